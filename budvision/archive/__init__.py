@@ -1,0 +1,1 @@
+"""The archive: BagIt bags and their description."""

@@ -1,0 +1,82 @@
+"""The `budvision` command: collects the groups, and turns errors into text and exit codes.
+
+Exit codes: 0 done, 1 unexpected, 2 usage, 3 some input could not be used, 4 nothing to do,
+5 failed verification, 6 waiting for a person's confirmation.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from budvision import __version__
+from budvision.errors import BudvisionError
+
+__all__ = ["app", "run"]
+
+app = typer.Typer(
+    name="budvision",
+    help="From photographs of cut grapevine buds to confirmed calls, mortality and nodes to retain.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+MODULES: tuple[str, ...] = ()
+"""Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
+
+
+def _show_version(value: bool) -> None:
+    if value:
+        typer.echo(f"budvision {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    debug: Annotated[
+        bool, typer.Option("--debug", help="Show the traceback of an unexpected error.")
+    ] = False,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
+    if debug:
+        os.environ["BUDVISION_DEBUG"] = "1"
+
+
+for _module in MODULES:
+    importlib.import_module(f"budvision.cli.{_module}").register(app)
+
+
+def run() -> None:
+    """Run the command line; print errors in their one form and exit with their code."""
+    try:
+        app()
+    except BudvisionError as error:
+        if os.environ.get("BUDVISION_DEBUG"):
+            raise
+        typer.echo(f"budvision: {error}", err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("BUDVISION_DEBUG"):
+            raise
+        typer.echo(
+            f"budvision: unexpected {type(error).__name__}: {error}. "
+            "Run again with `budvision --debug ...` and send the text to the maintainers.",
+            err=True,
+        )
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: reading, judging, segmenting and measuring photographs of cuts."""

@@ -1,0 +1,1 @@
+"""Rendered photographs of cut buds with exact labels, for training, tests and the demo."""

@@ -1,0 +1,160 @@
+"""One table of settings: name, default, help. It feeds the CLI, the pages and README.
+
+A season's `budvision.toml` holds only what differs from the defaults below.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from budvision.errors import InputError, NotFoundError
+
+__all__ = ["SETTINGS", "Setting", "Settings", "models_folder", "samples_folder"]
+
+Value = bool | int | float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting: its name, default, what it does, and the values it may take.
+
+    `low` and `high` bound a number (both ends allowed); `choices` lists the words allowed.
+    """
+
+    name: str
+    default: Value
+    help: str
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+
+    def check(self, value: object, *, where: str) -> Value:
+        """Return the value in the setting's own type, or raise InputError.
+
+        Raises
+        ------
+        InputError
+            When the type is another one, the number out of bounds or the word unknown.
+        """
+        wanted = type(self.default)
+        if wanted is float and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value)
+        if type(value) is not wanted:
+            raise InputError(
+                f"{self.name} is {value!r}", expected=f"a {wanted.__name__}", where=where,
+                do=f"Correct it; the default is {self.default!r}.",
+            )
+        assert isinstance(value, bool | int | float | str)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            low = self.low if self.low is not None else float("-inf")
+            high = self.high if self.high is not None else float("inf")
+            if not low <= value <= high:
+                raise InputError(
+                    f"{self.name} is {value!r}", expected=f"a number from {low:g} to {high:g}",
+                    where=where, do=f"Correct it; the default is {self.default!r}.",
+                )
+        if self.choices and value not in self.choices:
+            raise InputError(
+                f"{self.name} is {value!r}", expected=f"one of {', '.join(self.choices)}",
+                where=where, do=f"Correct it; the default is {self.default!r}.",
+            )
+        return value
+
+
+SETTINGS: tuple[Setting, ...] = (
+    Setting("confidence", 0.95, "Nominal coverage of every interval.", 0.5, 0.999),
+    Setting("policy", "common", "Pruning policy used for bands and advice (see policies.toml)."),
+    Setting("normal_nodes", 40, "Nodes retained per vine in a normal year, where a block gives "
+            "none of its own.", 1, 1000),
+    Setting("secondary_crop", 1 / 3, "Crop of a live secondary where the primary is dead, as a "
+            "share of a primary's.", 0.0, 1.0),
+    Setting("prior_icc", 0.1, "Likeness of buds of one cane (intra-class correlation) assumed "
+            "where the sample is too thin to show it.", 0.0, 0.9),
+    Setting("blind_share", 0.1, "Share of buds whose proposals stay hidden until called.", 0.0, 1.0),
+    Setting("second_read_share", 0.1, "Share of buds read again by a second person.", 0.0, 1.0),
+    Setting("soak_h", 48.0, "Hours in water at room temperature before cutting (common practice; "
+            "published guides say 24 to 48).", 0.0, 240.0),
+    Setting("soak_min_h", 24.0, "Hours below which cutting is called early.", 0.0, 240.0),
+    Setting("cane_base", "left", "Side of the photograph on which the cane base lies, where no "
+            "photo card shows it.", choices=("left", "right", "top", "bottom", "unknown")),
+    Setting("units", "metric", "Units on pages and paper.", choices=("metric", "us")),
+    Setting("paper", "a4", "Paper size.", choices=("a4", "us-letter")),
+    Setting("max_upload_mb", 120, "Largest photograph a page accepts, in megabytes.", 1, 2000),
+)
+
+
+class Settings(Mapping[str, Value]):
+    """Read-only settings of a season: the defaults with the season's own values on top.
+
+    Examples
+    --------
+    >>> Settings()["policy"]
+    'common'
+    """
+
+    def __init__(self, values: Mapping[str, object] | None = None, *, where: str = "settings"):
+        known = {row.name: row for row in SETTINGS}
+        self._values: dict[str, Value] = {row.name: row.default for row in SETTINGS}
+        for name, value in (values or {}).items():
+            if name not in known:
+                raise InputError(
+                    f"{name} is not a setting", expected=f"one of {', '.join(sorted(known))}",
+                    where=where, do="Remove the line or correct the name.",
+                )
+            self._values[name] = known[name].check(value, where=where)
+
+    @classmethod
+    def load(cls, path: Path) -> Settings:
+        """Read `budvision.toml`; a missing file gives the defaults."""
+        if not path.exists():
+            return cls()
+        try:
+            table = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise InputError(
+                f"it is not TOML ({error})", expected="name = value lines", where=path.name,
+                do="Correct the line; nothing was changed.",
+            ) from error
+        return cls(table.get("settings", {}), where=path.name)
+
+    def __getitem__(self, name: str) -> Value:
+        return self._values[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def number(self, name: str) -> float:
+        """Return a numeric setting as a float."""
+        return float(self._values[name])
+
+    def text(self, name: str) -> str:
+        """Return a setting as text."""
+        return str(self._values[name])
+
+
+def _beside(name: str) -> Path:
+    package = Path(__file__).resolve().parent
+    for folder in (package.parent / name, package / "_shipped" / name):
+        if folder.is_dir():
+            return folder
+    raise NotFoundError(
+        f"the folder {name} is not beside the package",
+        expected="a clone of the repository or an installed wheel",
+        do="Install budvision again from a clone.",
+    )
+
+
+def models_folder() -> Path:
+    """Return the folder of the models that ship with the package."""
+    return _beside("models")
+
+
+def samples_folder() -> Path:
+    """Return the folder of the sample photographs that ship with the package."""
+    return _beside("sample_images")

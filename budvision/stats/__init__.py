@@ -1,0 +1,1 @@
+"""Shares, clusters, sequential rules and agreement."""

@@ -1,0 +1,1 @@
+"""The season folder: tables, queries, photographs by content."""

@@ -1,0 +1,1 @@
+"""Pages on loopback: bench, review and results."""
