@@ -1,0 +1,269 @@
+"""The tables of a season. Every constraint has a name, so that migrations can speak of it.
+
+Photographs, assignments, proposals, regions, calls, marks and promotions are *append-only*: a
+trigger refuses UPDATE and DELETE (see `APPEND_ONLY`). A change of mind is a new row that names
+the one it replaces. Times are UTC, ISO 8601 text ending in ``Z``, made by `store.session.now`.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+__all__ = ["APPEND_ONLY", "metadata"]
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+def _id() -> Column[int]:
+    return Column("id", Integer, primary_key=True, autoincrement=True)
+
+
+def _ref(name: str, target: str, *, null: bool = False) -> Column[int]:
+    return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=null, index=True)
+
+
+_TISSUE = "tissue IN ('primary', 'secondary', 'tertiary')"
+
+site = Table(
+    "site", metadata, _id(),
+    Column("name", String(120), nullable=False, unique=True),
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+)
+
+block = Table(
+    "block", metadata, _id(), _ref("site_id", "site"),
+    Column("name", String(120), nullable=False, unique=True),
+    Column("cultivar", String(120), nullable=False, default=""),
+    Column("cultivar_class", String(40), nullable=False, default=""),
+    Column("normal_nodes", Float),          # nodes per vine in a normal year; None: the setting
+    Column("policy", String(60)),           # None: the setting
+    Column("secondary_crop", Float),        # share of a primary's crop; None: the setting
+    Column("training_system", String(60), nullable=False, default=""),
+    Column("row_spacing_m", Float),
+    Column("vine_spacing_m", Float),
+    Column("layout", Text, nullable=False, default="{}"),  # JSON: rows, vines a row, zones, classes
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+)
+
+sampling = Table(
+    "sampling", metadata, _id(), _ref("block_id", "block"),
+    Column("label", String(120), nullable=False),
+    Column("collected_at", String(32)),
+    Column("in_water_at", String(32)),
+    Column("out_of_water_at", String(32)),
+    Column("room_temp_c", Float),
+    Column("plan", Text, nullable=False, default="{}"),    # JSON of the sample plan
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+    UniqueConstraint("block_id", "label"),
+)
+
+cane = Table(
+    "cane", metadata, _id(), _ref("sampling_id", "sampling"),
+    Column("label", String(60), nullable=False),
+    Column("vine", String(60), nullable=False, default=""),
+    Column("vigor", String(20), nullable=False, default=""),   # small, medium, large
+    Column("zone", String(60), nullable=False, default=""),
+    Column("position", Integer, nullable=False, default=0),    # order in the walk, from 1
+    Column("added_at", String(32), nullable=False),
+    UniqueConstraint("sampling_id", "label"),
+)
+
+bud = Table(
+    "bud", metadata, _id(), _ref("cane_id", "cane"),
+    Column("node", Integer, nullable=False),                   # 1 is the basal count node
+    Column("added_at", String(32), nullable=False),
+    UniqueConstraint("cane_id", "node"),
+    CheckConstraint("node >= 1 AND node <= 200", name="node_range"),
+)
+
+person = Table(
+    "person", metadata, _id(),
+    Column("name", String(120), nullable=False, unique=True),
+    Column("role", String(20), nullable=False),
+    Column("password_hash", String(255)),
+    Column("active", Boolean, nullable=False, default=True),
+    Column("added_at", String(32), nullable=False),
+    CheckConstraint("role IN ('technician', 'reviewer', 'lead')", name="role"),
+)
+
+photo = Table(
+    "photo", metadata, _id(),
+    Column("sha256", String(64), nullable=False, unique=True),
+    Column("file_name", String(255), nullable=False),          # as it came, never used as a path
+    Column("format", String(12), nullable=False),
+    Column("n_bytes", Integer, nullable=False),
+    Column("width_px", Integer, nullable=False),               # upright
+    Column("height_px", Integer, nullable=False),
+    Column("taken_at", String(32)),
+    Column("camera", String(120), nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+)
+
+# Which bud and cut a photograph shows. The newest row of a photograph counts; `bud_id` None takes
+# the photograph out again.
+assignment = Table(
+    "assignment", metadata, _id(), _ref("photo_id", "photo"), _ref("bud_id", "bud", null=True),
+    Column("cut", Integer, nullable=False),
+    _ref("person_id", "person", null=True),
+    Column("source", String(30), nullable=False),              # manifest, file_name, bench, tag, page
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+    _ref("replaces_id", "assignment", null=True),
+    CheckConstraint("cut >= 1 AND cut <= 50", name="cut_range"),
+)
+
+model = Table(
+    "model", metadata, _id(),
+    Column("name", String(80), nullable=False),                # name-version, as in the registry
+    Column("sha256", String(64), nullable=False, unique=True),
+    Column("path", Text, nullable=False),                      # relative to the season, or shipped
+    Column("facts", Text, nullable=False, default="{}"),       # JSON: metrics, training data's hash
+    Column("added_at", String(32), nullable=False),
+)
+
+# Which model proposes: the newest row counts.
+promotion = Table(
+    "promotion", metadata, _id(), _ref("model_id", "model"), _ref("person_id", "person", null=True),
+    Column("reason", Text, nullable=False),
+    Column("added_at", String(32), nullable=False),
+)
+
+# Labels of one photograph: by a model (person_id None) or redrawn by a person. The newest row of
+# a photograph made by a person counts, else the newest made by a model.
+region = Table(
+    "region", metadata, _id(), _ref("photo_id", "photo"), _ref("model_id", "model", null=True),
+    _ref("person_id", "person", null=True),
+    # PNG of labels 0..4, one byte a pixel, of the square `box` of the upright full-size photo
+    # (row0, col0, row1, col1 as JSON; may reach outside the photo).
+    Column("labels_png", LargeBinary, nullable=False),
+    Column("box", String(80), nullable=False),
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+    _ref("replaces_id", "region", null=True),
+    CheckConstraint("model_id IS NOT NULL OR person_id IS NOT NULL", name="made_by"),
+)
+
+proposal = Table(
+    "proposal", metadata, _id(), _ref("photo_id", "photo"), _ref("model_id", "model"),
+    _ref("region_id", "region", null=True),
+    Column("found", Boolean, nullable=False),
+    Column("reasons", Text, nullable=False, default="[]"),     # JSON list of {code, text}
+    Column("mm_per_px", Float),
+    Column("added_at", String(32), nullable=False),
+)
+
+proposal_tissue = Table(
+    "proposal_tissue", metadata, _id(), _ref("proposal_id", "proposal"),
+    Column("tissue", String(12), nullable=False),
+    Column("exposed", Boolean, nullable=False),
+    Column("verdict", String(8)),
+    Column("p_dead", Float),
+    Column("area_px", Integer),
+    Column("centre_row", Float),
+    Column("centre_col", Float),
+    Column("why", Text, nullable=False, default=""),
+    Column("features", Text, nullable=False, default="{}"),    # JSON
+    UniqueConstraint("proposal_id", "tissue"),
+    CheckConstraint(_TISSUE, name="tissue"),
+)
+
+# What a named person says of one tissue of one bud. `value` withdrawn takes the call it replaces
+# back. The current call of a tissue is the newest settled row, else the newest row of round
+# `first`; withdrawn counts as no call. Rows of round `second` never count by themselves.
+call = Table(
+    "call", metadata, _id(), _ref("bud_id", "bud"),
+    Column("tissue", String(12), nullable=False),
+    Column("value", String(12), nullable=False),
+    Column("cause", String(20), nullable=False, default=""),
+    Column("note", Text, nullable=False, default=""),
+    _ref("person_id", "person"),
+    Column("round", String(10), nullable=False, default="first"),
+    Column("source", String(10), nullable=False),              # page, import, archive
+    Column("blind", Boolean, nullable=False, default=False),   # called without seeing the proposal
+    _ref("proposal_id", "proposal", null=True),                # the proposal shown or hidden
+    _ref("region_id", "region", null=True),
+    Column("batch", String(36), nullable=False, default=""),   # rows saved together; undo takes one
+    Column("added_at", String(32), nullable=False),
+    _ref("replaces_id", "call", null=True),
+    CheckConstraint(_TISSUE, name="tissue"),
+    CheckConstraint(
+        "value IN ('live', 'dead', 'unsure', 'not_exposed', 'withdrawn')", name="value"),
+    CheckConstraint("round IN ('first', 'second', 'settled')", name="round"),
+    CheckConstraint("source IN ('page', 'import', 'archive')", name="source"),
+    Index("ix_call_bud_id_tissue_id", "bud_id", "tissue", "id"),
+)
+
+# A mark on a bud that is not a call: missing or blind node, skipped in review, cause seen at the
+# bench. The newest row of a (bud, kind) counts; value '' takes it back.
+mark = Table(
+    "mark", metadata, _id(), _ref("bud_id", "bud"),
+    Column("kind", String(20), nullable=False),                # node, skipped, cause
+    Column("value", String(60), nullable=False),
+    _ref("person_id", "person", null=True),
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+)
+
+# Mutable: who has a bud open, and where each person stopped.
+lease = Table(
+    "lease", metadata, _id(), _ref("bud_id", "bud"), _ref("person_id", "person"),
+    Column("until", String(32), nullable=False),
+    UniqueConstraint("bud_id"),
+)
+bookmark = Table(
+    "bookmark", metadata, _id(), _ref("person_id", "person"),
+    Column("page", String(40), nullable=False),
+    Column("value", Text, nullable=False),                     # JSON
+    UniqueConstraint("person_id", "page"),
+)
+
+# The season after and the weather.
+crop_record = Table(
+    "crop_record", metadata, _id(), _ref("block_id", "block"),
+    Column("kind", String(40), nullable=False),                # shoots_per_m, clusters_per_vine ...
+    Column("value", Float, nullable=False),
+    Column("spread", Float),                                   # standard error, in the same unit
+    Column("unit", String(20), nullable=False),
+    Column("measured_on", String(10), nullable=False),
+    _ref("person_id", "person", null=True),
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+)
+temperature = Table(
+    "temperature", metadata, _id(),
+    Column("station", String(120), nullable=False),
+    Column("measured_at", String(32), nullable=False),
+    Column("celsius", Float, nullable=False),
+    UniqueConstraint("station", "measured_at"),
+)
+
+APPEND_ONLY: tuple[str, ...] = (
+    "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
+    "mark", "crop_record",
+)
+"""Tables whose rows a trigger keeps from being updated or deleted."""
