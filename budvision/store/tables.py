@@ -130,7 +130,7 @@ assignment = Table(
     "assignment", metadata, _id(), _ref("photo_id", "photo"), _ref("bud_id", "bud", null=True),
     Column("cut", Integer, nullable=False),
     _ref("person_id", "person", null=True),
-    Column("source", String(30), nullable=False),              # manifest, file_name, bench, tag, page
+    Column("source", String(30), nullable=False),  # manifest, file_name, bench, tag, page
     Column("note", Text, nullable=False, default=""),
     Column("added_at", String(32), nullable=False),
     _ref("replaces_id", "assignment", null=True),

@@ -1,0 +1,90 @@
+"""The documents hold what they promise: commands, settings, exit codes, links, room sizes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import typer.main
+
+from budvision.settings import SETTINGS
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def _commands() -> Iterator[str]:
+    from budvision.cli.main import app
+
+    def walk(command: object, path: str) -> Iterator[str]:
+        inner = getattr(command, "commands", None)
+        if inner:
+            for name, child in inner.items():
+                yield from walk(child, f"{path} {name}")
+        else:
+            yield path
+
+    yield from walk(typer.main.get_command(app), "budvision")
+
+
+@pytest.mark.parametrize("command", sorted(_commands()))
+def test_every_command_stands_in_readme(command: str) -> None:
+    assert re.search(rf"`?{re.escape(command)}\b", README), f"README does not show `{command}`"
+
+
+@pytest.mark.parametrize("name", [row.name for row in SETTINGS])
+def test_every_setting_stands_in_readme(name: str) -> None:
+    assert f"`{name}`" in README
+
+
+@pytest.mark.parametrize("code", range(7))
+def test_every_exit_code_stands_in_readme(code: int) -> None:
+    assert re.search(rf"^\| {code} \| ", README, re.M)
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "models/MODELS.md",
+                                  "sample_images/README.md"])
+def test_links_lead_somewhere(name: str) -> None:
+    page = ROOT / name
+    text = page.read_text(encoding="utf-8")
+    missing = [
+        target for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", text)
+        if "://" not in target and not (page.parent / target).exists()
+    ]
+    assert not missing
+
+
+def test_modules_are_short() -> None:
+    long = {
+        str(path.relative_to(ROOT)): n
+        for path in (ROOT / "budvision").rglob("*.py")
+        if (n := len(path.read_text(encoding="utf-8").splitlines())) > 400
+    }
+    assert not long
+
+
+def test_top_level_holds_only_what_the_design_allows() -> None:
+    import subprocess
+
+    names = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    top = {name.split("/")[0] for name in names}
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "budvision", "models",
+               "sample_images", "tests"}
+    assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+def test_help_imports_nothing_heavy() -> None:
+    import subprocess
+    import sys
+
+    code = (
+        "import sys, budvision.cli.main; "
+        "print([m for m in ('cv2', 'numpy', 'scipy', 'sklearn', 'skimage', 'sqlalchemy', 'flask', "
+        "'matplotlib', 'torch', 'PIL') if m in sys.modules])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "[]"
