@@ -1,0 +1,349 @@
+"""Bytes to pixels, format by format: identify, check before decoding, decode, convert colours.
+
+Only `budvision.photo.read` uses this module; everything else goes through its `read_photo`.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
+
+from budvision.errors import PhotoError
+
+__all__ = ["FORMATS", "MAX_PIXELS", "MIN_SIDE_PX", "decode", "identify", "refusals", "to_srgb"]
+
+Uint8 = npt.NDArray[np.uint8]
+
+MIN_SIDE_PX = 640
+"""Shortest longest side, in pixels, that can be judged."""
+MAX_PIXELS = 110_000_000
+"""Most pixels of one photograph: 100 megapixels, and the 108 of a common phone sensor."""
+FORMATS = "JPEG, PNG, TIFF, WebP, HEIC or BMP"
+
+
+def decode(
+    data: bytes, kind: str, *, max_side_px: int | None, where: str
+) -> tuple[Uint8, Image.Image, tuple[int, int]]:
+    """Decode a file as it is stored, not yet turned and in its own colours.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    kind : str
+        What `identify` said.
+    max_side_px : int or None
+        Longest side needed; a JPEG comes at the smallest of full, half, quarter and eighth size
+        that is no smaller.
+    where : str
+        Name for errors.
+
+    Returns
+    -------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    header : PIL.Image.Image
+        For its ``info`` and EXIF.
+    size : tuple of int
+        Stored (width, height) at full size.
+
+    Raises
+    ------
+    PhotoError
+        ``too_many_pixels``, ``too_small``, ``animated`` or ``truncated``.
+    """
+    with refusals(where):
+        if kind == "HEIC":
+            pixels, header = _decode_heic(data, where)
+            return pixels, header, header.size
+        if kind == "JPEG":
+            _check_jpeg_is_whole(data, where)
+        header = Image.open(io.BytesIO(data), formats=["JPEG", "MPO"] if kind == "JPEG" else [kind])
+        size = header.size
+        _check_size(*size, where)
+        _check_single(header, kind, where)
+        return _decode(data, header, kind, max_side_px), header, size
+
+
+def identify(data: bytes, where: str) -> str:
+    """Name the format by the file's first bytes.
+
+    Raises
+    ------
+    PhotoError
+        ``not_an_image`` for anything that is not one of `FORMATS`, ``animated`` for moving GIFs.
+    """
+    head = data[:32]
+    if head[:3] == b"\xff\xd8\xff":
+        return "JPEG"
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return "PNG"
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "TIFF"
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "WEBP"
+    if head[4:8] == b"ftyp" and head[8:12] in (
+        b"heic", b"heix", b"heim", b"heis", b"mif1", b"hevc", b"hevx", b"msf1",
+    ):
+        return "HEIC"
+    if head[:2] == b"BM" and len(data) > 26 and head[6:10] == b"\0\0\0\0":
+        return "BMP"
+    known = {b"GIF8": "GIF", b"%PDF": "PDF", b"8BPS": "layered", b"PK\x03\x04": "zip"}.get(head[:4])
+    if head[4:8] == b"ftyp":
+        known = "AVIF" if head[8:12] in (b"avif", b"avis") else "film"
+    if known == "GIF" and data.count(b"\x21\xf9\x04") > 1:
+        raise PhotoError(
+            "it is an animated GIF", expected="one still photograph", where=where,
+            do="Send the still photograph.", code="animated",
+        )
+    if len(data) < 16 and any(data.startswith(start) for start in (b"\xff\xd8", b"\x89PNG"[:2])):
+        raise _truncated(where, f"it ends after {len(data)} bytes")
+    what = f"it is a {known} file" if known else "its content is not a picture in a known format"
+    raise PhotoError(
+        what, expected=f"a {FORMATS} photograph", where=where,
+        do="Send the photograph as the camera saved it; changing a file's name does not change "
+        "its format.", code="not_an_image",
+    )
+
+
+def _truncated(where: str, what: str) -> PhotoError:
+    return PhotoError(
+        f"the file is cut off or damaged ({what})", expected="a whole photograph", where=where,
+        do="Copy it from the camera again.", code="truncated",
+    )
+
+
+@contextmanager
+def refusals(where: str) -> Iterator[None]:
+    """Turn what the decoders raise into refusals of one form."""
+    try:
+        yield
+    except PhotoError:
+        raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+        raise PhotoError(
+            "the file declares more pixels than a camera takes",
+            expected=f"at most {MAX_PIXELS / 1e6:.0f} megapixels", where=where,
+            do="Send a photograph as a camera takes it.", code="too_many_pixels",
+        ) from error
+    except MemoryError as error:
+        raise PhotoError(
+            "there is not enough memory to open it", expected="a smaller photograph", where=where,
+            do="Close other programs or export it at half size.", code="too_many_pixels",
+        ) from error
+    except UnidentifiedImageError as error:
+        raise _truncated(where, "its header cannot be read") from error
+    except (
+        OSError, SyntaxError, ValueError, EOFError, KeyError, IndexError, TypeError,
+        RuntimeError, AttributeError, OverflowError, ZeroDivisionError, Warning, cv2.error,
+    ) as error:
+        text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+        raise _truncated(where, text[:120]) from error
+
+
+def _check_size(width: int, height: int, where: str) -> None:
+    if width * height > MAX_PIXELS:
+        raise PhotoError(
+            f"it declares {width} x {height} px, {width * height / 1e6:.0f} megapixels",
+            expected=f"at most {MAX_PIXELS / 1e6:.0f}", where=where,
+            do="Send a photograph as a camera takes it.", code="too_many_pixels",
+        )
+    if max(width, height) < MIN_SIDE_PX:
+        raise PhotoError(
+            f"longest side is {max(width, height)} px", expected=f"at least {MIN_SIDE_PX}",
+            where=where, do="Send the original, not a copy from a chat.", code="too_small",
+        )
+
+
+def _check_single(header: Image.Image, kind: str, where: str) -> None:
+    n_frames = getattr(header, "n_frames", 1)
+    if kind == "JPEG" or n_frames == 1:
+        return  # a JPEG's further pictures are previews, depth maps and the like
+    if kind == "TIFF":
+        tags: Any = header
+        raw = 50706 in tags.tag_v2
+        full_sizes = 0
+        for frame in range(min(n_frames, 16)):
+            tags.seek(frame)
+            full_sizes += not int(tags.tag_v2.get(254, 0)) & 1  # bit 0: a reduced-size copy
+        tags.seek(0)
+        if full_sizes <= 1 and not raw:
+            return
+        what = "it is a camera raw file" if raw else f"it holds {n_frames} pages"
+    else:
+        what = f"it is animated ({n_frames} frames)"
+    raise PhotoError(
+        what, expected="one still photograph", where=where, do="Send one picture a file.",
+        code="animated",
+    )
+
+
+def _check_jpeg_is_whole(data: bytes, where: str) -> None:
+    """Follow the JPEG's segments to its end marker; the decoder itself would fill up with grey."""
+    at, n_bytes, scans = 2, len(data), 0
+    values = np.frombuffer(data, np.uint8)
+    while at + 4 <= n_bytes:
+        if data[at] != 0xFF:
+            raise _truncated(where, f"no segment at byte {at}")
+        marker = data[at + 1]
+        if marker == 0xD9:
+            if scans:
+                return
+            break
+        if marker == 0xFF or marker == 0x01 or 0xD0 <= marker <= 0xD7:
+            at += 1 if marker == 0xFF else 2
+            continue
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xDA:
+            scans += 1
+            here = at
+            while True:  # jump over the scan's data, in blocks, to the next marker
+                block = values[here : here + (1 << 21)]
+                found = np.flatnonzero(block[:-1] == 0xFF)
+                after = block[found + 1]
+                found = found[(after != 0) & (after != 0xFF) & ((after < 0xD0) | (after > 0xD7))]
+                if found.size:
+                    at = here + int(found[0])
+                    break
+                here += max(1, block.size - 1)
+                if here >= n_bytes - 1:
+                    raise _truncated(where, f"no end after {n_bytes} bytes")
+    if scans and data[-2:] == b"\xff\xd9":
+        return
+    raise _truncated(where, f"no end after {n_bytes} bytes")
+
+
+def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None) -> Uint8:
+    """Decode to (rows, columns, 3), as stored, not yet turned."""
+    buffer = np.frombuffer(data, np.uint8)
+    if kind == "JPEG" and header.mode in ("RGB", "L"):
+        factor, longest = 1, max(header.size)
+        while max_side_px is not None and factor < 8 and longest / (factor * 2) >= max_side_px:
+            factor *= 2
+        reduced = {
+            1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2,
+            4: cv2.IMREAD_REDUCED_COLOR_4, 8: cv2.IMREAD_REDUCED_COLOR_8,
+        }[factor]
+        decoded = cv2.imdecode(buffer, reduced | cv2.IMREAD_IGNORE_ORIENTATION)
+        if decoded is None:
+            raise ValueError("its pixels cannot be decoded")
+        return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), np.uint8)
+    deep = _is_deep_tiff(header) if kind == "TIFF" else kind == "PNG" and data[24] == 16
+    if deep or header.mode.startswith("I"):
+        return _decode_deep(header, kind, buffer)
+    if header.mode == "F":
+        raise ValueError("its samples are floating-point numbers")
+    header.load()
+    if header.mode == "CMYK" and header.info.get("icc_profile"):
+        with_profile = _cmyk_to_srgb(header)
+        if with_profile is not None:
+            header.info.pop("icc_profile")
+            return with_profile
+    if header.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in header.info:
+        picture = header.convert("RGBA")
+        below = Image.new("RGBA", picture.size, (255, 255, 255, 255))
+        return np.array(Image.alpha_composite(below, picture).convert("RGB"))
+    if header.mode != "RGB":
+        if header.mode not in ("P", "CMYK", "YCbCr"):
+            header.info.pop("icc_profile", None)  # a grey profile does not fit three channels
+        header = header.convert("RGB")
+    return np.array(header)
+
+
+def _is_deep_tiff(header: Image.Image) -> bool:
+    tags: Any = header
+    bits = tags.tag_v2.get(258, (8,))
+    return bool(max(bits if isinstance(bits, tuple) else (bits,)) > 8)
+
+
+def _decode_deep(header: Image.Image, kind: str, buffer: Uint8) -> Uint8:
+    """Decode samples of 16 bits, as stored."""
+    if kind == "TIFF":
+        buffer = _without_orientation(buffer)
+    decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
+    if decoded is None or decoded.dtype not in (np.uint16, np.uint8):
+        raise ValueError("its samples are neither 8 nor 16 bits")
+    if decoded.ndim == 2:
+        decoded = decoded[..., None]
+        header.info.pop("icc_profile", None)
+    deep = decoded.astype(np.float32)
+    if decoded.dtype == np.uint16:
+        deep *= 255.0 / (4095.0 if int(decoded.max()) <= 4095 else 65535.0)
+    if deep.shape[2] in (2, 4):
+        alpha = deep[..., -1:] / 255.0
+        deep = deep[..., :-1] * alpha + 255.0 * (1.0 - alpha)
+    deep = np.repeat(deep, 3, axis=2) if deep.shape[2] == 1 else deep[..., 2::-1]
+    return np.ascontiguousarray(np.clip(np.rint(deep), 0, 255).astype(np.uint8))
+
+
+def _without_orientation(buffer: Uint8) -> Uint8:
+    """Return a classic TIFF with its orientation tag set to upright, so that it is applied once."""
+    data = bytearray(buffer.tobytes())
+    order: Any = "little" if data[:2] == b"II" else "big"
+    first = int.from_bytes(data[4:8], order)
+    for entry in range(int.from_bytes(data[first : first + 2], order)):
+        at = first + 2 + 12 * entry
+        if int.from_bytes(data[at : at + 2], order) == ExifTags.Base.Orientation:
+            data[at + 8 : at + 10] = (1).to_bytes(2, order)
+    return np.frombuffer(bytes(data), np.uint8)
+
+
+def _decode_heic(data: bytes, where: str) -> tuple[Uint8, Image.Image]:
+    """Decode the primary picture of a HEIC file; the library turns it as the container says."""
+    import pi_heif
+
+    picture = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+    _check_size(picture.size[0], picture.size[1], where)
+    if data[8:12] in (b"hevc", b"hevx", b"msf1"):
+        raise PhotoError(
+            "it is a film or a burst", expected="one still photograph", where=where,
+            do="Send one picture a file.", code="animated",
+        )
+    header = picture.to_pillow()
+    profile = header.info.get("icc_profile")
+    if header.mode == "RGBA":
+        below = Image.new("RGBA", header.size, (255, 255, 255, 255))
+        header = Image.alpha_composite(below, header)
+    pixels = np.array(header.convert("RGB"))
+    if profile:
+        header.info["icc_profile"] = profile
+    header.info["exif"] = picture.info.get("exif")
+    return pixels, header
+
+
+@lru_cache(maxsize=16)
+def _transform(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform | None:
+    """Build the conversion of a profile to sRGB; None where it is sRGB or not usable."""
+    try:
+        source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        if "srgb" in (ImageCms.getProfileDescription(source) or "").lower():
+            return None
+        return ImageCms.buildTransform(
+            source, ImageCms.createProfile("sRGB"), mode, "RGB",
+            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+        )
+    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
+        return None
+
+
+def to_srgb(pixels: Uint8, profile: bytes) -> Uint8:
+    transform = _transform(profile, "RGB")
+    if transform is None:
+        return pixels
+    converted = ImageCms.applyTransform(Image.fromarray(pixels), transform)
+    return pixels if converted is None else np.array(converted)
+
+
+def _cmyk_to_srgb(header: Image.Image) -> Uint8 | None:
+    transform = _transform(header.info["icc_profile"], "CMYK")
+    if transform is None:
+        return None
+    converted = ImageCms.applyTransform(header, transform)
+    return None if converted is None else np.array(converted)
