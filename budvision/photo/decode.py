@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -18,7 +19,16 @@ from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
 
 from budvision.errors import PhotoError
 
-__all__ = ["FORMATS", "MAX_PIXELS", "MIN_SIDE_PX", "decode", "identify", "refusals", "to_srgb"]
+__all__ = [
+    "FORMATS",
+    "MAX_PIXELS",
+    "MIN_SIDE_PX",
+    "Decoded",
+    "decode",
+    "identify",
+    "refusals",
+    "to_srgb",
+]
 
 Uint8 = npt.NDArray[np.uint8]
 
@@ -29,10 +39,33 @@ MAX_PIXELS = 110_000_000
 FORMATS = "JPEG, PNG, TIFF, WebP, HEIC or BMP"
 
 
-def decode(
-    data: bytes, kind: str, *, max_side_px: int | None, where: str
-) -> tuple[Uint8, Image.Image, tuple[int, int]]:
-    """Decode a file as it is stored, not yet turned and in its own colours.
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """Pixels of a file and what is left to do with them.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+        In the file's own colours, perhaps of reduced size.
+    header : PIL.Image.Image
+        For its ``info`` and EXIF.
+    size : tuple of int
+        (width, height) at full size, lying as `pixels` lie.
+    orientation : int
+        What the file says, 1 to 8.
+    turn : int
+        The orientation still to be applied to `pixels`; 1 where the decoder applied it.
+    """
+
+    pixels: Uint8
+    header: Image.Image
+    size: tuple[int, int]
+    orientation: int
+    turn: int
+
+
+def decode(data: bytes, kind: str, *, max_side_px: int | None, where: str) -> Decoded:
+    """Check a file's declared size and frames, then decode it.
 
     Parameters
     ----------
@@ -46,14 +79,6 @@ def decode(
     where : str
         Name for errors.
 
-    Returns
-    -------
-    pixels : ndarray of uint8, shape (rows, columns, 3)
-    header : PIL.Image.Image
-        For its ``info`` and EXIF.
-    size : tuple of int
-        Stored (width, height) at full size.
-
     Raises
     ------
     PhotoError
@@ -62,14 +87,27 @@ def decode(
     with refusals(where):
         if kind == "HEIC":
             pixels, header = _decode_heic(data, where)
-            return pixels, header, header.size
+            return Decoded(pixels, header, header.size, 1, 1)
         if kind == "JPEG":
             _check_jpeg_is_whole(data, where)
         header = Image.open(io.BytesIO(data), formats=["JPEG", "MPO"] if kind == "JPEG" else [kind])
-        size = header.size
-        _check_size(*size, where)
+        _check_size(*header.size, where)
         _check_single(header, kind, where)
-        return _decode(data, header, kind, max_side_px), header, size
+        orientation = int(header.getexif().get(ExifTags.Base.Orientation, 1) or 1)
+        deep = _is_deep(header, kind, data)
+        pixels = _decode_deep(header, kind, data) if deep else _decode(
+            data, header, kind, max_side_px
+        )
+        orientation = int(header.getexif().get(ExifTags.Base.Orientation, orientation) or 1) if (
+            kind == "PNG"  # a PNG's EXIF may stand after its pixels
+        ) else orientation
+        orientation = orientation if 1 <= orientation <= 8 else 1
+        turned = kind == "TIFF" and not deep  # Pillow turns TIFFs, and only those, while loading
+        turn = 1 if turned else orientation
+        size = header.size
+        if kind == "TIFF" and deep:
+            size = (pixels.shape[1], pixels.shape[0])
+        return Decoded(pixels, header, size, orientation, turn)
 
 
 def identify(data: bytes, where: str) -> str:
@@ -235,9 +273,6 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
         if decoded is None:
             raise ValueError("its pixels cannot be decoded")
         return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), np.uint8)
-    deep = _is_deep_tiff(header) if kind == "TIFF" else kind == "PNG" and data[24] == 16
-    if deep or header.mode.startswith("I"):
-        return _decode_deep(header, kind, buffer)
     if header.mode == "F":
         raise ValueError("its samples are floating-point numbers")
     header.load()
@@ -247,9 +282,7 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
             header.info.pop("icc_profile")
             return with_profile
     if header.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in header.info:
-        picture = header.convert("RGBA")
-        below = Image.new("RGBA", picture.size, (255, 255, 255, 255))
-        return np.array(Image.alpha_composite(below, picture).convert("RGB"))
+        return _over_white(header.convert("RGBA"))
     if header.mode != "RGB":
         if header.mode not in ("P", "CMYK", "YCbCr"):
             header.info.pop("icc_profile", None)  # a grey profile does not fit three channels
@@ -257,30 +290,39 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
     return np.array(header)
 
 
-def _is_deep_tiff(header: Image.Image) -> bool:
+def _is_deep(header: Image.Image, kind: str, data: bytes) -> bool:
+    if kind == "PNG":
+        return data[24] == 16
+    if kind != "TIFF":
+        return False
     tags: Any = header
     bits = tags.tag_v2.get(258, (8,))
     return bool(max(bits if isinstance(bits, tuple) else (bits,)) > 8)
 
 
-def _decode_deep(header: Image.Image, kind: str, buffer: Uint8) -> Uint8:
+def _decode_deep(header: Image.Image, kind: str, data: bytes) -> Uint8:
     """Decode samples of 16 bits, as stored."""
+    buffer = np.frombuffer(data, np.uint8)
     if kind == "TIFF":
         buffer = _without_orientation(buffer)
     decoded = cv2.imdecode(buffer, cv2.IMREAD_UNCHANGED)
     if decoded is None or decoded.dtype not in (np.uint16, np.uint8):
         raise ValueError("its samples are neither 8 nor 16 bits")
-    if decoded.ndim == 2:
-        decoded = decoded[..., None]
-        header.info.pop("icc_profile", None)
-    deep = decoded.astype(np.float32)
     if decoded.dtype == np.uint16:
-        deep *= 255.0 / (4095.0 if int(decoded.max()) <= 4095 else 65535.0)
-    if deep.shape[2] in (2, 4):
-        alpha = deep[..., -1:] / 255.0
-        deep = deep[..., :-1] * alpha + 255.0 * (1.0 - alpha)
-    deep = np.repeat(deep, 3, axis=2) if deep.shape[2] == 1 else deep[..., 2::-1]
-    return np.ascontiguousarray(np.clip(np.rint(deep), 0, 255).astype(np.uint8))
+        full = 4095.0 if int(decoded.max()) <= 4095 else 65535.0
+        decoded = cv2.convertScaleAbs(decoded, alpha=255.0 / full)
+    if decoded.ndim == 2:
+        header.info.pop("icc_profile", None)  # a grey profile does not fit three channels
+        return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_GRAY2RGB), np.uint8)
+    if decoded.shape[2] == 3:
+        return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
+    picture = Image.fromarray(cv2.cvtColor(decoded, cv2.COLOR_BGRA2RGBA))
+    return _over_white(picture)
+
+
+def _over_white(picture: Image.Image) -> Uint8:
+    below = Image.new("RGBA", picture.size, (255, 255, 255, 255))
+    return np.array(Image.alpha_composite(below, picture).convert("RGB"))
 
 
 def _without_orientation(buffer: Uint8) -> Uint8:
@@ -308,10 +350,7 @@ def _decode_heic(data: bytes, where: str) -> tuple[Uint8, Image.Image]:
         )
     header = picture.to_pillow()
     profile = header.info.get("icc_profile")
-    if header.mode == "RGBA":
-        below = Image.new("RGBA", header.size, (255, 255, 255, 255))
-        header = Image.alpha_composite(below, header)
-    pixels = np.array(header.convert("RGB"))
+    pixels = _over_white(header) if header.mode == "RGBA" else np.array(header.convert("RGB"))
     if profile:
         header.info["icc_profile"] = profile
     header.info["exif"] = picture.info.get("exif")

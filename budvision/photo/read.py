@@ -131,21 +131,19 @@ def read_photo(source: Path | bytes, *, max_side_px: int | None = None, name: st
             do="Copy it from the camera again.", code="empty_file",
         )
     kind = identify(data, where)
-    pixels, header, (full_width, full_height) = decode(
-        data, kind, max_side_px=max_side_px, where=where
-    )
-    profile = header.info.get("icc_profile")
-    exif = header.getexif()
-    orientation = 1 if kind == "HEIC" else int(exif.get(ExifTags.Base.Orientation, 1) or 1)
-    orientation = orientation if 1 <= orientation <= 8 else 1
+    decoded = decode(data, kind, max_side_px=max_side_px, where=where)
+    pixels = decoded.pixels
+    full_width, full_height = decoded.size
     if max_side_px is not None and max(pixels.shape[:2]) > max_side_px:
         shrink = max_side_px / max(pixels.shape[:2])
         size = tuple(max(1, round(side * shrink)) for side in (pixels.shape[1], pixels.shape[0]))
         pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-    if profile and pixels.shape[2] == 3:
+    profile = decoded.header.info.get("icc_profile")
+    if profile:
         pixels = to_srgb(pixels, profile)
-    image = _upright(pixels, orientation)
-    if orientation >= 5:
+    image = _upright(pixels, decoded.turn)
+    exif = decoded.header.getexif()
+    if decoded.turn >= 5:
         full_width, full_height = full_height, full_width
     return Photo(
         image=image, width_px=full_width, height_px=full_height,
@@ -153,7 +151,8 @@ def read_photo(source: Path | bytes, *, max_side_px: int | None = None, name: st
         sha256=hashlib.sha256(data).hexdigest(),
         capture=Capture(
             format=kind, taken_at=_taken_at(exif), make=_text(exif, ExifTags.Base.Make),
-            model=_text(exif, ExifTags.Base.Model), orientation=orientation, n_bytes=len(data),
+            model=_text(exif, ExifTags.Base.Model), orientation=decoded.orientation,
+            n_bytes=len(data),
         ),
     )
 
