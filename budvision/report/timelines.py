@@ -1,0 +1,229 @@
+"""Figures over time: shares by sampling date, and a station's temperatures."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+from budvision.report.canvas import (
+    ACCENT,
+    INK,
+    LINES,
+    MARKERS,
+    QUIET,
+    BandEdges,
+    Drawing,
+    bands_behind,
+    bare,
+    clip,
+    drawing,
+    finish,
+    need,
+    new_figure,
+    percent_axis,
+)
+from budvision.report.figures import ShareRow
+
+__all__ = ["Reading", "TimedShare", "draw_history", "draw_temperatures"]
+
+_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class TimedShare:
+    """One point of a history: a tissue's share on a day."""
+
+    day: dt.date
+    row: ShareRow
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One temperature of a station.
+
+    Attributes
+    ----------
+    at : datetime.datetime
+        Time in UTC.
+    celsius : float
+        Air temperature, degrees Celsius.
+    """
+
+    at: dt.datetime
+    celsius: float
+
+
+def draw_history(
+    series: Sequence[tuple[str, Sequence[TimedShare]]], *, title: str,
+    bands: BandEdges | None = None, width_mm: float = 165.0, height_mm: float = 70.0,
+) -> Drawing:
+    """Draw shares over sampling dates, one marker a series.
+
+    Parameters
+    ----------
+    series : sequence of (tissue or block name, sequence of TimedShare)
+        Points in any order; points with nothing judged are left out of the drawing and named in
+        the alternative text.
+    title, bands, width_mm, height_mm
+        As in `draw_positions`.
+
+    Returns
+    -------
+    Drawing
+        Vertical axis from 0 to 100 %, horizontal axis in days.
+
+    Raises
+    ------
+    InputError
+        When there is no point.
+    """
+    need([point for _, points in series for point in points], title)
+    alt = f"{title}. " + " ".join(
+        f"{name}: " + "; ".join(f"{p.day.isoformat()} {p.row.words()}" for p in points) + "."
+        for name, points in series)
+    shapes = list(MARKERS.values())
+    with drawing():
+        figure = new_figure(width_mm, height_mm)
+        axes = figure.add_subplot()
+        bare(axes, keep=("bottom", "left"))
+        axes.set_ylim(0.0, 1.0)
+        bands_behind(axes, bands, upright=True, names=False)
+        days: list[dt.date] = []
+        every = [_moment(p.day) for _, points in series for p in points]
+        apart = max(max(every) - min(every), 1.0) * 0.012
+        for k, (name, points) in enumerate(series):
+            told = sorted((p for p in points if p.row.share is not None), key=lambda p: p.day)
+            days += [p.day for p in told]
+            x = [_moment(p.day) + apart * k for p in told]
+            y = [p.row.share or 0.0 for p in told]
+            down = [(p.row.share or 0.0) - (p.row.low or 0.0) for p in told]
+            up = [(p.row.high or 0.0) - (p.row.share or 0.0) for p in told]
+            axes.errorbar(
+                x, y, yerr=[down, up], marker=MARKERS.get(name, shapes[k % 3]), capsize=3,
+                linestyle=LINES.get(name, "-"), color=ACCENT if k == 0 else QUIET,
+                markerfacecolor=ACCENT if k == 0 else "#ffffff", linewidth=1.1, label=name,
+            )
+        if len(series) > 1:
+            figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
+        _day_axis(axes, days)
+        axes.set_ylabel("share dead")
+        percent_axis(axes.yaxis, step=0.2)
+        return finish(figure, title, alt)
+
+
+def _moment(at: dt.date | dt.datetime) -> float:
+    """Return a day or UTC time as matplotlib counts it: days since 1970."""
+    if not isinstance(at, dt.datetime):
+        return float(at.toordinal() - _EPOCH.toordinal())
+    return (at - _EPOCH) / dt.timedelta(days=1)
+
+
+def _day_axis(axes: Axes, days: Sequence[dt.date]) -> None:
+    different = sorted(set(days))
+    axes.xaxis_date()
+    if len(different) <= 6:
+        axes.set_xticks([_moment(day) for day in different], [day.isoformat() for day in different])
+    else:
+        _number_dates(axes)
+    axes.margins(x=0.1)
+
+
+def _number_dates(axes: Axes) -> None:
+    locator = AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+
+
+def draw_temperatures(
+    readings: Sequence[Reading], *, title: str, samplings: Sequence[tuple[dt.date, str]] = (),
+    thresholds_c: Sequence[float] = (), units: str = "metric", width_mm: float = 165.0,
+    height_mm: float = 75.0,
+) -> Drawing:
+    """Draw a station's temperature, the coldest moment and the sampling dates.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At least one, in any order, times in UTC.
+    title : str
+        Title of the document, not drawn.
+    samplings : sequence of (date, label)
+        Drawn as upright dashed lines with the label.
+    thresholds_c : sequence of float
+        Temperatures in degrees Celsius drawn as level dotted lines.
+    units : {"metric", "us"}
+        Axis in degrees Celsius or Fahrenheit.
+    width_mm, height_mm : float
+        Size in millimetres.
+
+    Returns
+    -------
+    Drawing
+        A record of more than 4000 readings is drawn by the lowest and highest of each thousandth
+        of it, so that no minimum is lost.
+
+    Raises
+    ------
+    InputError
+        When there is no reading.
+    """
+    need(readings, title)
+    ordered = sorted(readings, key=lambda r: r.at)
+    coldest = min(ordered, key=lambda r: r.celsius)
+    unit = "°F" if units == "us" else "°C"
+
+    def shown(celsius: float) -> float:
+        return celsius * 9 / 5 + 32 if units == "us" else celsius
+
+    alt = (
+        f"{title}. {len(ordered)} readings from {ordered[0].at:%Y-%m-%d} to "
+        f"{ordered[-1].at:%Y-%m-%d}; coldest {shown(coldest.celsius):.1f} {unit} at "
+        f"{coldest.at:%Y-%m-%d %H:%M} UTC."
+    )
+    if samplings:
+        dates = ", ".join(f"{day.isoformat()} ({name})" for day, name in samplings)
+        alt += f" Sampled {dates}."
+    with drawing():
+        figure = new_figure(width_mm, height_mm)
+        axes = figure.add_subplot()
+        bare(axes, keep=("bottom", "left"))
+        thin = _thin(ordered, 1000)
+        axes.plot([_moment(r.at) for r in thin], [shown(r.celsius) for r in thin], color=ACCENT,
+                  linewidth=0.9)
+        axes.plot([_moment(coldest.at)], [shown(coldest.celsius)], marker="v", color=INK)
+        axes.annotate(
+            f"{shown(coldest.celsius):.1f} {unit}", (_moment(coldest.at), shown(coldest.celsius)),
+            xytext=(6, -9), textcoords="offset points", fontsize=8,
+        )
+        for value in thresholds_c:
+            axes.axhline(shown(value), color=QUIET, linestyle=":", linewidth=0.9)
+            axes.text(1.005, shown(value), f"{shown(value):.0f} {unit}", va="center", fontsize=7.5,
+                      color=QUIET, transform=axes.get_yaxis_transform())
+        for i, (day, name) in enumerate(sorted(samplings)):
+            at = _moment(day) + 0.5
+            axes.axvline(at, color=INK, linestyle=(0, (4, 2)), linewidth=0.8)
+            axes.annotate(clip(name, 26), (at, 1.01 + 0.065 * (i % 3)), fontsize=7.5, va="bottom",
+                          ha="center", xycoords=axes.get_xaxis_transform())
+        axes.xaxis_date()
+        _number_dates(axes)
+        axes.set_ylabel(f"air temperature, {unit}")
+        axes.margins(y=0.12)
+        return finish(figure, title, alt)
+
+
+def _thin(ordered: Sequence[Reading], n_bins: int) -> list[Reading]:
+    """Keep the lowest and highest reading of each bin, in order."""
+    if len(ordered) <= 4 * n_bins:
+        return list(ordered)
+    size = -(-len(ordered) // n_bins)
+    kept: list[Reading] = []
+    for start in range(0, len(ordered), size):
+        part = ordered[start:start + size]
+        ends = {id(r): r for r in (min(part, key=lambda r: r.celsius),
+                                   max(part, key=lambda r: r.celsius))}
+        kept += sorted(ends.values(), key=lambda r: r.at)
+    return kept

@@ -1,0 +1,79 @@
+"""Numbers in plain words: shares, ranges, lists and days, the same on pages and paper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["and_list", "count", "number", "percent", "percent_range"]
+
+
+def percent(share: float | None) -> str:
+    """Return a share in [0, 1] as whole percent; "under 1 %" and "over 99 %" near the ends.
+
+    Examples
+    --------
+    >>> percent(0.35), percent(0.004), percent(0.0), percent(None)
+    ('35 %', 'under 1 %', '0 %', 'not known')
+    """
+    if share is None:
+        return "not known"
+    if 0.0 < share < 0.005:
+        return "under 1 %"
+    if 0.995 <= share < 1.0:
+        return "over 99 %"
+    return f"{_half_up(share * 100)} %"
+
+
+def percent_range(low: float, high: float) -> str:
+    """Return two shares as one range in percent.
+
+    Examples
+    --------
+    >>> percent_range(0.264, 0.4475)
+    '26 to 45 %'
+    """
+    return f"{_half_up(low * 100)} to {_half_up(high * 100)} %"
+
+
+def _half_up(value: float) -> int:
+    return int(value + 0.5)
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """Return a number with a fixed count of digits and a thin group mark from 10 000 on.
+
+    Examples
+    --------
+    >>> number(61.54), number(12345.6), number(2.345, 1), number(None)
+    ('62', '12 346', '2.3', 'not known')
+    """
+    if value is None:
+        return "not known"
+    text = f"{value:,.{digits}f}"
+    return text.replace(",", "" if abs(value) < 10_000 else " ")
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> count(1, "bud"), count(3, "bud"), count(2, "entry", "entries")
+    ('1 bud', '3 buds', '2 entries')
+    """
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def and_list(items: Sequence[str], *, most: int = 0) -> str:
+    """Return items as "a, b and c"; with `most`, name that many and count the rest.
+
+    Examples
+    --------
+    >>> and_list(["a", "b", "c"]), and_list(["a", "b", "c", "d"], most=2)
+    ('a, b and c', 'a, b and 2 more')
+    """
+    if most and len(items) > most:
+        return ", ".join(items[:most]) + f" and {len(items) - most} more"
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
