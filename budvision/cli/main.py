@@ -27,7 +27,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-MODULES: tuple[str, ...] = ()
+MODULES: tuple[str, ...] = ("serve",)
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 
 

@@ -1,1 +1,87 @@
-"""Pages on loopback: bench, review and results."""
+"""Pages on loopback: bench, review, results and models.
+
+Each part is a blueprint in a package of its own, named in `PARTS`; its module has an attribute
+`blueprint` and, where it wants a word in the navigation, `navigation = ("Word", "endpoint")`.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Sequence
+from pathlib import Path
+
+from flask import Flask
+
+from budvision.errors import UsageError
+from budvision.store.session import Season
+from budvision.web import errors, guard, people
+from budvision.web.current import SEASON_KEY
+
+__all__ = ["PARTS", "create_app"]
+
+PARTS: tuple[str, ...] = ("bench", "review", "results", "models")
+"""Packages of `budvision.web` with a blueprint, in the order of the navigation."""
+
+
+def create_app(
+    season_folder: Path | str,
+    *,
+    testing: bool = False,
+    loopback: bool = True,
+    hosts: Sequence[str] = (),
+    https: bool = False,
+) -> Flask:
+    """Make the application that serves one season.
+
+    Parameters
+    ----------
+    season_folder : path
+        The folder that holds `budvision.toml`.
+    testing : bool
+        Let unexpected errors through to the caller instead of showing a page.
+    loopback : bool
+        True: only this machine is served and a name suffices. False: log-in is required.
+    hosts : sequence of str
+        Host names that a browser may ask for besides loopback's, without ports.
+    https : bool
+        A proxy in front speaks HTTPS: cookies are marked secure, and its forwarded address and
+        scheme are believed.
+
+    Returns
+    -------
+    flask.Flask
+        The application; `app.extensions["budvision.season"]` is the open season.
+
+    Raises
+    ------
+    SeasonError
+        When the folder is not a season.
+    UsageError
+        When the season is to be served to a network and no host name is given.
+    """
+    if not loopback and not hosts:
+        raise UsageError(
+            "no host name is given", expected="the names by which browsers reach this machine",
+            do="Add --name NAME once for each, for example --name lab-pc.local.", where="serve",
+        )
+    season = Season.open(Path(season_folder))
+    app = Flask(__name__)
+    app.extensions[SEASON_KEY] = season
+    app.config.update(
+        TESTING=testing,
+        BUDVISION_LOOPBACK=loopback,
+        SEASON_FOLDER=season.folder,
+    )
+    guard.install(app, season, hosts=hosts, https=https)
+    errors.install(app)
+    people.install(app)
+    words: list[tuple[str, str]] = []
+    for part in PARTS:
+        if importlib.util.find_spec(f"budvision.web.{part}") is None:
+            continue
+        module = importlib.import_module(f"budvision.web.{part}")
+        if hasattr(module, "blueprint"):
+            app.register_blueprint(module.blueprint)
+            words.extend([module.navigation] if hasattr(module, "navigation") else [])
+    guard.install_pages(app, words)
+    return app

@@ -1,0 +1,133 @@
+"""`budvision serve` and `budvision people`: the pages, and who may use them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from budvision.errors import UsageError
+
+__all__ = ["register"]
+
+SeasonOption = Annotated[
+    Path, typer.Option("--season", help="Season folder; the working directory when left out.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    app.command("serve")(serve)
+    people = typer.Typer(help="Who works in the season.", no_args_is_help=True)
+    people.command("add")(people_add)
+    people.command("list")(people_list)
+    people.command("password")(people_password)
+    people.command("close")(people_close)
+    people.command("open")(people_open)
+    app.add_typer(people, name="people")
+
+
+def serve(
+    season: SeasonOption = Path(),
+    host: Annotated[str, typer.Option(
+        help="Address to listen on; anything but loopback makes people log in.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes a free one.")] = 8765,
+    name: Annotated[list[str] | None, typer.Option(
+        help="Host name by which browsers reach this machine; once for each.")] = None,
+    https: Annotated[bool, typer.Option(
+        "--https", help="A proxy in front speaks HTTPS.")] = False,
+    browser: Annotated[bool, typer.Option(
+        "--browser/--no-browser", help="Open the first page in the browser.")] = False,
+) -> None:
+    """Serve the bench, review and results pages of a season."""
+    from budvision.web.serving import serve_season
+
+    def ready(address: str) -> None:
+        typer.echo(f"Open {address}  (stop with Ctrl+C)", err=True)
+        if not https and (name or not host.startswith(("127.", "localhost", "::1"))):
+            typer.echo(
+                "Passwords travel unencrypted over plain HTTP. Put an HTTPS proxy in front and "
+                "add --https, or serve only a network you trust.", err=True,
+            )
+
+    serve_season(
+        season, host=host, port=port, hosts=tuple(name or ()), https=https, open_browser=browser,
+        ready=ready,
+    )
+
+
+def people_add(
+    name: Annotated[str, typer.Argument(help="Name under which calls are kept.")],
+    role: Annotated[str, typer.Option(help="technician, reviewer or lead.")] = "reviewer",
+    password: Annotated[bool, typer.Option(
+        "--password/--no-password", help="Ask for a password, for log-in over a network.")] = True,
+    season: SeasonOption = Path(),
+) -> None:
+    """Add a person, asking for a password twice."""
+    from budvision.store.queries import people
+    from budvision.store.session import Season
+
+    hashed = _ask_password() if password else None
+    with Season.open(season) as opened, opened.write() as conn:
+        person = people.add_person(conn, name, role, password_hash=hashed)
+    typer.echo(f"{person.name} was added as {person.role}.", err=True)
+
+
+def people_list(season: SeasonOption = Path()) -> None:
+    """List the people of the season."""
+    from budvision.store.queries import people
+    from budvision.store.session import Season
+
+    with Season.open(season) as opened, opened.read() as conn:
+        rows = people.list_people(conn)
+    typer.echo("name\trole\tpassword\tactive")
+    for row in rows:
+        password = "set" if row.password_hash else "none"
+        typer.echo(f"{row.name}\t{row.role}\t{password}\t{'yes' if row.active else 'no'}")
+
+
+def people_password(
+    name: Annotated[str, typer.Argument(help="Whose password.")], season: SeasonOption = Path()
+) -> None:
+    """Replace a person's password; open visits end."""
+    from budvision.store.queries import people
+    from budvision.store.session import Season
+
+    hashed = _ask_password()
+    with Season.open(season) as opened, opened.write() as conn:
+        people.set_password_hash(conn, name, hashed)
+    typer.echo(f"{name} has a new password.", err=True)
+
+
+def people_close(
+    name: Annotated[str, typer.Argument(help="Who.")], season: SeasonOption = Path()
+) -> None:
+    """Close the season to a person; their calls stay."""
+    _set_active(season, name, False)
+
+
+def people_open(
+    name: Annotated[str, typer.Argument(help="Who.")], season: SeasonOption = Path()
+) -> None:
+    """Open the season to a person again."""
+    _set_active(season, name, True)
+
+
+def _set_active(season: Path, name: str, active: bool) -> None:
+    from budvision.store.queries import people
+    from budvision.store.session import Season
+
+    with Season.open(season) as opened, opened.write() as conn:
+        person = people.set_active(conn, name, active)
+    typer.echo(f"The season is {'open' if active else 'closed'} to {person.name}.", err=True)
+
+
+def _ask_password() -> str:
+    from budvision.web.people import hash_password
+
+    first = typer.prompt("Password", hide_input=True, err=True)
+    again = typer.prompt("Again", hide_input=True, err=True)
+    if first != again:
+        raise UsageError("the two passwords differ", do="Run the command again.", where="people")
+    return hash_password(first)

@@ -1,0 +1,154 @@
+"""Who works in a season: technicians, reviewers, leads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, func, insert, select, update
+
+from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.store.session import now
+from budvision.store.tables import person
+
+__all__ = [
+    "ROLES",
+    "Person",
+    "add_person",
+    "ensure_person",
+    "find_person",
+    "list_people",
+    "person_by_id",
+    "set_active",
+    "set_password_hash",
+    "set_role",
+]
+
+ROLES: tuple[str, ...] = ("technician", "reviewer", "lead")
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """One person of the season.
+
+    Attributes
+    ----------
+    role : str
+        technician, reviewer or lead.
+    password_hash : str or None
+        None: the person cannot log in over a network, only on this machine.
+    active : bool
+        False: calls stay, log-in is closed.
+    """
+
+    id: int
+    name: str
+    role: str
+    password_hash: str | None
+    active: bool
+
+
+def clean_name(name: str) -> str:
+    """Return the name with single spaces, or raise InputError when it is no name."""
+    clean = " ".join(name.split())
+    if not clean or len(clean) > 120 or not clean.isprintable():
+        raise InputError(
+            f"the name is {name[:130]!r}", expected="1 to 120 printable characters",
+            do="Give the name under which calls are to be kept.", where="person",
+        )
+    return clean
+
+
+def _check_role(role: str) -> None:
+    if role not in ROLES:
+        raise InputError(
+            f"the role is {role!r}", expected=f"one of {', '.join(ROLES)}", where="person",
+            do="Correct the role.",
+        )
+
+
+def find_person(conn: Connection, name: str) -> Person | None:
+    """Return the person of that name, letter case apart, or None."""
+    row = conn.execute(
+        select(person).where(func.lower(person.c.name) == clean_name(name).lower())
+    ).one_or_none()
+    return None if row is None else _person(row)
+
+
+def person_by_id(conn: Connection, person_id: int) -> Person | None:
+    """Return the person with that number, or None."""
+    row = conn.execute(select(person).where(person.c.id == person_id)).one_or_none()
+    return None if row is None else _person(row)
+
+
+def list_people(conn: Connection) -> list[Person]:
+    """Return everybody, by name."""
+    rows = conn.execute(select(person).order_by(func.lower(person.c.name)))
+    return [_person(row) for row in rows]
+
+
+def add_person(
+    conn: Connection, name: str, role: str = "reviewer", *, password_hash: str | None = None
+) -> Person:
+    """Add a person.
+
+    Raises
+    ------
+    ConflictError
+        When the name is taken.
+    InputError
+        When the name is empty or the role unknown.
+    """
+    _check_role(role)
+    clean = clean_name(name)
+    if find_person(conn, clean) is not None:
+        raise ConflictError(
+            f"{clean} is there already", expected="a name not yet in use", where="people",
+            do="Add a middle name or a number, so that calls can be told apart.",
+        )
+    conn.execute(insert(person).values(
+        name=clean, role=role, password_hash=password_hash, active=True, added_at=now(),
+    ))
+    found = find_person(conn, clean)
+    assert found is not None
+    return found
+
+
+def ensure_person(conn: Connection, name: str, role: str = "reviewer") -> Person:
+    """Return the person of that name, adding them when they are new."""
+    return find_person(conn, name) or add_person(conn, name, role)
+
+
+def set_password_hash(conn: Connection, name: str, password_hash: str) -> Person:
+    """Replace a person's password hash."""
+    return _change(conn, name, password_hash=password_hash)
+
+
+def set_role(conn: Connection, name: str, role: str) -> Person:
+    """Change a person's role."""
+    _check_role(role)
+    return _change(conn, name, role=role)
+
+
+def set_active(conn: Connection, name: str, active: bool) -> Person:
+    """Open or close a person's log-in; their calls stay either way."""
+    return _change(conn, name, active=active)
+
+
+def _change(conn: Connection, name: str, **values: object) -> Person:
+    found = find_person(conn, name)
+    if found is None:
+        raise NotFoundError(
+            f"there is nobody called {name}", where="people",
+            do="See `budvision people list` for the names.",
+        )
+    conn.execute(update(person).where(person.c.id == found.id).values(**values))
+    changed = person_by_id(conn, found.id)
+    assert changed is not None
+    return changed
+
+
+def _person(row: object) -> Person:
+    return Person(
+        id=row.id, name=row.name, role=row.role,  # type: ignore[attr-defined]
+        password_hash=row.password_hash, active=bool(row.active),  # type: ignore[attr-defined]
+    )

@@ -1,0 +1,104 @@
+"""Errors as pages and as JSON, in the one form of `budvision.errors`."""
+
+from __future__ import annotations
+
+import logging
+from uuid import uuid4
+
+from flask import Flask, current_app, jsonify, render_template, request
+from flask.typing import ResponseReturnValue
+from flask_wtf.csrf import CSRFError
+from werkzeug.exceptions import HTTPException, SecurityError
+
+from budvision import errors as kinds
+from budvision.errors import BudvisionError
+
+__all__ = ["install", "wants_json"]
+
+_log = logging.getLogger("budvision.web")
+
+_STATUS: tuple[tuple[type[BudvisionError], int], ...] = (
+    (kinds.NotFoundError, 404),
+    (kinds.ConflictError, 409),
+    (kinds.WaitingError, 409),
+    (kinds.NothingToDoError, 409),
+    (kinds.StorageError, 507),
+    (kinds.SeasonError, 500),
+    (kinds.MissingLibraryError, 500),
+)
+_HTTP = {
+    400: ("the request cannot be understood", "Go back and try again."),
+    401: ("nobody has said who is asking", "Give your name, then try again."),
+    403: ("this is not open to you", "Ask the program lead."),
+    404: ("there is no such page", "Start again from the navigation above."),
+    405: ("this address does not take such a request", "Start again from the navigation above."),
+    413: ("what was sent is larger than the page accepts",
+          "Raise max_upload_mb in budvision.toml, or send fewer photographs at once."),
+    429: ("too many attempts in a short time", "Wait a minute, then try again."),
+}
+
+
+def wants_json() -> bool:
+    """Say whether the request comes from a script: it sends JSON or asks for it."""
+    accepts = request.accept_mimetypes
+    return request.is_json or accepts.best_match(["text/html", "application/json"]) == (
+        "application/json"
+    )
+
+
+def install(app: Flask) -> None:
+    """Register the handlers on the application."""
+    app.register_error_handler(BudvisionError, _ours)
+    app.register_error_handler(CSRFError, _token)
+    app.register_error_handler(HTTPException, _http)
+    app.register_error_handler(Exception, _unexpected)
+
+
+def _answer(body: dict[str, object], text: str, status: int) -> ResponseReturnValue:
+    if wants_json():
+        return jsonify(body), status
+    if isinstance(request.routing_exception, SecurityError):  # no address can be built for it
+        return f"{text}\n", status, {"Content-Type": "text/plain; charset=utf-8"}
+    return render_template("error.html", text=text, status=status), status
+
+
+def _ours(error: BudvisionError) -> ResponseReturnValue:
+    status = next((code for kind, code in _STATUS if isinstance(error, kind)), 400)
+    return _answer(error.as_dict(), str(error), status)
+
+
+def _token(_: CSRFError) -> ResponseReturnValue:
+    error = BudvisionError(
+        "the page is older than your visit", do="Load the page again, then repeat the last step.",
+        code="old_page",
+    )
+    return _answer(error.as_dict(), str(error), 400)
+
+
+def _http(error: HTTPException) -> ResponseReturnValue:
+    if error.response is not None:
+        return error
+    status = error.code or 500
+    if isinstance(error, SecurityError):
+        ours = BudvisionError(
+            f"the host name {request.environ.get('HTTP_HOST', '')!r} is not served here",
+            do="Use the address that `budvision serve` printed, or add --name.", code="bad_host",
+        )
+        return _answer(ours.as_dict(), str(ours), status)
+    what, do = _HTTP.get(status, (error.name.lower(), ""))
+    ours = BudvisionError(what, do=do, where=request.path, code=f"http_{status}")
+    return _answer(ours.as_dict(), str(ours), status)
+
+
+def _unexpected(error: Exception) -> ResponseReturnValue:
+    if current_app.testing:
+        raise error
+    number = uuid4().hex[:8]
+    _log.error("unexpected error %s at %s %s", number, request.method, request.path,
+               exc_info=error)
+    ours = BudvisionError(
+        f"something unexpected happened; it was logged as number {number}",
+        do="Try again; if it happens again, send the number and the log to the maintainers.",
+        code="unexpected",
+    )
+    return _answer({**ours.as_dict(), "number": number}, str(ours), 500)

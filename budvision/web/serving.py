@@ -1,0 +1,87 @@
+"""Serve a season with waitress, to this machine or to a network."""
+
+from __future__ import annotations
+
+import socket
+import webbrowser
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from waitress.server import create_server
+
+from budvision.errors import BudvisionError, UsageError
+from budvision.web import create_app
+from budvision.web.guard import is_loopback_address
+
+__all__ = ["serve_season"]
+
+
+def serve_season(
+    season_folder: Path | str,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8765,
+    hosts: Sequence[str] = (),
+    https: bool = False,
+    open_browser: bool = False,
+    ready: Callable[[str], None] | None = None,
+) -> None:
+    """Serve until interrupted.
+
+    Parameters
+    ----------
+    season_folder : path
+        The season.
+    host : str
+        Address to listen on. Anything but loopback asks people to log in.
+    port : int
+        Port; 0 takes a free one. A busy port of the default kind is refused with the reason.
+    hosts : sequence of str
+        Names by which browsers reach this machine, needed when `host` is not loopback.
+    https : bool
+        Whether a proxy in front speaks HTTPS.
+    open_browser : bool
+        Open the first page in the browser.
+    ready : callable, optional
+        Called with the address once requests are answered.
+
+    Raises
+    ------
+    UsageError
+        When the port is taken, or a network is to be served without names.
+    SeasonError
+        When the folder is not a season.
+    """
+    loopback = is_loopback_address(host) and not hosts
+    app = create_app(season_folder, loopback=loopback, hosts=hosts, https=https)
+    try:
+        server = create_server(
+            app, host=host, port=port, threads=6, ident=None,
+            clear_untrusted_proxy_headers=not https,
+            max_request_body_size=int(app.config["MAX_CONTENT_LENGTH"]),
+        )
+    except (OSError, socket.gaierror) as error:
+        raise UsageError(
+            f"{host} port {port} cannot be listened on ({error.strerror or error})",
+            expected="a free port of this machine", where="serve",
+            do="Choose another with --port, or --port 0 for any free one.",
+        ) from error
+    taken = getattr(server, "effective_port", port)
+    shown = f"[{host}]" if ":" in host else host
+    name = shown if loopback else hosts[0]
+    address = f"http://{name}:{taken}/"
+    if ready:
+        ready(address)
+    if open_browser and loopback:
+        try:
+            webbrowser.open(address)
+        except webbrowser.Error as error:
+            raise BudvisionError(
+                f"no browser could be opened ({error})", do=f"Open {address} yourself."
+            ) from error
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.close()
