@@ -71,9 +71,15 @@ SETTINGS: tuple[Setting, ...] = (
             "none of its own.", 1, 1000),
     Setting("secondary_crop", 1 / 3, "Crop of a live secondary where the primary is dead, as a "
             "share of a primary's.", 0.0, 1.0),
-    Setting("prior_icc", 0.1, "Likeness of buds of one cane (intra-class correlation) assumed "
+    Setting("max_nodes_factor", 2.5, "Practical maximum of nodes to retain, as a multiple of the "
+            "normal number.", 1.0, 10.0),
+    Setting("bound_missing", False, "Also give mortality with all unjudged tissues taken as live "
+            "and as dead."),
+    Setting("cold_only", False, "Leave out tissues dead for another cause than cold."),
+    Setting("prior_icc", 0.2, "Likeness of buds of one cane (intra-class correlation) assumed "
             "where the sample is too thin to show it.", 0.0, 0.9),
-    Setting("blind_share", 0.1, "Share of buds whose proposals stay hidden until called.", 0.0, 1.0),
+    Setting("blind_share", 0.1, "Share of buds whose proposals stay hidden until called.",
+            0.0, 1.0),
     Setting("second_read_share", 0.1, "Share of buds read again by a second person.", 0.0, 1.0),
     Setting("soak_h", 48.0, "Hours in water at room temperature before cutting (common practice; "
             "published guides say 24 to 48).", 0.0, 240.0),

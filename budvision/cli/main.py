@@ -20,7 +20,7 @@ __all__ = ["app", "run"]
 
 app = typer.Typer(
     name="budvision",
-    help="From photographs of cut grapevine buds to confirmed calls, mortality and nodes to retain.",
+    help="From photographs of cut grapevine buds to confirmed calls and nodes to retain.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
