@@ -1,1 +1,1 @@
-"""The season folder: tables, queries, photographs by content."""
+"""The season on disk: its database, its photographs, and every question asked of them."""

@@ -194,7 +194,8 @@ proposal_tissue = Table(
 
 # What a named person says of one tissue of one bud. `value` withdrawn takes the call it replaces
 # back. The current call of a tissue is the newest settled row, else the newest row of round
-# `first`; withdrawn counts as no call. Rows of round `second` never count by themselves.
+# `first`; withdrawn counts as no call (a withdrawn settled row leaves the first one standing).
+# Rows of round `second` never count by themselves.
 call = Table(
     "call", metadata, _id(), _ref("bud_id", "bud"),
     Column("tissue", String(12), nullable=False),
@@ -210,6 +211,9 @@ call = Table(
     Column("batch", String(36), nullable=False, default=""),   # rows saved together; undo takes one
     Column("added_at", String(32), nullable=False),
     _ref("replaces_id", "call", null=True),
+    # Who wrote the row where it is not the person whose call it is: an undo that brings back
+    # somebody's earlier call carries that person's name, and the one who pressed undo here.
+    _ref("entered_by_id", "person", null=True),
     CheckConstraint(_TISSUE, name="tissue"),
     CheckConstraint(
         "value IN ('live', 'dead', 'unsure', 'not_exposed', 'withdrawn')", name="value"),

@@ -1,0 +1,60 @@
+"""Triggers that keep the rows of append-only tables from being changed or deleted.
+
+On SQLite a third trigger refuses an insertion under an id that exists, because ``INSERT OR
+REPLACE`` deletes without firing the trigger against deletion unless a connection asks for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from alembic import op
+
+__all__ = ["create", "drop"]
+
+_FUNCTION = """\
+CREATE OR REPLACE FUNCTION budvision_append_only() RETURNS trigger AS $$
+BEGIN
+  RAISE EXCEPTION '% is append-only: its rows are never changed or deleted', TG_TABLE_NAME
+    USING ERRCODE = 'integrity_constraint_violation';
+END $$ LANGUAGE plpgsql"""
+
+
+def create(tables: Iterable[str]) -> None:
+    """Guard tables, inside a migration."""
+    postgres = op.get_bind().dialect.name == "postgresql"
+    if postgres:
+        op.execute(_FUNCTION)
+    for table in tables:
+        if postgres:
+            op.execute(
+                f'CREATE TRIGGER {table}_keep BEFORE UPDATE OR DELETE ON "{table}" '
+                "FOR EACH ROW EXECUTE FUNCTION budvision_append_only()"
+            )
+            op.execute(
+                f'CREATE TRIGGER {table}_keep_all BEFORE TRUNCATE ON "{table}" '
+                "FOR EACH STATEMENT EXECUTE FUNCTION budvision_append_only()"
+            )
+            continue
+        refuse = (
+            f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: its rows are never changed "
+            "or deleted'); END"
+        )
+        op.execute(f'CREATE TRIGGER {table}_no_update BEFORE UPDATE ON "{table}" {refuse}')
+        op.execute(f'CREATE TRIGGER {table}_no_delete BEFORE DELETE ON "{table}" {refuse}')
+        op.execute(
+            f'CREATE TRIGGER {table}_no_replace BEFORE INSERT ON "{table}" '
+            f'WHEN EXISTS (SELECT 1 FROM "{table}" WHERE id = NEW.id) {refuse}'
+        )
+
+
+def drop(tables: Iterable[str]) -> None:
+    """Take the guard off, inside a migration."""
+    postgres = op.get_bind().dialect.name == "postgresql"
+    for table in tables:
+        if postgres:
+            op.execute(f'DROP TRIGGER {table}_keep ON "{table}"')
+            op.execute(f'DROP TRIGGER {table}_keep_all ON "{table}"')
+        else:
+            for kind in ("update", "delete", "replace"):
+                op.execute(f"DROP TRIGGER {table}_no_{kind}")

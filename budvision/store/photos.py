@@ -1,0 +1,230 @@
+"""Photographs by content: each file is named by its SHA-256 and never changed."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import secrets
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
+
+__all__ = ["Added", "PhotoStore"]
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_PART = ".part"
+_SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
+_HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What became of a photograph handed to the store.
+
+    Attributes
+    ----------
+    sha256 : str
+        Hash of the bytes, 64 hexadecimal digits; the photograph's name.
+    new : bool
+        False where the store held these bytes already.
+    path : Path
+        Where the bytes lie.
+    repaired : bool
+        True where the file held for this hash had been damaged and was put right.
+    """
+
+    sha256: str
+    new: bool
+    path: Path
+    repaired: bool = False
+
+
+class PhotoStore:
+    """Keep photographs as ``photos/ab/abcdef....jpg``, written once and read-only.
+
+    Parameters
+    ----------
+    folder : Path
+        The season's ``photos`` folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def add(self, data: bytes | Path) -> Added:
+        """Copy a photograph in, under the name of its content.
+
+        The bytes go to a temporary file in the target folder, are flushed to the disk and then
+        renamed, so that a killed program leaves no half-written photograph under its final name.
+
+        Parameters
+        ----------
+        data : bytes or Path
+            The original bytes, or the file that holds them.
+
+        Returns
+        -------
+        Added
+
+        Raises
+        ------
+        StorageError
+            When the file cannot be read or the store cannot be written (full disk, no rights).
+        """
+        if isinstance(data, Path):
+            try:
+                data = data.read_bytes()
+            except OSError as error:
+                raise StorageError(
+                    f"it cannot be read ({error.strerror})", where=data.name,
+                    do="Check that the file exists and may be read.",
+                ) from error
+        sha256 = hashlib.sha256(data).hexdigest()
+        target = self.folder / sha256[:2] / (sha256 + _suffix(data))
+        damaged = False
+        try:
+            if target.exists():
+                if target.read_bytes() == data:
+                    return Added(sha256, new=False, path=target)
+                damaged = True
+            self._write(target, data)
+        except OSError as error:
+            raise StorageError(
+                f"the photograph {sha256[:12]} could not be written ({error.strerror})",
+                where=str(self.folder), do="Make room or mend the rights of the folder, then run "
+                "the command again; what was stored before is kept.",
+            ) from error
+        return Added(sha256, new=not damaged, path=target, repaired=damaged)
+
+    def _write(self, target: Path, data: bytes) -> None:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        part = target.with_name(f"{target.stem[:16]}.{secrets.token_hex(6)}{_PART}")
+        try:
+            with part.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.chmod(0o444)
+            part.replace(target)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+            raise
+        _sync_folder(target.parent)
+
+    def path(self, sha256: str) -> Path:
+        """Return the file of a photograph.
+
+        Raises
+        ------
+        InputError
+            When `sha256` is not 64 lower-case hexadecimal digits.
+        NotFoundError
+            When the store holds no such photograph.
+        """
+        if not _SHA256.fullmatch(sha256):
+            raise InputError(
+                f"the photograph's name is {sha256[:80]!r}", expected="64 hexadecimal digits",
+                do="Use the SHA-256 of the photograph's bytes.",
+            )
+        stem = self.folder / sha256[:2] / sha256
+        for suffix in _SUFFIXES:
+            path = stem.with_suffix(suffix)
+            if path.exists():
+                return path
+        raise NotFoundError(
+            f"the photograph {sha256[:12]} is not in the photo store", where=str(self.folder),
+            do="Run `budvision check` to see what is missing, and take the original in again.",
+        )
+
+    def __contains__(self, sha256: object) -> bool:
+        try:
+            return isinstance(sha256, str) and self.path(sha256).exists()
+        except (InputError, NotFoundError):
+            return False
+
+    def read(self, sha256: str, *, verify: bool = False) -> bytes:
+        """Return the original bytes of a photograph.
+
+        Parameters
+        ----------
+        sha256 : str
+            Name of the photograph.
+        verify : bool
+            Hash the bytes again and refuse them where they have changed.
+
+        Raises
+        ------
+        NotFoundError
+            When the store holds no such photograph.
+        VerificationError
+            With `verify`, when the bytes do not have the hash that names them.
+        """
+        data = self.path(sha256).read_bytes()
+        if verify and hashlib.sha256(data).hexdigest() != sha256:
+            raise VerificationError(
+                f"the photograph {sha256[:12]} has changed since it was taken in",
+                where=str(self.path(sha256)), expected="the bytes that were copied in",
+                do="Take the original in again with `budvision intake`; it replaces the "
+                "damaged copy.",
+            )
+        return data
+
+    def sound(self, sha256: str) -> bool:
+        """Return whether the stored bytes still have the hash that names them."""
+        digest = hashlib.sha256()
+        with self.path(sha256).open("rb") as file:
+            while chunk := file.read(_CHUNK):
+                digest.update(chunk)
+        return digest.hexdigest() == sha256
+
+    def __iter__(self) -> Iterator[str]:
+        """Go over the hashes in the store, in order."""
+        for path in sorted(self.folder.glob("??/*")):
+            if path.suffix in _SUFFIXES and _SHA256.fullmatch(path.stem):
+                yield path.stem
+
+    def half_written(self) -> list[Path]:
+        """Return the temporary files that a killed program left behind."""
+        return sorted(self.folder.glob(f"??/*{_PART}"))
+
+    def strangers(self) -> list[Path]:
+        """Return the files whose name is not one that the store gives."""
+        known = {
+            path for path in self.folder.glob("??/*")
+            if path.suffix == _PART
+            or (path.suffix in _SUFFIXES and _SHA256.fullmatch(path.stem)
+                and path.parent.name == path.stem[:2])
+        }
+        return sorted(p for p in self.folder.rglob("*") if p.is_file() and p not in known)
+
+
+def _suffix(data: bytes) -> str:
+    """Name the format by the first bytes; the photo reader judges it in full."""
+    head = data[:16]
+    if head.startswith(b"\xff\xd8\xff"):
+        return ".jpg"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return ".png"
+    if head[:4] in (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+"):
+        return ".tif"
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return ".webp"
+    if head[4:8] == b"ftyp" and head[8:12] in _HEIC_BRANDS:
+        return ".heic"
+    return ".bin"
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name last through a power cut, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

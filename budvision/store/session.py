@@ -1,0 +1,281 @@
+"""A season folder: its settings, its database and its photographs.
+
+The database is SQLite (write-ahead log) in the folder, or the PostgreSQL that `budvision.toml`
+names under ``[database]``. There is one door for writing: `Season.write`, one transaction with
+one writer at a time, rolled back whole on any error.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.pool import NullPool
+
+from budvision.errors import InputError, SeasonError, StorageError
+from budvision.settings import Settings
+from budvision.store import migrations
+from budvision.store.photos import PhotoStore
+
+__all__ = ["Season", "now"]
+
+CONFIG = "budvision.toml"
+DATABASE = "budvision.db"
+_WRITER_LOCK = 0x6275_6476  # one PostgreSQL advisory lock for the season's writers
+_FIRST_CONFIG = """\
+# Settings of this season; `budvision settings` lists every name, its default and what it does.
+# Only what differs from the defaults need stand here.
+
+[settings]
+
+# [database]
+# url = "postgresql://user@host/name"   # for several stations; without it, budvision.db is used
+"""
+
+
+def now() -> str:
+    """Return the present time as UTC, ISO 8601, to the millisecond, ending in Z."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Season:
+    """One winter's work in one folder.
+
+    Attributes
+    ----------
+    folder : Path
+        The season's folder, absolute.
+    settings : Settings
+        Its settings: the defaults, with what `budvision.toml` gives on top.
+    engine : sqlalchemy.Engine
+        Its database; use `read` and `write` rather than the engine itself.
+    photos : PhotoStore
+        Its photographs.
+
+    Examples
+    --------
+    >>> with Season.open("winter") as season, season.read() as conn:  # doctest: +SKIP
+    ...     blocks.all_blocks(conn)
+    """
+
+    def __init__(self, folder: Path, *, settings: Settings, engine: Engine) -> None:
+        self.folder = folder
+        self.settings = settings
+        self.engine = engine
+        self.photos = PhotoStore(folder / "photos")
+
+    # ---- making and opening ------------------------------------------------------------------
+
+    @classmethod
+    def create(cls, folder: Path | str, *, database_url: str | None = None) -> Season:
+        """Make a season in a folder, which may hold other files but no season.
+
+        Parameters
+        ----------
+        folder : Path or str
+            Made where missing.
+        database_url : str, optional
+            A PostgreSQL address; without it the season has its own SQLite file.
+
+        Raises
+        ------
+        SeasonError
+            When the folder is a season already.
+        StorageError
+            When the folder cannot be written.
+        """
+        root = Path(folder).resolve()
+        if (root / CONFIG).exists():
+            raise SeasonError(
+                "the folder is a season already", where=str(root), code="season_exists",
+                do="Use it as it is, or name another folder.",
+            )
+        text_ = _FIRST_CONFIG
+        if database_url is not None:
+            text_ = text_.split("# [database]", maxsplit=1)[0]
+            text_ += f'[database]\nurl = "{database_url}"\n'
+        try:
+            for name in ("photos", "models"):
+                (root / name).mkdir(parents=True, exist_ok=True)
+            engine = _engine(root, database_url)
+            with _plain_errors(root), engine.begin() as conn:
+                migrations.upgrade(conn)
+            engine.dispose()
+            part = root / f"{CONFIG}.part"
+            with part.open("w", encoding="utf-8") as file:
+                file.write(text_)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(root / CONFIG)  # last: a folder with this file is a whole season
+        except OSError as error:
+            if isinstance(error, StorageError):
+                raise
+            raise StorageError(
+                f"the season could not be made ({error.strerror})", where=str(root),
+                do="Choose a folder that may be written, on a disk with room.",
+            ) from error
+        return cls.open(root)
+
+    @classmethod
+    def open(cls, folder: Path | str | None = None) -> Season:
+        """Open a season, bringing an older database up to date after a backup copy.
+
+        Parameters
+        ----------
+        folder : Path or str, optional
+            The season's folder; the working directory when left out.
+
+        Raises
+        ------
+        SeasonError
+            When the folder is no season, its database is damaged, or a newer budvision made it.
+        InputError
+            When `budvision.toml` holds something that is not a setting.
+        """
+        root = Path.cwd() if folder is None else Path(folder).resolve()
+        config = root / CONFIG
+        if not config.exists():
+            raise SeasonError(
+                "there is no season here (no budvision.toml)", where=str(root),
+                code="no_season", do=f"Make one with `budvision init {root.name or 'DIR'}`, or "
+                "name the season's folder with `--season DIR`.",
+            )
+        settings = Settings.load(config)
+        url = _database_url(config)
+        if url is None and not (root / DATABASE).exists():
+            raise SeasonError(
+                "the season's database budvision.db is missing", where=str(root),
+                do="Put it back from a backup; the photographs are still in photos/.",
+            )
+        season = cls(root, settings=settings, engine=_engine(root, url))
+        try:
+            with _plain_errors(root):
+                migrations.bring_up_to_date(season.engine, root)
+        except BaseException:
+            season.close()
+            raise
+        return season
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"Season({str(self.folder)!r})"
+
+    # ---- the two doors -----------------------------------------------------------------------
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """Open the database for reading: one unchanging view of it until the block ends."""
+        with _plain_errors(self.folder), self.engine.connect() as conn:
+            if conn.dialect.name == "postgresql":
+                conn = conn.execution_options(isolation_level="REPEATABLE READ")
+            with conn.begin():
+                yield conn
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """Open the database for writing: one transaction, one writer at a time.
+
+        An exception inside the block rolls everything back.
+
+        Raises
+        ------
+        StorageError
+            When the database stays locked for 30 s, the disk is full or the file read-only.
+        """
+        with _plain_errors(self.folder), self.engine.connect() as conn:
+            conn = conn.execution_options(budvision_write=True)
+            with conn.begin():
+                if conn.dialect.name == "postgresql":
+                    conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
+                yield conn
+
+    @property
+    def models_folder(self) -> Path:
+        """The season's own models."""
+        return self.folder / "models"
+
+
+def _database_url(config: Path) -> str | None:
+    """Return the address under ``[database]``, None where the season keeps its own file."""
+    table = tomllib.loads(config.read_text(encoding="utf-8")).get("database", {})
+    url = table.get("url")
+    if url is None:
+        return None
+    if not isinstance(url, str) or not url.startswith(("postgresql://", "postgres://")):
+        raise InputError(
+            f"[database] url is {url!r}", where=CONFIG,
+            expected="an address that begins with postgresql://",
+            do="Correct it, or remove it to use the season's own SQLite file.",
+        )
+    return url
+
+
+def _engine(root: Path, url: str | None) -> Engine:
+    if url is not None:
+        address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
+        return create_engine(address, pool_pre_ping=True)
+    engine = create_engine(
+        f"sqlite:///{root / DATABASE}", poolclass=NullPool, connect_args={"timeout": 30.0}
+    )
+
+    @event.listens_for(engine, "connect")
+    def _connect(dbapi: Any, _record: Any) -> None:
+        dbapi.isolation_level = None  # the BEGIN below is ours
+        for pragma in (
+            "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000",
+            "recursive_triggers=ON",  # so that REPLACE fires the triggers against deletion
+            "temp_store=MEMORY", "cache_size=-65536",
+        ):
+            dbapi.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _begin(conn: Connection) -> None:
+        writes = conn.get_execution_options().get("budvision_write", False)
+        conn.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+@contextmanager
+def _plain_errors(root: Path) -> Iterator[None]:
+    """Turn what a disk or server refuses into errors that say what to do."""
+    try:
+        yield
+    except OperationalError as error:
+        said = str(error.orig)
+        do = "Check the disk and the database server, then try again; nothing was half-written."
+        if "locked" in said:
+            do = "Another program writes to the season; try again when it has finished."
+        elif "full" in said:
+            do = "Make room on the disk and run the command again; nothing was half-written."
+        raise StorageError(
+            f"the database refused the work ({said.splitlines()[0]})", where=str(root), do=do
+        ) from error
+    except DatabaseError as error:
+        said = str(error.orig)
+        if "not a database" in said or "malformed" in said:
+            raise SeasonError(
+                f"the database is damaged ({said})", where=str(root / DATABASE),
+                do="Put it back from a backup (budvision.db.before-*), and run `budvision check`.",
+            ) from error
+        raise
