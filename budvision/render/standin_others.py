@@ -136,10 +136,10 @@ def render_other(
         for i in range(7):
             cv2.putText(page, f"block {i} cane {i * 3} node {i + 1}", (10, 40 * (i + 1)),
                         cv2.FONT_HERSHEY_SIMPLEX, 0.9, 255, 2, cv2.LINE_AA)
-        base = base * (1 - 0.9 * (np.asarray(page, np.float32) / 255)[..., None])
+        base = base * (1 - 0.9 * (np.asarray(page, np.float32) / np.float32(255))[..., None])
     elif kind == "noise":
         planes = [clouds(rng, low, grain=float(rng.uniform(3, 90))) for _ in range(3)]
-        base = np.clip(0.3 + 0.2 * np.stack(planes, axis=2), 0, 1).astype(np.float32)
+        base = np.asarray(np.clip(0.3 + 0.2 * np.stack(planes, axis=2), 0, 1), np.float32)
     elif kind == "sky":
         ramp = np.linspace(0.9, 0.3, low[0])[:, None, None]
         base = np.asarray(ramp * np.array([0.5, 0.75, 0.9]) * np.ones((*low, 3)), np.float32)
