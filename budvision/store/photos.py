@@ -77,11 +77,12 @@ class PhotoStore:
             When the file cannot be read or the store cannot be written (full disk, no rights).
         """
         if isinstance(data, Path):
+            source = data
             try:
-                data = data.read_bytes()
+                data = source.read_bytes()
             except OSError as error:
                 raise StorageError(
-                    f"it cannot be read ({error.strerror})", where=data.name,
+                    f"it cannot be read ({error.strerror})", where=source.name,
                     do="Check that the file exists and may be read.",
                 ) from error
         sha256 = hashlib.sha256(data).hexdigest()

@@ -90,7 +90,7 @@ cane = Table(
     Column("zone", String(60), nullable=False, default=""),
     Column("position", Integer, nullable=False, default=0),    # order in the walk, from 1
     Column("added_at", String(32), nullable=False),
-    UniqueConstraint("sampling_id", "label"),
+    UniqueConstraint("sampling_id", "label", "vine"),          # cane 1 of vine 12, cane 1 of 13
 )
 
 bud = Table(

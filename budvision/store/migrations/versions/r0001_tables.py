@@ -213,7 +213,7 @@ def upgrade() -> None:
         sa.Column("added_at", sa.String(length=32), nullable=False),
         _fk("cane", "sampling_id", "sampling"),
         sa.PrimaryKeyConstraint("id", name="pk_cane"),
-        sa.UniqueConstraint("sampling_id", "label", name="uq_cane_sampling_id_label"),
+        sa.UniqueConstraint("sampling_id", "label", "vine", name="uq_cane_sampling_id_label_vine"),
     )
     op.create_table(
         "proposal_tissue",

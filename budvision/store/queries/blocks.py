@@ -1,0 +1,281 @@
+"""Sites, blocks and samplings: finding them, and making those that are new."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, func, select, update
+
+from budvision.errors import InputError, NotFoundError
+from budvision.store.names import clean_label
+from budvision.store.queries.insertion import as_json, check_names, insert_row
+from budvision.store.session import now
+from budvision.store.tables import block, sampling, site
+
+__all__ = [
+    "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "ensure_block",
+    "ensure_sampling", "ensure_site", "find_block", "find_sampling", "get_block",
+    "get_sampling", "latest_sampling", "list_blocks", "list_samplings", "sampling_by_id",
+    "update_block", "update_sampling",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One block. What is None or empty is not known; then the season's setting holds."""
+
+    id: int
+    site_id: int
+    site: str
+    name: str
+    cultivar: str
+    cultivar_class: str
+    normal_nodes: float | None
+    policy: str | None
+    secondary_crop: float | None
+    training_system: str
+    row_spacing_m: float | None
+    vine_spacing_m: float | None
+    layout: Mapping[str, Any]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """One collection of canes from one block on one day. Times are UTC ISO 8601 or None."""
+
+    id: int
+    block_id: int
+    block: str
+    label: str
+    collected_at: str | None
+    in_water_at: str | None
+    out_of_water_at: str | None
+    room_temp_c: float | None
+    plan: Mapping[str, Any]
+    note: str
+    added_at: str
+
+
+# ---- sites and blocks ------------------------------------------------------------------------
+
+
+def ensure_site(conn: Connection, name: str) -> int:
+    """Return the id of the site of that name, adding it when it is new."""
+    clean = clean_label(name, "site")
+    found = conn.scalar(select(site.c.id).where(site.c.name == clean))
+    return found if found is not None else insert_row(conn, site, name=clean, added_at=now())
+
+
+def _default_site(conn: Connection) -> int:
+    first = conn.scalar(select(func.min(site.c.id)))
+    return first if first is not None else ensure_site(conn, "site")
+
+
+def _blocks() -> Select[Any]:
+    return select(block, site.c.name.label("site")).join(site, block.c.site_id == site.c.id)
+
+
+def find_block(conn: Connection, name: str) -> Block | None:
+    """Return the block of that name, or None."""
+    clean = clean_label(name, "block")
+    row = conn.execute(_blocks().where(block.c.name == clean)).one_or_none()
+    return None if row is None else _block(row)
+
+
+def get_block(conn: Connection, name: str) -> Block:
+    """Return the block of that name.
+
+    Raises
+    ------
+    NotFoundError
+        When the season has none; the text lists the names there are.
+    """
+    found = find_block(conn, name)
+    if found is None:
+        names = [row.name for row in list_blocks(conn)]
+        raise NotFoundError(
+            f"there is no block {name!r}", where="block",
+            expected=f"one of {', '.join(names[:12])}" if names else "a block of this season",
+            do="Correct the name, or take photographs in with it.", code="no_block",
+        )
+    return found
+
+
+def block_by_id(conn: Connection, block_id: int) -> Block:
+    """Return the block with that id, or raise NotFoundError."""
+    row = conn.execute(_blocks().where(block.c.id == block_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"there is no block number {block_id}", where="block",
+                            do="Go back to the list of blocks.", code="no_block")
+    return _block(row)
+
+
+def list_blocks(conn: Connection) -> list[Block]:
+    """Return every block, by name."""
+    return [_block(row) for row in conn.execute(_blocks().order_by(block.c.name))]
+
+
+def ensure_block(
+    conn: Connection, name: str, *, site_id: int | None = None, cultivar: str = ""
+) -> int:
+    """Return the id of the block of that name, adding it when it is new.
+
+    A new block belongs to `site_id`, or to the season's first site. A cultivar fills an empty one;
+    it never replaces another.
+
+    Raises
+    ------
+    InputError
+        When the block has another cultivar than the one given.
+    """
+    found = find_block(conn, name)
+    grape = clean_label(cultivar, "cultivar", empty=True)
+    if found is None:
+        return insert_row(
+            conn, block, site_id=site_id if site_id is not None else _default_site(conn),
+            name=clean_label(name, "block"), cultivar=grape, added_at=now(),
+        )
+    if grape and not found.cultivar:
+        conn.execute(update(block).where(block.c.id == found.id).values(cultivar=grape))
+    elif grape and grape.casefold() != found.cultivar.casefold():
+        raise InputError(
+            f"cultivar is {grape!r}", where=f"block {found.name}", expected=repr(found.cultivar),
+            do="Correct the row, or change the block with `budvision block set`.",
+        )
+    return found.id
+
+
+BLOCK_FIELDS = frozenset({
+    "site_id", "cultivar", "cultivar_class", "normal_nodes", "policy", "secondary_crop",
+    "training_system", "row_spacing_m", "vine_spacing_m", "layout", "note",
+})
+"""What `update_block` may change."""
+
+
+def update_block(conn: Connection, block_id: int, **values: Any) -> None:
+    """Change facts of a block; `layout` is a mapping, kept as JSON.
+
+    Raises
+    ------
+    InputError
+        When a name is not in `BLOCK_FIELDS`, or a number is out of bounds.
+    """
+    check_names(values, BLOCK_FIELDS, "block")
+    for name, low, high in (("normal_nodes", 1.0, 1000.0), ("secondary_crop", 0.0, 1.0),
+                            ("row_spacing_m", 0.3, 20.0), ("vine_spacing_m", 0.2, 20.0)):
+        number = values.get(name)
+        if number is not None and not low <= number <= high:
+            raise InputError(f"{name} is {number:g}", expected=f"{low:g} to {high:g}",
+                             where="block", do="Correct the number.")
+    if "layout" in values:
+        values["layout"] = as_json(values["layout"])
+    if values:
+        conn.execute(update(block).where(block.c.id == block_id).values(**values))
+
+
+# ---- samplings -------------------------------------------------------------------------------
+
+
+def _samplings() -> Select[Any]:
+    return select(sampling, block.c.name.label("block")).join(
+        block, sampling.c.block_id == block.c.id
+    )
+
+
+def find_sampling(conn: Connection, block_id: int, label: str) -> Sampling | None:
+    """Return the sampling of that label in a block, or None."""
+    row = conn.execute(_samplings().where(
+        sampling.c.block_id == block_id, sampling.c.label == clean_label(label, "sampling")
+    )).one_or_none()
+    return None if row is None else _sampling(row)
+
+
+def get_sampling(conn: Connection, block_id: int, label: str) -> Sampling:
+    """Return the sampling of that label in a block, or raise NotFoundError."""
+    found = find_sampling(conn, block_id, label)
+    if found is None:
+        labels = [row.label for row in list_samplings(conn, block_id)]
+        raise NotFoundError(
+            f"block {block_by_id(conn, block_id).name} has no sampling {label!r}",
+            where="sampling", do="Correct the label.", code="no_sampling",
+            expected=f"one of {', '.join(labels[:12])}" if labels else "a sampling of this block",
+        )
+    return found
+
+
+def sampling_by_id(conn: Connection, sampling_id: int) -> Sampling:
+    """Return the sampling with that id, or raise NotFoundError."""
+    row = conn.execute(_samplings().where(sampling.c.id == sampling_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"there is no sampling number {sampling_id}", where="sampling",
+                            do="Go back to the list of samplings.", code="no_sampling")
+    return _sampling(row)
+
+
+def list_samplings(conn: Connection, block_id: int | None = None) -> list[Sampling]:
+    """Return the samplings of a block, or of every block, oldest first."""
+    query = _samplings().order_by(block.c.name, *_age())
+    if block_id is not None:
+        query = query.where(sampling.c.block_id == block_id)
+    return [_sampling(row) for row in conn.execute(query)]
+
+
+def latest_sampling(conn: Connection, block_id: int) -> Sampling | None:
+    """Return a block's newest sampling: the last one collected, else the last one added."""
+    row = conn.execute(
+        _samplings().where(sampling.c.block_id == block_id)
+        .order_by(*(column.desc() for column in _age())).limit(1)
+    ).one_or_none()
+    return None if row is None else _sampling(row)
+
+
+def _age() -> tuple[Any, ...]:
+    return (func.coalesce(sampling.c.collected_at, sampling.c.added_at), sampling.c.id)
+
+
+def ensure_sampling(
+    conn: Connection, block_id: int, label: str, *, collected_at: str | None = None
+) -> int:
+    """Return the id of the sampling of that label in a block, adding it when it is new."""
+    found = find_sampling(conn, block_id, label)
+    if found is not None:
+        return found.id
+    return insert_row(conn, sampling, block_id=block_id, label=clean_label(label, "sampling"),
+                   collected_at=collected_at, added_at=now())
+
+
+SAMPLING_FIELDS = frozenset({
+    "collected_at", "in_water_at", "out_of_water_at", "room_temp_c", "plan", "note",
+})
+"""What `update_sampling` may change."""
+
+
+def update_sampling(conn: Connection, sampling_id: int, **values: Any) -> None:
+    """Change facts of a sampling; `plan` is a mapping, kept as JSON."""
+    check_names(values, SAMPLING_FIELDS, "sampling")
+    if "plan" in values:
+        values["plan"] = as_json(values["plan"])
+    if values:
+        conn.execute(update(sampling).where(sampling.c.id == sampling_id).values(**values))
+
+
+# ---- rows to objects -------------------------------------------------------------------------
+
+
+def _block(row: Row[Any]) -> Block:
+    return Block(
+        row.id, row.site_id, row.site, row.name, row.cultivar, row.cultivar_class,
+        row.normal_nodes, row.policy, row.secondary_crop, row.training_system,
+        row.row_spacing_m, row.vine_spacing_m, json.loads(row.layout), row.note,
+    )
+
+
+def _sampling(row: Row[Any]) -> Sampling:
+    return Sampling(
+        row.id, row.block_id, row.block, row.label, row.collected_at, row.in_water_at,
+        row.out_of_water_at, row.room_temp_c, json.loads(row.plan), row.note, row.added_at,
+    )

@@ -1,0 +1,375 @@
+"""Calls of named persons: saving, taking back, and which ones count.
+
+The current call of a tissue is its newest settled call that was not taken back, else its newest
+first call that was not taken back. Second readings never count by themselves.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, case, func, select
+
+from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.store.queries.insertion import insert_row
+from budvision.store.session import now
+from budvision.store.tables import block, bud, call, cane, person, sampling
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
+
+__all__ = [
+    "ROUNDS", "CallRow", "NewCall", "Undone", "batch_rows", "call_history", "current_calls",
+    "current_calls_of_bud", "current_rows", "last_batch", "newest_row", "save_calls",
+    "second_calls_of_bud", "undo",
+]
+
+ROUNDS = ("first", "second", "settled")
+WITHDRAWN = "withdrawn"
+
+
+@dataclass(frozen=True, slots=True)
+class NewCall:
+    """A call to be saved, with what goes with it; `cause` only where dead of something known."""
+
+    value: CallValue
+    cause: Cause | None = None
+    note: str = ""
+    proposal_id: int | None = None
+    region_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CallRow:
+    """One row of the table of calls; `value` is None where the row takes a call back."""
+
+    id: int
+    bud_id: int
+    tissue: Tissue
+    value: CallValue | None
+    cause: Cause | None
+    note: str
+    person_id: int
+    person: str
+    round: str
+    source: str
+    blind: bool
+    proposal_id: int | None
+    region_id: int | None
+    batch: str
+    added_at: str
+    replaces_id: int | None
+    entered_by_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """What an undo did: its own batch (to be undone in turn), rows taken back, rows left.
+
+    A row is left where somebody has called that tissue again since.
+    """
+
+    batch: str
+    restored: tuple[Tissue, ...]
+    left: tuple[Tissue, ...]
+
+
+def save_calls(
+    conn: Connection, bud_id: int, calls: Mapping[Tissue, CallValue | NewCall], *,
+    person_id: int, round: str = "first", source: str = "page", blind: bool = False,
+    proposals: Mapping[Tissue, int] | None = None, batch: str | None = None,
+    entered_by_id: int | None = None,
+) -> str:
+    """Save one person's calls of one bud, as new rows.
+
+    Parameters
+    ----------
+    bud_id : int
+        The bud.
+    calls : mapping of Tissue to CallValue or NewCall
+        One entry for each tissue called; tissues left out keep the call they have.
+    person_id : int
+        Whose calls they are.
+    round : str
+        first, second (a second reader's) or settled (agreed after a disagreement).
+    source : str
+        page, import or archive.
+    blind : bool
+        True where the person had not seen the proposals.
+    proposals : mapping of Tissue to int, optional
+        The proposal that was shown or hidden for each tissue.
+    batch : str, optional
+        Name under which several buds are saved together; a new one when left out.
+    entered_by_id : int, optional
+        Who wrote them, where it was not the person whose calls they are.
+
+    Returns
+    -------
+    str
+        The batch, for `undo`.
+
+    Raises
+    ------
+    InputError
+        When no tissue is given, a value or round is unknown, or a cause stands beside a call
+        other than dead.
+    NotFoundError
+        When there is no such bud or person.
+    """
+    if not calls:
+        raise InputError("no tissue is called", expected="a call for at least one tissue",
+                         where="calls", do="Call one tissue, or skip the bud.")
+    if round not in ROUNDS:
+        raise InputError(f"the round is {round!r}", expected=f"one of {', '.join(ROUNDS)}",
+                         where="calls")
+    for table, key, what in ((bud, bud_id, "bud"), (person, person_id, "person")):
+        if conn.scalar(select(table.c.id).where(table.c.id == key)) is None:
+            raise NotFoundError(f"there is no {what} number {key}", where="calls",
+                                do="Go back to the list.", code=f"no_{what}")
+    batch = batch or uuid.uuid4().hex
+    shown = proposals or {}
+    for tissue in TISSUES:  # one order, so that two savers meet in it
+        if tissue not in calls:
+            continue
+        given = calls[tissue]
+        one = given if isinstance(given, NewCall) else NewCall(CallValue(given))
+        if one.cause is not None and one.value is not CallValue.DEAD:
+            raise InputError(
+                f"{tissue} is {one.value} with the cause {one.cause}", where="calls",
+                expected="a cause of death only where the call is dead", do="Leave one out.",
+            )
+        before = newest_row(conn, bud_id, tissue, round,
+                            person_id=person_id if round == "second" else None)
+        insert_row(
+            conn, call, bud_id=bud_id, tissue=tissue.value, value=one.value.value,
+            cause=one.cause.value if one.cause else "", note=one.note, person_id=person_id,
+            round=round, source=source, blind=blind,
+            proposal_id=one.proposal_id if one.proposal_id is not None else shown.get(tissue),
+            region_id=one.region_id, batch=batch, added_at=now(),
+            replaces_id=None if before is None else before.id, entered_by_id=entered_by_id,
+        )
+    return batch
+
+
+def undo(conn: Connection, batch: str, *, person_id: int) -> Undone:
+    """Take a batch back by new rows: what stood before it stands again.
+
+    Where a row of the batch replaced an earlier call, that call returns under its own person's
+    name (`entered_by_id` says who pressed undo); else the row is `withdrawn`. Undoing an undo
+    brings the batch back. Rows that somebody has replaced since are left.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such batch.
+    ConflictError
+        When every row of it has been replaced since, by an undo or by other calls.
+    """
+    rows = batch_rows(conn, batch)
+    if not rows:
+        raise NotFoundError(f"there is no batch {batch!r}", where="undo", code="no_batch",
+                            do="It may have been saved in another season.")
+    new_batch = uuid.uuid4().hex
+    restored: list[Tissue] = []
+    left: list[Tissue] = []
+    for row in rows:
+        newest = newest_row(conn, row.bud_id, row.tissue, row.round,
+                            person_id=row.person_id if row.round == "second" else None)
+        if newest is None or newest.id != row.id:
+            left.append(row.tissue)
+            continue
+        old = None if row.replaces_id is None else _one(conn, row.replaces_id)
+        by = row.person_id if row.round == "second" else person_id
+        facts: dict[str, Any] = {"value": WITHDRAWN, "person_id": by, "source": row.source}
+        if old is not None and old.value is not None:
+            facts = {
+                "value": old.value.value, "cause": old.cause.value if old.cause else "",
+                "note": old.note, "person_id": old.person_id, "source": old.source,
+                "blind": old.blind, "proposal_id": old.proposal_id, "region_id": old.region_id,
+            }
+        insert_row(
+            conn, call, bud_id=row.bud_id, tissue=row.tissue.value, round=row.round,
+            batch=new_batch, added_at=now(), replaces_id=row.id, entered_by_id=person_id, **facts,
+        )
+        restored.append(row.tissue)
+    if not restored:
+        raise ConflictError(
+            "these calls have been replaced since", where="undo", code="already_replaced",
+            expected="the newest calls of their bud", do="Open the bud to see what stands now.",
+        )
+    return Undone(new_batch, tuple(restored), tuple(left))
+
+
+# ---- reading ---------------------------------------------------------------------------------
+
+
+def _rows() -> Select[Any]:
+    return select(call, person.c.name.label("person")).join(person, call.c.person_id == person.c.id)
+
+
+def newest_row(
+    conn: Connection, bud_id: int, tissue: Tissue, round: str, *, person_id: int | None = None
+) -> CallRow | None:
+    """Return the newest row of a tissue in a round (of one person), withdrawn or not."""
+    query = _rows().where(
+        call.c.bud_id == bud_id, call.c.tissue == tissue.value, call.c.round == round
+    )
+    if person_id is not None:
+        query = query.where(call.c.person_id == person_id)
+    row = conn.execute(query.order_by(call.c.id.desc()).limit(1)).one_or_none()
+    return None if row is None else _call(row)
+
+
+def _one(conn: Connection, call_id: int) -> CallRow:
+    return _call(conn.execute(_rows().where(call.c.id == call_id)).one())
+
+
+def batch_rows(conn: Connection, batch: str) -> list[CallRow]:
+    """Return the rows saved together, oldest first."""
+    if not batch:
+        return []
+    rows = conn.execute(_rows().where(call.c.batch == batch).order_by(call.c.id))
+    return [_call(row) for row in rows]
+
+
+def last_batch(conn: Connection, person_id: int, *, bud_id: int | None = None) -> str | None:
+    """Return the batch that a person wrote last (on one bud), None where there is none."""
+    query = select(call.c.batch).where(
+        func.coalesce(call.c.entered_by_id, call.c.person_id) == person_id
+    )
+    if bud_id is not None:
+        query = query.where(call.c.bud_id == bud_id)
+    return conn.scalar(query.order_by(call.c.id.desc()).limit(1))
+
+
+def call_history(conn: Connection, bud_id: int) -> list[CallRow]:
+    """Return every row of a bud, oldest first: nothing is ever removed."""
+    rows = conn.execute(_rows().where(call.c.bud_id == bud_id).order_by(call.c.id))
+    return [_call(row) for row in rows]
+
+
+def current_rows(bud_ids: Any = None) -> Any:
+    """Return the subquery of the rows that count: one a tissue of a bud at most.
+
+    Parameters
+    ----------
+    bud_ids : selectable, optional
+        Ids of the buds wanted; every bud when left out.
+
+    Returns
+    -------
+    subquery
+        The columns of `call`.
+    """
+    newest = func.row_number().over(
+        partition_by=(call.c.bud_id, call.c.tissue, call.c.round), order_by=call.c.id.desc()
+    )
+    each = select(call, newest.label("age")).where(call.c.round != "second")
+    if bud_ids is not None:
+        each = each.where(call.c.bud_id.in_(bud_ids))
+    each_round = each.subquery("each_round")
+    weight = func.row_number().over(
+        partition_by=(each_round.c.bud_id, each_round.c.tissue),
+        order_by=case((each_round.c.round == "settled", 0), else_=1),
+    )
+    standing = (
+        select(*(each_round.c[column.name] for column in call.c), weight.label("weight"))
+        .where(each_round.c.age == 1, each_round.c.value != WITHDRAWN).subquery("standing")
+    )
+    return (
+        select(*(standing.c[column.name] for column in call.c))
+        .where(standing.c.weight == 1).subquery("current_call")
+    )
+
+
+def current_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, CallRow]:
+    """Return the calls of a bud that count, by tissue."""
+    standing = current_rows([bud_id])
+    rows = conn.execute(
+        select(standing, person.c.name.label("person"))
+        .join(person, standing.c.person_id == person.c.id)
+    )
+    found = {Tissue(row.tissue): _call(row) for row in rows}
+    return {tissue: found[tissue] for tissue in TISSUES if tissue in found}
+
+
+def second_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, list[CallRow]]:
+    """Return the second readings of a bud that were not taken back, newest of each person."""
+    newest: dict[tuple[Tissue, int], CallRow] = {}
+    for row in call_history(conn, bud_id):
+        if row.round == "second":
+            newest[row.tissue, row.person_id] = row
+    found: dict[Tissue, list[CallRow]] = {}
+    for (tissue, _), row in newest.items():
+        if row.value is not None:
+            found.setdefault(tissue, []).append(row)
+    return found
+
+
+def current_calls(
+    conn: Connection, *, block_id: int | None = None, sampling_id: int | None = None,
+    sampling_ids: Sequence[int] | None = None, called_only: bool = True,
+) -> list[BudCalls]:
+    """Return the current calls of a block's or sampling's buds, as tally rows.
+
+    Parameters
+    ----------
+    block_id, sampling_id : int, optional
+        Which; every bud of the season when both are left out.
+    sampling_ids : sequence of int, optional
+        Several samplings at once.
+    called_only : bool
+        Leave out buds that have no call at all.
+
+    Returns
+    -------
+    list of BudCalls
+        In the order of the walk.
+    """
+    chosen = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).join(
+        sampling, cane.c.sampling_id == sampling.c.id
+    )
+    if block_id is not None:
+        chosen = chosen.where(sampling.c.block_id == block_id)
+    if sampling_id is not None:
+        chosen = chosen.where(sampling.c.id == sampling_id)
+    if sampling_ids is not None:
+        chosen = chosen.where(sampling.c.id.in_(sampling_ids))
+    standing = current_rows(chosen)
+    values: dict[int, dict[str, tuple[str, str]]] = {}
+    for row in conn.execute(
+        select(standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.cause)
+    ):
+        values.setdefault(row.bud_id, {})[row.tissue] = (row.value, row.cause)
+    places = (
+        select(bud.c.id, bud.c.node, cane.c.label.label("cane"), cane.c.vine, cane.c.vigor,
+               cane.c.zone, block.c.name.label("block"), block.c.cultivar)
+        .join(cane, bud.c.cane_id == cane.c.id)
+        .join(sampling, cane.c.sampling_id == sampling.c.id)
+        .join(block, sampling.c.block_id == block.c.id)
+        .where(bud.c.id.in_(chosen))
+        .order_by(block.c.name, sampling.c.id, cane.c.position, cane.c.id, bud.c.node)
+    )
+    result: list[BudCalls] = []
+    for place in conn.execute(places):
+        found = values.get(place.id, {})
+        if called_only and not found:
+            continue
+        result.append(BudCalls(
+            block=place.block, cane=place.cane, node=place.node, vine=place.vine,
+            vigor=place.vigor, zone=place.zone, cultivar=place.cultivar,
+            causes={Tissue(t): Cause(cause) for t, (_, cause) in found.items() if cause},
+            **{t: CallValue(value) for t, (value, _) in found.items()},
+        ))
+    return result
+
+
+def _call(row: Row[Any]) -> CallRow:
+    facts = dict(row._mapping)
+    facts["tissue"] = Tissue(facts["tissue"])
+    value, cause = facts["value"], facts["cause"]
+    facts["value"] = None if value == WITHDRAWN else CallValue(value)
+    facts["cause"] = Cause(cause) if cause else None
+    facts["blind"] = bool(facts["blind"])
+    return CallRow(**facts)

@@ -1,0 +1,231 @@
+"""Canes and their buds: finding them, and making those that are new."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, func, select, update
+
+from budvision.errors import InputError, NotFoundError
+from budvision.store.names import clean_label
+from budvision.store.queries.insertion import check_names, insert_row
+from budvision.store.session import now
+from budvision.store.tables import block, bud, cane, sampling
+
+__all__ = [
+    "CANE_FIELDS", "BudPlace", "Cane", "bud_place", "ensure_bud", "ensure_cane", "find_bud",
+    "find_cane", "list_buds", "list_canes", "update_cane",
+]
+
+VIGORS = ("", "small", "medium", "large")
+
+
+@dataclass(frozen=True, slots=True)
+class Cane:
+    """One cane of a sampling; `vigor` is its vine's size class: small, medium, large or empty."""
+
+    id: int
+    sampling_id: int
+    label: str
+    vine: str
+    vigor: str
+    zone: str
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class BudPlace:
+    """One bud and where it stands."""
+
+    id: int
+    node: int
+    cane_id: int
+    cane: str
+    vine: str
+    vigor: str
+    zone: str
+    position: int
+    sampling_id: int
+    sampling: str
+    block_id: int
+    block: str
+    cultivar: str
+
+
+# ---- canes -----------------------------------------------------------------------------------
+
+
+def list_canes(conn: Connection, sampling_id: int) -> list[Cane]:
+    """Return the canes of a sampling in the order of the walk."""
+    rows = conn.execute(
+        select(cane).where(cane.c.sampling_id == sampling_id).order_by(cane.c.position, cane.c.id)
+    )
+    return [_cane(row) for row in rows]
+
+
+def find_cane(conn: Connection, sampling_id: int, label: str, *, vine: str = "") -> Cane | None:
+    """Return the cane of that label, or None.
+
+    Raises
+    ------
+    InputError
+        When canes of several vines have this label and `vine` is empty.
+    """
+    name = clean_label(label, "cane", limit=60)
+    plant = clean_label(vine, "vine", limit=60, empty=True)
+    rows = conn.execute(
+        select(cane).where(cane.c.sampling_id == sampling_id, cane.c.label == name)
+    ).all()
+    if plant:
+        rows = [row for row in rows if row.vine == plant] or [r for r in rows if not r.vine]
+    if len(rows) > 1:
+        raise InputError(
+            f"cane {name} stands on vines {', '.join(row.vine or '(none)' for row in rows)}",
+            where="cane", expected="the vine beside the cane", code="cane_of_several_vines",
+            do="Add a column vine.",
+        )
+    return _cane(rows[0]) if rows else None
+
+
+def ensure_cane(
+    conn: Connection, sampling_id: int, label: str, *, vine: str = "", vigor: str = "",
+    zone: str = "", position: int | None = None,
+) -> int:
+    """Return the id of the cane of that label (and vine), adding it when it is new.
+
+    `vine`, `vigor` and `zone` fill what is empty; they never replace. A new cane comes last in the
+    walk unless `position` says otherwise.
+
+    Raises
+    ------
+    InputError
+        When the cane has another vigor or zone, or several vines have this cane label.
+    """
+    found = find_cane(conn, sampling_id, label, vine=vine)
+    given = {
+        "vine": clean_label(vine, "vine", limit=60, empty=True),
+        "vigor": _check_vigor(vigor),
+        "zone": clean_label(zone, "zone", limit=60, empty=True),
+    }
+    if found is None:
+        if position is None:
+            last = conn.scalar(
+                select(func.max(cane.c.position)).where(cane.c.sampling_id == sampling_id)
+            )
+            position = (last or 0) + 1
+        return insert_row(conn, cane, sampling_id=sampling_id, position=position, added_at=now(),
+                       label=clean_label(label, "cane", limit=60), **given)
+    fill: dict[str, str] = {}
+    for name, value in given.items():
+        known = getattr(found, name)
+        if value and not known:
+            fill[name] = value
+        elif value and value != known:
+            raise InputError(
+                f"{name} is {value!r}", where=f"cane {found.label}", expected=repr(known),
+                do="Correct the row; a cane has one vine, size class and zone.",
+            )
+    if fill:
+        conn.execute(update(cane).where(cane.c.id == found.id).values(**fill))
+    return found.id
+
+
+CANE_FIELDS = frozenset({"label", "vine", "vigor", "zone", "position"})
+"""What `update_cane` may change."""
+
+
+def update_cane(conn: Connection, cane_id: int, **values: Any) -> None:
+    """Change facts of a cane."""
+    check_names(values, CANE_FIELDS, "cane")
+    if "vigor" in values:
+        _check_vigor(values["vigor"])
+    if values:
+        conn.execute(update(cane).where(cane.c.id == cane_id).values(**values))
+
+
+def _check_vigor(vigor: str) -> str:
+    clean = vigor.strip().lower()
+    if clean not in VIGORS:
+        raise InputError(f"vigor is {vigor!r}", expected="small, medium, large or empty",
+                         where="cane", do="Correct the value.")
+    return clean
+
+
+# ---- buds ------------------------------------------------------------------------------------
+
+
+def _places() -> Select[Any]:
+    return (
+        select(
+            bud.c.id, bud.c.node, cane.c.id.label("cane_id"), cane.c.label.label("cane"),
+            cane.c.vine, cane.c.vigor, cane.c.zone, cane.c.position,
+            sampling.c.id.label("sampling_id"), sampling.c.label.label("sampling"),
+            block.c.id.label("block_id"), block.c.name.label("block"), block.c.cultivar,
+        )
+        .join(cane, bud.c.cane_id == cane.c.id)
+        .join(sampling, cane.c.sampling_id == sampling.c.id)
+        .join(block, sampling.c.block_id == block.c.id)
+    )
+
+
+def ensure_bud(conn: Connection, cane_id: int, node: int) -> int:
+    """Return the id of the bud at a node of a cane, adding it when it is new.
+
+    Raises
+    ------
+    InputError
+        When the node is not 1 to 200; node 1 is the basal count node.
+    """
+    if not 1 <= node <= 200:
+        raise InputError(f"node is {node}", expected="1 to 200 (1 is the basal count node)",
+                         where="bud", do="Correct the node.")
+    found = conn.scalar(select(bud.c.id).where(bud.c.cane_id == cane_id, bud.c.node == node))
+    if found is not None:
+        return int(found)
+    return insert_row(conn, bud, cane_id=cane_id, node=node, added_at=now())
+
+
+def find_bud(
+    conn: Connection, sampling_id: int, cane_label: str, node: int, *, vine: str = ""
+) -> BudPlace | None:
+    """Return the bud at a node of the cane of that label, or None."""
+    found = find_cane(conn, sampling_id, cane_label, vine=vine)
+    if found is None:
+        return None
+    row = conn.execute(
+        _places().where(bud.c.cane_id == found.id, bud.c.node == node)
+    ).one_or_none()
+    return None if row is None else _place(row)
+
+
+def bud_place(conn: Connection, bud_id: int) -> BudPlace:
+    """Return where a bud stands, or raise NotFoundError."""
+    row = conn.execute(_places().where(bud.c.id == bud_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"there is no bud number {bud_id}", where="bud",
+                            do="Go back to the list of buds.", code="no_bud")
+    return _place(row)
+
+
+def list_buds(
+    conn: Connection, *, sampling_id: int | None = None, cane_id: int | None = None
+) -> list[BudPlace]:
+    """Return buds in the order of the walk: by block, sampling, cane and node."""
+    query = _places().order_by(block.c.name, sampling.c.id, cane.c.position, cane.c.id, bud.c.node)
+    if sampling_id is not None:
+        query = query.where(cane.c.sampling_id == sampling_id)
+    if cane_id is not None:
+        query = query.where(bud.c.cane_id == cane_id)
+    return [_place(row) for row in conn.execute(query)]
+
+
+# ---- rows to objects -------------------------------------------------------------------------
+
+
+def _cane(row: Row[Any]) -> Cane:
+    return Cane(row.id, row.sampling_id, row.label, row.vine, row.vigor, row.zone, row.position)
+
+
+def _place(row: Row[Any]) -> BudPlace:
+    return BudPlace(**row._mapping)

@@ -1,0 +1,267 @@
+"""What models propose, and the regions they or people draw. Every version is kept."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from sqlalchemy import Connection, Row, func, insert, select
+
+from budvision.errors import InputError, NotFoundError
+from budvision.store.labels import decode_labels, encode_labels
+from budvision.store.queries.insertion import insert_row
+from budvision.store.queries.photos import PhotoRow, current_assignment
+from budvision.store.session import now
+from budvision.store.tables import (
+    assignment,
+    bud,
+    cane,
+    model,
+    photo,
+    proposal,
+    proposal_tissue,
+    region,
+)
+from budvision.vocabulary import Proposal, Reason, Tissue, TissueProposal, Verdict
+
+__all__ = [
+    "ProposalRow", "Region", "current_region", "latest_proposals", "photos_without_proposal",
+    "proposal_history", "region_by_id", "regions_of_photo", "save_proposal", "save_region",
+]
+
+Labels = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Labels of one photograph, in a square of the upright photograph at full size.
+
+    Attributes
+    ----------
+    box : tuple of int
+        (row0, col0, row1, col1), half-open; may reach outside the photograph.
+    labels : ndarray of uint8
+        Labels of that square, at their own resolution.
+    """
+
+    id: int
+    photo_id: int
+    model_id: int | None
+    person_id: int | None
+    labels: Labels
+    box: tuple[int, int, int, int]
+    note: str
+    added_at: str
+    replaces_id: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProposalRow:
+    """One stored proposal: what one model said of one photograph."""
+
+    id: int
+    photo_id: int
+    model_id: int
+    model: str
+    region_id: int | None
+    found: bool
+    reasons: tuple[Reason, ...]
+    mm_per_px: float | None
+    tissues: Mapping[Tissue, TissueProposal]
+    added_at: str
+
+
+# ---- regions ---------------------------------------------------------------------------------
+
+
+def save_region(
+    conn: Connection, photo_id: int, labels: Labels, box: Sequence[int], *,
+    model_id: int | None = None, person_id: int | None = None, note: str = "",
+    replaces_id: int | None = None,
+) -> int:
+    """Keep the labels of a photograph's crop, made by a model or by a person.
+
+    Raises
+    ------
+    InputError
+        When neither a model nor a person is named, or the labels or the box are impossible.
+    """
+    if model_id is None and person_id is None:
+        raise InputError("nobody made the region", expected="a model or a person", where="region")
+    corners = tuple(int(edge) for edge in box)
+    if len(corners) != 4 or corners[2] <= corners[0] or corners[3] <= corners[1]:
+        raise InputError(f"the box is {corners}", expected="row0, col0, row1, col1 in order",
+                         where="region")
+    return insert_row(
+        conn, region, photo_id=photo_id, model_id=model_id, person_id=person_id,
+        labels_png=encode_labels(labels), box=json.dumps(corners), note=note, added_at=now(),
+        replaces_id=replaces_id,
+    )
+
+
+def region_by_id(conn: Connection, region_id: int) -> Region:
+    """Return a region, or raise NotFoundError."""
+    row = conn.execute(select(region).where(region.c.id == region_id)).one_or_none()
+    if row is None:
+        raise NotFoundError(f"there is no region number {region_id}", where="region",
+                            do="Go back to the bud.", code="no_region")
+    return _region(row)
+
+
+def current_region(conn: Connection, photo_id: int) -> Region | None:
+    """Return the region that counts: the newest drawn by a person, else the newest by a model."""
+    row = conn.execute(
+        select(region).where(region.c.photo_id == photo_id)
+        .order_by(region.c.person_id.is_(None), region.c.id.desc()).limit(1)
+    ).one_or_none()
+    return None if row is None else _region(row)
+
+
+def regions_of_photo(conn: Connection, photo_id: int) -> list[Region]:
+    """Return every region of a photograph, oldest first."""
+    rows = conn.execute(
+        select(region).where(region.c.photo_id == photo_id).order_by(region.c.id)
+    )
+    return [_region(row) for row in rows]
+
+
+# ---- proposals -------------------------------------------------------------------------------
+
+
+def save_proposal(
+    conn: Connection, photo_id: int, model_id: int, said: Proposal, *,
+    region_id: int | None = None,
+) -> int:
+    """Keep what a model says of a photograph; older proposals stay.
+
+    Returns
+    -------
+    int
+        Id of the proposal.
+    """
+    key = insert_row(
+        conn, proposal, photo_id=photo_id, model_id=model_id, region_id=region_id,
+        found=said.found, mm_per_px=said.mm_per_px, added_at=now(),
+        reasons=json.dumps([{"code": r.code, "text": r.text} for r in said.reasons],
+                           ensure_ascii=False),
+    )
+    rows = [
+        {
+            "proposal_id": key, "tissue": tissue.value, "exposed": one.exposed,
+            "verdict": None if one.verdict is None else one.verdict.value,
+            "p_dead": one.p_dead, "area_px": one.area_px,
+            "centre_row": None if one.centre is None else float(one.centre[0]),
+            "centre_col": None if one.centre is None else float(one.centre[1]),
+            "why": one.why,
+            "features": json.dumps({name: float(v) for name, v in one.features.items()}),
+        }
+        for tissue, one in said.tissues.items()
+    ]
+    if rows:
+        conn.execute(insert(proposal_tissue), rows)
+    return key
+
+
+def latest_proposals(
+    conn: Connection, *, bud_id: int | None = None, sampling_id: int | None = None,
+    photo_ids: Sequence[int] | None = None,
+) -> dict[int, ProposalRow]:
+    """Return the newest proposal of each photograph of a bud, a sampling or a list, by photo id.
+
+    With none of the three, of every photograph that has a place.
+    """
+    placed = select(assignment.c.photo_id).where(current_assignment())
+    if photo_ids is not None:
+        found: dict[int, ProposalRow] = {}
+        for start in range(0, len(photo_ids), 500):
+            found |= _newest(conn, proposal.c.photo_id.in_(photo_ids[start:start + 500]))
+        return found
+    if bud_id is not None:
+        placed = placed.where(assignment.c.bud_id == bud_id)
+    elif sampling_id is not None:
+        placed = (
+            placed.join(bud, assignment.c.bud_id == bud.c.id)
+            .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
+        )
+    else:
+        placed = placed.where(assignment.c.bud_id.is_not(None))
+    return _newest(conn, proposal.c.photo_id.in_(placed))
+
+
+def _newest(conn: Connection, condition: Any) -> dict[int, ProposalRow]:
+    last = select(func.max(proposal.c.id)).where(condition).group_by(proposal.c.photo_id)
+    rows = _read(conn, proposal.c.id.in_(last))
+    return {row.photo_id: row for row in rows}
+
+
+def proposal_history(conn: Connection, photo_id: int) -> list[ProposalRow]:
+    """Return every proposal of a photograph, oldest first."""
+    return _read(conn, proposal.c.photo_id == photo_id)
+
+
+def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
+    tissues: dict[int, dict[Tissue, TissueProposal]] = {}
+    parts = (
+        select(proposal_tissue).join(proposal, proposal_tissue.c.proposal_id == proposal.c.id)
+        .where(condition).order_by(proposal_tissue.c.id)
+    )
+    for row in conn.execute(parts):
+        centre = None if row.centre_row is None else (row.centre_row, row.centre_col)
+        tissues.setdefault(row.proposal_id, {})[Tissue(row.tissue)] = TissueProposal(
+            exposed=bool(row.exposed),
+            verdict=None if row.verdict is None else Verdict(row.verdict),
+            p_dead=row.p_dead, area_px=row.area_px, centre=centre, why=row.why,
+            features=json.loads(row.features),
+        )
+    whole = (
+        select(proposal, model.c.name.label("model")).join(model, proposal.c.model_id == model.c.id)
+        .where(condition).order_by(proposal.c.id)
+    )
+    return [
+        ProposalRow(
+            row.id, row.photo_id, row.model_id, row.model, row.region_id, bool(row.found),
+            tuple(Reason(**reason) for reason in json.loads(row.reasons)), row.mm_per_px,
+            tissues.get(row.id, {}), row.added_at,
+        )
+        for row in conn.execute(whole)
+    ]
+
+
+def photos_without_proposal(
+    conn: Connection, model_id: int | None = None, *, sampling_id: int | None = None
+) -> list[PhotoRow]:
+    """Return the placed photographs that a model has not looked at, in order of intake.
+
+    Parameters
+    ----------
+    model_id : int, optional
+        The model; without it, photographs that no model has looked at.
+    sampling_id : int, optional
+        Only photographs of this sampling.
+    """
+    looked = select(proposal.c.photo_id)
+    if model_id is not None:
+        looked = looked.where(proposal.c.model_id == model_id)
+    query = (
+        select(photo).join(assignment, assignment.c.photo_id == photo.c.id)
+        .where(current_assignment(), assignment.c.bud_id.is_not(None), photo.c.id.not_in(looked))
+        .order_by(photo.c.id)
+    )
+    if sampling_id is not None:
+        query = (
+            query.join(bud, assignment.c.bud_id == bud.c.id)
+            .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
+        )
+    return [PhotoRow(**row._mapping) for row in conn.execute(query)]
+
+
+def _region(row: Row[Any]) -> Region:
+    row0, col0, row1, col1 = json.loads(row.box)
+    return Region(
+        row.id, row.photo_id, row.model_id, row.person_id, decode_labels(row.labels_png),
+        (row0, col0, row1, col1), row.note, row.added_at, row.replaces_id,
+    )
