@@ -1,0 +1,268 @@
+"""The reviewer's queue: what waits in a sampling, who has a bud open, where each person stopped."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, and_, delete, func, insert, select, update
+
+from budvision.store.queries.calls import current_rows
+from budvision.store.queries.marks import marks_of_sampling
+from budvision.store.queries.photos import current_assignment
+from budvision.store.queries.proposals import latest_proposals
+from budvision.store.session import now
+from budvision.store.tables import assignment, bookmark, bud, call, cane, lease, person
+from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
+
+__all__ = [
+    "BudState", "Lease", "Progress", "bud_states", "get_bookmark", "next_waiting", "progress",
+    "release", "set_bookmark", "take_lease",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class BudState:
+    """One bud in the queue.
+
+    Attributes
+    ----------
+    n_cuts : int
+        Photographs that show it.
+    calls : mapping of Tissue to CallValue
+        The calls that count; a tissue nobody has called is left out.
+    second_read_by : tuple of int
+        Ids of the persons who read it a second time.
+    called_by : tuple of int
+        Ids of the persons whose calls count.
+    node_mark : str
+        missing or blind, else empty: such a bud waits for nobody.
+    skipped : bool
+        Put aside in review.
+    doubt : float
+        0 where every proposal is sure to 1 where one is a toss-up; 1 without a proposal.
+    state : str
+        ``done`` all tissues called; ``waiting`` photographed, some tissue not called;
+        ``no_photo`` neither photographed nor called; ``partly`` called in part, no photograph;
+        ``missing`` no bud at that node.
+    """
+
+    bud_id: int
+    cane_id: int
+    cane: str
+    vine: str
+    node: int
+    n_cuts: int
+    calls: dict[Tissue, CallValue]
+    called_by: tuple[int, ...]
+    second_read_by: tuple[int, ...]
+    node_mark: str
+    skipped: bool
+    doubt: float
+
+    @property
+    def n_called(self) -> int:
+        """Tissues with a call that counts, 0 to 3."""
+        return len(self.calls)
+
+    @property
+    def state(self) -> str:
+        """done, waiting, partly, no_photo or missing."""
+        if self.node_mark:
+            return "missing"
+        if self.n_called == len(TISSUES):
+            return "done"
+        if self.n_cuts:
+            return "waiting"
+        return "partly" if self.n_called else "no_photo"
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a sampling is; buds marked missing or blind stand only in `n_missing`."""
+
+    n_buds: int
+    n_done: int
+    n_waiting: int
+    n_no_photo: int
+    n_skipped: int
+    n_missing: int
+    n_tissues_waiting: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """Who has a bud open until when; `mine` tells whether it is the one who asked."""
+
+    bud_id: int
+    person_id: int
+    person: str
+    until: str
+    mine: bool
+
+
+def bud_states(conn: Connection, sampling_id: int, *, doubts: bool = True) -> list[BudState]:
+    """Return every bud of a sampling with its state, in the order of the walk.
+
+    Parameters
+    ----------
+    sampling_id : int
+        The sampling.
+    doubts : bool
+        Look at the proposals too; False is quicker and gives every bud the doubt 1.
+    """
+    ids = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(
+        cane.c.sampling_id == sampling_id
+    )
+    standing = current_rows(ids)
+    calls: dict[int, dict[Tissue, CallValue]] = {}
+    callers: dict[int, set[int]] = {}
+    for row in conn.execute(
+        select(standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.person_id)
+    ):
+        calls.setdefault(row.bud_id, {})[Tissue(row.tissue)] = CallValue(row.value)
+        callers.setdefault(row.bud_id, set()).add(row.person_id)
+    cuts: dict[int, list[int]] = {}
+    for row in conn.execute(
+        select(assignment.c.bud_id, assignment.c.photo_id)
+        .where(current_assignment(), assignment.c.bud_id.in_(ids))
+    ):
+        cuts.setdefault(row.bud_id, []).append(row.photo_id)
+    marks = marks_of_sampling(conn, sampling_id)
+    seconds = _second_readers(conn, ids)
+    doubt = _doubt_of_photos(conn, sampling_id) if doubts else {}
+    rows = conn.execute(
+        select(bud.c.id, bud.c.node, cane.c.id.label("cane_id"), cane.c.label, cane.c.vine)
+        .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
+        .order_by(cane.c.position, cane.c.id, bud.c.node)
+    )
+    states = []
+    for row in rows:
+        of_photos = [doubt[photo] for photo in cuts.get(row.id, []) if photo in doubt]
+        found = calls.get(row.id, {})
+        put = marks.get(row.id, {})
+        states.append(BudState(
+            bud_id=row.id, cane_id=row.cane_id, cane=row.label, vine=row.vine, node=row.node,
+            n_cuts=len(cuts.get(row.id, [])),
+            calls={tissue: found[tissue] for tissue in TISSUES if tissue in found},
+            called_by=tuple(sorted(callers.get(row.id, ()))),
+            second_read_by=tuple(sorted(seconds.get(row.id, ()))),
+            node_mark=put["node"].value if "node" in put else "", skipped="skipped" in put,
+            doubt=max(of_photos, default=1.0),
+        ))
+    return states
+
+
+def _second_readers(conn: Connection, ids: Any) -> dict[int, set[int]]:
+    age = func.row_number().over(
+        partition_by=(call.c.bud_id, call.c.tissue, call.c.person_id), order_by=call.c.id.desc()
+    ).label("age")
+    newest = select(call.c.bud_id, call.c.person_id, call.c.value, age).where(
+        call.c.round == "second", call.c.bud_id.in_(ids)
+    ).subquery()
+    found: dict[int, set[int]] = {}
+    for row in conn.execute(
+        select(newest.c.bud_id, newest.c.person_id)
+        .where(newest.c.age == 1, newest.c.value != "withdrawn")
+    ):
+        found.setdefault(row.bud_id, set()).add(row.person_id)
+    return found
+
+
+def _doubt_of_photos(conn: Connection, sampling_id: int) -> dict[int, float]:
+    found: dict[int, float] = {}
+    for photo_id, row in latest_proposals(conn, sampling_id=sampling_id).items():
+        each = [0.0 if row.found else 1.0]
+        for one in row.tissues.values():
+            if one.verdict is Verdict.UNSURE:
+                each.append(1.0)
+            elif one.p_dead is not None:
+                each.append(1.0 - abs(2.0 * one.p_dead - 1.0))
+        found[photo_id] = max(each)
+    return found
+
+
+def progress(conn: Connection, sampling_id: int) -> Progress:
+    """Return how far a sampling is."""
+    states = bud_states(conn, sampling_id, doubts=False)
+    kinds = [row.state for row in states]
+    return Progress(
+        n_buds=len(states), n_done=kinds.count("done"), n_waiting=kinds.count("waiting"),
+        n_no_photo=kinds.count("no_photo") + kinds.count("partly"),
+        n_skipped=sum(row.skipped and row.state == "waiting" for row in states),
+        n_missing=kinds.count("missing"),
+        n_tissues_waiting=sum(
+            len(TISSUES) - row.n_called for row in states if row.state == "waiting"
+        ),
+    )
+
+
+def next_waiting(
+    states: list[BudState], after: int | None = None, *, skipped: bool = False
+) -> BudState | None:
+    """Return the next bud that waits, going round from the bud `after`; None when none does."""
+    order = list(states)
+    for position, row in enumerate(order):
+        if row.bud_id == after:
+            order = order[position + 1:] + order[:position + 1]
+            break
+    return next(
+        (row for row in order if row.state == "waiting" and (skipped or not row.skipped)), None
+    )
+
+
+# ---- leases and bookmarks: of the moment, so these rows do change ----------------------------
+
+
+def take_lease(
+    conn: Connection, bud_id: int, person_id: int, *, minutes: float = 10.0
+) -> Lease:
+    """Ask for a bud: it is the asker's unless another person's lease still runs.
+
+    A lease keeps nobody from saving; it tells the second person that the first has it open.
+    """
+    moment = now()
+    standing = conn.execute(
+        select(lease, person.c.name).join(person, lease.c.person_id == person.c.id)
+        .where(lease.c.bud_id == bud_id)
+    ).one_or_none()
+    if standing is not None and standing.person_id != person_id and standing.until > moment:
+        return Lease(bud_id, standing.person_id, standing.name, standing.until, mine=False)
+    until = datetime.now(UTC) + timedelta(minutes=minutes)
+    text = until.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    if standing is None:
+        conn.execute(insert(lease).values(bud_id=bud_id, person_id=person_id, until=text))
+    else:
+        conn.execute(update(lease).where(lease.c.bud_id == bud_id)
+                     .values(person_id=person_id, until=text))
+    name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
+    return Lease(bud_id, person_id, name, text, mine=True)
+
+
+def release(conn: Connection, bud_id: int, person_id: int) -> None:
+    """Give a bud back; another person's lease stays."""
+    conn.execute(
+        delete(lease).where(and_(lease.c.bud_id == bud_id, lease.c.person_id == person_id))
+    )
+
+
+def get_bookmark(conn: Connection, person_id: int, page: str) -> Any:
+    """Return what a person's page kept, None where it kept nothing."""
+    value = conn.scalar(
+        select(bookmark.c.value).where(bookmark.c.person_id == person_id, bookmark.c.page == page)
+    )
+    return None if value is None else json.loads(value)
+
+
+def set_bookmark(conn: Connection, person_id: int, page: str, value: Any) -> None:
+    """Keep where a person stopped on a page; `value` is anything that JSON can hold."""
+    found = conn.scalar(
+        select(bookmark.c.id).where(bookmark.c.person_id == person_id, bookmark.c.page == page)
+    )
+    text = json.dumps(value, ensure_ascii=False)
+    if found is None:
+        conn.execute(insert(bookmark).values(person_id=person_id, page=page, value=text))
+    else:
+        conn.execute(update(bookmark).where(bookmark.c.id == found).values(value=text))
