@@ -7,7 +7,6 @@ pair of counts and return an `Interval`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,15 +22,12 @@ __all__ = [
     "jeffreys",
     "mortality_interval",
     "one_sided_bound",
-    "rogan_gladen",
-    "share_difference",
     "student_factor",
     "wilson",
     "wilson_limits",
 ]
 
 Floats = NDArray[np.float64]
-Limits = Callable[[ArrayLike, ArrayLike, float], tuple[Floats, Floats]]
 
 
 def _check(n_hit: float, n: float, confidence: float) -> None:
@@ -321,7 +317,7 @@ def mortality_interval(
     Notes
     -----
     The effective size never exceeds the true one. With very few canes an estimated design effect
-    is itself unsure; `budvision.stats.clusters.working_effect` puts a floor under it.
+    is itself unsure; `budvision.stats.groups.working_effect` puts a floor under it.
 
     References
     ----------
@@ -342,94 +338,3 @@ def mortality_interval(
     return Interval(
         float(low), float(high), confidence, "clopper_pearson" if plain else "korn_graubard"
     )
-
-
-def share_difference(
-    first: tuple[float, float], second: tuple[float, float], *, confidence: float = 0.95
-) -> Interval:
-    """Bound the first share less the second, independent buds or effective counts.
-
-    Parameters
-    ----------
-    first, second : tuple of float
-        (hits, total) of either group.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Interval
-        Newcombe's method 10, from the two Wilson intervals.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible.
-
-    References
-    ----------
-    Newcombe (1998), Stat. Med. 17:873-890.
-    """
-    one, two = wilson(*first, confidence=confidence), wilson(*second, confidence=confidence)
-    a, b = first[0] / first[1], second[0] / second[1]
-    low = a - b - math.hypot(a - one.low, two.high - b)
-    high = a - b + math.hypot(one.high - a, b - two.low)
-    return Interval(low, high, confidence, "newcombe_10")
-
-
-def rogan_gladen(
-    n_dead: float,
-    n_judged: float,
-    *,
-    sensitivity: float,
-    specificity: float,
-    design_effect: float = 1.0,
-    confidence: float = 0.95,
-) -> tuple[float, Interval]:
-    """Correct a share of dead buds for a reader who errs at known rates.
-
-    Parameters
-    ----------
-    n_dead, n_judged : float
-        Counts as read.
-    sensitivity, specificity : float
-        Share of dead buds read dead, and of live buds read live; their sum must exceed 1.
-    design_effect : float
-        At least 1, as in `mortality_interval`.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    share : float
-        The corrected share, cut to [0, 1].
-    interval : Interval
-        The exact limits carried through the same correction and cut to [0, 1]; the error rates
-        are taken as known.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible or the readings tell nothing (sum of rates at most 1).
-
-    References
-    ----------
-    Rogan & Gladen (1978), Am. J. Epidemiol. 107:71-76; interval by transforming exact limits as
-    in Reiczigel, Foldi & Ozsvari (2010), Epidemiol. Infect. 138:1674-1678.
-    """
-    gain = sensitivity + specificity - 1
-    if not (0 < sensitivity <= 1 and 0 < specificity <= 1 and gain > 0):
-        raise InputError(
-            f"sensitivity is {sensitivity!r} and specificity {specificity!r}",
-            expected="two shares whose sum exceeds 1",
-            do="A reader no better than chance cannot be corrected for.",
-        )
-    raw = mortality_interval(
-        n_dead, n_judged, design_effect=design_effect, confidence=confidence
-    )
-
-    def correct(share: float) -> float:
-        return min(1.0, max(0.0, (share + specificity - 1) / gain))
-
-    interval = Interval(correct(raw.low), correct(raw.high), confidence, "rogan_gladen_exact")
-    return correct(n_dead / n_judged), interval

@@ -1,0 +1,199 @@
+"""Nodes to retain after winter injury: band rule, additive rule, exact compensation.
+
+The bands and their edges are in `budvision.vineyard.policies`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from budvision.errors import InputError
+from budvision.vineyard.policies import Policy, check_share
+
+__all__ = [
+    "NodeCount",
+    "add_share_dead",
+    "band_probabilities",
+    "check_normal",
+    "divide_by_share_alive",
+    "node_range",
+    "round_nodes",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeCount:
+    """Nodes to retain on one vine by one rule.
+
+    Attributes
+    ----------
+    retain, low, high : int or None
+        Rounded to whole nodes, halves up; None where the rule gives no number.
+    unrounded : float or None
+        `retain` before rounding.
+    capped : bool
+        True where `retain` or `high` stopped at the practical maximum.
+    """
+
+    retain: int | None
+    low: int | None
+    high: int | None
+    unrounded: float | None
+    capped: bool
+
+
+def add_share_dead(normal: float, share_dead: float) -> float:
+    """Return nodes by the additive rule of thumb, normal * (1 + m).
+
+    Parameters
+    ----------
+    normal : float
+        Nodes retained in a normal year, above 0.
+    share_dead : float
+        Share of dead primary buds in [0, 1].
+
+    Returns
+    -------
+    float
+        Unrounded. Of these, 1 - m ** 2 of normal are alive: the rule under-compensates.
+
+    Raises
+    ------
+    InputError
+        When the normal count is not positive or the share is outside [0, 1].
+
+    References
+    ----------
+    Northern New York grape update, 28 Feb 2014 (35 % injured, 35 % more buds).
+    """
+    check_normal(normal)
+    check_share(share_dead)
+    return normal * (1 + share_dead)
+
+
+def divide_by_share_alive(normal: float, share_dead: float) -> float:
+    """Return nodes by exact compensation, normal / (1 - m); infinite where all are dead.
+
+    Parameters
+    ----------
+    normal : float
+        Nodes retained in a normal year, above 0.
+    share_dead : float
+        Share of dead primary buds in [0, 1].
+
+    Returns
+    -------
+    float
+        Unrounded and not capped.
+
+    Raises
+    ------
+    InputError
+        When the normal count is not positive or the share is outside [0, 1].
+
+    Notes
+    -----
+    Common practice: for 50 live buds at 40 % dead, 50 / 0.6 = 83.3, leave 83.
+    """
+    check_normal(normal)
+    check_share(share_dead)
+    return normal / (1 - share_dead) if share_dead < 1 else math.inf
+
+
+def check_normal(normal: float) -> None:
+    """Refuse a normal node count that is not a positive number.
+
+    Raises
+    ------
+    InputError
+        When the count is zero, negative or not finite.
+    """
+    if not (math.isfinite(normal) and normal > 0):
+        raise InputError(
+            f"the normal node count is {normal!r}", expected="a number above 0",
+            do="Give the nodes that are retained on one vine in a normal year.",
+        )
+
+
+def round_nodes(value: float) -> int:
+    """Return a node count rounded to the nearest whole node, halves up."""
+    return math.floor(value + 0.5 + 1e-9)
+
+
+def node_range(
+    normal: float, factor: float, low_factor: float, high_factor: float, *, max_factor: float
+) -> NodeCount:
+    """Turn a multiple of the normal count, with its range, into whole nodes under a cap.
+
+    Parameters
+    ----------
+    normal : float
+        Nodes retained in a normal year, above 0.
+    factor, low_factor, high_factor : float
+        Multiples at the estimate and at the ends of its interval; nan where a rule gives no
+        number there.
+    max_factor : float
+        Practical maximum as a multiple of normal, at least 1.
+
+    Returns
+    -------
+    NodeCount
+
+    Raises
+    ------
+    InputError
+        When the normal count is not positive or the maximum is below 1.
+    """
+    check_normal(normal)
+    if not max_factor >= 1:
+        raise InputError(f"the largest multiple is {max_factor!r}", expected="at least 1")
+
+    def nodes(multiple: float) -> int | None:
+        return None if math.isnan(multiple) else round_nodes(normal * min(multiple, max_factor))
+
+    known = [value for value in (factor, low_factor, high_factor) if not math.isnan(value)]
+    return NodeCount(
+        retain=nodes(factor), low=nodes(low_factor), high=nodes(high_factor),
+        unrounded=None if math.isnan(factor) else normal * min(factor, max_factor),
+        capped=any(value > max_factor for value in known),
+    )
+
+
+def band_probabilities(policy: Policy, share: ArrayLike, n_effective: ArrayLike) -> Floats:
+    """Return the probability of each band given what was found.
+
+    Parameters
+    ----------
+    policy : Policy
+        The bands.
+    share : array_like of float, shape (n,)
+        Shares found dead.
+    n_effective : array_like of float, shape (n,)
+        Effective numbers of independent buds behind them.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, n_bands)
+        Rows sum to 1.
+
+    Notes
+    -----
+    Posterior of the share under Jeffreys' prior, Beta(x + 1/2, n - x + 1/2) with effective
+    counts. Edges have no probability of their own, so it does not matter which band owns them.
+
+    References
+    ----------
+    Brown, Cai & DasGupta (2001), Stat. Sci. 16:101-133, doi 10.1214/ss/1009213286.
+    """
+    found, size = np.atleast_1d(np.asarray(share, float)), np.atleast_1d(np.asarray(n_effective))
+    a, b = found * size + 0.5, (1 - found) * size + 0.5
+    edges = np.array([0.0, *policy.edges, 1.0])
+    below: Floats = special.betainc(a[:, None], b[:, None], edges[None, :])
+    return np.diff(below, axis=1)
