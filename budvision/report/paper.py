@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import typst
 
@@ -81,9 +82,11 @@ def compile_pdf(
             f"there is no template {template!r}", expected=f"one of {', '.join(sorted(known))}",
             where="compile_pdf",
         )
-    sources = {**(files or {}), **known, "main.typ": known[name]}
-    made: bytes = typst.compile(
-        sources, format="pdf", font_paths=_fonts(),
-        sys_inputs={"data": json.dumps(data), "paper": paper},
-    )
+    with TemporaryDirectory(prefix="budvision-") as folder:
+        for file, content in {**(files or {}), **known}.items():
+            (Path(folder) / file).write_bytes(content)
+        made: bytes = typst.compile(
+            str(Path(folder) / name), root=folder, format="pdf", font_paths=_fonts(),
+            sys_inputs={"data": json.dumps(data), "paper": paper},
+        )
     return made
