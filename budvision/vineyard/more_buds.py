@@ -52,6 +52,14 @@ class Outlook:
             effect.from_prior, effect.single, confidence,
         )
 
+    def at(self, index: int) -> Outlook:
+        """Return the outlook of one block, arrays of length 1."""
+        one = slice(index, index + 1)
+        return Outlook(
+            self.share[one], self.n[one], self.n_clusters[one], self.n_strata[one],
+            self.design_effect[one], self.from_prior[one], self.single[one], self.confidence,
+        )
+
     def limits(self, more: Floats) -> tuple[Floats, Floats]:
         """Return the interval to expect after so many more judged buds in each block.
 

@@ -107,7 +107,7 @@ def divide_by_share_alive(normal: float, share_dead: float) -> float:
     return normal / (1 - share_dead) if share_dead < 1 else math.inf
 
 
-def check_normal(normal: float) -> None:
+def check_normal(normal: float, *, where: str = "") -> None:
     """Refuse a normal node count that is not a positive number.
 
     Raises
@@ -118,7 +118,7 @@ def check_normal(normal: float) -> None:
     if not (math.isfinite(normal) and normal > 0):
         raise InputError(
             f"the normal node count is {normal!r}", expected="a number above 0",
-            do="Give the nodes that are retained on one vine in a normal year.",
+            do="Give the nodes that are retained on one vine in a normal year.", where=where,
         )
 
 
