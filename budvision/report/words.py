@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
-__all__ = ["and_list", "count", "number", "percent", "percent_range"]
+__all__ = [
+    "and_list", "count", "day_words", "days_words", "number", "percent", "percent_range", "plain",
+    "short",
+]
 
 
 def percent(share: float | None) -> str:
@@ -77,3 +81,59 @@ def and_list(items: Sequence[str], *, most: int = 0) -> str:
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)
+
+
+def day_words(day: dt.date | None, *, units: str = "metric") -> str:
+    """Return a day with its month in letters, so that nobody can take it for another.
+
+    Examples
+    --------
+    >>> day_words(dt.date(2026, 2, 3)), day_words(dt.date(2026, 2, 3), units="us")
+    ('3 February 2026', 'February 3, 2026')
+    """
+    if day is None:
+        return "day not recorded"
+    month = _MONTHS[day.month - 1]
+    return f"{month} {day.day}, {day.year}" if units == "us" else f"{day.day} {month} {day.year}"
+
+
+def days_words(first: dt.date, last: dt.date, *, units: str = "metric") -> str:
+    """Return one day, or the first and the last.
+
+    Examples
+    --------
+    >>> days_words(dt.date(2026, 2, 3), dt.date(2026, 2, 5))
+    '3 February 2026 to 5 February 2026'
+    """
+    if first == last:
+        return day_words(first, units=units)
+    return f"{day_words(first, units=units)} to {day_words(last, units=units)}"
+
+
+def short(text: str, length: int) -> str:
+    """Return text on one line without control characters, cut with an ellipsis.
+
+    Examples
+    --------
+    >>> short("one\\ntwo three", 9)
+    'one two…'
+    """
+    text = " ".join("".join(m if m.isprintable() else " " for m in text).split())
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+
+
+def plain(name: str) -> str:
+    """Return a name made for a file as words.
+
+    Examples
+    --------
+    >>> plain("retain_more")
+    'retain more'
+    """
+    return name.replace("_", " ").replace("-", " ")

@@ -1,0 +1,151 @@
+"""Paper over a whole program: all blocks on a few pages, and every bud's calls as an appendix."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from budvision.errors import NothingToDoError
+from budvision.report.facts import BlockFacts, BudLine
+from budvision.report.paper import compile_pdf
+from budvision.report.sheet import CAUTIONS, check_units
+from budvision.report.words import count, day_words, number, percent, percent_range, plain, short
+
+__all__ = ["appendix_pdf", "program_summary_pdf"]
+
+
+def program_summary_pdf(
+    blocks: Sequence[BlockFacts], *, title: str, paper: str = "a4", units: str = "metric",
+    printed_on: dt.date | None = None,
+) -> bytes:
+    """Set all blocks as one table with interval bars to scale.
+
+    Parameters
+    ----------
+    blocks : sequence of BlockFacts
+        In the order wanted; a block with nothing judged keeps its line.
+    title : str
+        Name of the season or program.
+    paper : {"a4", "us-letter"}
+        Size of the page.
+    units : {"metric", "us"}
+        How days are written.
+    printed_on : datetime.date, optional
+        Day of printing, for the foot.
+
+    Returns
+    -------
+    bytes
+        A PDF; its length follows the blocks.
+
+    Raises
+    ------
+    NothingToDoError
+        When there is no block.
+    UsageError
+        When the units or the paper are unknown.
+    """
+    check_units(units)
+    if not blocks:
+        raise NothingToDoError(
+            "there is no block to report", where="report",
+            do="Take photographs in, or import calls, first.",
+        )
+    n_waiting = sum(len(facts.waiting) for facts in blocks)
+    n_judged = sum(facts.tissues[0].n_judged for facts in blocks if facts.tissues)
+    lead = [
+        f"{count(len(blocks), 'block')}, {count(n_judged, 'primary bud')} judged live or dead by "
+        "people."
+    ]
+    if n_waiting:
+        lead.append(
+            f"{count(n_waiting, 'bud waits', 'buds wait')} for a person and "
+            f"{'is' if n_waiting == 1 else 'are'} not counted."
+        )
+    edges = [band.high for band in blocks[0].bands[:-1]]
+    shared = all([band.high for band in facts.bands[:-1]] == edges for facts in blocks)
+    data = {
+        "title": short(title, 90),
+        "lead": lead,
+        "edges": edges if shared else [],
+        "rows": [_row(facts, units) for facts in blocks],
+        "cautions": list(CAUTIONS[:2]),
+        "printed": f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
+    }
+    return compile_pdf("program_summary", data, paper=paper)
+
+
+def _row(facts: BlockFacts, units: str) -> dict[str, object]:
+    first = facts.tissues[0] if facts.tissues else None
+    known = first is not None and first.share is not None
+    place = [short(part, 40) for part in (facts.site, facts.cultivar) if part]
+    if facts.collected_on:
+        place.append(day_words(facts.collected_on, units=units))
+    rule = facts.rules[0] if facts.rules else None
+    retain = number(rule.retain) if known and rule and rule.retain is not None else ""
+    if retain and rule and rule.low is not None and rule.high is not None:
+        retain += f" ({number(rule.low)} to {number(rule.high)})"
+    return {
+        "block": short(facts.block, 60),
+        "place": " · ".join(place),
+        "judged": str(first.n_judged) if first else "0",
+        "share": percent(first.share) if first and known else "no result",
+        "range": percent_range(first.low or 0.0, first.high or 0.0) if first and known else "",
+        "ends": [first.share, first.low, first.high] if first and known else [],
+        "band": plain(facts.band) if known else "",
+        "nodes": retain,
+        "waiting": str(len(facts.waiting)) if facts.waiting else "",
+    }
+
+
+def appendix_pdf(
+    facts: BlockFacts, *, paper: str = "a4", units: str = "metric",
+    printed_on: dt.date | None = None,
+) -> bytes:
+    """Set every bud of a block with its calls, who made them and from which photographs.
+
+    Parameters
+    ----------
+    facts : BlockFacts
+        `appendix` holds the buds, called or waiting; warnings and notes stand in full length.
+    paper, units, printed_on
+        As in `program_summary_pdf`.
+
+    Returns
+    -------
+    bytes
+        A PDF; its length follows the buds.
+
+    Raises
+    ------
+    NothingToDoError
+        When the block has no bud.
+    UsageError
+        When the units or the paper are unknown.
+    """
+    check_units(units)
+    if not facts.appendix:
+        raise NothingToDoError(
+            "the block has no bud", where=facts.block,
+            do="Take photographs in, or import calls, first.",
+        )
+    place = [part for part in (facts.site, facts.cultivar, facts.sampling) if part]
+    if facts.collected_on:
+        place.append(day_words(facts.collected_on, units=units))
+    data = {
+        "block": short(facts.block, 120),
+        "place": " · ".join(short(part, 80) for part in place),
+        "rows": [_bud(line) for line in facts.appendix],
+        "remarks": [short(text, 2000) for text in (*facts.warnings, *facts.notes) if text.strip()],
+        "cautions": list(CAUTIONS[:2]),
+        "printed": f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
+    }
+    return compile_pdf("bud_appendix", data, paper=paper)
+
+
+def _bud(line: BudLine) -> list[str]:
+    return [
+        short(line.cane, 24), str(line.node), short(line.vine, 16), line.primary, line.secondary,
+        line.tertiary, short(line.reader, 40), line.called_on, short(line.photos, 60),
+        short(line.note, 120),
+    ]

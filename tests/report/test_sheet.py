@@ -1,0 +1,211 @@
+"""The grower sheet: one page, plain words, nothing claimed that was not confirmed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from budvision.errors import NothingToDoError, UsageError
+from budvision.report.facts import (
+    BandFacts,
+    BlockFacts,
+    BudLine,
+    PhotoFacts,
+    PolicyFacts,
+    ReaderFacts,
+    RuleFacts,
+    TissueFacts,
+)
+from budvision.report.sheet import sheet_pdf, sheet_words
+from budvision.report.summary import appendix_pdf, program_summary_pdf
+
+DAY = dt.date(2026, 1, 18)
+# 35 of 100 dead: Wilson 26.36 to 44.75 % (Newcombe 1998, Table I), and nodes 61.5 (54.3 to 72.4)
+# from 40 by division by the share alive (computed).
+FACTS = BlockFacts(
+    block="Kettle Bench Riesling", site="Sagebrush Terrace", cultivar="Riesling",
+    sampling="after the cold", collected_on=dt.date(2026, 1, 16), n_buds=106, n_canes=10,
+    tissues=(
+        TissueFacts("primary", 65, 35, 2, 0, 0.35, 0.2636, 0.4475),
+        TissueFacts("secondary", 80, 14, 3, 5, 0.149, 0.09, 0.23),
+    ),
+    bands=(BandFacts("normal", 0.0, 0.14, "Prune as usual.", 0.0),
+           BandFacts("retain_more", 0.14, 0.35, "Retain 35 % more nodes.", 0.49),
+           BandFacts("double", 0.35, 1.0, "Retain twice the normal number.", 0.51)),
+    band="double", action="Retain twice the normal number.", more_buds=210, normal_nodes=40,
+    rules=(RuleFacts("divided by the share alive", 61.54, 54.3, 72.4),),
+    policies=(PolicyFacts("double from 35 %", "", RuleFacts("", 80, 54, 80), True),
+              PolicyFacts("add the share dead", "", RuleFacts("", 54, 50, 58)),
+              PolicyFacts("stop at 30 %", "Prune minimally.", RuleFacts("", None, None, None))),
+    vines_per_ha=2392.0,
+    readers=(ReaderFacts("Ada Quill", 80, DAY, dt.date(2026, 1, 19)),
+             ReaderFacts("Bram Vetch", 26, DAY, DAY)),
+    n_photos=118, waiting=("cane 3 node 4",), unsure=("cane 1 node 9", "cane 9 node 3"),
+)
+
+
+def picture() -> bytes:
+    image = np.full((120, 120, 3), 128, np.uint8)
+    return cv2.imencode(".jpg", cv2.circle(image, (60, 60), 40, (40, 90, 60), -1))[1].tobytes()
+
+
+def overfull() -> BlockFacts:
+    long = "A remark that goes on about the light, the blade, the weather and the dog. " * 6
+    return replace(
+        FACTS, block="The upper half of the old planting beyond the second ditch, " * 3,
+        site="Weißenbach & Søndergård Family Vineyards of the Upper Valley " * 2,
+        cultivar="Gewürztraminer (clone 05, on own roots, replanted 2011) " * 2,
+        options=("Wait for bud break, then prune to the wanted number of live nodes.",
+                 "Prune twice: long now, to the final number after bud break.",
+                 "Look for trunk injury: above about half it is likely."),
+        readers=tuple(replace(FACTS.readers[0], name=f"Maximiliane-Alexandra von Hohenfels {i}")
+                      for i in range(9)),
+        photos=tuple(PhotoFacts(picture(), f"cane with a long label {i}, node 11: primary dead, "
+                                "secondary unsure, tertiary live", "a3f9c2e1") for i in range(8)),
+        waiting=tuple(f"cane with a long label {i} node {j}" for i in range(9) for j in range(9)),
+        unsure=tuple(f"cane with a long label {i} node {j}" for i in range(9) for j in range(9)),
+        warnings=(long,) * 9, notes=(long,) * 9,
+        appendix=tuple(
+            BudLine("1", i, "", "dead", "live", "waiting", "Ada Quill", "2026-01-18", "a3f9c2e1")
+            for i in range(1, 61)),
+    )
+
+
+def page_sizes(pdf: bytes, folder: Path) -> list[tuple[float, float]]:
+    """Page sizes in points, as pdfinfo reads them."""
+    path = folder / "page.pdf"
+    path.write_bytes(pdf)
+    lines = subprocess.run(["pdfinfo", "-l", "99", path], capture_output=True, text=True,
+                           check=True).stdout.splitlines()
+    sizes = [line.split("size:")[1].split() for line in lines if line.startswith("Page ")
+             and "size:" in line]
+    return [(float(size[0]), float(size[2])) for size in sizes]
+
+
+def text_of(pdf: bytes, folder: Path) -> str:
+    path = folder / "page.pdf"
+    path.write_bytes(pdf)
+    told = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True,
+                          check=True).stdout
+    return " ".join(told.split())
+
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdfinfo") is None, reason="pdfinfo and pdftotext (poppler-utils) are missing")
+
+# ISO 216 A4 is 210 x 297 mm, ANSI/ASME Y14.1 A is 215.9 x 279.4 mm; 72 points an inch.
+POINTS = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
+
+
+@needs_poppler
+@pytest.mark.parametrize("paper", POINTS)
+@pytest.mark.parametrize("facts", [
+    FACTS, overfull(), BlockFacts("Nothing yet", waiting=("cane 1 node 1",))],
+    ids=["usual", "overfull", "nothing judged"])
+def test_the_sheet_is_one_page_of_the_paper_asked_for(
+    paper: str, facts: BlockFacts, tmp_path: Path
+) -> None:
+    sizes = page_sizes(sheet_pdf(facts, paper=paper), tmp_path)
+    assert sizes == [pytest.approx(POINTS[paper], abs=0.1)]
+
+
+@needs_poppler
+def test_the_page_says_who_judged_what_waits_and_whom_to_ask(tmp_path: Path) -> None:
+    facts = replace(FACTS, photos=(PhotoFacts(picture(), "cane 1, node 2: primary dead", "a3f9"),))
+    text = text_of(sheet_pdf(facts, printed_on=DAY), tmp_path)
+    for part in ("About 35 % of the primary buds are dead (likely 26 to 45 %)", "Ada Quill",
+                 "18 January 2026", "Consult your local extension or licensed adviser",
+                 "cane 3 node 4", "cane 1 node 9", "cane 1, node 2: primary dead", "a3f9",
+                 "Razor blades cut people"):
+        assert part in text
+
+
+@needs_poppler
+def test_nothing_is_hidden_by_an_overfull_page(tmp_path: Path) -> None:
+    text = text_of(sheet_pdf(overfull()), tmp_path)
+    assert "81 buds wait" in text
+    assert "more remarks stand in the appendix" in text
+    assert "Consult your local extension" in text
+
+
+def test_us_units_give_acres_and_their_way_of_writing_days() -> None:
+    metric, us = sheet_words(FACTS), sheet_words(FACTS, units="us", printed_on=DAY)
+    assert metric.nodes_head[-1] == "nodes a hectare"
+    assert us.nodes_head[-1] == "nodes an acre"
+    # 61.54 nodes x 2392 vines/ha = 147,204; 968 vines/acre (5 x 9 ft, B.C. guide) x 61.54 = 59,571.
+    assert (metric.nodes[0][-1], us.nodes[0][-1]) == ("147 000", "60 000")
+    assert us.printed == "Printed January 18, 2026"
+
+
+def test_policies_that_differ_are_shown_side_by_side() -> None:
+    words = sheet_words(FACTS)
+    assert words.disagreement == (
+        "Published rules do not agree here: from 54 to 80 nodes a vine; 1 rule gives no number. "
+        "Choose with your adviser.")
+    assert words.policies[2] == ("stop at 30 %", "Prune minimally.")
+    same = replace(FACTS, policies=(FACTS.policies[0], FACTS.policies[0]))
+    assert sheet_words(same).disagreement == ""
+
+
+def test_nothing_judged_claims_nothing() -> None:
+    unjudged = replace(
+        FACTS, tissues=(TissueFacts("primary", 0, 0, 5, 0, None, None, None),), readers=())
+    words = sheet_words(unjudged)
+    assert "no result" in words.headline
+    assert words.action == "Wait for the result before you decide how to prune."
+    assert words.nodes == ()
+    assert words.judged[0] == "Nobody has called a bud of this block yet."
+
+
+def test_a_rule_without_a_number_says_so() -> None:
+    rule = RuleFacts("band", None, None, None, note="prune minimally or not at all")
+    words = sheet_words(replace(FACTS, rules=(rule,)))
+    assert words.nodes[0][1] == "prune minimally or not at all"
+    half = sheet_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
+    assert half.nodes[0][2] == "54 to no number"
+
+
+def test_unknown_units_and_paper_are_refused() -> None:
+    with pytest.raises(UsageError, match="imperial.*metric or us"):
+        sheet_words(FACTS, units="imperial")
+    with pytest.raises(UsageError, match="a3"):
+        sheet_pdf(FACTS, paper="a3")
+
+
+@needs_poppler
+def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
+    odd = replace(FACTS, block="#panic() $x$ *bold* <b> @ref")
+    assert "#panic() $x$ *bold* <b> @ref" in text_of(sheet_pdf(odd), tmp_path)
+
+
+@needs_poppler
+def test_the_summary_lists_every_block_even_those_without_a_result(tmp_path: Path) -> None:
+    blocks = [FACTS, BlockFacts("Nothing yet", bands=FACTS.bands, waiting=("a", "b"))]
+    text = text_of(program_summary_pdf(blocks, title="Winter 2026"), tmp_path)
+    assert "2 blocks, 100 primary buds judged" in text
+    assert "3 buds wait for a person" in text
+    assert "no result" in text
+    assert "62 (54 to 72)" in text
+
+
+@needs_poppler
+def test_the_appendix_has_a_line_for_every_bud_and_whole_remarks(tmp_path: Path) -> None:
+    facts = overfull()
+    text = text_of(appendix_pdf(facts, paper="us-letter"), tmp_path)
+    assert text.count("2026-01-18") == 60
+    assert text.count("waiting") == 60
+    assert text.count("the weather and the dog") == 18 * 6
+
+
+def test_no_block_and_no_bud_are_said() -> None:
+    with pytest.raises(NothingToDoError, match="no block"):
+        program_summary_pdf([], title="x")
+    with pytest.raises(NothingToDoError, match="no bud"):
+        appendix_pdf(FACTS)
