@@ -208,7 +208,8 @@ def write_samples(folder: Path, *, rng: np.random.Generator) -> int:
             sums.append(f"{hashlib.sha256(data).hexdigest()}  {sample.name}")
             vigor = block.vigors[sample.cane - 1]
             manifest.append([
-                sample.name, block.name, sample.cane, sample.node, sample.cut, f"v{sample.cane * 7}",
+                sample.name, block.name, sample.cane, sample.node, sample.cut,
+                f"v{sample.cane * 7}",
                 vigor, block.cultivar])
             truths.append([
                 sample.name, int(sample.truth.usable), sample.truth.fault,
