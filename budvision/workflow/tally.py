@@ -83,8 +83,10 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
     )
     told["band_probabilities"] = dict(result.band_probabilities)
     told["nodes"] = {
-        "normal": result.normal_nodes, "retain": by_band.retain, "low": by_band.low,
-        "high": by_band.high,
+        "normal": (
+            int(result.normal_nodes) if result.normal_nodes.is_integer() else result.normal_nodes
+        ),
+        "retain": by_band.retain, "low": by_band.low, "high": by_band.high,
         "by_rule": {rule: nodes_as_dict(count) for rule, count in result.nodes.items()},
     }
     told["more_buds"] = result.more_buds
