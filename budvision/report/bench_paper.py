@@ -2,11 +2,69 @@
 
 from __future__ import annotations
 
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from itertools import groupby
+
+import segno
+
+from budvision.errors import UsageError
 from budvision.photo.card import LINE_MM, card_rectangles
 from budvision.photo.card_layout import LAYOUTS
-from budvision.report.paper import compile_pdf
+from budvision.photo.tag import tag_text
+from budvision.report.paper import PAPERS, compile_pdf
+from budvision.vineyard.sample_plan import SamplePlan
 
-__all__ = ["photo_cards_pdf"]
+__all__ = [
+    "TAG_SHEETS", "CaneTag", "StopLine", "TagSize", "bench_tally_pdf", "cane_tags_pdf",
+    "photo_cards_pdf", "plan_tags", "tag_size", "walking_sheet_pdf",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TagSize:
+    """Size of a tag and where tags stand on a sheet, in millimetres; no columns: one a page."""
+
+    width_mm: float
+    height_mm: float
+    columns: int = 0
+    rows: int = 0
+    left_mm: float = 0.0
+    top_mm: float = 0.0
+    pitch_x_mm: float = 0.0
+    pitch_y_mm: float = 0.0
+    outline: bool = False
+    note: bool = True
+    paper: str = ""
+
+
+TAG_SHEETS: dict[str, TagSize] = {
+    "cut": TagSize(62, 26, 3, 9, 12, 14, 62, 28, outline=True),
+    "a4-21": TagSize(63.5, 38.1, 3, 7, 7.2, 15.15, 66.0, 38.1, paper="a4"),
+    "letter-30": TagSize(66.675, 25.4, 3, 10, 4.7625, 12.7, 69.85, 25.4, paper="us-letter"),
+}
+"""Sheets by name: plain waterproof paper to cut, and two usual sizes of label sheets."""
+_SINGLE = re.compile(r"(\d{2,3}(?:\.\d)?)x(\d{2,3}(?:\.\d)?)")
+
+
+@dataclass(frozen=True, slots=True)
+class CaneTag:
+    """What stands on one tag: the code's text, the cane, and where the cane comes from."""
+
+    text: str
+    cane: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class StopLine:
+    """After so many canes: at most `low` dead is few, at least `high` is many; None is neither."""
+
+    canes: int
+    low: int | None
+    high: int | None
 
 
 def _tone(share: float) -> float:
@@ -41,3 +99,147 @@ def photo_cards_pdf(*, paper: str = "a4") -> bytes:
         for name, layout in LAYOUTS.items()
     }
     return compile_pdf("photo_card", {"layouts": layouts, "line_mm": LINE_MM}, paper=paper)
+
+
+def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48.0) -> bytes:
+    """Set the walking sheet: a map of the block, and the vines in walking order with tick boxes.
+
+    Parameters
+    ----------
+    plan : SamplePlan
+        The plan.
+    paper : str
+        a4 or us-letter.
+    soak_h : float
+        Hours in water that the sheet names.
+
+    Returns
+    -------
+    bytes
+        A PDF; one page for up to about 20 canes.
+
+    Raises
+    ------
+    UsageError
+        When `paper` is not a known size.
+    """
+    at = {row.label: i for i, row in enumerate(plan.layout.rows)}
+    data = {
+        "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
+        "draw": plan.draw, "nodes": plan.nodes, "soak_h": f"{soak_h:g}",
+        "map_mm": 100 if len(plan.vines) <= 12 else 80,
+        "rows": [{"label": row.label, "n_vines": row.n_vines, "missing": sorted(row.missing)}
+                 for row in plan.layout.rows],
+        "zones": [(zone, len(list(rows))) for zone, rows in
+                  groupby(plan.layout.rows, key=lambda row: row.zone)],
+        "vines": [{**vine.as_dict(), "row_index": at[vine.row]} for vine in plan.vines],
+    }
+    return compile_pdf("walking_sheet", data, paper=paper)
+
+
+def tag_size(name: str) -> TagSize:
+    """Return a sheet by name, or a single label from its size, for instance ``57x32``.
+
+    Raises
+    ------
+    UsageError
+        When the name is neither.
+    """
+    if name in TAG_SHEETS:
+        return TAG_SHEETS[name]
+    match = _SINGLE.fullmatch(name)
+    if match and 30 <= float(match[1]) <= 200 and 18 <= float(match[2]) <= 150:
+        return TagSize(float(match[1]), float(match[2]))
+    raise UsageError(
+        f"the tag size is {name!r}",
+        expected=f"{', '.join(TAG_SHEETS)} or a label of WIDTHxHEIGHT millimetres (from 30x18)",
+        do="For a label printer give its label, for instance 57x32.",
+    )
+
+
+def plan_tags(plan: SamplePlan) -> list[CaneTag]:
+    """List the tags of a plan's canes."""
+    tags = []
+    for vine in plan.vines:
+        where = f"row {vine.row} vine {vine.vine}" + (f", {vine.zone}" if vine.zone else "")
+        tags.append(CaneTag(tag_text(plan.key, vine.cane), vine.cane, where))
+    return tags
+
+
+def cane_tags_pdf(
+    tags: Sequence[CaneTag], *, block: str, sampling: str, key: str, size: str = "cut",
+    paper: str = "a4",
+) -> bytes:
+    """Set cane tags: a QR code, and the same in words.
+
+    Parameters
+    ----------
+    tags : sequence of CaneTag
+        In the order of printing.
+    block, sampling, key : str
+        Stand on each tag in words.
+    size : str
+        A name in `TAG_SHEETS`, or WIDTHxHEIGHT in millimetres for a label printer.
+    paper : str
+        a4 or us-letter, for the sheet that is cut by hand; label sheets have their own.
+
+    Returns
+    -------
+    bytes
+        A PDF.
+
+    Raises
+    ------
+    UsageError
+        When size or paper is unknown.
+    """
+    sheet = tag_size(size)
+    files = {}
+    for i, tag in enumerate(tags):
+        buffer = io.BytesIO()
+        segno.make(tag.text, error="q", micro=False).save(
+            buffer, kind="svg", border=4, xmldecl=False, svgns=True)
+        files[f"code{i}.svg"] = buffer.getvalue()
+    data = {
+        "block": block, "sampling": sampling, "key": key, "size": asdict(sheet),
+        "tags": [{"code": f"code{i}.svg", "cane": tag.cane, "place": tag.place}
+                 for i, tag in enumerate(tags)],
+    }
+    if paper not in PAPERS:
+        raise UsageError(f"paper is {paper!r}", expected=" or ".join(PAPERS))
+    return compile_pdf("cane_tags", data, paper=sheet.paper or paper, files=files)
+
+
+def bench_tally_pdf(
+    plan: SamplePlan, *, paper: str = "a4", stops: Sequence[StopLine] = (), stop_words: str = "",
+) -> bytes:
+    """Set the bench tally for people who score on paper.
+
+    Parameters
+    ----------
+    plan : SamplePlan
+        Its canes and nodes get a box for each tissue.
+    paper : str
+        a4 or us-letter.
+    stops : sequence of StopLine
+        Lines of the sequential rule; empty leaves the table out.
+    stop_words : str
+        What the rule decides between, in a sentence.
+
+    Returns
+    -------
+    bytes
+        A PDF.
+
+    Raises
+    ------
+    UsageError
+        When `paper` is not a known size.
+    """
+    data = {
+        "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
+        "nodes": plan.nodes, "stop_words": stop_words, "stops": [asdict(row) for row in stops],
+        "canes": [{"cane": vine.cane, "place": f"row {vine.row} vine {vine.vine}",
+                   "size": vine.size} for vine in plan.vines],
+    }
+    return compile_pdf("bench_tally", data, paper=paper)

@@ -13,8 +13,20 @@ import pytest
 from budvision.errors import NotFoundError, UsageError
 from budvision.photo.card import find_card
 from budvision.photo.card_layout import MICROSCOPE, PHONE, CardLayout
-from budvision.report.bench_paper import photo_cards_pdf
+from budvision.photo.tag import read_codes
+from budvision.report.bench_paper import (
+    TAG_SHEETS,
+    StopLine,
+    bench_tally_pdf,
+    cane_tags_pdf,
+    photo_cards_pdf,
+    plan_tags,
+    walking_sheet_pdf,
+)
 from budvision.report.paper import PAPERS, compile_pdf
+from budvision.vineyard.plan import BlockLayout, VineRow
+from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.sample_plan import SamplePlan, make_plan, plan_from_dict
 
 DPI = 300
 MM_PER_PX = 25.4 / DPI
@@ -118,3 +130,86 @@ def test_unknown_paper_and_template_are_named() -> None:
         photo_cards_pdf(paper="a3")
     with pytest.raises(NotFoundError, match="no template 'poster'"):
         compile_pdf("poster", {})
+
+
+@pytest.fixture
+def plan() -> SamplePlan:
+    rows = tuple(
+        VineRow(str(i), 40 + i % 5, frozenset({7}) if i == 3 else frozenset(),
+                "top" if i <= 12 else "foot")
+        for i in range(1, 25)
+    )
+    shares = {"small": 0.25, "medium": 0.5, "large": 0.25}
+    return make_plan(
+        BlockLayout("Kettle Bend 4", rows, shares), sampling="2026-01-15", canes=10, nodes=10,
+        icc=0.1, share=0.3, policy=shipped_policies()["common"], draw=41,
+        made_at="2026-01-14T20:00:00Z", cultivar="Riesling")
+
+
+@needs_poppler
+@pytest.mark.parametrize("paper", sorted(PAPERS))
+def test_the_walking_sheet_names_every_vine_and_its_substitute_on_one_page(
+    plan: SamplePlan, paper: str, tmp_path: Path
+) -> None:
+    pdf = walking_sheet_pdf(plan, paper=paper)
+    assert len(pages(pdf, tmp_path, dpi=30)) == 1
+    lines = [" ".join(line.split()) for line in text_of(pdf, tmp_path).splitlines()]
+    for vine in plan.vines:
+        row = (f"{vine.cane} {vine.row} {vine.vine} {vine.zone} {vine.size} S M L row "
+               f"{vine.substitute_row} vine {vine.substitute_vine}")
+        assert any(row in line for line in lines), row
+    text = " ".join(lines)
+    for words in ("Kettle Bend 4, Riesling", "draw 41", "Razor blades cut people",
+                  "sharps container", "Tie its tag to the base end", "about 48 hours"):
+        assert words in text
+
+
+@needs_poppler
+@pytest.mark.parametrize("size", [*sorted(TAG_SHEETS), "57x32", "40x20"])
+def test_cane_tags_can_be_read_by_machine_and_by_people(
+    plan: SamplePlan, size: str, tmp_path: Path
+) -> None:
+    tags = plan_tags(plan)
+    pdf = cane_tags_pdf(tags, block=plan.block, sampling=plan.sampling, key=plan.key, size=size)
+    read: list[str] = []
+    for page in pages(pdf, tmp_path, dpi=200):
+        read += read_codes(np.repeat(page[..., None], 3, axis=2), side_px=5000)
+    assert sorted(read) == sorted(tag.text for tag in tags)
+    text = " ".join(text_of(pdf, tmp_path).split())
+    for words in ("cane 10", "Kettle Bend 4", plan.key, "Razor blades cut people"):
+        assert words in text
+
+
+@needs_poppler
+def test_the_bench_tally_has_a_line_for_every_bud_and_the_tally_columns(
+    plan: SamplePlan, tmp_path: Path
+) -> None:
+    stops = [StopLine(1, None, 6), StopLine(2, 1, 9)]
+    text = " ".join(text_of(bench_tally_pdf(plan, stops=stops, stop_words="Few or many."),
+                            tmp_path).split())
+    assert text.count("primary secondary tertiary") >= 5    # two canes stand side by side
+    for vine in plan.vines:
+        assert f"cane {vine.cane} · row {vine.row} vine {vine.vine}" in text
+    for words in ("block,cane,node,primary,secondary,tertiary", "budvision tally", "When to stop",
+                  "Razor blades cut people", "secondary towards the cane base"):
+        assert words in text
+
+
+def test_a_plan_comes_back_from_its_json_and_an_unknown_tag_size_is_named(
+    plan: SamplePlan
+) -> None:
+    import json
+
+    assert plan_from_dict(json.loads(json.dumps(plan.as_dict()))) == plan
+    with pytest.raises(UsageError, match="the tag size is '5x5'; expected cut, a4-21"):
+        cane_tags_pdf(plan_tags(plan), block="B", sampling="s", key=plan.key, size="5x5")
+
+
+@needs_poppler
+def test_text_is_never_taken_for_markup(tmp_path: Path) -> None:
+    rows = (VineRow("1", 30), VineRow("#2", 30))
+    odd = make_plan(
+        BlockLayout("*A* #sys $x$ ]", rows), sampling="a_b `c`", canes=4, nodes=3, icc=0.1,
+        share=0.3, policy=shipped_policies()["common"], draw=1, made_at="2026-01-01T00:00:00Z")
+    assert "*A* #sys $x$ ]" in text_of(walking_sheet_pdf(odd), tmp_path)
+    assert "*A* #sys $x$ ]" in text_of(bench_tally_pdf(odd), tmp_path)
