@@ -299,7 +299,7 @@ def find_neutral(
     tissues, which paper beside the bud may not.
     """
     logs = log_light(crop)
-    clipped = (crop >= 252).any(axis=2)
+    clipped = cv2.inRange(crop, (0, 0, 0), (251, 251, 251)) == 0
     if card_white is not None:
         white = np.clip(np.rint(np.asarray(card_white, np.float64)), 0, 255).astype(np.uint8)
         return Neutral(np.asarray(_LOG[white], np.float64), "card", 0.02)
@@ -320,7 +320,7 @@ def find_neutral(
 
 
 def _bright_third(pixels: Float32) -> Float64:
-    brightness = pixels.mean(axis=1)
+    brightness = pixels @ np.full(3, 1.0 / 3.0, np.float32)
     bright = pixels[brightness >= np.quantile(brightness, 2.0 / 3.0)]
     return np.asarray(np.median(bright, axis=0), np.float64)
 

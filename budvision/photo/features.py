@@ -1,0 +1,345 @@
+"""Image and labels to one typed row a tissue; `FEATURES` lists name, unit, range and meaning.
+
+Most colours are measured against the wool of the same cut face, in ratios of linear light, so that
+exposure and white balance fall out. Absolute colours stand beside them for the faces without wool.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from budvision.photo.colour import (
+    COLOUR_VERSION,
+    Neutral,
+    find_neutral,
+    lab_from_linear,
+    log_light,
+)
+from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
+
+__all__ = [
+    "FEATURES",
+    "FEATURE_NAMES",
+    "FEATURE_VERSION",
+    "LEAST_REGION_PX",
+    "Feature",
+    "measure",
+    "row_of",
+]
+
+Uint8 = npt.NDArray[np.uint8]
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+FEATURE_VERSION: Final = f"bud-1+{COLOUR_VERSION}"
+"""Changes whenever a feature is added, removed or comes out differently."""
+LEAST_REGION_PX: Final = 12
+"""Fewest pixels of the crop that are measured as a tissue."""
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One column of the feature table.
+
+    Attributes
+    ----------
+    name, unit, meaning : str
+        ``log`` is a natural logarithm of a ratio of linear light; 1 means no unit.
+    low, high : float
+        The range that values are clipped to.
+    group : str
+        What it speaks of, for the reason in words: green, brown, dark, colour, pattern, shape,
+        network or context.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    group: str
+    meaning: str
+
+
+FEATURES: Final[tuple[Feature, ...]] = (
+    Feature("green_red_inner", "log", -3, 3, "green", "green against red in the inner half, "
+            "relative to the wool; median"),
+    Feature("green_red_all", "log", -3, 3, "green", "the same over the whole region"),
+    Feature("green_red_low", "log", -3, 3, "green", "10 % quantile of it in the inner half"),
+    Feature("green_red_high", "log", -3, 3, "green", "90 % quantile of it in the inner half"),
+    Feature("green_red_core", "log", -3, 3, "green", "the same in the innermost fifth, the "
+            "growing point; median"),
+    Feature("green_share_inner", "1", 0, 1, "green", "share of the inner half greener than the "
+            "wool by 0.10 log units"),
+    Feature("brown_share_inner", "1", 0, 1, "brown", "share of the inner half redder than the "
+            "wool by 0.05 log units"),
+    Feature("brown_share", "1", 0, 1, "brown", "the same over the whole region"),
+    Feature("green_blue_inner", "log", -3, 4, "colour", "green against blue in the inner half, "
+            "relative to the wool; median"),
+    Feature("light_inner", "log", -5, 2, "dark", "brightness of the inner half relative to the "
+            "wool; median of the mean of three channels"),
+    Feature("light_low", "log", -6, 2, "dark", "10 % quantile of it"),
+    Feature("light_high", "log", -5, 3, "dark", "90 % quantile of it"),
+    Feature("dark_share_inner", "1", 0, 1, "dark", "share of the inner half darker than a fifth "
+            "of the wool's light"),
+    Feature("chroma_inner", "log", 0, 5, "colour", "largest less smallest channel of the inner "
+            "half, relative to the wool"),
+    Feature("a_neutral", "dE", -100, 100, "green", "CIELAB a* of the inner half after white "
+            "balance on the neutral"),
+    Feature("b_neutral", "dE", -100, 120, "colour", "CIELAB b* likewise"),
+    Feature("lightness_neutral", "dE", 0, 130, "dark", "CIELAB L* likewise, the wool at 75"),
+    Feature("a_plain", "dE", -100, 100, "green", "CIELAB a* of the inner half as photographed"),
+    Feature("b_plain", "dE", -100, 120, "colour", "CIELAB b* as photographed"),
+    Feature("lightness_plain", "dE", 0, 100, "dark", "CIELAB L* as photographed"),
+    Feature("green_red_to_scales", "log", -3, 3, "green", "green against red in the inner half, "
+            "relative to the darker third of scales and wool"),
+    Feature("light_to_scales", "log", -5, 5, "dark", "brightness relative to the same"),
+    Feature("rim_green_red", "log", -3, 3, "pattern", "green against red, rim less inner half"),
+    Feature("rim_light", "log", -4, 4, "pattern", "brightness, rim less inner half"),
+    Feature("texture_fine", "log", 0, 2, "pattern", "spread of brightness at the scale of one to "
+            "three pixels, inner half"),
+    Feature("texture_rings", "log", 0, 2, "pattern", "spread of brightness between rings of equal "
+            "depth, the trend taken out"),
+    Feature("spread_green_red", "log", 0, 3, "pattern", "interquartile range of green against red"),
+    Feature("greener_than_others", "log", -3, 3, "context", "green against red less that of the "
+            "greenest other tissue of the face; 0 where there is none"),
+    Feature("lighter_than_others", "log", -4, 4, "context", "brightness less that of the "
+            "brightest other tissue; 0 where there is none"),
+    Feature("has_others", "1", 0, 1, "context", "1 where another tissue is exposed"),
+    Feature("area_share", "1", 0, 1, "shape", "area as a share of the cut face"),
+    Feature("roundness", "1", 0, 1, "shape", "4 pi area / perimeter squared"),
+    Feature("glare_share", "1", 0, 1, "shape", "share of the region that is clipped to white or "
+            "brighter than the wool by half"),
+    Feature("confidence", "1", 0, 1, "network", "mean confidence of the network inside"),
+    Feature("dead_inner", "1", 0, 1, "network", "the network's own probability of dead tissue, "
+            "mean over the inner half; 0.5 where the network gives none"),
+    Feature("dead_all", "1", 0, 1, "network", "the same over the whole region"),
+    Feature("neutral_doubt", "log", 0, 1, "context", "how far the neutral may be off"),
+    Feature("is_secondary", "1", 0, 1, "context", "1 for the secondary"),
+    Feature("is_tertiary", "1", 0, 1, "context", "1 for the tertiary"),
+)
+FEATURE_NAMES: Final[tuple[str, ...]] = tuple(feature.name for feature in FEATURES)
+_LOW: Final = np.array([feature.low for feature in FEATURES], np.float64)
+_HIGH: Final = np.array([feature.high for feature in FEATURES], np.float64)
+
+
+def row_of(values: Mapping[str, float]) -> Float64:
+    """Return a tissue's features as a row in the order of `FEATURES`.
+
+    Parameters
+    ----------
+    values : mapping of str to float
+        One tissue's part of what `measure` gives.
+
+    Returns
+    -------
+    ndarray of float64, shape (len(FEATURES),)
+
+    Raises
+    ------
+    KeyError
+        When a feature is missing.
+    """
+    return np.array([values[name] for name in FEATURE_NAMES], np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Face:
+    """The whole face's maps, made once and shared by its tissues."""
+
+    light: Float32
+    green_red: Float32
+    green_blue: Float32
+    channels: tuple[Float32, Float32, Float32]
+    glare: Bool
+    neutral: Neutral
+    scales_green_red: float
+    scales_light: float
+    n_face: int
+
+
+def measure(
+    crop: Uint8,
+    labels: Uint8,
+    *,
+    confidence: Float32 | None = None,
+    dead_map: Float32 | None = None,
+    card_white: npt.ArrayLike | None = None,
+) -> dict[Tissue, dict[str, float]]:
+    """Measure the exposed tissues of a cut face.
+
+    Parameters
+    ----------
+    crop : ndarray of uint8, shape (rows, columns, 3)
+        sRGB picture of the face.
+    labels : ndarray of uint8, shape (rows, columns)
+        0 background, 1 primary, 2 secondary, 3 tertiary, 4 scales and wool.
+    confidence : ndarray of float32, shape (rows, columns), optional
+        The network's confidence, in [0, 1]; 1 everywhere when left out.
+    dead_map : ndarray of float32, shape (rows, columns), optional
+        The network's probability that the tissue under a pixel is dead.
+    card_white : array_like of float, shape (3,), optional
+        sRGB of the photo card's white field.
+
+    Returns
+    -------
+    dict of Tissue to dict of str to float
+        One row a tissue that has at least `LEAST_REGION_PX` pixels; every value is finite and
+        inside the range that `FEATURES` gives.
+
+    Notes
+    -----
+    The inner half is where the distance to the region's edge exceeds half its greatest value: what
+    counts for a bud is the growing point in the middle, not a browned rim. Medians and quantiles
+    are used throughout, so that highlights and single hairs of wool do not carry the row.
+    """
+    face = _look_at_face(crop, labels, card_white)
+    rows: dict[Tissue, dict[str, float]] = {}
+    for tissue in TISSUES:
+        region = labels == tissue.label
+        if int(region.sum()) < LEAST_REGION_PX:
+            continue
+        rows[tissue] = _measure_one(face, region, confidence, dead_map)
+        rows[tissue]["is_secondary"] = float(tissue is Tissue.SECONDARY)
+        rows[tissue]["is_tertiary"] = float(tissue is Tissue.TERTIARY)
+    for tissue, row in rows.items():
+        others = [other for name, other in rows.items() if name is not tissue]
+        row["has_others"] = float(bool(others))
+        row["greener_than_others"] = row["lighter_than_others"] = 0.0
+        if others:
+            row["greener_than_others"] = row["green_red_inner"] - max(
+                other["green_red_inner"] for other in others
+            )
+            row["lighter_than_others"] = row["light_inner"] - max(
+                other["light_inner"] for other in others
+            )
+    return {tissue: _clipped(row) for tissue, row in rows.items()}
+
+
+def _clipped(row: dict[str, float]) -> dict[str, float]:
+    values = np.clip(np.nan_to_num(row_of(row)), _LOW, _HIGH)
+    return dict(zip(FEATURE_NAMES, values.tolist(), strict=True))
+
+
+def _look_at_face(crop: Uint8, labels: Uint8, card_white: npt.ArrayLike | None) -> _Face:
+    smooth = np.asarray(cv2.medianBlur(np.ascontiguousarray(crop), 3), np.uint8)
+    neutral = find_neutral(smooth, labels, card_white=card_white)
+    logs = log_light(smooth)
+    red, green, blue = (
+        np.ascontiguousarray(logs[..., channel]) - np.float32(neutral.log_rgb[channel])
+        for channel in range(3)
+    )
+    light = (red + green + blue) / np.float32(3.0)
+    scales = labels == LABEL_SCALES
+    scales_green_red, scales_light = 0.0, -1.0
+    if int(scales.sum()) >= LEAST_REGION_PX:
+        brightness = light[scales]
+        dark = brightness <= np.quantile(brightness, 1.0 / 3.0)
+        scales_green_red = float(np.median((green[scales] - red[scales])[dark]))
+        scales_light = float(np.median(brightness[dark]))
+    return _Face(
+        light=light, green_red=green - red, green_blue=green - blue, channels=(red, green, blue),
+        glare=(cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0) | (light > 0.4),
+        neutral=neutral, scales_green_red=scales_green_red, scales_light=scales_light,
+        n_face=int(np.count_nonzero(labels)),
+    )
+
+
+def _measure_one(
+    face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None
+) -> dict[str, float]:
+    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
+    window = (
+        slice(max(0, rows[0] - 1), rows[-1] + 2), slice(max(0, columns[0] - 1), columns[-1] + 2)
+    )
+    here = np.pad(region[window], 1).astype(np.uint8)
+    depth = cv2.distanceTransform(here, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    share = depth / max(float(depth.max()), 1e-6)
+    inside = region[window]
+    light, green_red = face.light[window], face.green_red[window]
+    usable = inside & ~face.glare[window]
+    if int(usable.sum()) < LEAST_REGION_PX // 2:
+        usable = inside
+    inner = usable & (share > 0.5)
+    if int(inner.sum()) < 4:
+        inner = usable
+    core = inner & (share > 0.8)
+    core = core if int(core.sum()) >= 4 else inner
+    rim = usable & (share < 0.3)
+    rim = rim if int(rim.sum()) >= 4 else usable
+
+    inner_green_red, inner_light = green_red[inner], light[inner]
+    low, quarter, middle, three, high = _quantiles(inner_green_red, (0.1, 0.25, 0.5, 0.75, 0.9))
+    dark, brightness, bright = _quantiles(inner_light, (0.1, 0.5, 0.9))
+    logs = np.array([float(np.median(channel[window][inner])) for channel in face.channels])
+    neutral = lab_from_linear(np.exp(logs) * 0.4827)  # the wool at L* 75
+    plain = lab_from_linear(np.exp(logs + face.neutral.log_rgb))
+    contour, _ = cv2.findContours(here, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    around = max(cv2.arcLength(piece, True) for piece in contour)
+    n_region = int(inside.sum())
+    dead = None if dead_map is None else dead_map[window]
+    return {
+        "green_red_inner": float(middle),
+        "green_red_all": float(np.median(green_red[usable])),
+        "green_red_low": float(low),
+        "green_red_high": float(high),
+        "green_red_core": float(np.median(green_red[core])),
+        "green_share_inner": float(np.mean(inner_green_red > 0.10)),
+        "brown_share_inner": float(np.mean(inner_green_red < -0.05)),
+        "brown_share": float(np.mean(green_red[usable] < -0.05)),
+        "green_blue_inner": float(np.median(face.green_blue[window][inner])),
+        "light_inner": float(brightness),
+        "light_low": float(dark),
+        "light_high": float(bright),
+        "dark_share_inner": float(np.mean(inner_light < np.log(0.2))),
+        "chroma_inner": float(np.ptp(logs)),
+        "lightness_neutral": float(neutral[0]),
+        "a_neutral": float(neutral[1]),
+        "b_neutral": float(neutral[2]),
+        "lightness_plain": float(plain[0]),
+        "a_plain": float(plain[1]),
+        "b_plain": float(plain[2]),
+        "green_red_to_scales": float(middle) - face.scales_green_red,
+        "light_to_scales": float(brightness) - face.scales_light,
+        "rim_green_red": float(np.median(green_red[rim]) - middle),
+        "rim_light": float(np.median(light[rim]) - brightness),
+        "texture_fine": _fine_texture(light, inner),
+        "texture_rings": _ring_contrast(light, depth, usable),
+        "spread_green_red": float(three - quarter),
+        "area_share": n_region / max(face.n_face, 1),
+        "roundness": float(4.0 * np.pi * n_region / max(around, 1.0) ** 2),
+        "glare_share": float(np.mean(face.glare[window][inside])),
+        "confidence": 1.0 if confidence is None else float(confidence[window][inside].mean()),
+        "dead_inner": 0.5 if dead is None else float(dead[inner].mean()),
+        "dead_all": 0.5 if dead is None else float(dead[inside].mean()),
+        "neutral_doubt": face.neutral.doubt,
+    }
+
+
+def _quantiles(values: Float32, shares: tuple[float, ...]) -> list[float]:
+    ordered = np.sort(values)
+    return [float(ordered[round(share * (ordered.size - 1))]) for share in shares]
+
+
+def _fine_texture(light: Float32, inner: Bool) -> float:
+    fine = light - cv2.GaussianBlur(light, (0, 0), 1.5)
+    values = np.abs(fine[inner])
+    return float(np.median(values) * 1.4826)
+
+
+def _ring_contrast(light: Float32, depth: npt.NDArray[Any], usable: Bool) -> float:
+    """Spread of the mean brightness of rings of equal depth, a straight trend taken out."""
+    ring = np.rint(depth[usable]).astype(np.intp)
+    n_pixels = np.bincount(ring)
+    mean = np.bincount(ring, weights=light[usable]) / np.maximum(n_pixels, 1)
+    kept = np.flatnonzero(n_pixels >= 4)
+    if kept.size < 4:
+        return 0.0
+    trend = np.polyfit(kept, mean[kept], 1)
+    return float(np.std(mean[kept] - np.polyval(trend, kept)))
