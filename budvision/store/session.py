@@ -221,7 +221,9 @@ def _database_url(config: Path) -> str | None:
     url = table.get("url")
     if url is None:
         return None
-    if not isinstance(url, str) or not url.startswith(("postgresql://", "postgres://")):
+    if not isinstance(url, str) or not url.startswith(
+        ("postgresql://", "postgres://", "postgresql+psycopg://")
+    ):
         raise InputError(
             f"[database] url is {url!r}", where=CONFIG,
             expected="an address that begins with postgresql://",
