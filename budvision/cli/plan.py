@@ -1,0 +1,151 @@
+"""`budvision plan`: how many canes and nodes, which vines, and what the sample can tell."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from budvision.vineyard.sample_plan import SamplePlan
+
+__all__ = ["register"]
+
+CAUTION = (
+    "Razor blades cut people: cut away from your fingers, put used blades into a sharps container. "
+    "Pruning advice defers to your local extension and licensed practice."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command("plan")(plan)
+
+
+def plan(
+    block: Annotated[str, typer.Option(help="Name of the block.")],
+    rows: Annotated[int | None, typer.Option(help="Rows of the block.")] = None,
+    vines: Annotated[int | None, typer.Option(help="Vine places in each row.")] = None,
+    rows_csv: Annotated[Path | None, typer.Option(
+        help="Table with the columns row,vines and optionally zone,missing.")] = None,
+    sizes: Annotated[str, typer.Option(
+        help="Shares of vine sizes: small=0.2,medium=0.6,large=0.2.")] = "",
+    zones: Annotated[str, typer.Option(help="Rows of each zone: top=1-12,foot=13-24.")] = "",
+    missing: Annotated[str, typer.Option(
+        help="Missing vines, row:vine: 3:7,5:1-4.")] = "",
+    cultivar: Annotated[str, typer.Option(help="Cultivar, for the paper.")] = "",
+    sampling: Annotated[str, typer.Option(
+        help="Label of the sampling; today's date when left out.")] = "",
+    canes: Annotated[int | None, typer.Option(help="Canes, one a vine (common: 10).")] = None,
+    nodes: Annotated[int, typer.Option(help="Nodes cut a cane, from the base.")] = 10,
+    share: Annotated[float, typer.Option(
+        help="Share of dead primaries to expect, for the outlook.")] = 0.3,
+    icc: Annotated[float | None, typer.Option(
+        help="Likeness of buds of one cane, 0 to 0.95.")] = None,
+    edge: Annotated[float | None, typer.Option(
+        help="Band edge to decide about, with --sure.")] = None,
+    margin: Annotated[float, typer.Option(
+        help="How far from the edge the truth may be taken to lie.")] = 0.1,
+    sure: Annotated[float | None, typer.Option(
+        help="Wanted chance of the right side of --edge.")] = None,
+    width: Annotated[float | None, typer.Option(help="Wanted width of the interval.")] = None,
+    policy: Annotated[str, typer.Option(help="Pruning policy whose bands count.")] = "",
+    draw: Annotated[int | None, typer.Option(
+        help="Number of the draw: the same number draws the same vines.")] = None,
+    season: Annotated[Path | None, typer.Option(
+        "--season", help="Season folder that keeps the plan; the working directory when it is "
+        "a season.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
+) -> None:
+    """Plan a sampling: canes, nodes, the vines to visit, and what the sample can tell.
+
+    In a season folder the plan is kept; print its paper with `budvision paper`.
+
+    Example: budvision plan --block "Kettle Bend 4" --rows 24 --vines 40 --zones top=1-12,foot=13-24
+    """
+    import secrets
+    from datetime import datetime
+
+    from budvision.settings import Settings
+    from budvision.workflow.plan import choose_canes, describe_block, plan_sample, save_plan
+
+    layout = describe_block(block, n_rows=rows, n_vines=vines, rows_csv=rows_csv, zones=zones,
+                            missing=missing, sizes=sizes)
+    here = season or (Path.cwd() if Path("budvision.toml").exists() else None)
+    number = secrets.randbelow(9000) + 1000 if draw is None else draw
+    label = sampling or datetime.now().astimezone().date().isoformat()
+
+    def make(settings: Settings) -> tuple[SamplePlan, str]:
+        likeness = settings.number("prior_icc") if icc is None else icc
+        n, why = choose_canes(canes=canes, nodes=nodes, icc=likeness, share=share, edge=edge,
+                              margin=margin, sure=sure, width=width,
+                              confidence=settings.number("confidence"))
+        made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=nodes,
+                           draw=number, share=share, icc=likeness, policy=policy,
+                           cultivar=cultivar)
+        return made, why
+
+    if here is None:
+        made, why = make(Settings())
+    else:
+        from budvision.store.session import Season
+
+        with Season.open(here) as opened:
+            made, why = make(opened.settings)
+            save_plan(opened, made)
+    if as_json:
+        from budvision.workflow.decide import plan_facts
+
+        typer.echo(json.dumps(made.as_dict() | plan_facts(made) | {"why": why},
+                              ensure_ascii=False, indent=2))
+        return
+    _show(made, why, kept=here is not None)
+
+
+def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from budvision.workflow.decide import plan_facts
+
+    console = Console(soft_wrap=False)
+    if console.width < 100:
+        console.width = 100
+    expect, facts = made.outlook, plan_facts(made)
+    console.print(
+        f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: {len(made.vines)} canes of "
+        f"{made.nodes} nodes, {expect.n_buds} buds ({why}). Draw {made.draw}.", highlight=False)
+    vines = Table(box=SIMPLE_HEAD, header_style="bold")
+    for head in ("cane", "row", "vine", "zone", "size", "if missing, take", "note"):
+        vines.add_column(head, justify="right" if head in ("cane", "row", "vine") else "left")
+    for v in made.vines:
+        other = ("" if v.substitute_vine is None
+                 else f"row {v.substitute_row} vine {v.substitute_vine}")
+        vines.add_row(v.cane, escape(v.row), str(v.vine), escape(v.zone), v.size or "any",
+                      escape(other), escape(v.note))
+    console.print(vines, highlight=False)
+    console.print(
+        f"What samples can tell if {expect.share:.0%} are dead and buds of one cane are alike by "
+        f"{made.icc:g} (policy {made.policy}):", highlight=False)
+    table = Table(box=SIMPLE_HEAD, header_style="bold")
+    for head in ("", "canes", "nodes", "buds", "design effect", "worth", "interval", "width",
+                 "wrong band"):
+        table.add_column(head, justify="right", no_wrap=True)
+    for row in made.alternatives:
+        chosen = (row.canes, row.nodes) == (expect.canes, expect.nodes)
+        table.add_row(
+            "this plan" if chosen else "", str(row.canes), str(row.nodes), str(row.n_buds),
+            f"{row.design_effect:.2f}",
+            f"{row.n_effective:.0f}", f"{row.low:.0%} to {row.high:.0%}", f"{row.width:.0%}",
+            f"{row.wrong_band:.0%}", style="bold" if chosen else "")
+    console.print(table, highlight=False)
+    for words in facts["words"]:
+        console.print(words, highlight=False, soft_wrap=True)
+    if kept:
+        console.print("The plan is kept with the season. Print it with `budvision paper`.",
+                      highlight=False)
+    console.print(CAUTION, highlight=False, soft_wrap=True)
