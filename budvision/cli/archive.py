@@ -1,0 +1,133 @@
+"""`budvision archive`: export, verify and import the photographs, calls and models."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+SeasonOption = Annotated[
+    Path, typer.Option("--season", help="Season folder; the working directory when left out.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JSON.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    group = typer.Typer(
+        help="Photographs, calls and models in a form that outlives this program.",
+        no_args_is_help=True)
+    group.command("export")(export)
+    group.command("verify")(verify)
+    group.command("import")(import_)
+    app.add_typer(group, name="archive")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def step(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done, total=total)
+
+        yield step
+
+
+def export(
+    folder: Annotated[Path, typer.Argument(help="New folder, or an earlier export to add to.")],
+    season: SeasonOption = Path(),
+    whole: Annotated[bool, typer.Option(
+        "--whole", help="For your own backup: photographs byte for byte, people by name.")] = False,
+    names: Annotated[bool, typer.Option(
+        "--names", help="Give people by name instead of by pseudonym.")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Export the season as an archive (BagIt 1.0); run again, it adds only what is new.
+
+    Places, owners and serial numbers are taken out of the photographs' metadata and people get
+    pseudonyms, unless --whole asks for an exact copy.
+    """
+    import json as text
+
+    from budvision.store.session import Season
+    from budvision.workflow.archive import export_archive
+
+    with Season.open(season) as opened, _progress() as step:
+        report = export_archive(opened, folder, whole=whole, names=names, progress=step)
+    if json:
+        typer.echo(text.dumps({"ok": not report.missing, **report.as_dict()}))
+    else:
+        typer.echo(
+            f"{report.folder}: {report.n_photos} photographs ({report.n_new} new, "
+            f"{report.n_kept} there already), {report.n_calls} calls, {report.n_rows} rows.")
+        if not whole:
+            typer.echo(f"Private metadata was taken out of {report.n_cleaned} photographs.")
+    for sha256 in report.missing:
+        typer.echo(f"photograph {sha256[:12]} is missing from the season; run `budvision check`.",
+                   err=True)
+    if report.missing:
+        raise typer.Exit(3)
+
+
+def verify(
+    folder: Annotated[Path, typer.Argument(help="The archive.")], json: JsonOption = False
+) -> None:
+    """Check every byte of an archive; nothing missing, nothing extra, nothing changed."""
+    import json as text
+
+    from budvision.errors import BudvisionError
+    from budvision.workflow.archive import verify_archive
+
+    try:
+        with _progress() as step:
+            facts = verify_archive(
+                folder, progress=lambda done, total: step("files", done, total))
+    except BudvisionError as error:
+        if json:
+            typer.echo(text.dumps(error.as_dict()))
+        raise
+    if json:
+        typer.echo(text.dumps(facts))
+    else:
+        typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
+                   f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}.")
+
+
+def import_(
+    folder: Annotated[Path, typer.Argument(help="The archive.")],
+    season: SeasonOption = Path(),
+    json: JsonOption = False,
+) -> None:
+    """Import an archive: restore an empty season, or add what another laboratory called.
+
+    The archive is verified in full first. Nothing of the season is changed or removed; what the
+    two sides say differently is listed.
+    """
+    import json as text
+
+    from budvision.store.session import Season
+    from budvision.workflow.merge import import_archive
+
+    with Season.open(season) as opened, _progress() as step:
+        report = import_archive(opened, folder, progress=step)
+    if json:
+        typer.echo(text.dumps({"ok": True, **report.as_dict()}))
+        return
+    done = "restored from" if report.restored else "merged with"
+    typer.echo(
+        f"The season was {done} {report.folder} ({report.lab}): {report.n_photos_new} new "
+        f"photographs, {report.n_photos_known} known, "
+        f"{report.added.get('call', 0)} new calls, {report.known.get('call', 0)} known.")
+    for line in report.conflicts:
+        typer.echo(f"to settle: {line}", err=True)

@@ -1,0 +1,65 @@
+"""The season's own secret: names the laboratory and makes pseudonyms that stay the same."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import os
+import secrets
+from pathlib import Path
+
+__all__ = ["ArchiveKey"]
+
+_NAME = "archive-key"
+
+
+class ArchiveKey:
+    """A random key in the season's folder, made when first needed and never exported to others.
+
+    Parameters
+    ----------
+    folder : Path
+        The season's folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / _NAME
+        self._key = self._read_or_make()
+
+    def _read_or_make(self) -> bytes:
+        if self._path.exists():
+            return bytes.fromhex(self._path.read_text(encoding="ascii").strip())
+        key = secrets.token_bytes(32)
+        self.adopt_into(self._path, key.hex())
+        return key
+
+    @staticmethod
+    def adopt_into(path: Path, text: str) -> None:
+        """Write a key file whole or not at all, readable by its owner alone."""
+        part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
+        with part.open("w", encoding="ascii") as file:
+            file.write(text + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        part.chmod(0o600)
+        part.replace(path)
+
+    def adopt(self, text: str) -> None:
+        """Take over the key of a whole copy that is being put back."""
+        self._key = bytes.fromhex(text)
+        self.adopt_into(self._path, text)
+
+    @property
+    def text(self) -> str:
+        """The key as hexadecimal text, for a whole copy."""
+        return self._key.hex()
+
+    @property
+    def lab(self) -> str:
+        """A short name of the laboratory that tells nothing about it."""
+        return "lab-" + hashlib.sha256(b"laboratory" + self._key).hexdigest()[:8]
+
+    def pseudonym(self, name: str) -> str:
+        """Return the name under which a person stands in archives; always the same one."""
+        digest = hmac.new(self._key, name.encode("utf-8"), hashlib.sha256).hexdigest()
+        return f"reader {digest[:10]}"

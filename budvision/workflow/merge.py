@@ -1,0 +1,368 @@
+"""Import an archive: restore a season from it, or merge another laboratory's calls."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+
+from budvision.archive.bag import open_payload, read_facts, sha256_of
+from budvision.archive.bag import verify as verify_bag
+from budvision.errors import StorageError, VerificationError
+from budvision.store.archive_key import ArchiveKey
+from budvision.store.queries import rows
+from budvision.store.session import Season
+
+__all__ = ["ImportReport", "import_archive"]
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(slots=True)
+class ImportReport:
+    """What an import did.
+
+    Attributes
+    ----------
+    restored : bool
+        The season was empty and is now as the archive's season was.
+    added, known : dict of str to int
+        Rows a table that were new, and those that the season had already.
+    conflicts : list of str
+        What the two sides say differently; nothing of it was decided by the program.
+    """
+
+    folder: str
+    lab: str
+    restored: bool
+    n_photos_new: int = 0
+    n_photos_known: int = 0
+    added: dict[str, int] = field(default_factory=dict)
+    known: dict[str, int] = field(default_factory=dict)
+    conflicts: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report for JSON."""
+        return asdict(self)
+
+
+def import_archive(
+    season: Season, folder: Path, *, progress: Progress | None = None
+) -> ImportReport:
+    """Verify an archive in full, then bring all of it into the season.
+
+    Into an empty season every row comes back with its number. Into a season in use only what is
+    new is added, under these rules: the same photograph (by its bytes, before or after private
+    metadata was taken out) is kept once; blocks of the same name are the same block only when
+    they were made at the same moment or share a photograph of the same bud, else the incoming
+    one is renamed; a call on a tissue that another person has called already is kept as a second
+    reading, so that no count changes by itself; the other side's choice of model is not taken
+    over.
+
+    Raises
+    ------
+    VerificationError
+        When the archive is changed, incomplete, unfinished or of a newer format; nothing is
+        read from it then.
+    StorageError
+        When the disk is full; nothing is half-written and the import can be run again.
+    """
+    verify_bag(folder, progress=None if progress is None else (
+        lambda done, total: progress("files verified", done, total)))
+    facts = read_facts(folder)
+    with season.read() as conn:
+        empty = all(rows.is_empty(conn, t) for t in ("photo", "call", "block", "person"))
+    key = ArchiveKey(season.folder)
+    if empty and (folder / "data" / "archive-key").is_file():
+        with open_payload(folder, "data/archive-key") as file:
+            key.adopt(file.read().decode("ascii").strip())
+    report = ImportReport(str(folder), str(facts["lab"]), empty)
+    photos = _bring_photos(season, folder, report, progress)
+    models = _bring_models(season, folder, report)
+    own = facts["lab"] == key.lab
+    with season.write() as conn:
+        merge = _Merge(conn, folder, report, key, photos, models, own=own, keep_ids=empty)
+        for table in rows.ARCHIVED:
+            merge.table(table)
+            rows.settle_numbers(conn, table)
+            if progress is not None:
+                progress("tables", rows.ARCHIVED.index(table) + 1, len(rows.ARCHIVED))
+    if empty:
+        _note_settings(season, folder, report)
+    return report
+
+
+def _lines(folder: Path, table: str) -> Iterator[dict[str, Any]]:
+    known = set(rows.columns_of(table)) | {"file", "exported_sha256", "exported_n_bytes"}
+    with open_payload(folder, f"data/rows/{table}.jsonl") as file:
+        for i, line in enumerate(file):
+            try:
+                row = json.loads(line)
+            except ValueError as error:
+                raise VerificationError(
+                    "it is not JSON", where=f"rows/{table}.jsonl, line {i + 1}",
+                    expected="one row a line", do="Ask for a new copy.") from error
+            if not isinstance(row, dict) or not set(row) <= known:
+                raise VerificationError(
+                    f"it has unknown columns ({', '.join(sorted(set(row) - known)[:3])})",
+                    where=f"rows/{table}.jsonl, line {i + 1}", code="newer_format",
+                    expected="the columns of this version",
+                    do="Install a newer budvision; nothing was imported.")
+            yield row
+
+
+def _bring_photos(
+    season: Season, folder: Path, report: ImportReport, progress: Progress | None
+) -> dict[int, str]:
+    """Copy the photographs in; return the hash each has in this season."""
+    with season.read() as conn:
+        mine = {row["sha256"] for row in rows.stream(conn, "photo")}
+    out: dict[int, str] = {}
+    for i, row in enumerate(_lines(folder, "photo")):
+        if "file" not in row:
+            report.conflicts.append(f"photograph {row['sha256'][:12]} was missing at export")
+            continue
+        if row["sha256"] in mine:
+            out[row["id"]] = row["sha256"]
+        else:
+            with open_payload(folder, f"data/{row['file']}") as file:
+                out[row["id"]] = season.photos.add(file.read()).sha256
+        known = out[row["id"]] in mine
+        report.n_photos_known += known
+        report.n_photos_new += not known
+        if progress is not None:
+            progress("photographs", i + 1, i + 1)
+    return out
+
+
+def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[str, str]:
+    """Copy the models in that are new; return the name each has in this season."""
+    out: dict[str, str] = {}
+    source = folder / "data" / "models"
+    for model in sorted(p for p in source.iterdir() if p.is_dir()) if source.is_dir() else []:
+        files = {p.relative_to(model): sha256_of(p) for p in model.rglob("*") if p.is_file()}
+        name = model.name
+        target = season.models_folder / name
+        if target.is_dir() and {
+            p.relative_to(target): sha256_of(p) for p in target.rglob("*") if p.is_file()
+        } != files:
+            name = f"{name}-{report.lab}"
+            target = season.models_folder / name
+            report.conflicts.append(f"model {model.name} differs; the other's is {name}")
+        out[model.name] = name
+        if target.is_dir():
+            continue
+        part = season.models_folder / f".{name}.{secrets.token_hex(4)}.part"
+        try:
+            season.models_folder.mkdir(exist_ok=True)
+            shutil.copytree(model, part)
+            part.replace(target)
+        except OSError as error:
+            raise StorageError(
+                f"the model {name} could not be copied ({error.strerror})",
+                where=str(season.models_folder),
+                do="Make room and import again; what is there is kept.") from error
+        finally:
+            if part.exists():
+                shutil.rmtree(part, ignore_errors=True)
+    return out
+
+
+def _note_settings(season: Season, folder: Path, report: ImportReport) -> None:
+    with contextlib.suppress(OSError, ValueError), open_payload(
+            folder, "data/settings.json") as file:
+        theirs = json.load(file)
+        for name, value in theirs.items():
+            mine = season.settings.get(name)
+            if mine != value:
+                report.conflicts.append(
+                    f"setting {name} was {value!r} there and is {mine!r} here")
+
+
+class _Merge:
+    """Bring rows in, table by table, keeping track of which row became which."""
+
+    def __init__(
+        self, conn: Connection, folder: Path, report: ImportReport, key: ArchiveKey,
+        photos: dict[int, str], models: dict[str, str], *, own: bool, keep_ids: bool,
+    ) -> None:
+        self.conn, self.folder, self.report, self.key = conn, folder, report, key
+        self.photos, self.models = photos, models
+        self.own, self.keep_ids = own, keep_ids
+        self.ids: dict[str, dict[int, int]] = {table: {} for table in rows.ARCHIVED}
+        self.new: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
+        self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
+        self.mine_people = {
+            key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
+        self.counts = {"added": Counter[str](), "known": Counter[str]()}
+
+    def table(self, table: str) -> None:
+        """Bring one table in."""
+        if table == "promotion" and not self.keep_ids:
+            return
+        for row in _lines(self.folder, table):
+            if table == "photo" and row["id"] not in self.photos:
+                continue
+            source_id = int(row["id"])
+            try:
+                values = self._local(table, row)
+            except KeyError:
+                self.report.conflicts.append(f"{table} {source_id} refers to a row left out")
+                continue
+            found = self._known(table, row, values)
+            if found is None:
+                fitted = self._fitted(table, row, values)
+                if fitted is None:
+                    continue
+                if self.keep_ids:
+                    fitted["id"] = source_id
+                found = rows.add_row(self.conn, table, fitted)
+                self.new[table].add(found)
+                self.counts["added"][table] += 1
+            else:
+                self.counts["known"][table] += 1
+            self.ids[table][source_id] = found
+            self.taken[table].add(found)
+        self.report.added = dict(self.counts["added"])
+        self.report.known = dict(self.counts["known"])
+
+    def _local(self, table: str, row: dict[str, Any]) -> dict[str, Any]:
+        values = {k: v for k, v in row.items() if k in rows.columns_of(table) and k != "id"}
+        for column, target in rows.references_of(table).items():
+            if values[column] is not None:
+                values[column] = self.ids[target][values[column]]
+        if table == "photo":
+            values["sha256"] = self.photos[row["id"]]
+            if values["sha256"] != row["sha256"]:
+                values["n_bytes"] = row["exported_n_bytes"]
+        elif table == "region":
+            with open_payload(self.folder, f"data/{row['labels_png']}") as file:
+                values["labels_png"] = file.read()
+        elif table == "person" and not self.keep_ids:
+            values["password_hash"] = None
+        elif table == "model" and row["name"] in self.models:
+            values["name"] = self.models[row["name"]]
+            values["path"] = values["path"].replace(row["name"], values["name"])
+        elif table == "call" and not self.keep_ids and not self.own:
+            values["source"] = "archive"
+        return values
+
+    def _known(self, table: str, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        """Return the season's own row that is this one, None where there is none."""
+        if self.keep_ids:
+            return None
+        find = {
+            "site": ("name",), "sampling": ("block_id", "label"), "cane": ("sampling_id", "label"),
+            "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),
+            "temperature": ("station", "measured_at"),
+        }.get(table)
+        if find is not None:
+            return rows.find_id(self.conn, table, **{name: values[name] for name in find})
+        if table == "person":
+            return self._known_person(values)
+        if table == "block":
+            return self._known_block(row, values)
+        parents = {c: t for c, t in rows.references_of(table).items()
+                   if values[c] is not None and t != table and t not in ("person", "model")}
+        if any(values[c] in self.new[t] for c, t in parents.items()):
+            return None
+        wanted = {k: v for k, v in values.items() if k not in ("round", "source", "replaces_id")}
+        for found in rows.equal_rows(self.conn, table, wanted):
+            if found not in self.taken[table]:
+                return found
+        return None
+
+    def _known_person(self, values: dict[str, Any]) -> int | None:
+        if self.own and values["name"] in self.mine_people:
+            return int(self.mine_people[values["name"]])
+        found = rows.equal_rows(
+            self.conn, "person", {"name": values["name"], "added_at": values["added_at"]})
+        if found:
+            return found[0]
+        if rows.find_id(self.conn, "person", name=values["name"]) is not None:
+            values["name"] = f"{values['name']} ({self.report.lab})"
+            again = rows.find_id(self.conn, "person", name=values["name"])
+            if again is None:
+                self.report.conflicts.append(
+                    f"a person of the same name works here; theirs is {values['name']}")
+            return again
+        return None
+
+    def _known_block(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        name = values["name"]
+        other = f"{name} ({self.report.lab})"
+        for candidate in (name, other):
+            found = rows.equal_rows(
+                self.conn, "block", {"name": candidate, "added_at": values["added_at"]})
+            if found:
+                return found[0]
+        mine = rows.find_id(self.conn, "block", name=name)
+        if mine is None:
+            return None
+        if self._share_a_bud(int(row["id"]), name):
+            return mine
+        values["name"] = other
+        self.report.conflicts.append(f"a block of the same name is here; theirs is {other}")
+        return None
+
+    def _share_a_bud(self, block_id: int, name: str) -> bool:
+        """Tell whether a photograph shows the same cane and node of the block on both sides."""
+        if not hasattr(self, "_places"):
+            self._places = {
+                line.sha256: (line.block, line.cane, line.node)
+                for line in rows.lines_of_photos(self.conn)}
+            canes = {r["id"]: r for r in _lines(self.folder, "cane")}
+            samplings = {r["id"]: r["block_id"] for r in _lines(self.folder, "sampling")}
+            buds = {r["id"]: r for r in _lines(self.folder, "bud")}
+            self._theirs: dict[int, set[tuple[str, str, int]]] = {}
+            for row in _lines(self.folder, "assignment"):
+                sha256 = self.photos.get(row["photo_id"])
+                if row["bud_id"] is None or sha256 is None:
+                    continue
+                bud = buds[row["bud_id"]]
+                cane = canes[bud["cane_id"]]
+                self._theirs.setdefault(samplings[cane["sampling_id"]], set()).add(
+                    (sha256, cane["label"], bud["node"]))
+        return any(
+            self._places.get(sha256) == (name, cane, node)
+            for sha256, cane, node in self._theirs.get(block_id, ()))
+
+    def _fitted(
+        self, table: str, row: dict[str, Any], values: dict[str, Any]
+    ) -> dict[str, Any] | None:
+        """Return what is to be inserted, None where the season's own row stands against it."""
+        if self.keep_ids:
+            return values
+        if table == "assignment" and values["photo_id"] not in self.new["photo"]:
+            mine = rows.equal_rows(self.conn, "assignment", {"photo_id": values["photo_id"]})
+            if mine:
+                same = rows.equal_rows(
+                    self.conn, "assignment",
+                    {"photo_id": values["photo_id"], "bud_id": values["bud_id"],
+                     "cut": values["cut"]})
+                if not same:
+                    self.report.conflicts.append(
+                        f"photograph {self.photos[row['photo_id']][:12]} shows another bud there")
+                return None
+        if table == "call" and values["bud_id"] not in self.new["bud"]:
+            mine = [
+                i for i in rows.equal_rows(self.conn, "call", {
+                    "bud_id": values["bud_id"], "tissue": values["tissue"]})
+                if i not in self.new["call"]]
+            if mine and values["round"] != "second" and values["value"] != "withdrawn":
+                values["round"] = "second"
+                if not rows.equal_rows(self.conn, "call", {
+                    "bud_id": values["bud_id"], "tissue": values["tissue"],
+                    "value": values["value"]}):
+                    self.report.conflicts.append(
+                        f"{values['tissue']} of bud {values['bud_id']} is called "
+                        f"{values['value']} there and otherwise here")
+        return values

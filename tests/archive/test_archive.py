@@ -1,0 +1,375 @@
+"""Export, verify, import: bagit-python and mlcroissant judge the form, rows and bytes the content.
+
+RFC 8493 is the standard; bagit-python is its reference library, mlcroissant that of Croissant.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import warnings
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from budvision.archive.describe import split_of
+from budvision.errors import ConflictError, StorageError, VerificationError
+from budvision.store.queries import rows
+from budvision.store.session import Season
+from budvision.workflow.archive import export_archive, verify_archive
+from budvision.workflow.merge import import_archive
+
+
+def _seasons() -> ModuleType:
+    spec = importlib.util.spec_from_file_location(
+        "archive_seasons", Path(__file__).with_name("seasons.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+seasons = _seasons()
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Season:
+    return seasons.make_season(tmp_path / "season")
+
+
+def test_bag_validates_in_full_with_the_reference_library(season: Season, tmp_path: Path) -> None:
+    import bagit
+
+    export_archive(season, tmp_path / "bag")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        bag = bagit.Bag(str(tmp_path / "bag"))
+        assert bag.version_info == (1, 0)
+        assert bag.algorithms == ["sha256"]
+        assert bag.validate()
+    assert verify_archive(tmp_path / "bag")["ok"] is True
+
+
+def test_description_loads_with_the_reference_library(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mlc = pytest.importorskip("mlcroissant")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    export_archive(season, tmp_path / "bag")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        data = mlc.Dataset(str(tmp_path / "bag" / "data" / "croissant.json"))
+        assert not data.metadata.issues.errors
+        calls = list(data.records("calls"))
+        photos = list(data.records("photos"))
+    assert len(calls) == 12
+    assert {c["calls/value"] for c in calls} == {b"live", b"dead"}
+    assert len(photos) == 6
+
+
+def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> None:
+    """All rows, all bytes."""
+    before = seasons.whole_content(season)
+    export_archive(season, tmp_path / "bag", whole=True)
+    season.close()
+    shutil.rmtree(season.folder)
+    with Season.create(tmp_path / "again") as again:
+        report = import_archive(again, tmp_path / "bag")
+        assert report.restored
+        assert not report.conflicts
+        assert seasons.whole_content(again) == before
+
+
+def test_season_without_private_metadata_comes_back_equal_by_default(tmp_path: Path) -> None:
+    """Where photographs hold nothing private, only people's names and logins differ."""
+    season = seasons.make_season(tmp_path / "plain", private=False)
+    before = seasons.whole_content(season)
+    export_archive(season, tmp_path / "bag")
+    with Season.create(tmp_path / "again") as again:
+        import_archive(again, tmp_path / "bag")
+        after = seasons.whole_content(again)
+    assert after["files"] == before["files"]
+    for table in rows.ARCHIVED:
+        if table in ("person", "call"):
+            drop = {"name", "password_hash", "note"}
+            assert [{k: v for k, v in r.items() if k not in drop} for r in after[table]] == [
+                {k: v for k, v in r.items() if k not in drop} for r in before[table]]
+        else:
+            assert after[table] == before[table]
+
+
+def test_default_holds_nothing_private(season: Season, tmp_path: Path) -> None:
+    report = export_archive(season, tmp_path / "bag")
+    assert report.n_cleaned == 3
+    for path in (tmp_path / "bag").rglob("*"):
+        if path.is_file():
+            assert b"Petra" not in path.read_bytes(), path
+    with (tmp_path / "bag" / "data" / "photos.csv").open() as file:
+        lines = list(csv.DictReader(file))
+    assert sum(line["sha256"] != line["original_sha256"] for line in lines) == 3
+    with season.read() as conn:
+        assert {line["original_sha256"] for line in lines} == {
+            row["sha256"] for row in rows.stream(conn, "photo")}
+
+
+def test_names_are_given_when_asked(season: Season, tmp_path: Path) -> None:
+    export_archive(season, tmp_path / "bag", names=True)
+    assert "Petra Quill" in (tmp_path / "bag" / "data" / "calls.csv").read_text()
+
+
+def test_second_export_adds_only_what_is_new(season: Season, tmp_path: Path) -> None:
+    first = export_archive(season, tmp_path / "bag")
+    assert (first.n_new, first.n_kept) == (6, 0)
+    stored = season.photos.add(seasons.photo_bytes(99, private=True))
+    with season.write() as conn:
+        rows.add_row(conn, "photo", {
+            "sha256": stored.sha256, "file_name": "new.jpg", "format": "JPEG", "n_bytes": 1,
+            "width_px": 64, "height_px": 48, "added_at": seasons.AT})
+    second = export_archive(season, tmp_path / "bag")
+    assert (second.n_new, second.n_kept, second.n_cleaned) == (1, 6, 4)
+    assert verify_archive(tmp_path / "bag")["ok"] is True
+
+
+def test_split_is_by_block_and_never_moves() -> None:
+    """Frozen values: a later version that moves a block spoils every comparison made before."""
+    names = [f"block {i}" for i in range(2000)]
+    held = [n for n in names if split_of("site", n) == "held_out"]
+    assert 0.17 < len(held) / len(names) < 0.23
+    assert held[:4] == ["block 0", "block 4", "block 19", "block 26"]
+
+
+@pytest.mark.parametrize("damage", ["byte", "missing", "extra", "newer", "tag", "link", "outside"])
+def test_damage_is_refused_and_nothing_is_read(
+    season: Season, tmp_path: Path, damage: str
+) -> None:
+    bag = tmp_path / "bag"
+    export_archive(season, bag)
+    photo = next((bag / "data" / "photos").rglob("*.jpg"))
+    wanted = ""
+    if damage == "byte":
+        data = bytearray(photo.read_bytes())
+        data[-5] ^= 1
+        photo.write_bytes(data)
+        wanted = "changed"
+    elif damage == "missing":
+        photo.unlink()
+        wanted = "missing"
+    elif damage == "extra":
+        (bag / "data" / "more.txt").write_text("x")
+        wanted = "not in the manifest"
+    elif damage == "newer":
+        facts = bag / "data" / "archive.json"
+        facts.write_text(facts.read_text().replace('"format_version": 1', '"format_version": 2'))
+        wanted = "format is budvision-archive 2"
+    elif damage == "tag":
+        with (bag / "bag-info.txt").open("a") as file:
+            file.write("Contact-Name: x\n")
+        wanted = "bag-info"
+    elif damage == "link":
+        (bag / "data" / "more.txt").symlink_to("/etc/hostname")
+        wanted = "link"
+    elif damage == "outside":
+        manifest = bag / "manifest-sha256.txt"
+        manifest.write_text(manifest.read_text() + f"{'0' * 64}  data/../../etc/passwd\n")
+        wanted = "leads out of the archive"
+    with pytest.raises(VerificationError, match=wanted):
+        verify_archive(bag)
+    with Season.create(tmp_path / "other") as other:
+        with pytest.raises(VerificationError, match=wanted):
+            import_archive(other, bag)
+        assert not list(other.photos)
+        with other.read() as conn:
+            assert rows.is_empty(conn, "photo")
+
+
+def test_unfinished_and_foreign_folders_are_told_apart(season: Season, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(VerificationError, match="not an archive"):
+        verify_archive(tmp_path / "empty")
+    export_archive(season, tmp_path / "bag")
+    (tmp_path / "bag" / "bagit.txt").unlink()
+    with pytest.raises(VerificationError, match="not finished"):
+        verify_archive(tmp_path / "bag")
+    (tmp_path / "used").mkdir()
+    (tmp_path / "used" / "letter.txt").write_text("mine")
+    with pytest.raises(ConflictError, match=r"letter\.txt"):
+        export_archive(season, tmp_path / "used")
+    with pytest.raises(ConflictError, match="kind is shared"):
+        export_archive(season, tmp_path / "bag", whole=True)
+
+
+def test_importing_twice_adds_nothing(season: Season, tmp_path: Path) -> None:
+    export_archive(season, tmp_path / "bag")
+    with seasons.make_season(tmp_path / "mine", first=100, person="Odo Marsh", block="Fen",
+                             at="2026-01-21T09:00:00.000Z") as mine:
+        first = import_archive(mine, tmp_path / "bag")
+        assert not first.restored
+        assert first.added["call"] == 12
+        assert first.n_photos_new == 6
+        before = seasons.whole_content(mine)
+        second = import_archive(mine, tmp_path / "bag")
+        assert seasons.whole_content(mine) == before
+        assert second.n_photos_known == 6
+        assert not sum(second.added.values())
+
+
+def test_own_archive_brings_nothing_back_twice(season: Season, tmp_path: Path) -> None:
+    """Pseudonyms of the own laboratory are known again as the people they stand for."""
+    export_archive(season, tmp_path / "bag")
+    before = seasons.whole_content(season)
+    report = import_archive(season, tmp_path / "bag")
+    after = seasons.whole_content(season)
+    assert {t: len(r) for t, r in after.items() if t != "call"} == {
+        t: len(r) for t, r in before.items() if t != "call"}
+    assert report.added.get("person", 0) == 0
+
+
+def test_two_laboratories_reading_the_same_photographs(tmp_path: Path) -> None:
+    """Same photo once, all calls kept as second readings, disagreement listed."""
+    theirs = seasons.make_season(tmp_path / "theirs", person="Odo Marsh", value="live",
+                                 at="2026-01-22T09:00:00.000Z")
+    export_archive(theirs, tmp_path / "bag")
+    with seasons.make_season(tmp_path / "mine", value="dead") as mine:
+        report = import_archive(mine, tmp_path / "bag")
+        assert report.n_photos_known == 6
+        assert report.n_photos_new == 0
+        with mine.read() as conn:
+            calls = list(rows.stream(conn, "call"))
+            assert len(list(rows.stream(conn, "bud"))) == 6
+            assert len(list(rows.stream(conn, "promotion"))) == 1
+    assert len(calls) == 24
+    added = calls[12:]
+    assert {c["round"] for c in added} == {"second"}
+    assert {c["source"] for c in added} == {"archive"}
+    assert len({c["person_id"] for c in calls}) == 2
+
+
+def test_conflicting_calls_are_listed(tmp_path: Path) -> None:
+    theirs = seasons.make_season(tmp_path / "theirs", person="Odo Marsh", value="unsure",
+                                 at="2026-01-22T09:00:00.000Z")
+    export_archive(theirs, tmp_path / "bag", names=True)
+    with seasons.make_season(tmp_path / "mine", value="dead") as mine:
+        report = import_archive(mine, tmp_path / "bag")
+    assert sum("is called unsure there" in line for line in report.conflicts) == 6
+
+
+def test_other_laboratorys_block_and_person_of_the_same_name_stay_apart(tmp_path: Path) -> None:
+    theirs = seasons.make_season(tmp_path / "theirs", first=50, at="2026-01-22T09:00:00.000Z")
+    export_archive(theirs, tmp_path / "bag", names=True)
+    with seasons.make_season(tmp_path / "mine") as mine:
+        report = import_archive(mine, tmp_path / "bag")
+        with mine.read() as conn:
+            assert len(list(rows.stream(conn, "block"))) == 2
+            assert len(list(rows.stream(conn, "person"))) == 2
+    assert any("block of the same name" in line for line in report.conflicts)
+    assert any("person of the same name" in line for line in report.conflicts)
+
+
+def test_full_disk_leaves_the_season_and_a_rerun_completes(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = os.fsync
+    calls = {"n": 0}
+
+    def full(handle: int) -> None:
+        calls["n"] += 1
+        if calls["n"] == 4:
+            raise OSError(28, "No space left on device")
+        real(handle)
+
+    before = seasons.whole_content(season)
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StorageError, match="No space left on device"):
+        export_archive(season, tmp_path / "bag")
+    monkeypatch.undo()
+    with pytest.raises(VerificationError, match="not finished"):
+        verify_archive(tmp_path / "bag")
+    assert seasons.whole_content(season) == before
+    export_archive(season, tmp_path / "bag")
+    assert verify_archive(tmp_path / "bag")["ok"] is True
+
+
+_CHILD = """
+import sys
+from budvision.store.session import Season
+from budvision.workflow.archive import export_archive
+from budvision.workflow.merge import import_archive
+season = Season.open(sys.argv[2])
+print("ready", flush=True)
+if sys.argv[1] == "export":
+    export_archive(season, __import__("pathlib").Path(sys.argv[3]))
+else:
+    import_archive(season, __import__("pathlib").Path(sys.argv[3]))
+"""
+
+
+def _killed(verb: str, season: Path, bag: Path, wait_s: float) -> bool:
+    """Run a verb in a process of its own and kill it after a while; True if it was cut short."""
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, verb, str(season), str(bag)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    child.stdout.readline()
+    time.sleep(wait_s)
+    cut = child.poll() is None
+    if cut:
+        child.send_signal(signal.SIGKILL)
+    child.wait()
+    child.stdout.close()
+    return cut
+
+
+@pytest.mark.slow
+def test_killed_exports_and_imports_complete_on_a_rerun(season: Season, tmp_path: Path) -> None:
+    """Killed at random points (BUDVISION_KILLS times, 50 in the long run), then run to the end."""
+    times = int(os.environ.get("BUDVISION_KILLS", "6"))
+    draw = random.Random(3)
+    before = seasons.whole_content(season)
+    bag = tmp_path / "bag"
+    n_cut = sum(_killed("export", season.folder, bag, draw.uniform(0, 0.15))
+                for _ in range(times // 2))
+    export_archive(season, bag)
+    assert verify_archive(bag)["ok"] is True
+    assert seasons.whole_content(season) == before
+    Season.create(tmp_path / "other").close()
+    for _ in range(times - times // 2):
+        n_cut += _killed("import", tmp_path / "other", bag, draw.uniform(0, 0.15))
+        with Season.open(tmp_path / "other") as other, other.read() as conn:
+            n = [len(list(rows.stream(conn, t))) for t in ("photo", "call")]
+            assert n in ([0, 0], [6, 12])
+    with Season.open(tmp_path / "other") as other:
+        import_archive(other, bag)
+        with other.read() as conn:
+            assert len(list(rows.stream(conn, "call"))) == 12
+    assert n_cut > 0
+
+
+def test_regions_come_as_polygons_in_photo_pixels(season: Season, tmp_path: Path) -> None:
+    """A rectangle of known place: labels rows 8-20, columns 10-24 of 32 in a box of 48 pixels."""
+    export_archive(season, tmp_path / "bag")
+    coco = json.loads((tmp_path / "bag" / "data" / "regions.json").read_text())
+    assert len(coco["images"]) == len(coco["annotations"]) == 6
+    for image in coco["images"]:
+        assert (tmp_path / "bag" / "data" / image["file_name"]).is_file()
+    first = coco["annotations"][0]
+    assert first["category_id"] == 1
+    assert first["bbox"] == [8 + 10 * 1.5, 8 * 1.5, 14 * 1.5, 12 * 1.5]
+    assert first["area"] == 14 * 12 * 1.5**2
+
+
+def test_data_card_has_no_empty_section(season: Season, tmp_path: Path) -> None:
+    export_archive(season, tmp_path / "bag")
+    card = (tmp_path / "bag" / "data" / "README.md").read_text()
+    for section in card.split("\n## ")[1:]:
+        title, _, body = section.partition("\n")
+        assert len(body.strip()) > 40, title
+    assert "None" not in card
