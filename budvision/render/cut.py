@@ -1,0 +1,169 @@
+"""The door of the renderer: one photograph of a cut bud with its labels and its truth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from budvision.errors import UsageError
+from budvision.render.anatomy import lay_out
+from budvision.render.bench import paint_surround
+from budvision.render.camera import expose
+from budvision.render.face import paint_face
+from budvision.render.fields import Array
+from budvision.render.light import light_up
+from budvision.render.scene import Scene
+from budvision.render.world import World, sample_world
+from budvision.vocabulary import TISSUES, Tissue
+
+__all__ = ["RenderedCut", "Truth", "render_cut"]
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is true of a rendered photograph.
+
+    Attributes
+    ----------
+    exposed : mapping of Tissue to bool
+        Whether the tissue shows in the photograph (reached by the cut and not hidden).
+    dead : mapping of Tissue to bool
+        State of the growing point of each exposed tissue.
+    brown_share, core_brown : mapping of Tissue to float
+        Dead share of the whole region and of its growing point, in [0, 1].
+    usable : bool
+        Whether a person could judge the photograph; `why_not` is the reason code, or empty.
+    box : tuple of int
+        (row0, col0, row1, col1) of the face within the frame, half-open.
+    world : World
+        The choices behind the picture: depth, light, camera, blade, bench, cultivar.
+    """
+
+    exposed: Mapping[Tissue, bool]
+    dead: Mapping[Tissue, bool]
+    brown_share: Mapping[Tissue, float]
+    core_brown: Mapping[Tissue, float]
+    usable: bool
+    why_not: str
+    box: tuple[int, int, int, int]
+    world: World
+
+    @property
+    def depth(self) -> str:
+        """Depth class of the cut."""
+        return self.world.depth
+
+    @property
+    def light(self) -> str:
+        """Kind of light."""
+        return self.world.light
+
+    @property
+    def camera(self) -> str:
+        """Kind of camera."""
+        return self.world.camera
+
+    @property
+    def blade(self) -> str:
+        """What the blade did."""
+        return self.world.blade
+
+
+@dataclass(frozen=True, slots=True)
+class RenderedCut:
+    """A rendered photograph.
+
+    Attributes
+    ----------
+    image : ndarray of uint8, shape (rows, cols, 3)
+        Upright sRGB.
+    labels : ndarray of uint8, shape (rows, cols)
+        0 background, 1 primary, 2 secondary, 3 tertiary, 4 scales and wool of the cut face.
+    brown : ndarray of uint8, shape (rows, cols)
+        How dead each pixel of tissue is, 0 to 255.
+    truth : Truth
+    """
+
+    image: Array
+    labels: Array
+    brown: Array
+    truth: Truth
+
+
+def render_cut(
+    rng: np.random.Generator, *, world: World | None = None, size_px: int = 384,
+    aspect: float = 1.0, out_px: int | None = None, compress: bool = True,
+    centre: tuple[float, float] | None = None,
+) -> RenderedCut:
+    """Render one photograph of a cut bud.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+        The only source of randomness.
+    world : World, optional
+        A world as `sample_world` draws it; drawn here when left out.
+    size_px : int
+        Width at which the scene is drawn, 64 or more.
+    aspect : float
+        Height over width.
+    out_px : int, optional
+        Width of the photograph, when it differs from `size_px` (up to 50 megapixels).
+    compress : bool
+        Pass through JPEG once or twice, as cameras and chats do.
+    centre : tuple of float, optional
+        (row, col) of the face as shares of height and width; near the middle when left out.
+
+    Returns
+    -------
+    RenderedCut
+
+    Raises
+    ------
+    UsageError
+        When a size makes no sense.
+    """
+    if size_px < 64 or not 0.2 <= aspect <= 5:
+        raise UsageError(f"size_px is {size_px}, aspect is {aspect}", where="render_cut",
+                         expected="at least 64 pixels and an aspect from 0.2 to 5",
+                         do="Correct the argument.")
+    world = world or sample_world(rng)
+    rows, cols = max(32, round(size_px * aspect)), size_px
+    long_px = max(3.0, 0.5 * world.face_share * cols)
+    room = [max(0.0, 0.5 - 1.02 * long_px / side) for side in (cols, rows)]
+    spread = 0.6 if centre is None else 0.0
+    middle = centre or (0.5, 0.5)
+    at = (cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
+          rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))))
+    layout = lay_out(rng, world, centre=at, long_px=long_px)
+    scene = Scene(rows, cols)
+    paint_surround(scene, rng, layout, world)
+    truths = paint_face(scene, rng, layout, world)
+    light = light_up(scene, rng, world, layout)
+    width = out_px or cols
+    shape = (max(1, round(width * rows / cols)), width)
+    image = expose(light, rng, world, layout, out_shape=shape, compress=compress)
+    labels, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)
+    brown[(labels < 1) | (labels > 3)] = 0
+    if labels.shape != shape:
+        pick_r = (np.arange(shape[0]) * rows // shape[0])[:, None]
+        pick_c = (np.arange(shape[1]) * cols // shape[1])[None, :]
+        labels, brown = labels[pick_r, pick_c], brown[pick_r, pick_c]
+    exposed = {}
+    for tissue in TISSUES:
+        seen = int((labels == tissue.label).sum()) if tissue in truths else 0
+        exposed[tissue] = seen >= 4
+    low, high = layout.face.min(0), layout.face.max(0)
+    grow = shape[1] / cols
+    box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
+    shown = [tissue for tissue in TISSUES if exposed[tissue]]
+    return RenderedCut(
+        image=image, labels=labels, brown=brown,
+        truth=Truth(
+            exposed=exposed, dead={t: world.is_dead(t) for t in shown},
+            brown_share={t: truths[t].brown_share for t in shown},
+            core_brown={t: truths[t].core_brown for t in shown},
+            usable=world.usable, why_not=world.why_not,
+            box=(box[0], box[1], box[2], box[3]), world=world))
