@@ -287,7 +287,7 @@ def beta_binomial_fit(hits: ArrayLike, sizes: ArrayLike) -> BetaBinomialFit:
     )
     share = x.sum() / m.sum()
     independent = float(chosen + np.sum(special.xlogy(x, share) + special.xlogy(m - x, 1 - share)))
-    if -found.fun <= independent + 1e-9:
+    if -found.fun <= independent + 1e-4:
         return BetaBinomialFit(float(share), 0.0, independent)
     return BetaBinomialFit(
         float(special.expit(found.x[0])), float(special.expit(found.x[1])), -float(found.fun)

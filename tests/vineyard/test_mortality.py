@@ -1,0 +1,233 @@
+"""The block's answer: counting, missing tissues, bands, nodes, notes; arrays against one block."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from budvision.errors import InputError, NothingToDoError, UsageError
+from budvision.settings import Settings
+from budvision.stats.proportions import mortality_interval
+from budvision.vineyard.buds import CALL_CODES, BudTable
+from budvision.vineyard.mortality import summarise, summarise_table
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
+
+LIVE, DEAD, UNSURE = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
+any_call = st.sampled_from([None, *CallValue])
+
+
+def buds(dead_of_canes, *, block="A", size=10, secondary=LIVE, **more):
+    return [
+        BudCalls(block, str(cane), node, DEAD if node <= dead else LIVE, secondary, None, **more)
+        for cane, dead in enumerate(dead_of_canes, 1) for node in range(1, size + 1)
+    ]
+
+
+def test_counts_and_interval():
+    result = summarise(buds([3, 4, 3, 4, 3, 4, 3, 4, 3, 4]))
+    primary = result.tissues[Tissue.PRIMARY]
+    assert (primary.n_dead, primary.n_live, result.n_buds, result.n_canes) == (35, 65, 100, 10)
+    assert primary.mortality == 0.35
+    assert primary.design_effect == 1  # canes more alike than chance never narrow the interval
+    wanted = mortality_interval(35, 100, n_clusters=10)
+    assert (primary.low, primary.high) == pytest.approx((wanted.low, wanted.high))
+    assert result.band.name == "double"  # the edge of 35 % belongs to the upper band
+    nodes = result.nodes
+    assert (nodes["band"].retain, nodes["exact"].retain) == (80, 62)
+    assert nodes["exact"].unrounded == pytest.approx(40 / 0.65)
+    # 65 live primaries and 35 live secondaries at a third.
+    assert result.crop_potential.share == pytest.approx((65 + 35 / 3) / 100)
+    assert nodes["crop_potential"].unrounded == pytest.approx(40 / (65 + 35 / 3) * 100)
+    assert sum(result.band_probabilities.values()) == pytest.approx(1)
+    assert result.tissues[Tissue.TERTIARY].mortality is None
+    assert "no tertiary" in result.tissues[Tissue.TERTIARY].reason
+
+
+def test_unsure_and_unexposed_count_nowhere():
+    told = buds([3, 5, 2, 4, 3, 6, 1, 4, 5, 2])
+    doubtful = [
+        dataclasses.replace(bud, node=bud.node + 50, primary=value)
+        for bud, value in zip(told, [UNSURE, CallValue.NOT_EXPOSED, None] * 40, strict=False)
+    ]
+    one, two = summarise(told), summarise([*told, *doubtful])
+    first, second = (result.tissues[Tissue.PRIMARY] for result in (one, two))
+    assert (first.low, first.high) == (second.low, second.high)
+    assert second.n_unsure + second.n_not_exposed + second.n_not_called == 100
+    assert two.crop_potential == one.crop_potential
+
+
+def test_missing_tissues_bounded_where_the_setting_says():
+    told = buds([2] * 10)
+    told[0] = dataclasses.replace(told[0], primary=UNSURE)
+    plain = summarise(told).tissues[Tissue.PRIMARY]
+    assert plain.if_missing_dead is None
+    row = summarise(told, settings=Settings({"bound_missing": True})).tissues[Tissue.PRIMARY]
+    assert (row.if_missing_live, row.if_missing_dead) == (0.19, 0.20)
+
+
+def test_causes_other_than_cold_can_be_left_out():
+    told = buds([2] * 10)
+    told[0] = dataclasses.replace(told[0], causes={Tissue.PRIMARY: Cause.MITES})
+    assert summarise(told).tissues[Tissue.PRIMARY].n_dead == 20
+    result = summarise(told, settings=Settings({"cold_only": True}))
+    row = result.tissues[Tissue.PRIMARY]
+    assert (row.n_dead, row.n_live, row.n_other_cause) == (19, 80, 1)
+    assert any("another cause" in note for note in result.notes)
+    assert result.crop_potential.share == pytest.approx((80 + 20 / 3) / 100)
+
+
+def test_one_cane_falls_back_and_says_so():
+    result = summarise(buds([2]))
+    assert any("one cane" in text for text in result.warnings)
+    row = result.tissues[Tissue.PRIMARY]
+    assert row.design_effect_from_prior
+    wanted = mortality_interval(2, 10, design_effect=1 + 9 * 0.2)
+    assert (row.low, row.high) == pytest.approx((wanted.low, wanted.high))
+    assert any("assumed likeness" in note for note in result.notes)
+
+
+def test_all_unsure_gives_no_mortality():
+    result = summarise([BudCalls("A", "1", node, UNSURE) for node in range(1, 9)])
+    assert result.tissues[Tissue.PRIMARY].mortality is None
+    assert result.band is None
+    assert result.band_probabilities == {}
+    assert result.more_buds is None
+    assert result.nodes["band"].retain is None
+    assert any("no mortality" in text for text in result.warnings)
+
+
+@pytest.mark.parametrize(("dead", "low", "high"), [(0, 0.0, None), (10, None, 1.0)])
+def test_nothing_or_everything_dead(dead, low, high):
+    row = summarise(buds([dead] * 12)).tissues[Tissue.PRIMARY]
+    assert row.design_effect_from_prior
+    assert 0 <= row.low < row.high <= 1
+    assert low is None or row.low == low
+    assert high is None or row.high == high
+
+
+def test_over_the_last_band_there_is_no_count():
+    result = summarise(buds([7] * 12))
+    assert result.band.name == "minimal"
+    assert result.nodes["band"].retain is None
+    assert result.nodes["exact"].retain == 100  # 40 / 0.3 is 133, capped at 2.5 times normal
+    assert result.nodes["exact"].capped
+
+
+def test_dead_primary_with_unjudged_secondary():
+    told = buds([5] * 10)
+    some = [dataclasses.replace(bud, secondary=None) if bud.node == 1 else
+            dataclasses.replace(bud, secondary=DEAD) if bud.node == 2 else bud for bud in told]
+    result = summarise(some)
+    # Under dead primaries 30 of 40 judged secondaries live; the ten unjudged are taken alike.
+    assert result.crop_potential.share == pytest.approx(0.5 + 0.5 * 0.75 / 3)
+    assert any("taken to be like the others" in note for note in result.notes)
+    none = summarise([dataclasses.replace(bud, secondary=None) for bud in told])
+    assert none.crop_potential.share == pytest.approx(0.5)
+    assert none.crop_potential.high > result.crop_potential.high
+    assert any("No secondary under a dead primary" in note for note in none.notes)
+
+
+def test_more_buds_settle_the_band():
+    result = summarise(buds([2, 4, 1, 3, 2, 3, 4, 1, 2, 3]))
+    assert result.more_buds > 0
+    before, after = (
+        result.outlook.limits(np.array([float(more)]))
+        for more in (result.more_buds - 1, result.more_buds)
+    )
+    assert 0.14 <= after[0][0] < after[1][0] < 0.35
+    assert before[0][0] < 0.14 or before[1][0] >= 0.35
+    assert summarise(buds([0] * 40)).more_buds == 0
+    assert summarise(buds([3, 4] * 10)).more_buds is None  # 35 %, exactly on an edge
+
+
+def test_outlook_starts_from_the_interval_shown():
+    for told in ([3, 5, 2], [0] * 6, [10] * 12, [1, 0, 4, 9, 2, 0, 3, 1, 5, 7, 2, 2]):
+        result = summarise(buds(told))
+        low, high = result.outlook.limits(np.zeros(1))
+        row = result.tissues[Tissue.PRIMARY]
+        assert (low[0], high[0]) == pytest.approx((row.low, row.high))
+
+
+def test_strata_are_weighted_by_the_block():
+    told = buds([1] * 5, vigor="small") + buds([3] * 5, vigor="large")
+    told = [dataclasses.replace(bud, cane=f"{bud.vigor}{bud.cane}") for bud in told]
+    even = summarise(told).tissues[Tissue.PRIMARY]
+    row = summarise(told, strata_shares={"small": 0.25, "large": 0.75}).tissues[Tissue.PRIMARY]
+    assert even.mortality == pytest.approx(0.2)
+    assert row.mortality == pytest.approx(0.25 * 0.1 + 0.75 * 0.3)
+    same = summarise(told, strata_shares={"small": 1, "medium": 3, "large": 1})
+    assert same.tissues[Tissue.PRIMARY].mortality == pytest.approx(0.2)
+    with pytest.raises(InputError, match="vine-size shares"):
+        summarise(told, strata_shares={"small": -1, "large": 2})
+
+
+def test_policies_that_disagree_are_shown():
+    result = summarise(buds([4] * 12), settings=Settings({"policy": "add-share-20-to-80"}))
+    assert result.nodes["band"].retain == 56
+    told = {other.policy: other.nodes.retain for other in result.other_policies}
+    assert told == {"common": 80, "steps-15-35-50": 60, "exact-20-to-50": 67,
+                    "add-share-20-to-50": 56}
+
+
+def test_bad_input():
+    with pytest.raises(NothingToDoError, match="no buds"):
+        summarise([])
+    with pytest.raises(UsageError, match="2 blocks"):
+        summarise(buds([1]) + buds([1], block="B"))
+    with pytest.raises(InputError, match="normal node count is 0"):
+        summarise(buds([1]), normal_nodes=0)
+    with pytest.raises(InputError, match="stands twice"):
+        summarise(buds([1]) + buds([1]))
+    with pytest.raises(InputError, match=r"secondary's crop is 1\.5"):
+        summarise(buds([1]), secondary_crop=1.5)
+    with pytest.raises(InputError, match="no policy 'x'"):
+        summarise(buds([1]), settings=Settings({"policy": "x"}))
+
+
+rows = st.lists(
+    st.tuples(st.sampled_from("AB"), st.integers(1, 4), any_call, any_call, any_call),
+    min_size=1, max_size=60,
+)
+
+
+def as_buds(told):
+    return [BudCalls(block, str(cane), node, *calls)
+            for node, (block, cane, *calls) in enumerate(told, 1)]
+
+
+@given(rows)
+def test_columns_and_calls_give_the_same_answer(told):
+    listed = as_buds(told)
+    columns = BudTable.from_columns(
+        block=[bud.block for bud in listed],
+        cane=np.array([ord(bud.block) * 10 + int(bud.cane) for bud in listed]),
+        node=[bud.node for bud in listed],
+        calls=[[CALL_CODES[bud.call(tissue)] for tissue in TISSUES] for bud in listed],
+    )
+    one, two = (summarise_table(table) for table in (BudTable.from_calls(listed), columns))
+    for a, b in zip(one, two, strict=True):
+        same = ("block", "n_buds", "n_canes", "band", "nodes", "more_buds", "notes", "warnings")
+        assert [getattr(a, name) for name in same] == [getattr(b, name) for name in same]
+        for tissue in TISSUES:
+            for name, value in dataclasses.asdict(a.tissues[tissue]).items():
+                other = getattr(b.tissues[tissue], name)
+                assert value == (pytest.approx(other) if isinstance(other, float) else other)
+
+
+@given(rows)
+def test_blocks_do_not_touch_each_other(told):
+    listed = as_buds(told)
+    for result in summarise_table(BudTable.from_calls(listed)):
+        alone = summarise([bud for bud in listed if bud.block == result.block])
+        for tissue in TISSUES:
+            a, b = result.tissues[tissue], alone.tissues[tissue]
+            assert (a.low, a.high, a.mortality) == pytest.approx((b.low, b.high, b.mortality))
+        assert result.more_buds == alone.more_buds
+        crop = result.crop_potential
+        if crop.share is not None:
+            assert 0 <= crop.low <= crop.share + 1e-9 <= crop.high + 2e-9 <= 1 + 3e-9
+            assert crop.share == pytest.approx(alone.crop_potential.share)
