@@ -1,0 +1,140 @@
+"""Sharp, lit and near enough to be judged? Which not, and what to do.
+
+The measures are taken on the square crop round the face, since a blurred bench does not matter.
+Thresholds were set on rendered photographs: see `LIMITS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from budvision.photo.colour import linear_light
+from budvision.vocabulary import Reason
+
+__all__ = ["LIMITS", "REASONS", "Quality", "judge", "measure_quality"]
+
+Uint8 = npt.NDArray[np.uint8]
+
+LIMITS: Final[Mapping[str, float]] = MappingProxyType(
+    {
+        "sharpness": 0.010,
+        "light": 0.012,
+        "clipped_share": 0.45,
+        "glare_share": 0.30,
+        "face_px": 90.0,
+        "colour_spread": 2.0,
+    }
+)
+"""Least sharpness, light, face width and colour; most clipped and glaring share."""
+
+REASONS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "too_blurred": "The cut face is too blurred to judge. Hold the camera still, focus on the "
+        "cut and take it again.",
+        "too_dark": "The cut face is too dark to judge. Add light from the side and take it again.",
+        "blown_out": "The cut face is overexposed. Lower the exposure or the lamp and take it "
+        "again.",
+        "glare": "Glare covers a tissue. Dab the cut dry or turn the lamp, and take it again.",
+        "too_small": "The cut face is too small in the picture. Go nearer and take it again.",
+        "no_colour": "The photograph has no colour. Switch the camera to colour and take it "
+        "again.",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Measures of a crop.
+
+    Attributes
+    ----------
+    sharpness : float
+        Strength of the finest detail over that of the next coarser one, times contrast.
+    light : float
+        Median linear light of the face, in [0, 1].
+    clipped_share : float
+        Share of the face clipped to white.
+    glare_share : float
+        Largest share of a tissue clipped to white.
+    face_px : float
+        Width of the face in pixels of the photograph at full size.
+    colour_spread : float
+        Largest less smallest channel, 95 % quantile over the crop, 0 to 255.
+    """
+
+    sharpness: float
+    light: float
+    clipped_share: float
+    glare_share: float
+    face_px: float
+    colour_spread: float
+
+
+def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
+    """Measure sharpness, light, clipping and size of a cut face.
+
+    Parameters
+    ----------
+    crop : ndarray of uint8, shape (n, n, 3)
+        sRGB square round the face.
+    labels : ndarray of uint8, shape (n, n)
+        0 background, 1 to 3 tissues, 4 scales and wool.
+    face_px : float
+        Width of the face in the photograph at full size.
+    """
+    face = labels > 0
+    if int(face.sum()) < 50:
+        face = np.ones_like(face)
+    grey = np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), np.float32)
+    level = grey[face]
+    scale = max(float(level.mean()), 8.0)
+    fine = grey - cv2.GaussianBlur(grey, (0, 0), 2.0)
+    # the strong edges tell of focus: noise lifts the median of the fine detail, not its tail
+    edge = cv2.blur(np.abs(fine), (3, 3))[face]
+    sharpness = float(np.quantile(edge, 0.95) - np.quantile(edge, 0.3)) / scale
+    clipped = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
+    shares = [0.0]
+    for label in (1, 2, 3):
+        region = labels == label
+        if int(region.sum()) >= 30:
+            shares.append(float(clipped[region].mean()))
+    spread = cv2.subtract(crop.max(axis=2), crop.min(axis=2))
+    light = linear_light(crop)[..., 1][face]
+    return Quality(
+        sharpness=sharpness, light=float(np.median(light)),
+        clipped_share=float(clipped[face].mean()), glare_share=max(shares), face_px=face_px,
+        colour_spread=float(np.quantile(spread, 0.95)),
+    )
+
+
+def judge(crop: Uint8, labels: Uint8, *, face_px: float) -> tuple[Reason, ...]:
+    """Say why a cut face cannot be judged; nothing where it can.
+
+    Parameters
+    ----------
+    crop, labels, face_px
+        As for `measure_quality`.
+
+    Returns
+    -------
+    tuple of Reason
+        Codes ``too_blurred``, ``too_dark``, ``blown_out``, ``glare``, ``too_small`` and
+        ``no_colour``, each with the next step.
+    """
+    seen = measure_quality(crop, labels, face_px=face_px)
+    codes = [
+        ("too_small", seen.face_px < LIMITS["face_px"]),
+        ("too_dark", seen.light < LIMITS["light"]),
+        ("blown_out", seen.clipped_share > LIMITS["clipped_share"]),
+        ("glare", seen.glare_share > LIMITS["glare_share"]),
+        ("no_colour", seen.colour_spread < LIMITS["colour_spread"]),
+        ("too_blurred", seen.sharpness < LIMITS["sharpness"]),
+    ]
+    return tuple(Reason(code, REASONS[code]) for code, bad in codes if bad)

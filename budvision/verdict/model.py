@@ -1,0 +1,158 @@
+"""The verdict model: feature rows to a calibrated probability, a verdict and its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from budvision.errors import VerificationError
+from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, FEATURES
+from budvision.verdict.conformal import ConformalSets
+from budvision.vocabulary import Verdict
+
+__all__ = ["Novelty", "VerdictModel", "fit_novelty", "logit"]
+
+Float64 = npt.NDArray[np.float64]
+Float32 = npt.NDArray[np.float32]
+Bool = npt.NDArray[np.bool_]
+
+_GROUPS: Final = tuple(dict.fromkeys(feature.group for feature in FEATURES))
+
+
+def logit(share: npt.ArrayLike) -> Float64:
+    """Return ln(p / (1 - p)), p kept within 1e-6 of 0 and 1."""
+    values = np.clip(np.asarray(share, np.float64), 1e-6, 1.0 - 1e-6)
+    return np.asarray(np.log(values / (1.0 - values)))
+
+
+@dataclass(frozen=True, slots=True)
+class Novelty:
+    """How far a feature row lies from those trained on.
+
+    Attributes
+    ----------
+    middle : ndarray of float64, shape (f,)
+    whitener : ndarray of float64, shape (f, f)
+        Inverse square root of the shrunk covariance.
+    limit : float
+        Distance beyond which a row is unlike anything trained on.
+    """
+
+    middle: Float64
+    whitener: Float64
+    limit: float
+
+    def distance(self, rows: npt.ArrayLike) -> Float64:
+        """Return the Mahalanobis distance of rows (n, f), divided by the root of f."""
+        apart = (np.atleast_2d(np.asarray(rows, np.float64)) - self.middle) @ self.whitener
+        return np.asarray(np.sqrt(np.mean(apart**2, axis=1)))
+
+
+def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.998, margin: float = 1.15) -> Novelty:
+    """Fit the guard: the distance that `share` of the training rows keep within, times `margin`.
+
+    Parameters
+    ----------
+    rows : array_like of float, shape (n, f)
+        Training rows.
+
+    References
+    ----------
+    Ledoit & Wolf (2004), J. Multivariate Anal. 88:365-411, doi 10.1016/S0047-259X(03)00096-4.
+    """
+    from sklearn.covariance import LedoitWolf
+
+    values = np.asarray(rows, np.float64)
+    scale = np.maximum(values.std(axis=0), 1e-3)
+    fitted = LedoitWolf().fit((values - values.mean(axis=0)) / scale)
+    strength, axes = np.linalg.eigh(fitted.covariance_)
+    whitener = (axes / np.sqrt(np.maximum(strength, 0.05))) @ axes.T / scale[:, None]
+    plain = Novelty(values.mean(axis=0), whitener, float("inf"))
+    limit = float(np.quantile(plain.distance(values), share)) * margin
+    return Novelty(plain.middle, plain.whitener, limit)
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictModel:
+    """A trained verdict model.
+
+    Attributes
+    ----------
+    estimators : tuple
+        scikit-learn classifiers whose probabilities of dead are averaged in log-odds.
+    slope, offset : float
+        Calibration of those log-odds (Platt 1999).
+    feature_names : tuple of str
+    feature_version : str
+        Must be the version of `budvision.photo.features`.
+    sets : ConformalSets
+        Makes live, dead or unsure.
+    novelty : Novelty
+        Rows beyond its limit are unsure whatever the probability.
+    reserve_rows, reserve_dead : ndarray
+        A sample of the training rows (m, f) and their truth, so that a laboratory's own calls
+        are added to them and do not replace them.
+    """
+
+    estimators: tuple[Any, ...]
+    slope: float
+    offset: float
+    feature_names: tuple[str, ...]
+    feature_version: str
+    sets: ConformalSets
+    novelty: Novelty
+    reserve_rows: Float32
+    reserve_dead: Bool
+
+    def check(self, *, where: str) -> None:
+        """Raise VerificationError unless the model fits the features as measured today."""
+        if self.feature_version != FEATURE_VERSION or self.feature_names != FEATURE_NAMES:
+            raise VerificationError(
+                f"the model was trained on features {self.feature_version}",
+                expected=FEATURE_VERSION, where=where,
+                do="Train it again with this version of budvision.",
+            )
+
+    def raw_logit(self, rows: npt.ArrayLike) -> Float64:
+        """Return the uncalibrated log-odds of dead of rows (n, f)."""
+        values = np.atleast_2d(np.asarray(rows, np.float64))
+        return np.asarray(
+            np.mean([logit(one.predict_proba(values)[:, 1]) for one in self.estimators], axis=0)
+        )
+
+    def p_dead(self, rows: npt.ArrayLike) -> Float64:
+        """Return the calibrated probability of dead of rows (n, f), in [0.001, 0.999]."""
+        odds = self.slope * self.raw_logit(rows) + self.offset
+        return np.clip(1.0 / (1.0 + np.exp(-odds)), 0.001, 0.999)
+
+    def verdicts(self, rows: npt.ArrayLike) -> list[Verdict]:
+        """Return live, dead or unsure for rows (n, f)."""
+        live, dead = self.sets.contains(self.p_dead(rows))
+        strange = self.novelty.distance(rows) > self.novelty.limit
+        return [
+            Verdict.UNSURE if far or a == b else (Verdict.LIVE if a else Verdict.DEAD)
+            for a, b, far in zip(live, dead, strange, strict=True)
+        ]
+
+    def moved_by(self, row: Float64) -> dict[str, float]:
+        """Say how far each group of features moved the log-odds of dead.
+
+        Parameters
+        ----------
+        row : ndarray of float64, shape (f,)
+
+        Returns
+        -------
+        dict of str to float
+            For each group of `FEATURES`: log-odds with the row, less log-odds with the group's
+            features put at the training mean. Positive speaks for dead.
+        """
+        rows = np.repeat(row[None], len(_GROUPS) + 1, axis=0)
+        for index, group in enumerate(_GROUPS):
+            columns = [at for at, feature in enumerate(FEATURES) if feature.group == group]
+            rows[index, columns] = self.novelty.middle[columns]
+        odds = self.raw_logit(rows)
+        return {group: float(odds[-1] - odds[at]) for at, group in enumerate(_GROUPS)}

@@ -1,0 +1,127 @@
+"""Keep a verdict model as a skops file; only this module knows skops.
+
+Nothing is unpickled. A file that holds any type outside the list that skops trusts by itself is
+refused with the names of those types.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import skops.io
+
+from budvision.errors import NotFoundError, StorageError, VerificationError
+from budvision.verdict.conformal import ConformalSets
+from budvision.verdict.model import Novelty, VerdictModel
+
+__all__ = ["FORMAT", "load_verdict", "save_verdict"]
+
+FORMAT = 1
+"""Number of the layout of the file; a higher one is refused."""
+
+
+def save_verdict(model: VerdictModel, path: Path) -> None:
+    """Write a verdict model; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    model : VerdictModel
+    path : Path
+        Ends in ``.skops``; must not exist, since models are never edited in place.
+
+    Raises
+    ------
+    StorageError
+        When the path exists or cannot be written.
+    """
+    if path.exists():
+        raise StorageError(
+            "the file exists already", expected="a new path", where=str(path),
+            do="Give the model a new version; models are never edited in place.",
+        )
+    content = {
+        "format": FORMAT,
+        "estimators": list(model.estimators),
+        "slope": model.slope, "offset": model.offset,
+        "feature_names": list(model.feature_names), "feature_version": model.feature_version,
+        "conformal": {
+            "live_limit": model.sets.live_limit, "dead_limit": model.sets.dead_limit,
+            "alpha": model.sets.alpha, "n_live": model.sets.n_live, "n_dead": model.sets.n_dead,
+        },
+        "novelty": {
+            "middle": model.novelty.middle, "whitener": model.novelty.whitener,
+            "limit": model.novelty.limit,
+        },
+        "reserve": {"rows": model.reserve_rows, "dead": model.reserve_dead},
+    }
+    part = path.with_name(path.name + ".part")
+    try:
+        skops.io.dump(content, part, compression=zipfile.ZIP_DEFLATED)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise StorageError(
+            f"the model cannot be written ({error.strerror or error})", where=str(path),
+            expected="a writable folder with free space", do="Free some space and try again.",
+        ) from error
+
+
+def load_verdict(path: Path) -> VerdictModel:
+    """Read a verdict model.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such file.
+    VerificationError
+        When the file holds types that are not trusted, is damaged or of a newer format.
+    """
+    if not path.is_file():
+        raise NotFoundError(
+            "there is no such file", expected="a verdict model", where=str(path),
+            do="Run `budvision models list`.",
+        )
+    try:
+        foreign = skops.io.get_untrusted_types(file=path)
+    except Exception as error:  # a damaged file can fail anywhere in the parser
+        raise _damaged(path, error) from error
+    if foreign:
+        raise VerificationError(
+            f"it holds types that could run foreign code: {', '.join(sorted(foreign))}",
+            expected="only scikit-learn, numpy and plain Python types", where=str(path),
+            do="Do not use the file; train the model again.",
+        )
+    try:
+        content = skops.io.load(path, trusted=[])
+        if int(content["format"]) > FORMAT:
+            raise VerificationError(
+                f"its format is {content['format']}", expected=f"at most {FORMAT}",
+                where=str(path), do="Update budvision.",
+            )
+        return VerdictModel(
+            estimators=tuple(content["estimators"]),
+            slope=float(content["slope"]), offset=float(content["offset"]),
+            feature_names=tuple(content["feature_names"]),
+            feature_version=str(content["feature_version"]),
+            sets=ConformalSets(**content["conformal"]),
+            novelty=Novelty(
+                np.asarray(content["novelty"]["middle"]),
+                np.asarray(content["novelty"]["whitener"]), float(content["novelty"]["limit"]),
+            ),
+            reserve_rows=np.asarray(content["reserve"]["rows"], np.float32),
+            reserve_dead=np.asarray(content["reserve"]["dead"], np.bool_),
+        )
+    except VerificationError:
+        raise
+    except Exception as error:
+        raise _damaged(path, error) from error
+
+
+def _damaged(path: Path, error: Exception) -> VerificationError:
+    return VerificationError(
+        f"the file is damaged ({type(error).__name__}: {str(error)[:80]})",
+        expected="a verdict model written by budvision", where=str(path),
+        do="Fetch it again and run `budvision models verify`.",
+    )
