@@ -114,7 +114,9 @@ class BlockFacts:
     Attributes
     ----------
     waiting, unsure : tuple of str
-        Buds by name that nobody has called yet, or whose call is unsure.
+        Buds by name that are photographed and wait for a person, or whose call is unsure.
+    n_unseen : int
+        Buds of the sample with neither photograph nor call.
     more_buds : int or None
         Buds that would settle the band; 0 when settled, None when not known.
     warnings, notes : tuple of str
@@ -154,6 +156,7 @@ class BlockFacts:
     photos: tuple[PhotoFacts, ...] = ()
     waiting: tuple[str, ...] = ()
     unsure: tuple[str, ...] = ()
+    n_unseen: int = 0
     causes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()

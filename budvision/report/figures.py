@@ -133,7 +133,7 @@ def draw_intervals(
                 note = f"nothing judged yet, {row.n_waiting} waiting"
                 axes.text(0.01, i, note, va="center", fontsize=7.5, color=QUIET, style="italic")
         axes.set_yticks(range(len(rows)), [clip(row.label, 34) for row in rows])
-        axes.tick_params(axis="y", length=0)
+        axes.tick_params(axis="y", length=0, pad=9)
         percent_axis(axes.xaxis, step=0.2)
         axes.set_xlabel("share of buds dead, with interval")
         return finish(figure, title, alt)

@@ -302,7 +302,7 @@ def _nodes(facts: BlockFacts, units: str) -> tuple[tuple[str, ...], tuple[tuple[
     rows = []
     for rule in facts.rules:
         if rule.retain is None:
-            row = [rule.name, short(rule.note or "no number", 70), ""]
+            row = [rule.name, "no number", ""]
         else:
             row = [rule.name, number(rule.retain), _ends(rule)]
         if per_area:
@@ -337,7 +337,7 @@ def _disagreement(facts: BlockFacts) -> str:
         spread = f": from {number(numbers[0])} to {number(numbers[-1])} nodes a vine"
     silent = sum(policy.rule.retain is None for policy in facts.policies)
     if silent and numbers:
-        spread += f"; {count(silent, 'rule gives', 'rules give')} no number"
+        spread += f"{';' if spread else ':'} {count(silent, 'rule gives', 'rules give')} no number"
     return f"Published rules do not agree here{spread}. Choose with your adviser."
 
 
@@ -355,7 +355,8 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
     if facts.n_photos:
         lines.append(f"{count(facts.n_photos, 'photograph')} of cuts are kept.")
     if facts.photos:
-        lines.append("The mark under a photograph is the start of its file's SHA-256.")
+        lines.append("P, S and T are the primary, secondary and tertiary bud; the mark under a photograph "
+                     "is the start of its file's SHA-256.")
     return tuple(lines)
 
 
@@ -370,6 +371,11 @@ def _open_buds(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(
             f"{count(n, 'bud waits', 'buds wait')} for a person and "
             f"{'is' if n == 1 else 'are'} not counted: {_named(facts.waiting)}."
+        )
+    if facts.n_unseen:
+        lines.append(
+            f"{count(facts.n_unseen, 'bud of the sample has', 'buds of the sample have')} neither "
+            "photograph nor call yet."
         )
     if facts.unsure:
         lines.append(

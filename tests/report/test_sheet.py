@@ -107,8 +107,10 @@ POINTS = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 @needs_poppler
 @pytest.mark.parametrize("paper", POINTS)
 @pytest.mark.parametrize("facts", [
-    FACTS, overfull(), BlockFacts("Nothing yet", waiting=("cane 1 node 1",))],
-    ids=["usual", "overfull", "nothing judged"])
+    FACTS, overfull(), BlockFacts("Nothing yet", waiting=("cane 1 node 1",)),
+    replace(overfull(), options=("A long way of saying what else could be done. " * 12,) * 9,
+            rules=FACTS.rules * 12, policies=FACTS.policies * 9)],
+    ids=["usual", "overfull", "nothing judged", "far too full"])
 def test_the_sheet_is_one_page_of_the_paper_asked_for(
     paper: str, facts: BlockFacts, tmp_path: Path
 ) -> None:
@@ -167,7 +169,7 @@ def test_nothing_judged_claims_nothing() -> None:
 def test_a_rule_without_a_number_says_so() -> None:
     rule = RuleFacts("band", None, None, None, note="prune minimally or not at all")
     words = sheet_words(replace(FACTS, rules=(rule,)))
-    assert words.nodes[0][1] == "prune minimally or not at all"
+    assert words.nodes[0][1:3] == ("no number", "")
     half = sheet_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
     assert half.nodes[0][2] == "54 to no number"
 
