@@ -11,6 +11,7 @@ import numpy.typing as npt
 from budvision.errors import VerificationError
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, FEATURES
 from budvision.verdict.conformal import ConformalSets
+from budvision.verdict.correction import Correction
 from budvision.vocabulary import Verdict
 
 __all__ = ["Novelty", "VerdictModel", "fit_novelty", "logit"]
@@ -95,6 +96,8 @@ class VerdictModel:
     reserve_rows, reserve_dead : ndarray
         A sample of the training rows (m, f) and their truth, so that a laboratory's own calls
         are added to them and do not replace them.
+    correction : Correction or None
+        What was learnt from a season's calls on top of the calibrated log-odds.
     """
 
     estimators: tuple[Any, ...]
@@ -106,6 +109,7 @@ class VerdictModel:
     novelty: Novelty
     reserve_rows: Float32
     reserve_dead: Bool
+    correction: Correction | None = None
 
     def check(self, *, where: str) -> None:
         """Raise VerificationError unless the model fits the features as measured today."""
@@ -125,8 +129,13 @@ class VerdictModel:
 
     def p_dead(self, rows: npt.ArrayLike) -> Float64:
         """Return the calibrated probability of dead of rows (n, f), in [0.001, 0.999]."""
-        odds = self.slope * self.raw_logit(rows) + self.offset
-        return np.clip(1.0 / (1.0 + np.exp(-odds)), 0.001, 0.999)
+        return np.clip(1.0 / (1.0 + np.exp(-self.odds(rows))), 0.001, 0.999)
+
+    def odds(self, rows: npt.ArrayLike) -> Float64:
+        """Return the calibrated and corrected log-odds of dead of rows (n, f)."""
+        values = np.atleast_2d(np.asarray(rows, np.float64))
+        odds = self.slope * self.raw_logit(values) + self.offset
+        return odds if self.correction is None else self.correction.apply(odds, values)
 
     def verdicts(self, rows: npt.ArrayLike) -> list[Verdict]:
         """Return live, dead or unsure for rows (n, f)."""
@@ -154,5 +163,5 @@ class VerdictModel:
         for index, group in enumerate(_GROUPS):
             columns = [at for at, feature in enumerate(FEATURES) if feature.group == group]
             rows[index, columns] = self.novelty.middle[columns]
-        odds = self.raw_logit(rows)
+        odds = self.odds(rows)
         return {group: float(odds[-1] - odds[at]) for at, group in enumerate(_GROUPS)}

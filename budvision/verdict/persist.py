@@ -14,12 +14,13 @@ import skops.io
 
 from budvision.errors import NotFoundError, StorageError, VerificationError
 from budvision.verdict.conformal import ConformalSets
+from budvision.verdict.correction import Correction
 from budvision.verdict.model import Novelty, VerdictModel
 
 __all__ = ["FORMAT", "load_verdict", "save_verdict"]
 
-FORMAT = 1
-"""Number of the layout of the file; a higher one is refused."""
+FORMAT = 2
+"""Number of the layout of the file; a higher one is refused. 2 holds a correction, 1 none."""
 
 
 def save_verdict(model: VerdictModel, path: Path) -> None:
@@ -42,7 +43,7 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
             do="Give the model a new version; models are never edited in place.",
         )
     content = {
-        "format": FORMAT,
+        "format": 1 if model.correction is None else FORMAT,
         "estimators": list(model.estimators),
         "slope": model.slope, "offset": model.offset,
         "feature_names": list(model.feature_names), "feature_version": model.feature_version,
@@ -55,6 +56,7 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
             "limit": model.novelty.limit,
         },
         "reserve": {"rows": model.reserve_rows, "dead": model.reserve_dead},
+        "correction": None if model.correction is None else model.correction.as_arrays(),
     }
     part = path.with_name(path.name + ".part")
     try:
@@ -112,6 +114,8 @@ def load_verdict(path: Path) -> VerdictModel:
             ),
             reserve_rows=np.asarray(content["reserve"]["rows"], np.float32),
             reserve_dead=np.asarray(content["reserve"]["dead"], np.bool_),
+            correction=None if content.get("correction") is None
+            else Correction.from_arrays(content["correction"]),
         )
     except VerificationError:
         raise
