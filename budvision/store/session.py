@@ -18,7 +18,7 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, OperationalError
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import QueuePool
 
 from budvision.errors import InputError, SeasonError, StorageError
 from budvision.settings import Settings
@@ -236,8 +236,9 @@ def _engine(root: Path, url: str | None) -> Engine:
     if url is not None:
         address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
         return create_engine(address, pool_pre_ping=True)
-    engine = create_engine(
-        f"sqlite:///{root / DATABASE}", poolclass=NullPool, connect_args={"timeout": 30.0}
+    engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
+        f"sqlite:///{root / DATABASE}", poolclass=QueuePool, max_overflow=30,
+        connect_args={"timeout": 30.0},
     )
 
     @event.listens_for(engine, "connect")

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Row, func, insert, select
 
 from budvision.errors import InputError, NotFoundError
 from budvision.store.labels import decode_labels, encode_labels
+from budvision.store.queries.calls import current_rows
 from budvision.store.queries.insertion import insert_row
 from budvision.store.queries.photos import PhotoRow, current_assignment
 from budvision.store.session import now
@@ -26,11 +27,11 @@ from budvision.store.tables import (
     proposal_tissue,
     region,
 )
-from budvision.vocabulary import Proposal, Reason, Tissue, TissueProposal, Verdict
+from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissueProposal, Verdict
 
 __all__ = [
-    "ProposalRow", "Region", "current_region", "latest_proposals", "photos_without_proposal",
-    "proposal_history", "region_by_id", "regions_of_photo", "save_proposal", "save_region",
+    "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
+    "photos_without_proposal", "proposal_history", "region_by_id", "regions_of_photo", "save_proposal", "save_region",
 ]
 
 Labels = npt.NDArray[np.uint8]
@@ -257,6 +258,26 @@ def photos_without_proposal(
             .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
         )
     return [PhotoRow(**row._mapping) for row in conn.execute(query)]
+
+
+def photos_to_propose(
+    conn: Connection, model_id: int, *, sampling_id: int | None = None
+) -> list[PhotoRow]:
+    """Return the placed photographs that a model is to look at, in order of intake.
+
+    Those it has not looked at, less those of buds that people have called in full and that
+    another model has looked at: what was confirmed stays beside the proposal it was made with.
+    """
+    fresh = photos_without_proposal(conn, model_id, sampling_id=sampling_id)
+    never = {row.id for row in photos_without_proposal(conn, sampling_id=sampling_id)}
+    standing = current_rows()
+    full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
+        func.count() >= len(TISSUES)
+    )
+    done = set(conn.scalars(
+        select(assignment.c.photo_id).where(current_assignment(), assignment.c.bud_id.in_(full))
+    ))
+    return [row for row in fresh if row.id in never or row.id not in done]
 
 
 def _region(row: Row[Any]) -> Region:
