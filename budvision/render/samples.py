@@ -58,7 +58,7 @@ class SampleBlock:
 
 BLOCKS = (
     SampleBlock(
-        "Creek Terrace", "Riesling", "vinifera", 40, 6, 8, (0.34, 0.16, 0.06), 0.5,
+        "Creek Terrace", "Riesling", "vinifera", 40, 6, 8, (0.29, 0.14, 0.05), 0.35,
         ("medium", "medium", "large", "small", "medium", "large"), datetime(2026, 2, 11, 9, 5)),
     SampleBlock(
         "Upper Shelf", "Marquette", "hybrid", 36, 5, 8, (0.55, 0.30, 0.12), 0.7,
