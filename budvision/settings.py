@@ -86,6 +86,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("soak_min_h", 24.0, "Hours below which cutting is called early.", 0.0, 240.0),
     Setting("cane_base", "left", "Side of the photograph on which the cane base lies, where no "
             "photo card shows it.", choices=("left", "right", "top", "bottom", "unknown")),
+    Setting("bench_verdicts", False, "Name live and dead at the bench too; off, so that the "
+            "reviewer is not led."),
+    Setting("card_line_mm", 50.0, "Measured length of the photo card's check line; more than "
+            "0.5 mm from 50, the card's scale is refused.", 10.0, 100.0),
     Setting("units", "metric", "Units on pages and paper.", choices=("metric", "us")),
     Setting("paper", "a4", "Paper size.", choices=("a4", "us-letter")),
     Setting("max_upload_mb", 120, "Largest photograph a page accepts, in megabytes.", 1, 2000),

@@ -1,0 +1,274 @@
+"""The bench's pages and what they send and fetch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Response,
+    abort,
+    current_app,
+    flash,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    url_for,
+)
+from flask.typing import ResponseReturnValue
+from flask_wtf.csrf import generate_csrf
+
+from budvision.errors import InputError
+from budvision.store.queries.blocks import sampling_by_id
+from budvision.store.session import Season
+from budvision.store.session import now as this_moment
+from budvision.web.current import current_season
+from budvision.web.people import need_person
+from budvision.workflow import bench, plan, soak
+from budvision.workflow.bench_model import season_proposer
+from budvision.workflow.bench_picture import small_picture
+from budvision.workflow.decide import plan_facts
+from budvision.workflow.paper import bench_paper, photo_cards
+from budvision.workflow.sorting import assign_from_page, assignment_board
+
+__all__ = ["blueprint"]
+
+blueprint = Blueprint("bench", __name__, url_prefix="/bench", template_folder="templates",
+                      static_folder="static", static_url_path="/static")
+
+TIMES = ("collected_at", "in_water_at", "out_of_water_at")
+PROPOSER_KEY = "budvision.bench.propose"
+"""In `app.extensions`: a model to ask instead of the season's own (tests)."""
+CAUTION = ("Razor blades cut people: cut away from your fingers, hold the cane and not the bud, "
+           "cover the blade, and put used blades into a sharps container.")
+
+
+@dataclass(frozen=True, slots=True)
+class StartPage:
+    """What the list of samplings shows."""
+
+    rows: list[bench.BenchRow]
+    caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPage:
+    """What the bench page starts from; `board` is what it asks for again while cutting."""
+
+    sampling_id: int
+    board: dict[str, Any]
+    verdicts: bool
+    causes: tuple[tuple[str, str], ...] = (
+        ("mites", "Mites"), ("old_wood", "Old dead wood"), ("mechanical", "Mechanical"),
+        ("necrosis", "Necrosis"), ("disease", "Disease"),
+    )
+    caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPage:
+    """What the plan's form shows again after a mistake."""
+
+    values: dict[str, str]
+    error: str
+    caution: str = CAUTION
+
+
+def _propose(season: Season) -> bench.Propose | None:
+    given = current_app.extensions.get(PROPOSER_KEY)
+    return given if given is not None else season_proposer(season)
+
+
+@blueprint.get("/")
+def start() -> ResponseReturnValue:
+    """Show the samplings."""
+    return render_template("bench/start.html", page=StartPage(bench.bench_list(current_season())))
+
+
+@blueprint.get("/plan")
+def plan_form() -> ResponseReturnValue:
+    """Show the form of a new plan."""
+    return render_template("bench/plan.html", page=PlanPage({}, ""))
+
+
+@blueprint.post("/plan")
+def make_plan() -> ResponseReturnValue:
+    """Make a plan from the form and keep it."""
+    need_person()
+    values = {name: value.strip() for name, value in request.form.items()}
+    season = current_season()
+    try:
+        layout = plan.describe_block(
+            values.get("block", ""), n_rows=_whole(values, "rows"), n_vines=_whole(values, "vines"),
+            zones=values.get("zones", ""), missing=values.get("missing", ""),
+            sizes=values.get("sizes", ""))
+        made = plan.plan_sample(
+            layout, settings=season.settings, sampling=values.get("sampling", ""),
+            canes=_whole(values, "canes") or 10, nodes=_whole(values, "nodes") or 10,
+            draw=_whole(values, "draw") or 1, cultivar=values.get("cultivar", ""))
+        sampling_id = plan.save_plan(season, made)
+    except InputError as error:
+        return render_template("bench/plan.html", page=PlanPage(values, str(error))), 400
+    return redirect(url_for("bench.show_plan", sampling_id=sampling_id))
+
+
+def _whole(values: dict[str, str], name: str) -> int | None:
+    text = values.get(name, "")
+    if not text:
+        return None
+    if not text.isdigit():
+        raise InputError(f"{name} is {text!r}", expected="a whole number", where="plan",
+                         do="Correct it.")
+    return int(text)
+
+
+@blueprint.get("/<int:sampling_id>/plan")
+def show_plan(sampling_id: int) -> ResponseReturnValue:
+    """Show a plan and its paper."""
+    made = plan.season_plan(current_season(), sampling_id)
+    return render_template("bench/plan_shown.html", plan=made, sampling_id=sampling_id,
+                           facts=plan_facts(made), caution=CAUTION)
+
+
+@blueprint.get("/<int:sampling_id>/paper/<kind>.pdf")
+def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
+    """Give one paper of a plan."""
+    if kind not in ("card", "walk", "tags", "tally"):
+        abort(404)
+    season = current_season()
+    size = request.args.get("paper", season.settings.text("paper"))
+    if kind == "card":
+        data = photo_cards(paper=size)
+    else:
+        made = bench_paper(plan.season_plan(season, sampling_id), kinds=(kind,), paper=size,
+                           tag=request.args.get("tag", "cut"),
+                           soak_h=season.settings.number("soak_h"))
+        data = next(iter(made.values()))
+    return Response(data, mimetype="application/pdf")
+
+
+@blueprint.get("/<int:sampling_id>")
+def table(sampling_id: int) -> ResponseReturnValue:
+    """Show the bench."""
+    season = current_season()
+    need_person()
+    board = bench.bench_board(season, sampling_id)
+    return render_template("bench/bench.html", page=BenchPage(
+        sampling_id, board, bool(season.settings["bench_verdicts"])))
+
+
+@blueprint.get("/<int:sampling_id>/board")
+def board(sampling_id: int) -> ResponseReturnValue:
+    """Give what the bench page shows, as JSON."""
+    return bench.bench_board(current_season(), sampling_id)
+
+
+@blueprint.get("/token")
+def token() -> ResponseReturnValue:
+    """Give a fresh token to a page that was open through a lost network."""
+    return {"ok": True, "token": generate_csrf()}
+
+
+@blueprint.post("/<int:sampling_id>/photo")
+def photo(sampling_id: int) -> ResponseReturnValue:
+    """Take one photograph and answer it."""
+    person = need_person()
+    season = current_season()
+    file = request.files.get("photo")
+    if file is None:
+        raise InputError("no photograph came", expected="one file named photo", where="bench",
+                         do="Take the photograph again.")
+    taken = bench.take_photo(
+        season, file.read(), sampling_id=sampling_id, cane=request.form.get("cane", ""),
+        node=_number("node"), cut=_number("cut"), person_id=person.id,
+        name=file.filename or "photo", retake=request.form.get("retake") == "yes",
+        propose=_propose(season))
+    return taken.as_dict()
+
+
+def _number(name: str) -> int:
+    text = request.form.get(name, "")
+    if not text.isdigit():
+        raise InputError(f"{name} is {text!r}", expected="a whole number", where="bench")
+    return int(text)
+
+
+@blueprint.post("/<int:sampling_id>/mark")
+def mark(sampling_id: int) -> ResponseReturnValue:
+    """Mark a node or a cause."""
+    person = need_person()
+    body = request.get_json()
+    bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
+                   node=int(body.get("node", 0)), kind=str(body.get("kind", "")),
+                   value=str(body.get("value", "")), person_id=person.id)
+    return {"ok": True}
+
+
+@blueprint.post("/<int:sampling_id>/cane")
+def cane(sampling_id: int) -> ResponseReturnValue:
+    """Add a cane that was not planned."""
+    need_person()
+    body = request.get_json()
+    label = bench.add_cane(current_season(), sampling_id, str(body.get("cane", "")))
+    return {"ok": True, "cane": label}
+
+
+@blueprint.post("/<int:sampling_id>/soak")
+def soaking(sampling_id: int) -> ResponseReturnValue:
+    """Keep the times of the soaking clock."""
+    need_person()
+    form = request.form
+    temperature = form.get("room_temp_c", "").replace(",", ".").strip()
+    try:
+        room = float(temperature) if temperature else None
+    except ValueError:
+        raise InputError(f"the room is {temperature!r}", expected="degrees Celsius",
+                         where="soaking", do="Correct it.") from None
+    now = form.get("now", "")
+    times: dict[str, str | None] = {name: form.get(name) for name in TIMES}
+    if now in TIMES:
+        times = dict.fromkeys(TIMES) | {now: this_moment()}
+    soak.record_times(
+        current_season(), sampling_id, room_temp_c=room, collected_at=times["collected_at"],
+        in_water_at=times["in_water_at"], out_of_water_at=times["out_of_water_at"])
+    flash("The times are kept.")
+    return redirect(url_for("bench.soak_form", sampling_id=sampling_id))
+
+
+@blueprint.get("/<int:sampling_id>/soak")
+def soak_form(sampling_id: int) -> ResponseReturnValue:
+    """Show the soaking clock."""
+    season = current_season()
+    with season.read() as conn:
+        sampling = sampling_by_id(conn, sampling_id)
+    local = {}
+    for name in TIMES:
+        moment = soak.parse_time(getattr(sampling, name))
+        local[name] = moment.astimezone().strftime("%Y-%m-%dT%H:%M") if moment else ""
+    return render_template("bench/soak.html", sampling=sampling, local=local,
+                           clock=soak.soak_clock(sampling, season.settings), caution=CAUTION)
+
+
+@blueprint.get("/picture/<sha256>.jpg")
+def picture(sha256: str) -> ResponseReturnValue:
+    """Give the small picture of a photograph: with outlines where the bench has looked at it."""
+    season = current_season()
+    return send_file(small_picture(season, sha256), mimetype="image/jpeg", max_age=60)
+
+
+@blueprint.get("/assign")
+def assignment() -> ResponseReturnValue:
+    """Show the photographs without a place, as film strips."""
+    board = assignment_board(current_season())
+    return render_template("bench/assign.html", board=board, caution=CAUTION)
+
+
+@blueprint.post("/assign")
+def assignment_done() -> ResponseReturnValue:
+    """Put photographs into their places."""
+    person = need_person()
+    body = request.get_json()
+    n = assign_from_page(current_season(), body.get("places", []), person_id=person.id)
+    return {"ok": True, "n_placed": n}
