@@ -21,7 +21,7 @@ from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 __all__ = [
     "ROUNDS", "CallRow", "NewCall", "Undone", "batch_rows", "call_history", "current_calls",
-    "current_calls_of_bud", "current_rows", "last_batch", "newest_row", "save_calls",
+    "current_calls_of_bud", "current_rows", "last_batch", "newest_row", "newest_rows", "save_calls",
     "second_calls_of_bud", "undo",
 ]
 
@@ -219,6 +219,22 @@ def newest_row(
         query = query.where(call.c.person_id == person_id)
     row = conn.execute(query.order_by(call.c.id.desc()).limit(1)).one_or_none()
     return None if row is None else _call(row)
+
+
+def newest_rows(
+    conn: Connection, bud_ids: Sequence[int], round: str, *, person_id: int | None = None
+) -> dict[tuple[int, Tissue], CallRow]:
+    """Return the newest row of each tissue of many buds in a round, withdrawn or not."""
+    found: dict[tuple[int, Tissue], CallRow] = {}
+    for start in range(0, len(bud_ids), 500):
+        part = bud_ids[start:start + 500]
+        query = _rows().where(call.c.bud_id.in_(part), call.c.round == round)
+        if person_id is not None:
+            query = query.where(call.c.person_id == person_id)
+        for row in conn.execute(query.order_by(call.c.id)):
+            one = _call(row)
+            found[one.bud_id, one.tissue] = one
+    return found
 
 
 def _one(conn: Connection, call_id: int) -> CallRow:

@@ -14,7 +14,7 @@ from budvision.store.session import now
 from budvision.store.tables import block, bud, cane, sampling
 
 __all__ = [
-    "CANE_FIELDS", "BudPlace", "Cane", "bud_place", "ensure_bud", "ensure_cane", "find_bud",
+    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "ensure_bud", "ensure_cane", "find_bud",
     "find_cane", "list_buds", "list_canes", "update_cane",
 ]
 
@@ -180,10 +180,16 @@ def ensure_bud(conn: Connection, cane_id: int, node: int) -> int:
     if not 1 <= node <= 200:
         raise InputError(f"node is {node}", expected="1 to 200 (1 is the basal count node)",
                          where="bud", do="Correct the node.")
-    found = conn.scalar(select(bud.c.id).where(bud.c.cane_id == cane_id, bud.c.node == node))
+    found = bud_of_cane(conn, cane_id, node)
     if found is not None:
-        return int(found)
+        return found
     return insert_row(conn, bud, cane_id=cane_id, node=node, added_at=now())
+
+
+def bud_of_cane(conn: Connection, cane_id: int, node: int) -> int | None:
+    """Return the id of the bud at a node of a cane, or None."""
+    found = conn.scalar(select(bud.c.id).where(bud.c.cane_id == cane_id, bud.c.node == node))
+    return None if found is None else int(found)
 
 
 def find_bud(

@@ -31,7 +31,8 @@ from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissuePropos
 
 __all__ = [
     "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
-    "photos_without_proposal", "proposal_history", "region_by_id", "regions_of_photo", "save_proposal", "save_region",
+    "photos_without_proposal", "proposal_history", "region_by_id", "regions_of_photo",
+    "save_proposal", "save_region",
 ]
 
 Labels = npt.NDArray[np.uint8]
