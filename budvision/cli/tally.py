@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["print_results", "register"]
 
-SCALE_WIDTH = 22
+SCALE_WIDTH = 20
 RULE_WORDS = {
     "band": "by the band",
     "exact": "normal / share alive",

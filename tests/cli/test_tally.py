@@ -1,0 +1,145 @@
+"""`budvision tally`: JSON for scripts, a table for people, errors with their exit codes."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+import rich.style  # noqa: F401 (draws a random number when first imported)
+
+from budvision.cli.main import run
+from budvision.vocabulary import BudCalls, CallValue
+from budvision.workflow.calls_file import calls_as_csv, read_calls
+from budvision.workflow.tally import results_json
+
+LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
+TISSUE_KEYS = {
+    "n_live", "n_dead", "n_unsure", "n_not_exposed", "mortality", "low", "high", "confidence",
+    "design_effect", "method", "design_effect_from_prior",
+}
+
+
+@pytest.fixture
+def budvision(monkeypatch, capsys):
+    """Run the command line; return exit code, stdout and stderr."""
+
+    def call(*arguments):
+        monkeypatch.setattr("sys.argv", ["budvision", *map(str, arguments)])
+        code = 0
+        try:
+            run()
+        except SystemExit as end:
+            code = end.code or 0
+        out = capsys.readouterr()
+        return code, out.out, out.err
+
+    return call
+
+
+@pytest.fixture
+def calls(tmp_path):
+    buds = [
+        BudCalls(block, str(cane), node, DEAD if node <= dead else LIVE,
+                 DEAD if node == 1 else LIVE, CallValue.NOT_EXPOSED)
+        for block, dead in (("Lower bench", 1), ("Upper [slope]", 4))
+        for cane in range(1, 13) for node in range(1, 11)
+    ]
+    path = tmp_path / "calls.csv"
+    path.write_bytes(calls_as_csv(buds).encode())
+    return path
+
+
+def test_json_is_the_contract(budvision, calls):
+    code, out, err = budvision("tally", calls, "--json")
+    assert (code, err) == (0, "")
+    lower, upper = json.loads(out)["blocks"]
+    for block in (lower, upper):
+        for tissue in ("primary", "secondary", "tertiary"):
+            assert set(block[tissue]) >= TISSUE_KEYS
+        assert set(block["crop_potential"]) >= {"share", "low", "high"}
+        assert set(block["band"]) >= {"name", "action"}
+        assert set(block["nodes"]) >= {"normal", "retain", "low", "high", "by_rule"}
+        assert sum(block["band_probabilities"].values()) == pytest.approx(1)
+        assert (block["n_buds"], block["n_canes"]) == (120, 12)
+    assert lower["primary"]["mortality"] == 0.1
+    assert (lower["band"]["name"], upper["band"]["name"]) == ("normal", "double")
+    assert (lower["nodes"]["normal"], lower["nodes"]["retain"]) == (40, 40)
+    assert upper["nodes"]["by_rule"]["exact"]["retain"] == 67
+    assert upper["tertiary"]["mortality"] is None
+    assert upper["tertiary"]["n_not_exposed"] == 120
+    # Of 48 dead primaries, 36 have a live secondary.
+    assert upper["crop_potential"]["share"] == pytest.approx((72 + 36 / 3) / 120)
+
+
+def test_season_and_tally_share_their_numbers(budvision, calls):
+    told = json.loads(budvision("tally", calls, "--json")[1])
+    assert told["blocks"] == json.loads(json.dumps(results_json(read_calls(calls).buds)))["blocks"]
+
+
+def test_options(budvision, calls):
+    told = json.loads(budvision(
+        "tally", calls, "--json", "--policy", "add-share-20-to-80", "--normal-nodes", "50"
+    )[1])
+    assert told["blocks"][1]["nodes"]["retain"] == 70
+    assert told["blocks"][1]["policy"] == "add-share-20-to-80"
+
+
+def test_for_people(budvision, calls):
+    code, out, _ = budvision("tally", calls)
+    assert code == 0
+    for words in ("Block Upper [slope]", "Retain twice the normal number", "40.0 %",
+                  "Prune as usual", "Razor blades cut people", "extension",
+                  "policy exact-20-to-50"):
+        assert words in out.replace("\n", " "), words
+    assert out.index("Upper") < out.index("Lower")  # the most damaged first
+    assert max(map(len, out.splitlines())) <= 100
+    assert "…" not in out
+
+
+def test_one_cane_is_said(budvision, tmp_path):
+    path = tmp_path / "calls.csv"
+    path.write_text("block,cane,node,primary,secondary,tertiary\nA,1,1,live,,\nA,1,2,dead,,\n")
+    out = budvision("tally", path)[1]
+    assert "Warning: All buds come from one cane" in out
+    assert "rests on an assumed likeness" in out
+    told = json.loads(budvision("tally", path, "--json")[1])["blocks"][0]
+    assert "one cane" in told["warnings"][0]
+    assert told["primary"]["design_effect_from_prior"] is True
+
+
+@pytest.mark.parametrize(
+    ("content", "options", "code", "words"),
+    [
+        ("", (), 3, "the file is empty"),
+        ("block,cane,node,primary,secondary,tertiary\n", (), 4, "no row below it"),
+        ("block,cane,node,primary,secondary,tertiary\nA,1,1,brwn,,\n", (), 3,
+         'calls.csv, row 2: primary is "brwn"'),
+        (None, ("--normal-nodes", "0"), 3, "normal node count is 0"),
+        (None, ("--policy", "mine"), 3, "expected one of common, steps-15-35-50"),
+        (None, ("--secondary-crop", "2"), 3, "secondary_crop is 2.0"),
+    ],
+)
+def test_refusals(budvision, calls, content, options, code, words):
+    if content is not None:
+        calls.write_text(content)
+    got, out, err = budvision("tally", calls, *options)
+    assert (got, out) == (code, "")
+    assert words in err
+    got, out, _ = budvision("tally", calls, "--json", *options)
+    told = json.loads(out)
+    assert got == code
+    assert told["ok"] is False
+    text = f"{told['what']}; expected {told['expected']}"
+    assert words.removeprefix("calls.csv, row 2: ") in text
+
+
+def test_missing_file_and_own_policies(budvision, calls, tmp_path):
+    assert budvision("tally", tmp_path / "none.csv")[0] == 3
+    own = tmp_path / "policies.toml"
+    own.write_text(
+        '[mine]\n[[mine.bands]]\nname="a"\nat_least=0.0\nup_to=0.3\nnodes="usual"\naction="x"\n'
+        '[[mine.bands]]\nname="b"\nabove=0.35\nup_to=1.0\nnodes="minimal"\naction="y"\n'
+    )
+    code, _, err = budvision("tally", calls, "--policies", own)
+    assert code == 3
+    assert "policy mine: nothing covers 30 % to 35 %" in err
