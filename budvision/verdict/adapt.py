@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-SLIP_SHARE = 0.02
+SLIP_SHARE = 0.03
 """Share of calls taken to be slips of the hand in the likelihood (common practice, no source)."""
 _FEWEST = 3
 

@@ -97,8 +97,8 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
 
 def propose_waiting(
     season: Season, *, model: str | Path | None = None, sampling_id: int | None = None,
-    look: Look | None = None, used: ModelInUse | None = None, jobs: int = _JOBS,
-    progress: Progress | None = None,
+    photos: Sequence[PhotoRow] | None = None, look: Look | None = None,
+    used: ModelInUse | None = None, jobs: int = _JOBS, progress: Progress | None = None,
 ) -> ProposeReport:
     """Let the model look at every placed photograph that waits for it, and keep what it says.
 
@@ -110,6 +110,8 @@ def propose_waiting(
         A model's name or folder; as `model_in_use` chooses when left out.
     sampling_id : int, optional
         Only photographs of this sampling.
+    photos : sequence of PhotoRow, optional
+        These photographs, whether they wait or not (training measures called buds).
     look, used : optional
         Another way of looking, and the model it stands for.
     jobs : int
@@ -131,7 +133,8 @@ def propose_waiting(
         model_id = models.ensure_model(
             conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
         )
-        waiting = proposals.photos_to_propose(conn, model_id, sampling_id=sampling_id)
+        waiting = list(photos) if photos is not None else proposals.photos_to_propose(
+            conn, model_id, sampling_id=sampling_id)
     n_found = n_refused = n_missing = 0
     reasons: dict[str, int] = {}
     if look is not None:

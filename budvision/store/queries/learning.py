@@ -1,0 +1,177 @@
+"""What training reads: called tissues beside what models measured of them."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, func, select
+
+from budvision.store.queries.calls import WITHDRAWN, current_rows
+from budvision.store.queries.photos import PhotoRow, current_assignment
+from budvision.store.tables import (
+    assignment,
+    block,
+    bud,
+    call,
+    cane,
+    model,
+    photo,
+    proposal,
+    proposal_tissue,
+    sampling,
+)
+from budvision.vocabulary import CallValue, Tissue
+
+__all__ = ["CalledTissue", "Measured", "called_tissues", "measured_tissues",
+           "photos_measured", "photos_of_calls"]
+
+
+@dataclass(frozen=True, slots=True)
+class CalledTissue:
+    """The call of one tissue that counts, with the second readings of it.
+
+    Attributes
+    ----------
+    blind : bool
+        Called without seeing the proposal.
+    proposal_id : int or None
+        The proposal that was shown or hidden.
+    second : tuple of CallValue
+        Newest second reading of each other person.
+    """
+
+    bud_id: int
+    cane_id: int
+    block: str
+    cane: str
+    node: int
+    tissue: Tissue
+    value: CallValue
+    round: str
+    blind: bool
+    person_id: int
+    proposal_id: int | None
+    added_at: str
+    second: tuple[CallValue, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a model measured and said of one exposed tissue in one photograph."""
+
+    bud_id: int
+    photo_id: int
+    sha256: str
+    cut: int
+    proposal_id: int
+    model: str
+    tissue: Tissue
+    verdict: str
+    p_dead: float | None
+    features: Mapping[str, float]
+
+
+def called_tissues(conn: Connection) -> list[CalledTissue]:
+    """Return every call that counts, in the order of buds."""
+    standing = current_rows()
+    second: dict[tuple[int, str], dict[int, str]] = defaultdict(dict)
+    for row in conn.execute(
+        select(call.c.bud_id, call.c.tissue, call.c.person_id, call.c.value)
+        .where(call.c.round == "second").order_by(call.c.id)
+    ):
+        second[row.bud_id, row.tissue][row.person_id] = row.value
+    rows = conn.execute(
+        select(
+            standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.round,
+            standing.c.blind, standing.c.person_id, standing.c.proposal_id,
+            standing.c.added_at, bud.c.node, cane.c.id.label("cane_id"),
+            cane.c.label.label("cane"), block.c.name.label("block"),
+        )
+        .join(bud, bud.c.id == standing.c.bud_id).join(cane, cane.c.id == bud.c.cane_id)
+        .join(sampling, sampling.c.id == cane.c.sampling_id)
+        .join(block, block.c.id == sampling.c.block_id)
+        .order_by(standing.c.bud_id, standing.c.tissue)
+    )
+    return [
+        CalledTissue(
+            row.bud_id, row.cane_id, row.block, row.cane, row.node, Tissue(row.tissue),
+            CallValue(row.value), row.round, bool(row.blind), row.person_id, row.proposal_id,
+            row.added_at,
+            tuple(
+                CallValue(value)
+                for person_id, value in second.get((row.bud_id, row.tissue), {}).items()
+                if value != WITHDRAWN and person_id != row.person_id
+            ),
+        )
+        for row in rows
+    ]
+
+
+def measured_tissues(conn: Connection, *, feature_version: str = "") -> list[Measured]:
+    """Return the exposed tissues of the newest proposal of each placed photograph.
+
+    Parameters
+    ----------
+    feature_version : str
+        Only proposals of models whose facts name this version (or name none).
+    """
+    placed = (
+        select(assignment.c.photo_id, assignment.c.bud_id, assignment.c.cut)
+        .where(current_assignment(), assignment.c.bud_id.is_not(None)).subquery("placed")
+    )
+    fitting = [
+        row.id for row in conn.execute(select(model.c.id, model.c.facts))
+        if not feature_version
+        or json.loads(row.facts).get("feature_version", feature_version) == feature_version
+    ]
+    last = (
+        select(func.max(proposal.c.id)).where(proposal.c.model_id.in_(fitting))
+        .group_by(proposal.c.photo_id)
+    )
+    rows = conn.execute(
+        select(
+            placed.c.bud_id, placed.c.photo_id, placed.c.cut, photo.c.sha256,
+            proposal.c.id.label("proposal_id"), model.c.name.label("model"),
+            proposal_tissue.c.tissue, proposal_tissue.c.verdict, proposal_tissue.c.p_dead,
+            proposal_tissue.c.features,
+        )
+        .join(photo, photo.c.id == placed.c.photo_id)
+        .join(proposal, proposal.c.photo_id == placed.c.photo_id)
+        .join(model, model.c.id == proposal.c.model_id)
+        .join(proposal_tissue, proposal_tissue.c.proposal_id == proposal.c.id)
+        .where(proposal.c.id.in_(last), proposal_tissue.c.exposed)
+        .order_by(placed.c.bud_id, placed.c.cut, placed.c.photo_id)
+    )
+    return [
+        Measured(
+            row.bud_id, row.photo_id, row.sha256, row.cut, row.proposal_id, row.model,
+            Tissue(row.tissue), row.verdict or "", row.p_dead, json.loads(row.features))
+        for row in rows
+    ]
+
+
+def photos_measured(conn: Connection, *, feature_version: str) -> set[int]:
+    """Return the ids of the photographs that a model of this feature version has looked at."""
+    rows = conn.execute(
+        select(proposal.c.photo_id, model.c.facts)
+        .join(model, model.c.id == proposal.c.model_id).distinct()
+    )
+    return {
+        row.photo_id for row in rows
+        if json.loads(row.facts).get("feature_version", feature_version) == feature_version
+    }
+
+
+def photos_of_calls(conn: Connection) -> list[PhotoRow]:
+    """Return the photographs of the buds that have a call that counts, in order of intake."""
+    standing = current_rows()
+    rows = conn.execute(
+        select(photo)
+        .join(assignment, assignment.c.photo_id == photo.c.id)
+        .where(current_assignment(), assignment.c.bud_id.in_(select(standing.c.bud_id)))
+        .order_by(photo.c.id)
+    )
+    return [PhotoRow(**row._mapping) for row in rows]

@@ -1,0 +1,87 @@
+"""Limits between live, unsure and dead from few calls: honest where calls are few or slip.
+
+For each class a limit is put where at most a share `alpha` of the class would be called the
+other. With a few dozen calls that share cannot be seen directly, so calls on canes left out are
+pooled with what the model's own probabilities say of the class, as if with `prior_calls` calls.
+A call that contradicts a confident model is held partly for a slip of the hand.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from budvision.errors import InputError
+from budvision.verdict.conformal import ConformalSets
+
+__all__ = ["ALPHA", "fit_limits"]
+
+Floats = NDArray[np.float64]
+ALPHA = 0.01
+"""Share of each class that may be called the other one."""
+_WORST = 0.12
+"""Never call with a probability of being wrong above this (common practice, no source)."""
+
+
+def fit_limits(
+    cross_logit: Floats, dead: Floats, weight: Floats, *, alpha: float = ALPHA,
+    prior_calls: float = 40.0, slip: float = 0.03,
+) -> ConformalSets:
+    """Set the limits from log-odds of tissues whose cane the model had not seen.
+
+    Parameters
+    ----------
+    cross_logit : ndarray, shape (n,)
+        Log-odds of dead.
+    dead : ndarray, shape (n,)
+        1 dead, 0 live, 0.5 where readers are unsure (counts in neither class).
+    weight : ndarray, shape (n,)
+    alpha : float
+        Share of each class that may be called the other one, in (0, 0.5).
+    prior_calls : float
+        Calls that the model's own probabilities count as, at least 0.
+    slip : float
+        Share of calls taken to be slips.
+
+    Returns
+    -------
+    ConformalSets
+        With `alpha`, and the numbers of certain calls it rests on.
+
+    Notes
+    -----
+    This is the class-conditional limit of `budvision.verdict.conformal` with a prior; with many
+    calls it tends to that. The prior is only as good as the calibration of the model.
+    """
+    if not 0 < alpha < 0.5:
+        raise InputError(f"alpha is {alpha!r}", expected="a number between 0 and 0.5")
+    certain = dead != 0.5
+    p_dead = expit(cross_logit)
+    # among the dead the low end matters, among the live the high end: mirror the live
+    low_of_dead = _limit(cross_logit, certain & (dead == 1), p_dead, weight, alpha, prior_calls,
+                         slip)
+    low_of_live = _limit(-cross_logit, certain & (dead == 0), 1 - p_dead, weight, alpha,
+                         prior_calls, slip)
+    live_below = float(np.clip(expit(low_of_dead), 0.0015, _WORST))
+    dead_above = float(np.clip(expit(-low_of_live), 1 - _WORST, 0.9985))
+    return ConformalSets(
+        live_limit=dead_above, dead_limit=1.0 - live_below, alpha=alpha,
+        n_live=int((certain & (dead == 0)).sum()), n_dead=int((certain & (dead == 1)).sum()))
+
+
+def _limit(
+    score: Floats, own: NDArray[np.bool_], p_class: Floats, weight: Floats, alpha: float,
+    prior_calls: float, slip: float,
+) -> float:
+    """Return the highest score below which at most alpha of the class lies."""
+    honest = p_class[own] * (1 - slip) / (p_class[own] * (1 - slip) + slip)
+    values = np.r_[score[own], score]
+    total = float(p_class.sum())
+    share = np.r_[weight[own] * honest, p_class * (prior_calls / max(total, 1e-9))]
+    order = np.argsort(values)
+    reached = np.cumsum(share[order]) / share.sum()
+    below = int(np.searchsorted(reached, alpha, side="right"))
+    if below >= len(values):
+        return float(values.max())
+    return float(values[order[below]])
