@@ -14,8 +14,8 @@ from budvision.store.session import now
 from budvision.store.tables import block, bud, cane, sampling
 
 __all__ = [
-    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "ensure_bud", "ensure_cane", "find_bud",
-    "find_cane", "list_buds", "list_canes", "update_cane",
+    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "ensure_bud", "ensure_cane",
+    "find_bud", "find_cane", "list_buds", "list_canes", "update_cane",
 ]
 
 VIGORS = ("", "small", "medium", "large")

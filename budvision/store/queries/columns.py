@@ -1,0 +1,183 @@
+"""The current calls of many buds as columns: one pass in SQL, one row a bud.
+
+The calls that count (as `budvision.store.queries.calls` has it) are packed into one integer a bud
+inside the database, so that a program of ten thousand blocks comes out in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from sqlalchemy import BigInteger, Connection, case, cast, func, literal, select
+
+from budvision.store.queries.blocks import Block, list_blocks
+from budvision.store.tables import bud, call, cane, mark, sampling
+from budvision.vocabulary import TISSUES, CallValue
+
+__all__ = ["CallColumns", "call_columns"]
+
+Ints = npt.NDArray[np.int64]
+
+_CODES = {CallValue.LIVE: 1, CallValue.DEAD: 2, CallValue.UNSURE: 3, CallValue.NOT_EXPOSED: 4}
+_OTHER_CAUSE = 8
+_BITS = 4  # first call in the low, settled call in the high half of each tissue's byte
+_FEW = 400
+
+
+@dataclass(frozen=True, slots=True)
+class CallColumns:
+    """Buds of some samplings, called or not, one entry a bud.
+
+    Attributes
+    ----------
+    blocks : tuple of Block
+        Blocks that have one of the samplings, by name.
+    sampling_ids : ndarray of int64, shape (n_blocks,)
+        The sampling of each block.
+    cane_ids, cane_block : ndarray of int64, shape (n_canes,)
+        Id of each cane, and the index of its block in `blocks`.
+    cane_labels, vines, vigors, zones : tuple of str, length n_canes
+    cane : ndarray of int64, shape (n_buds,)
+        Index of each bud's cane; buds stand in the order of the walk.
+    node : ndarray of int64, shape (n_buds,)
+    calls : ndarray of int8, shape (n_buds, 3)
+        -1 not called, 0 live, 1 dead, 2 unsure, 3 not exposed; primary, secondary, tertiary.
+    other_cause : ndarray of bool, shape (n_buds, 3)
+        Dead of something known other than cold.
+    marked : ndarray of bool, shape (n_buds,)
+        The node is marked missing or blind.
+    """
+
+    blocks: tuple[Block, ...]
+    sampling_ids: Ints
+    cane_ids: Ints
+    cane_block: Ints
+    cane_labels: tuple[str, ...]
+    vines: tuple[str, ...]
+    vigors: tuple[str, ...]
+    zones: tuple[str, ...]
+    cane: Ints
+    node: Ints
+    calls: npt.NDArray[np.int8]
+    other_cause: npt.NDArray[np.bool_]
+    marked: npt.NDArray[np.bool_]
+
+
+def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
+    """Return the buds of samplings with the calls that count.
+
+    Parameters
+    ----------
+    sampling_ids : sequence of int
+        At most one sampling a block.
+    """
+    of_sampling = {
+        row.id: row.block_id
+        for row in conn.execute(select(sampling.c.id, sampling.c.block_id))
+    }
+    wanted = {key: of_sampling[key] for key in sampling_ids}
+    chosen_blocks = set(wanted.values())
+    blocks = tuple(block for block in list_blocks(conn) if block.id in chosen_blocks)
+    index = {block.id: at for at, block in enumerate(blocks)}
+    by_block = {block_id: key for key, block_id in wanted.items()}
+    cane_query = select(
+        cane.c.id, cane.c.sampling_id, cane.c.label, cane.c.vine, cane.c.vigor, cane.c.zone,
+        cane.c.position,
+    )
+    if len(wanted) <= _FEW:
+        cane_query = cane_query.where(cane.c.sampling_id.in_(list(wanted)))
+    canes = [row for row in conn.execute(cane_query) if row.sampling_id in wanted]
+    canes.sort(key=lambda row: (index[wanted[row.sampling_id]], row.position, row.id))
+    cane_ids = np.array([row.id for row in canes], np.int64)
+    packed = _packed_calls(conn, list(wanted) if len(wanted) <= _FEW else None)
+    at = _positions(cane_ids, packed[:, 1])
+    packed, at = packed[at >= 0], at[at >= 0]
+    order = np.lexsort((packed[:, 2], at))
+    packed, at = packed[order], at[order]
+    calls, other = _unpack(packed[:, 3])
+    marks = _marked_nodes(conn)
+    return CallColumns(
+        blocks=blocks,
+        sampling_ids=np.array([by_block[block.id] for block in blocks], np.int64),
+        cane_ids=cane_ids,
+        cane_block=np.array([index[wanted[row.sampling_id]] for row in canes], np.int64),
+        cane_labels=tuple(row.label for row in canes), vines=tuple(row.vine for row in canes),
+        vigors=tuple(row.vigor for row in canes), zones=tuple(row.zone for row in canes),
+        cane=at, node=packed[:, 2], calls=calls, other_cause=other,
+        marked=np.isin(packed[:, 0], marks),
+    )
+
+
+def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
+    """Return (bud id, cane id, node, packed calls) of every bud, shape (n, 4)."""
+    newest = func.row_number().over(
+        partition_by=(call.c.bud_id, call.c.tissue, call.c.round), order_by=call.c.id.desc()
+    )
+    each = select(
+        call.c.bud_id, call.c.tissue, call.c.round, call.c.value, call.c.cause,
+        newest.label("age"),
+    ).where(call.c.round != "second")
+    buds = select(bud.c.id, bud.c.cane_id, bud.c.node)
+    if sampling_ids is not None:
+        inside = select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
+        buds = buds.where(bud.c.cane_id.in_(inside))
+        each = each.where(
+            call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside)))
+        )
+    rows = each.subquery("each_round")
+    code = case(*((rows.c.value == value.value, number) for value, number in _CODES.items()),
+                else_=0)
+    cause = case((rows.c.cause.in_(["", "cold"]), 0), else_=_OTHER_CAUSE)
+    place = case(
+        *(((rows.c.tissue == tissue.value) & (rows.c.round == round),
+           1 << (2 * _BITS * at + (_BITS if round == "settled" else 0)))
+          for at, tissue in enumerate(TISSUES) for round in ("first", "settled")),
+    )
+    packed = (
+        select(rows.c.bud_id,
+               cast(func.sum((code + cause) * cast(place, BigInteger)), BigInteger).label("packed"))
+        .where(rows.c.age == 1, rows.c.value != "withdrawn").group_by(rows.c.bud_id)
+    ).subquery("packed_calls")
+    whole = buds.subquery("wanted_bud")
+    query = select(
+        whole.c.id, whole.c.cane_id, whole.c.node, func.coalesce(packed.c.packed, literal(0))
+    ).select_from(whole.outerjoin(packed, packed.c.bud_id == whole.c.id))
+    result = conn.execute(query)
+    parts = []
+    while part := result.fetchmany(65536):
+        parts.append(np.array([tuple(row) for row in part], np.int64))
+    return np.concatenate(parts) if parts else np.empty((0, 4), np.int64)
+
+
+def _unpack(packed: Ints) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
+    calls = np.empty((len(packed), len(TISSUES)), np.int8)
+    other = np.empty((len(packed), len(TISSUES)), bool)
+    for at in range(len(TISSUES)):
+        byte = (packed >> (2 * _BITS * at)) & 0xFF
+        settled, first = byte >> _BITS, byte & 0xF
+        one = np.where(settled > 0, settled, first)
+        calls[:, at] = (one & 7) - 1
+        other[:, at] = (one & _OTHER_CAUSE) > 0
+    return calls, other
+
+
+def _positions(ids: Ints, wanted: Ints) -> Ints:
+    """Return the index in `ids` of each wanted id, -1 where it is not there."""
+    if not len(ids):
+        return np.full(len(wanted), -1, np.int64)
+    order = np.argsort(ids)
+    place = np.minimum(np.searchsorted(ids[order], wanted), len(ids) - 1)
+    found = order[place]
+    return np.where(ids[found] == wanted, found, -1)
+
+
+def _marked_nodes(conn: Connection) -> Ints:
+    age = func.row_number().over(partition_by=mark.c.bud_id, order_by=mark.c.id.desc())
+    newest = select(mark.c.bud_id, mark.c.value, age.label("age")).where(
+        mark.c.kind == "node"
+    ).subquery()
+    rows = conn.scalars(select(newest.c.bud_id).where(newest.c.age == 1, newest.c.value != ""))
+    return np.array(rows.all(), np.int64)
