@@ -8,6 +8,7 @@ import numpy as np
 from budvision.render.anatomy import Layout
 from budvision.render.fields import Array, any_field, cellular, fractal, grain, ridged, streaks
 from budvision.render.palette import colour, cultivar
+from budvision.render.photographs import photo_piece
 from budvision.render.scene import Scene, textured
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
 from budvision.render.world import World
@@ -63,6 +64,9 @@ def paint_bench(scene: Scene, rng: np.random.Generator, kind: str) -> None:
         second = first * np.float32(rng.uniform(0.6, 1.4))
         field = grain(rng, shape, float(rng.uniform(0, 2)))
         strength = float(rng.uniform(0.01, 0.15))
+    elif rng.random() < 0.4:
+        scene.rgb[:] = photo_piece(rng, shape)
+        return
     else:
         field = any_field(rng, shape, cells=float(rng.uniform(2, 40)))
     paint = textured(first, field, strength, other=second, share=float(rng.uniform(0, 0.9)))

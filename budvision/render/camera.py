@@ -33,7 +33,7 @@ def _lens(image: Array, rng: np.random.Generator, world: World, layout: Layout |
     size = 2 * layout.long_px if layout else 0.4 * max(image.shape[:2])
     if world.fault == "too_blurred":
         if rng.random() < 0.7:
-            sigma = size * float(rng.uniform(0.045, 0.12))
+            sigma = size * float(rng.uniform(0.034, 0.1))
             image = cv2.GaussianBlur(image, (0, 0), sigma)
         else:
             length = min(size * float(rng.uniform(0.22, 0.5)), 90)

@@ -8,11 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from budvision.errors import UsageError
-from budvision.render.anatomy import lay_out
+from budvision.render import surroundings
+from budvision.render.anatomy import Layout, lay_out
 from budvision.render.bench import paint_surround
 from budvision.render.camera import expose
 from budvision.render.face import paint_face
 from budvision.render.fields import Array
+from budvision.render.lamp import glare_over, lit
+from budvision.render.lens import photographed
 from budvision.render.light import light_up
 from budvision.render.scene import Scene
 from budvision.render.world import World, sample_world
@@ -92,6 +95,29 @@ class RenderedCut:
     truth: Truth
 
 
+def _other_surround(scene: Scene, rng: np.random.Generator, layout: Layout, world: World) -> None:
+    """Paint what lies round the face in the second of two independent ways."""
+    surroundings.paint_bench(scene, rng, world.bench)
+    keep = (*layout.centre, 1.24 * layout.long_px)
+    surroundings.paint_clutter(scene, rng, keep_off=keep, count=int(rng.poisson(2.5)))
+    if rng.random() < 0.82:
+        surroundings.paint_cane(
+            scene, rng, centre=layout.centre, angle=layout.base,
+            half_width_px=layout.long_px * float(rng.uniform(0.7, 2.5)), base_deg=world.base_deg)
+
+
+def _other_photograph(
+    scene: Scene, rng: np.random.Generator, layout: Layout, world: World
+) -> Array:
+    """Light and photograph the scene in the second of two independent ways."""
+    length = 2 * layout.long_px
+    picture, tint = lit(scene, rng, world.light, length_px=length, centre=layout.centre)
+    if world.fault == "glare":
+        picture = glare_over(picture, rng, centre=layout.centre, length_px=length, tint=tint)
+    return photographed(picture, rng, camera=world.camera, tint=tint, stops=world.exposure_stops,
+                        length_px=length, fault=world.fault, centre=layout.centre)
+
+
 def render_cut(
     rng: np.random.Generator, *, world: World | None = None, size_px: int = 384,
     aspect: float = 1.0, out_px: int | None = None, compress: bool = True,
@@ -139,12 +165,18 @@ def render_cut(
           rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))))
     layout = lay_out(rng, world, centre=at, long_px=long_px)
     scene = Scene(rows, cols)
-    paint_surround(scene, rng, layout, world)
+    if rng.random() < 0.7:
+        paint_surround(scene, rng, layout, world)
+    else:
+        _other_surround(scene, rng, layout, world)
     truths = paint_face(scene, rng, layout, world)
-    light = light_up(scene, rng, world, layout)
     width = out_px or cols
     shape = (max(1, round(width * rows / cols)), width)
-    image = expose(light, rng, world, layout, out_shape=shape, compress=compress)
+    if compress and shape == scene.shape and rng.random() < 0.35:
+        image = _other_photograph(scene, rng, layout, world)
+    else:
+        light = light_up(scene, rng, world, layout)
+        image = expose(light, rng, world, layout, out_shape=shape, compress=compress)
     labels, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)
     brown[(labels < 1) | (labels > 3)] = 0
     if labels.shape != shape:

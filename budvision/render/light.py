@@ -58,6 +58,10 @@ def _highlights(scene: Scene, rng: np.random.Generator, layout: Layout | None, w
         thick = -1 if strong or world.light != "ring" else max(1, int(size * 0.35))
         cv2.ellipse(field, at, axes, float(rng.uniform(0, 180)), 0, float(rng.choice([360, 360, 200])),
                     255, thick, cv2.LINE_AA)
+    if strong and layout is not None:
+        spot = layout.spots[0]
+        cv2.circle(field, (int(spot.centre[0]), int(spot.centre[1])),
+                   max(1, int(spot.radius * rng.uniform(0.75, 1.3))), 255, -1, cv2.LINE_AA)
     soft = side * (float(rng.uniform(0.01, 0.06)) if strong else float(rng.uniform(0.002, 0.015)))
     out = field.astype(np.float32) * np.float32(1 / 255)
     if soft > 0.3:
@@ -101,9 +105,16 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
         shine = np.maximum(shine, _highlights(scene, rng, layout, world))
     if float(shine.max(initial=0.0)) > 0:
         image += shine[..., None] * lamp
+    if layout is not None:
+        (x, y), reach = layout.centre, max(4, int(layout.long_px * rng.uniform(0.6, 2.5)))
+        metered = image[max(0, int(y) - reach):int(y) + reach, max(0, int(x) - reach):int(x) + reach]
+    else:
+        metered = image
+    level = float(metered.mean()) if metered.size else 0.2
+    image *= np.float32(min(8.0, float(np.exp(rng.normal(np.log(0.23), 0.2))) / (level + 1e-3)))
     stops = world.exposure_stops
     if world.fault == "too_dark":
-        stops = float(rng.uniform(-6.5, -4.2))
+        stops = float(rng.uniform(-7.0, -4.0))
     elif world.fault == "blown_out":
-        stops = float(rng.uniform(2.8, 5.0))
+        stops = float(rng.uniform(2.7, 5.0))
     return (image * np.float32(2.0**stops)).astype(np.float32)

@@ -88,6 +88,10 @@ def _structure(rng: np.random.Generator, name: str, rho: Array, theta: Array,
     return (field + np.float32(rng.uniform(0, 0.6)) * grainy).astype(np.float32)
 
 
+def _sigmoid(x: Array) -> Array:
+    return np.asarray(1 / (1 + np.exp(-np.clip(x, -30, 30))), np.float32)
+
+
 def _brownness(rng: np.random.Generator, condition: str, rho: Array, theta: Array,
                shape: tuple[int, int]) -> Array:
     """Return how dead each pixel is, in [0, 1]."""
@@ -101,22 +105,20 @@ def _brownness(rng: np.random.Generator, condition: str, rho: Array, theta: Arra
         if condition == "mites":
             edge = np.maximum(0.22 * any_field(rng, shape, name="cellular", cells=4) - 0.3,
                               0.25 * noise - 0.45) + 0.35 * (rho - 0.5)
-        value = 1 / (1 + np.exp(-soft * edge))
+        value = _sigmoid(soft * edge)
         return np.asarray(value * np.clip(1.6 * (rho - 0.2), 0, 1), np.float32)
     if condition == "part_rim":
-        return np.asarray(1 / (1 + np.exp(-soft * (rho + 0.1 * noise - rng.uniform(0.68, 0.88)))),
-                          np.float32)
+        return _sigmoid(soft * (rho + 0.1 * noise - rng.uniform(0.68, 0.88)))
     if condition == "part_streak":
         turn = theta - rng.uniform(0, 2 * np.pi)
         line = np.abs(rho * np.sin(turn) + 0.1 * noise - rng.uniform(-0.5, 0.5))
         value = np.exp(-((line / rng.uniform(0.05, 0.13)) ** 2))
         return np.asarray(value * np.clip(2 * (rho - 0.1), 0, 1), np.float32)
     if condition == "part_core":
-        return np.asarray(1 / (1 + np.exp(soft * (rho + 0.1 * noise - rng.uniform(0.55, 0.8)))),
-                          np.float32)
+        return _sigmoid(-soft * (rho + 0.1 * noise - rng.uniform(0.55, 0.8)))
     if condition == "part_most":
         away = rho * np.cos(theta - rng.uniform(0, 2 * np.pi)) + 0.14 * noise
-        return np.asarray(1 / (1 + np.exp(-soft * (away + rng.uniform(0.35, 0.6)))), np.float32)
+        return _sigmoid(soft * (away + rng.uniform(0.35, 0.6)))
     low = float(rng.uniform(0.75, 1.0))
     return np.clip(low + (1 - low) * 0.8 * noise + 0.1, 0.6, 1).astype(np.float32)
 

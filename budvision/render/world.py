@@ -195,6 +195,6 @@ def sample_world(
         wool=_pick(rng, FIELDS), scales=_pick(rng, FIELDS), bench=_pick(rng, benches),
         light=_pick(rng, lights), camera=_pick(rng, cameras),
         blade=_pick(rng, blades, (0.62, 0.12, 0.1, 0.09, 0.07)), fault=fault,
-        exposure_stops=float(np.clip(rng.normal(0, 0.8), -2, 2)), face_share=share,
+        exposure_stops=float(np.clip(rng.normal(0, 0.7), -2, 1.6)), face_share=share,
         base_deg=float(rng.uniform(0, 360)) if base_deg is None else base_deg,
     )

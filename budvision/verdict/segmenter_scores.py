@@ -1,0 +1,80 @@
+"""Score label maps against the truth of renders: centres, overlap, swaps, exposure, brownness."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from budvision.render.examples import JUDGEMENTS
+from budvision.vocabulary import TISSUES
+
+__all__ = ["score"]
+
+
+def _centre(region: Any) -> tuple[int, int]:
+    """Return the pixel of a region farthest from its rim."""
+    import cv2
+
+    inside = cv2.distanceTransform(np.pad(region.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    row, col = np.unravel_index(int(inside.argmax()), inside.shape)
+    return int(row), int(col)
+
+
+def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
+    """Score raw network output on held-out examples.
+
+    Parameters
+    ----------
+    maps : ndarray, (n, 7, h, w)
+        Class logits, logit of dead pixel, logit of dead tissue.
+    judged : ndarray, (n, 3 + judgements)
+        Logits of exposed and of the judgement.
+    pixels : ndarray of uint8, (n, 2 h, 2 w, 5)
+        Image, labels and brownness of the examples.
+    rows : ndarray of uint8, (n, 8)
+        Exposed x 3, judgement, filled, dead x 3.
+
+    Returns
+    -------
+    dict
+        Shares in [0, 1] with the counts that they rest on; only usable examples count for
+        tissues.
+    """
+    usable = JUDGEMENTS.index("usable")
+    out: dict[str, Any] = {"n": len(maps)}
+    guess = judged[:, 3:].argmax(1)
+    refused = guess != usable
+    out["unusable_refused"] = float(refused[rows[:, 3] != usable].mean())
+    out["usable_refused"] = float(refused[rows[:, 3] == usable].mean())
+    out["judgement_right"] = {
+        name: float((guess[rows[:, 3] == k] == k).mean())
+        for k, name in enumerate(JUDGEMENTS) if (rows[:, 3] == k).any()}
+    labels = maps[:, :5].argmax(1)
+    good = np.flatnonzero(rows[:, 3] == usable)
+    swaps = pairs = 0
+    for k, tissue in enumerate(TISSUES, start=1):
+        hit, overlap, brown, exposed = [], [], [], []
+        for i in good:
+            truth = pixels[i, ::2, ::2, 3] == k
+            mine = labels[i] == k
+            exposed.append(bool(judged[i, k - 1] > 0) == bool(rows[i, k - 1]))
+            if not rows[i, k - 1] or truth.sum() < 6:
+                continue
+            if not mine.any():
+                hit.append(False)
+                overlap.append(0.0)
+                continue
+            row, col = _centre(mine)
+            hit.append(bool(truth[row, col]))
+            overlap.append(float((mine & truth).sum() / (mine | truth).sum()))
+            brown.append(bool(maps[i, 6][mine].astype(np.float32).mean() > 0) == bool(rows[i, k + 4]))
+            if k == 2 and (pixels[i, ..., 3] == 3).any():
+                pairs += 1
+                swaps += int((labels[i][truth] == 3).mean() > 0.5)
+        out[tissue.value] = {
+            "n": len(hit), "centre_inside": float(np.mean(hit)),
+            "iou_median": float(np.median(overlap)), "exposed_right": float(np.mean(exposed)),
+            "dead_right": float(np.mean(brown))}
+    out["secondary_called_tertiary"] = {"share": swaps / max(1, pairs), "n": pairs}
+    return out

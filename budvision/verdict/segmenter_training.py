@@ -1,0 +1,335 @@
+"""Train the segmenter on rendered photographs; needs the `train` extra (torch, onnx).
+
+``python -m budvision.verdict.segmenter_training --minutes 9 --out DIR`` draws examples in worker
+processes for as long as it runs, keeps the newest in a pool on the training device, bends them
+there (turns, scale, colour, blur, noise), and writes `segmenter.onnx` and `segmenter.json`. On an
+accelerator nine minutes suffice; on a CPU give it hours (``--minutes 240``): the same command, the
+same numbers within noise.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import mmap
+import multiprocessing as mp
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import torch
+from torch import Tensor, nn
+
+from budvision.render.examples import JUDGEMENTS, draw_example
+from budvision.verdict.network import BudNet, export_onnx
+from budvision.verdict.segmenter_scores import score
+
+__all__ = ["main", "train"]
+
+CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8)
+VALIDATION_START = 900_000_000
+"""Examples from this seed on are for validation only; training uses seeds below it."""
+
+
+class Pool:
+    """Examples shared between drawing processes and the trainer.
+
+    Each slot holds image (3 bytes a pixel), labels and brownness (1 byte a pixel each), and a
+    short row: exposed x 3, judgement, filled, growing point dead x 3.
+    """
+
+    def __init__(self, slots: int, side: int) -> None:
+        self.slots, self.side = slots, side
+        self._pixels = mmap.mmap(-1, slots * side * side * 5)
+        self._rows = mmap.mmap(-1, slots * 8)
+
+    def pixels(self) -> Any:
+        """View the pictures: uint8 (slots, side, side, 5)."""
+        return np.frombuffer(self._pixels, np.uint8).reshape(self.slots, self.side, self.side, 5)
+
+    def rows(self) -> Any:
+        """View the rows: uint8 (slots, 8); column 4 counts how often the slot was filled."""
+        return np.frombuffer(self._rows, np.uint8).reshape(self.slots, 8)
+
+
+def _fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
+    """Draw examples into slots first, first + step, ... until stopped."""
+    cv2.setNumThreads(1)
+    os.environ["OMP_NUM_THREADS"] = "1"
+    pixels, rows = pool.pixels(), pool.rows()
+    turn = 0
+    while True:
+        for slot in range(first, pool.slots, step):
+            seed = start + turn * pool.slots + slot
+            try:
+                example = draw_example(np.random.default_rng(seed), side_px=pool.side)
+            except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
+                sys.stderr.write(f"example {seed}: {error}\n")
+                continue
+            pixels[slot, ..., :3] = example.image
+            pixels[slot, ..., 3] = example.labels
+            pixels[slot, ..., 4] = example.dead
+            rows[slot, :3] = example.exposed
+            rows[slot, 3] = JUDGEMENTS.index(example.judgement)
+            rows[slot, 5:8] = example.state
+            rows[slot, 4] = min(255, int(rows[slot, 4]) + 1)
+        turn += 1
+        if once:
+            return
+
+
+def _bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
+    """Turn, mirror, scale and shift pictures with their labels; then disturb colour and sharpness.
+
+    Parameters
+    ----------
+    batch : Tensor of uint8, (n, side, side, 5)
+
+    Returns
+    -------
+    image : Tensor of float32 in [0, 1], (n, 3, side, side)
+    labels : Tensor of int64, (n, side / 2, side / 2)
+    dead : Tensor of float32 in [0, 1], (n, side / 2, side / 2)
+    """
+    n, device = batch.shape[0], batch.device
+    x = batch.permute(0, 3, 1, 2).float()
+    angle = torch.rand(n, device=device) * 2 * np.pi
+    zoom = torch.exp(torch.randn(n, device=device) * 0.14).clamp(0.7, 1.4)
+    ratio = torch.exp(torch.randn(n, device=device) * 0.05)
+    mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
+    shift = (torch.rand(n, 2, device=device) - 0.5) * 0.16
+    cos, sin = torch.cos(angle) * zoom, torch.sin(angle) * zoom
+    theta = torch.stack([
+        torch.stack([cos * mirror * ratio, -sin, shift[:, 0]], 1),
+        torch.stack([sin * mirror * ratio, cos, shift[:, 1]], 1)], 1)
+    grid = nn.functional.affine_grid(theta, [n, 1, side, side], align_corners=False)
+    image = nn.functional.grid_sample(
+        x[:, :3], grid, mode="bilinear", padding_mode="reflection", align_corners=False) / 255
+    half = nn.functional.affine_grid(theta, [n, 1, side // 2, side // 2], align_corners=False)
+    other = nn.functional.grid_sample(
+        x[:, 3:], half, mode="nearest", padding_mode="reflection", align_corners=False)
+    labels, dead = other[:, 0].round().long().clamp(0, 4), other[:, 1] / 255
+
+    def draw(low: float, high: float, *shape: int) -> Tensor:
+        return torch.rand(n, *shape, device=device) * (high - low) + low
+
+    def some(p: float) -> Tensor:
+        return (torch.rand(n, 1, 1, 1, device=device) < p).float()
+
+    # another picture's surroundings, and surroundings and wool of another tint
+    outside = nn.functional.interpolate((labels == 0).float()[:, None], size=(side, side))
+    swap = outside * outside.roll(1, 0) * some(0.12)
+    image = image + swap * (image.roll(1, 0) - image)
+    inside = nn.functional.interpolate((labels == 4).float()[:, None], size=(side, side))
+    for where in (outside, inside):
+        tint = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.13 * some(0.3))
+        image = image * (1 + where * (tint - 1))
+    gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.10 * some(0.6))
+    level = torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.22 * some(0.6))
+    image = (image * gain * level).clamp(0, 1)
+    image = image.clamp(1e-4, 1) ** torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.18)
+    grey = image.mean(1, keepdim=True)
+    image = grey + (image - grey) * (1 + (draw(-0.45, 0.5, 1, 1, 1)) * some(0.5))
+    mean = image.mean((2, 3), keepdim=True)
+    image = mean + (image - mean) * (1 + draw(-0.3, 0.3, 1, 1, 1) * some(0.4))
+    coarse = nn.functional.interpolate(image, scale_factor=0.5, mode="area")
+    soft = nn.functional.interpolate(coarse, size=(side, side), mode="bilinear",
+                                     align_corners=False)
+    image = image + (soft - image) * draw(-0.5, 1.0, 1, 1, 1) * some(0.45)
+    noise = torch.randn_like(image) * draw(0, 0.05, 1, 1, 1) * some(0.5)
+    return (image + noise).clamp(0, 1), labels, dead
+
+
+def _loss(
+    pixels: Tensor, whole: Tensor, labels: Tensor, dead: Tensor, rows: Tensor, weights: Tensor
+) -> Tensor:
+    logits = pixels[:, :5].float()
+    plain = nn.functional.cross_entropy(logits, labels, weight=weights)
+    share = logits.softmax(1)
+    truth = nn.functional.one_hot(labels, 5).permute(0, 3, 1, 2).float()
+    both = (share * truth).sum((2, 3))
+    total = (share + truth).sum((2, 3))
+    present = (truth.sum((2, 3)) > 0).float()
+    dice = ((1 - (2 * both + 1) / (total + 1)) * present * weights)[:, 1:].sum() / (
+        (present * weights)[:, 1:].sum() + 1)
+    tissue = ((labels >= 1) & (labels <= 3)).float()
+    # every tissue counts alike, however small
+    area = (truth * truth.sum((2, 3), keepdim=True).clamp(min=1).reciprocal())[:, 1:4].sum(1)
+    brown = nn.functional.binary_cross_entropy_with_logits(
+        pixels[:, 5].float(), dead, reduction="none")
+    brown = (brown * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
+    state = torch.cat([rows[:, :1] * 0, rows[:, 5:8], rows[:, :1] * 0], 1).float()
+    state = state.gather(1, labels.flatten(1)).view_as(dead)
+    verdict = nn.functional.binary_cross_entropy_with_logits(
+        pixels[:, 6].float(), state, reduction="none")
+    brown = brown + (verdict * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
+    exposed = nn.functional.binary_cross_entropy_with_logits(
+        whole[:, :3].float(), rows[:, :3].float())
+    judged = nn.functional.cross_entropy(whole[:, 3:].float(), rows[:, 3].long())
+    return plain + dice + 0.7 * brown + 0.3 * exposed + 0.4 * judged
+
+
+@torch.no_grad()
+def _predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
+    """Run the network over pool pictures: float32 (n, 6, h, w) and (n, k)."""
+    maps, rows = [], []
+    for start in range(0, len(pixels), 64):
+        x = torch.from_numpy(pixels[start:start + 64, ..., :3].copy()).to(device)
+        got, whole = net(x.permute(0, 3, 1, 2).float() / 255)
+        maps.append(got.float().cpu().numpy().astype(np.float16))
+        rows.append(whole.float().cpu().numpy())
+    return np.concatenate(maps), np.concatenate(rows)
+
+
+def train(
+    out: Path, *, minutes: float, side_px: int = 320, slots: int = 24_000, workers: int = 2,
+    batch: int = 96, width: float = 1.0, device: str = "auto", validation: int = 1200,
+    start_from: Path | None = None, seed: int = 0,
+) -> dict[str, Any]:
+    """Draw, train, export and score.
+
+    Parameters
+    ----------
+    out : Path
+        Folder for `segmenter.onnx`, `segmenter.pt` and `segmenter.json`.
+    minutes : float
+        Wall-clock time for all of it, first filling and scores included.
+    slots : int
+        Examples kept; each takes 5 * side_px ** 2 bytes.
+    start_from : Path, optional
+        Weights (`segmenter.pt`) to go on from.
+    seed : int
+        Block of example seeds, 0 to 7; blocks share no example with each other or the held-out.
+
+    Returns
+    -------
+    dict
+        The scores that `segmenter.json` holds.
+    """
+    begun = time.monotonic()
+    out.mkdir(parents=True, exist_ok=True)
+    if device == "auto":
+        device = "cuda" if torch.cuda.is_available() else "cpu"
+    context = mp.get_context("fork")
+    held = Pool(validation, side_px)
+    helpers = [context.Process(target=_fill, args=(held, i, workers, VALIDATION_START, True),
+                               daemon=True) for i in range(workers)]
+    for helper in helpers:
+        helper.start()
+    for helper in helpers:
+        helper.join()
+    pool = Pool(slots, side_px)
+    first = (seed % 8) * 100_000_000
+    drawers = [context.Process(target=_fill, args=(pool, i, workers, first, False), daemon=True)
+               for i in range(workers)]
+    for drawer in drawers:
+        drawer.start()
+    sys.stderr.write(f"{validation} examples held out after {time.monotonic() - begun:.0f} s\n")
+
+    torch.manual_seed(0)
+    torch.backends.cudnn.benchmark = True
+    net = BudNet(width).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    if start_from is not None:
+        net.load_state_dict(torch.load(start_from, map_location=device, weights_only=True))
+    smooth = BudNet(width).to(device)
+    smooth.load_state_dict(net.state_dict())
+    rate = 2.2e-3 if start_from is None else 1.2e-3
+    optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0.01)
+    weights = torch.tensor(CLASS_WEIGHTS, device=device)
+    shared, rows = pool.pixels(), pool.rows()
+    store = torch.zeros((slots, side_px, side_px, 5), dtype=torch.uint8, device=device)
+    facts = torch.zeros((slots, 8), dtype=torch.uint8, device=device)
+    seen = np.zeros(slots, np.uint8)
+    ready = np.zeros(0, np.int64)
+    end = begun + 60 * minutes - (25 if device == "cuda" else 0.06 * 60 * minutes)
+    step, drawn, average, last = 0, 0, 0.0, time.monotonic()
+    opened = time.monotonic()
+    while time.monotonic() < end:
+        if step % 20 == 0 or len(ready) < batch:
+            fresh = np.flatnonzero(rows[:, 4] != seen)[:3000]
+            for some in np.array_split(fresh, max(1, len(fresh) // 500)):
+                if len(some):
+                    at = torch.from_numpy(some).to(device)
+                    store[at] = torch.from_numpy(shared[some]).to(device)
+                    facts[at] = torch.from_numpy(rows[some].copy()).to(device)
+            seen[fresh] = rows[fresh, 4]
+            drawn += len(fresh)
+            ready = np.flatnonzero(seen > 0)
+            if len(ready) < min(batch * 8, slots // 2):
+                time.sleep(0.2)
+                continue
+        done = (time.monotonic() - opened) / max(1.0, end - opened)
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * done))
+        pick = torch.from_numpy(ready[np.random.default_rng(step).integers(
+            0, len(ready), batch)]).to(device)
+        image, labels, dead = _bend(store[pick], side_px)
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            pixels, whole = net(image.contiguous(memory_format=torch.channels_last))
+        loss = _loss(pixels, whole, labels, dead, facts[pick], weights)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        keep = min(0.998, 1 - 1 / (step + 2))
+        with torch.no_grad():
+            for mine, theirs in zip(smooth.state_dict().values(), net.state_dict().values(),
+                                    strict=True):
+                if mine.dtype.is_floating_point:
+                    mine.lerp_(theirs, 1 - keep)
+                else:
+                    mine.copy_(theirs)
+        step += 1
+        if step % 100 == 0:
+            average = float(loss.detach())
+            if time.monotonic() - last > 20:
+                last = time.monotonic()
+                sys.stderr.write(f"{last - begun:5.0f} s  step {step}  loss {average:.3f}  "
+                                 f"{drawn} examples drawn\n")
+    for drawer in drawers:
+        drawer.terminate()
+    smooth.eval()
+    maps, judged = _predict(smooth, held.pixels(), device)
+    scores = score(maps, judged, held.pixels(), held.rows())
+    net_cpu = smooth.cpu().float()
+    torch.save(net_cpu.state_dict(), out / "segmenter.pt")
+    probe = held.pixels()[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
+    gap = export_onnx(net_cpu, out / "segmenter.onnx", side_px=side_px, check=probe)
+    facts_out = {
+        "side_px": side_px, "parameters": sum(p.numel() for p in net_cpu.parameters()),
+        "steps": step, "examples_drawn": drawn, "seed": seed, "seconds": round(time.monotonic() - begun),
+        "device": torch.cuda.get_device_name(0) if device == "cuda" else "cpu",
+        "onnx_gap": gap, "loss": average, "judgements": list(JUDGEMENTS), "validation": scores,
+    }
+    (out / "segmenter.json").write_text(json.dumps(facts_out, indent=1), encoding="utf-8")
+    return facts_out
+
+
+def main() -> None:
+    """Train from the command line."""
+    parser = argparse.ArgumentParser(prog="python -m budvision.verdict.segmenter_training")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--minutes", type=float, default=9.0)
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
+    parser.add_argument("--slots", type=int, default=24_000)
+    parser.add_argument("--batch", type=int, default=96)
+    parser.add_argument("--side", type=int, default=320)
+    parser.add_argument("--width", type=float, default=1.0)
+    parser.add_argument("--device", default="auto")
+    parser.add_argument("--validation", type=int, default=1200)
+    parser.add_argument("--start-from", type=Path)
+    parser.add_argument("--seed", type=int, default=0)
+    given = parser.parse_args()
+    facts = train(
+        given.out, minutes=given.minutes, side_px=given.side, slots=given.slots,
+        workers=given.workers, batch=given.batch, width=given.width, device=given.device,
+        validation=given.validation, start_from=given.start_from, seed=given.seed)
+    sys.stdout.write(json.dumps(facts, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
