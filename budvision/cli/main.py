@@ -27,7 +27,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-MODULES: tuple[str, ...] = ("plan", "paper", "serve", "tally", "report", "archive")
+MODULES: tuple[str, ...] = ("demo", "plan", "paper", "serve", "tally", "report", "archive", "train")
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 
 

@@ -1,0 +1,280 @@
+"""Train a model on the season's calls, and on archives of other laboratories if given."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from budvision.archive.reading import read_called_tissues
+from budvision.errors import InputError, NothingToDoError, StorageError
+from budvision.store.queries import learning, models
+from budvision.store.session import Season, now
+from budvision.vocabulary import Tissue
+from budvision.workflow.propose import model_in_use, propose_waiting
+
+if TYPE_CHECKING:
+    from budvision.verdict.lessons import Lesson, Lessons
+    from budvision.verdict.model import VerdictModel
+    from budvision.verdict.registry import ModelEntry
+    from budvision.verdict.tune import Tuned
+
+__all__ = ["TrainReport", "gather_lessons", "season_lessons", "train"]
+
+Progress = Callable[[str, int, int], None]
+MODEL_NAME = "tuned"
+
+
+@dataclass(frozen=True, slots=True)
+class TrainReport:
+    """What training made.
+
+    Attributes
+    ----------
+    model : str
+        Name and version, as `propose --model` and `models promote` take it.
+    path : str
+        Its folder.
+    metrics : dict
+        What the model's metrics.json holds.
+    """
+
+    model: str
+    path: str
+    metrics: dict[str, Any]
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report for JSON."""
+        return {"model": self.model, "path": self.path, "metrics": self.metrics}
+
+
+def season_lessons(
+    season: Season, *, base: VerdictModel, base_label: str, progress: Progress | None = None
+) -> tuple[list[Lesson], dict[str, int]]:
+    """Return the season's called tissues beside their features, measuring what lacks them.
+
+    Returns
+    -------
+    lessons : list of Lesson
+    left_out : dict of str to int
+        Reason to number of called tissues that have no features.
+    """
+    from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, row_of
+    from budvision.verdict.lessons import Lesson
+
+    with season.read() as conn:
+        seen = learning.photos_measured(conn, feature_version=FEATURE_VERSION)
+        wanting = [row for row in learning.photos_of_calls(conn) if row.id not in seen]
+    if wanting:
+        propose_waiting(
+            season, model=base_label, photos=wanting,
+            progress=None if progress is None else (
+                lambda done, total, _: progress("photographs", done, total)))
+    with season.read() as conn:
+        calls = learning.called_tissues(conn)
+        measured = learning.measured_tissues(conn, feature_version=FEATURE_VERSION)
+    by_place: dict[tuple[int, Tissue], list[learning.Measured]] = {}
+    for one in measured:
+        if set(one.features) >= set(FEATURE_NAMES):
+            by_place.setdefault((one.bud_id, one.tissue), []).append(one)
+    left: Counter[str] = Counter()
+    lessons: list[Lesson] = []
+    found = []
+    for call in calls:
+        cuts = by_place.get((call.bud_id, call.tissue), [])
+        if not cuts:
+            left["no region of it was found in a photograph"] += call.value != "not_exposed"
+            continue
+        shown = [cut for cut in cuts if cut.proposal_id == call.proposal_id]
+        cut = (shown or sorted(cuts, key=lambda c: -c.features["confidence"]))[0]
+        found.append((call, row_of(cut.features)))
+    odds = base.odds(np.array([row for _, row in found])) if found else np.zeros(0)
+    for (call, row), odd in zip(found, odds, strict=True):
+        lessons.append(Lesson(
+            str(call.bud_id), str(call.cane_id), call.tissue, call.value, call.second, row,
+            float(odd), settled=call.round == "settled", blind=call.blind, lab="season"))
+    return lessons, {k: v for k, v in left.items() if v}
+
+
+def _bag_lessons(bags: Sequence[Path], base: VerdictModel) -> tuple[list[Lesson], dict[str, int]]:
+    from budvision.photo.features import FEATURE_NAMES, row_of
+    from budvision.verdict.lessons import Lesson
+
+    out: list[Lesson] = []
+    left: Counter[str] = Counter()
+    for folder in bags:
+        rows = []
+        for one in read_called_tissues(folder):
+            if one.split == "held_out":
+                left["block held out for measuring"] += 1
+            elif not set(one.features) >= set(FEATURE_NAMES):
+                left["measured by an older version"] += 1
+            else:
+                rows.append((one, row_of(one.features)))
+        odds = base.odds(np.array([row for _, row in rows])) if rows else np.zeros(0)
+        out += [
+            Lesson(one.bud, one.cane, one.tissue, one.value, one.second, row, float(odd),
+                   settled=one.settled, blind=one.blind, lab=one.lab)
+            for (one, row), odd in zip(rows, odds, strict=True)]
+    return out, dict(left)
+
+
+def gather_lessons(
+    season: Season, *, base: VerdictModel, base_label: str, bags: Sequence[Path] = (),
+    progress: Progress | None = None,
+) -> Lessons:
+    """Gather lessons from the season and from archives; a bag's held-out blocks stay out."""
+    from budvision.verdict.lessons import make_lessons
+
+    own, left = season_lessons(season, base=base, base_label=base_label, progress=progress)
+    more, left_bags = _bag_lessons(bags, base)
+    made = make_lessons([*own, *more])
+    return replace(made, left_out=dict(Counter(made.left_out) + Counter(left) + Counter(left_bags)))
+
+
+def load_base(season: Season, base: str | Path | None) -> tuple[VerdictModel, ModelEntry]:
+    """Load the model that learning starts from, the default unless another is named."""
+    from budvision.verdict.persist import load_verdict
+    from budvision.verdict.registry import find_model, verify_model
+
+    entry = find_model(base, folders=[season.models_folder])
+    verify_model(entry)
+    model = load_verdict(entry.folder / "verdict.skops")
+    model.check(where=entry.label)
+    if model.correction is not None:
+        raise InputError(
+            f"{entry.label} is itself a tuned model", where="--base",
+            expected="an untuned model, such as the default",
+            do="Leave --base out; every call of the season is learnt from anyway.")
+    return model, entry
+
+
+def train(
+    season: Season, *, base: str | Path | None = None, bags: Sequence[Path] = (),
+    progress: Progress | None = None,
+) -> TrainReport:
+    """Train on every confirmed call, starting from what the base model knows.
+
+    Parameters
+    ----------
+    base : str or Path, optional
+        The model to start from; the default model when left out.
+    bags : sequence of Path
+        Archives whose calls are learnt from as well.
+    progress : callable, optional
+        Called with (what, done, in all).
+
+    Returns
+    -------
+    TrainReport
+        The model is a candidate: it proposes only when a person promotes it.
+
+    Raises
+    ------
+    NothingToDoError
+        When no tissue is both called and measured.
+    VerificationError
+        When an archive is not sound.
+    StorageError
+        When the disk is full; nothing is half-written.
+    """
+    from budvision.verdict.tune import suspicious, tune
+
+    model, entry = load_base(season, base)
+    lessons = gather_lessons(
+        season, base=model, base_label=entry.label, bags=bags, progress=progress)
+    if not len(lessons.examples):
+        why = "; ".join(f"{n} tissues: {what}" for what, n in lessons.left_out.items())
+        raise NothingToDoError(
+            f"there is nothing to learn from ({why or 'no calls yet'})", where="train",
+            expected="calls of buds that have photographs",
+            do="Confirm buds on the review page, or import calls and take the photographs in.")
+    tuned = tune(
+        model, lessons, rng=np.random.default_rng(1),
+        progress=None if progress is None else (
+            lambda done, total: progress("fits", done, total)))
+    metrics = _metrics(tuned, lessons, entry.label)
+    metrics["likely_slips"] = len(suspicious(lessons, tuned.adaptation.cross_logit))
+    folder = _write(season, tuned, metrics, entry)
+    used = model_in_use(season, folder)
+    with season.write() as conn:
+        models.ensure_model(conn, used.label, used.sha256, used.path, facts=used.facts | {
+            "metrics": metrics, "base": entry.label})
+    return TrainReport(used.label, str(folder), metrics)
+
+
+def _metrics(tuned: Tuned, lessons: Lessons, base: str) -> dict[str, Any]:
+    import hashlib
+
+    examples = lessons.examples
+    digest = hashlib.sha256()
+    for part in (examples.features, examples.dead, examples.weight):
+        digest.update(np.ascontiguousarray(part).tobytes())
+    labs = Counter(lesson.lab for lesson in lessons.kept)
+    return {
+        "base": base, "choice": tuned.adaptation.chosen.name, "why": tuned.adaptation.why,
+        "n_tissues": len(examples), "n_canes": tuned.adaptation.n_canes,
+        "n_buds": len({lesson.bud for lesson in lessons.kept}),
+        "n_dead": int((examples.dead == 1).sum()), "n_live": int((examples.dead == 0).sum()),
+        "left_out": lessons.left_out, "labs": dict(labs),
+        "training_data_sha256": digest.hexdigest(),
+        "canes_left_out": {
+            "base": tuned.before.as_dict(), "tuned": tuned.after.as_dict(),
+            "tuned_by_tissue": {k: v.as_dict() for k, v in tuned.by_tissue.items()}},
+        "log_loss": [
+            {"choice": c.name, "slope": c.slope, "weights": c.weights, "heights": c.heights,
+             "loss": round(loss, 5), "gain_error": round(error, 5)}
+            for c, loss, error in tuned.adaptation.losses],
+    }
+
+
+def _write(
+    season: Season, tuned: Tuned, metrics: dict[str, Any], base: ModelEntry
+) -> Path:
+    """Write the model's folder whole or not at all, then list it."""
+    from budvision.verdict.persist import save_verdict
+    from budvision.verdict.registry import ModelEntry, add_model, library_versions
+    from budvision.verdict.tuned_card import tuned_card
+
+    folder = season.models_folder
+    taken = [int(p.name.removeprefix(f"{MODEL_NAME}-")) for p in folder.glob(f"{MODEL_NAME}-*")
+             if p.name.removeprefix(f"{MODEL_NAME}-").isdigit()]
+    version = max(taken, default=0) + 1
+    target = folder / f"{MODEL_NAME}-{version}"
+    part = folder / f".{target.name}.{secrets.token_hex(4)}.part"
+    try:
+        part.mkdir(parents=True)
+        for name in base.files:
+            if name not in ("verdict.skops", "metrics.json", "CARD.md"):
+                (part / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(base.folder / name, part / name)
+        save_verdict(tuned.model, part / "verdict.skops")
+        for name, text in (("metrics.json", json.dumps(metrics, indent=1) + "\n"),
+                           ("CARD.md", tuned_card(target.name, metrics, made=now()))):
+            with (part / name).open("w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+        part.replace(target)
+    except OSError as error:
+        if isinstance(error, StorageError):
+            raise
+        raise StorageError(
+            f"the model could not be written ({error.strerror})", where=str(folder),
+            do="Make room and train again; the season is as it was.") from error
+    finally:
+        if part.exists():
+            shutil.rmtree(part, ignore_errors=True)
+    add_model(ModelEntry(
+        name=MODEL_NAME, version=str(version), folder=target, files={},
+        feature_version=tuned.model.feature_version, made=now()[:10],
+        libraries=library_versions(), note=metrics["why"]))
+    return target
