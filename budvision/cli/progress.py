@@ -1,0 +1,38 @@
+"""A progress bar on stderr for anything that takes more than a second."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+__all__ = ["progress_bar"]
+
+
+@contextmanager
+def progress_bar(words: str) -> Iterator[Callable[[int, int, str], None]]:
+    """Show a bar while the block runs; it is gone afterwards and silent where nobody watches.
+
+    Parameters
+    ----------
+    words : str
+        What is being done, three words or so.
+
+    Yields
+    ------
+    callable
+        To be told the number done, the number in all, and what is being worked on.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(bar_width=32), MofNCompleteColumn(),
+        TimeRemainingColumn(), TextColumn("{task.fields[name]}"),
+        console=Console(stderr=True), transient=True,
+    ) as bar:
+        task = bar.add_task(words, total=None, name="")
+
+        def tell(done: int, total: int, name: str) -> None:
+            bar.update(task, completed=done, total=total, name=name[-32:])
+
+        yield tell
