@@ -23,7 +23,13 @@ def progress_bar(words: str) -> Iterator[Callable[[int, int, str], None]]:
         To be told the number done, the number in all, and what is being worked on.
     """
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     with Progress(
         TextColumn("{task.description}"), BarColumn(bar_width=32), MofNCompleteColumn(),
