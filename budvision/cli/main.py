@@ -27,7 +27,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-MODULES: tuple[str, ...] = ("demo", "plan", "paper", "serve", "tally", "report", "archive", "train")
+MODULES: tuple[str, ...] = (
+    "season", "calls", "demo", "plan", "paper", "serve", "tally", "report", "archive", "train",
+)
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 
 

@@ -1,0 +1,179 @@
+"""`budvision calls` and `budvision results`: calls in and out as a table, and the answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+
+if TYPE_CHECKING:
+    from budvision.workflow.results import BlockAnswer
+
+__all__ = ["register"]
+
+_MOST_NAMED = 8  # canes
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    group = typer.Typer(help="Calls in and out as a table.", no_args_is_help=True)
+    group.command("import")(import_)
+    group.command("export")(export)
+    app.add_typer(group, name="calls")
+    app.command("results")(results)
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Table with the columns "
+                                         "block,cane,node,primary,secondary,tertiary.")],
+    reviewer: Annotated[str, typer.Option(help="Whose calls they are.")] = "",
+    sampling: Annotated[str | None, typer.Option(
+        help="Label of the sampling; may be left out where the season has one label.")] = None,
+    create: Annotated[bool, typer.Option(
+        "--create", help="Make blocks, canes and buds that are not there; else they are "
+        "errors.")] = False,
+    blind: Annotated[bool, typer.Option(
+        "--blind", help="The reviewer had not seen the proposals.")] = False,
+    second: Annotated[bool, typer.Option(
+        "--second", help="It is a second reader's table: kept beside the first calls, to measure "
+        "agreement; it does not count.")] = False,
+    entered_by: Annotated[str, typer.Option(
+        help="Who types them in, where it is not the reviewer.")] = "",
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Record one person's calls from a paper tally; all of the file, or nothing.
+
+    An empty cell leaves the call that stands. The same values again change nothing.
+
+    Example: budvision calls import tally.csv --reviewer "Maren Holt"
+    """
+    from budvision.errors import UsageError
+    from budvision.store.session import Season
+    from budvision.workflow.confirm import import_calls
+
+    with json_errors(as_json), Season.open(season) as opened:
+        if not reviewer.strip():
+            raise UsageError("nobody is named", where="--reviewer",
+                             expected="the name of the person whose calls these are",
+                             do='Add --reviewer "NAME".')
+        report = import_calls(
+            opened, file, reviewer=reviewer, sampling=sampling, create=create, blind=blind,
+            round="second" if second else "first", entered_by=entered_by or None,
+        )
+    for warning in report.warnings:
+        say(warning)
+    if as_json:
+        show_json(report.as_dict())
+        return
+    if not report.n_calls:
+        typer.echo(f"Nothing changed: the {report.n_unchanged} calls of {report.reviewer} stood "
+                   "already.")
+        return
+    told = f"{report.n_calls} calls of {report.reviewer} for {report.n_rows} buds of sampling " \
+        f"{report.sampling}"
+    if report.n_unchanged:
+        told += f"; {report.n_unchanged} stood already"
+    if report.n_new_buds:
+        told += f"; {report.n_new_buds} buds are new"
+    typer.echo(told + ".")
+
+
+def export(
+    file: Annotated[Path | None, typer.Argument(
+        metavar="[FILE]", help="Where to write; stdout when left out.")] = None,
+    sampling: Annotated[str | None, typer.Option(
+        help="Label of the sampling; each block's newest when left out.")] = None,
+    block: Annotated[str | None, typer.Option(help="One block only.")] = None,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Write the calls that count as a table that `calls import` and `tally` read.
+
+    Example: budvision calls export calls.csv
+    """
+    import sys
+
+    from budvision.store.session import Season
+    from budvision.workflow.confirm import export_calls
+
+    with json_errors(as_json), Season.open(season) as opened:
+        text = export_calls(opened, file, sampling=sampling, block=block)
+    n_buds = text.count("\r\n") - 1
+    if as_json:
+        show_json({"ok": True, "file": None if file is None else str(file), "n_buds": n_buds})
+    elif file is None:
+        sys.stdout.write(text.replace("\r\n", "\n"))
+    else:
+        say(f"{file}: {n_buds} buds.")
+
+
+def results(
+    block: Annotated[str | None, typer.Option(help="One block only.")] = None,
+    sampling: Annotated[str | None, typer.Option(
+        help="Label of the sampling; each block's newest when left out.")] = None,
+    policy: Annotated[str | None, typer.Option(
+        help="Pruning policy for all blocks, instead of their own.")] = None,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Give mortality, band and nodes to retain from confirmed calls, and what still waits.
+
+    Only what a person has called is counted. Exit code 6 where nobody has called anything yet.
+
+    Example: budvision results --block "Creek Terrace"
+    """
+    from budvision.cli.tally import print_results
+    from budvision.store.session import Season
+    from budvision.workflow.results import results_as_dict, season_results
+
+    with json_errors(as_json), Season.open(season) as opened:
+        answers = season_results(opened, block=block, sampling=sampling, policy=policy)
+        settings = opened.settings
+    confirmed = [answer for answer in answers if answer.confirmed]
+    if as_json:
+        show_json(results_as_dict(answers))
+    else:
+        if confirmed:
+            print_results([answer.result for answer in confirmed], settings=settings)
+            typer.echo("")
+        for answer in answers:
+            _tell_waiting(answer)
+    if not confirmed:
+        say("budvision: nobody has called a bud yet; confirm buds on the review page "
+            "(`budvision serve`) or with `budvision calls import`.")
+        raise typer.Exit(6)
+
+
+def _tell_waiting(answer: BlockAnswer) -> None:
+    waiting = answer.waiting
+    head = f"Block {answer.block.name}, sampling {answer.sampling}: "
+    if not waiting.buds:
+        typer.echo(head + "every bud is called.")
+        return
+    of_cane: dict[tuple[str, str], list[int]] = {}
+    for bud in waiting.buds:
+        of_cane.setdefault((bud.vine, bud.cane), []).append(bud.node)
+    canes = [f"cane {cane} node{'s' if len(nodes) > 1 else ''} {_runs(nodes)}"
+             for (_, cane), nodes in of_cane.items()]
+    more = f"; and {len(canes) - _MOST_NAMED} more canes" if len(canes) > _MOST_NAMED else ""
+    named = "; ".join(canes[:_MOST_NAMED])
+    what = "waits for a person" if not answer.confirmed else "still waiting"
+    typer.echo(f"{head}{what}: {waiting.n_buds} buds, {waiting.n_tissues} tissues "
+               f"({named}{more}).")
+
+
+def _runs(nodes: list[int]) -> str:
+    """Return numbers in order as runs: 1 to 4, 7."""
+    runs: list[list[int]] = []
+    for node in sorted(nodes):
+        if runs and node == runs[-1][-1] + 1:
+            runs[-1].append(node)
+        else:
+            runs.append([node])
+    return ", ".join(
+        str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs
+    )

@@ -1,0 +1,306 @@
+"""`budvision init`, `intake`, `status`, `check` and `block`: the season and what goes into it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, progress, say, show_json
+
+if TYPE_CHECKING:
+    from budvision.workflow.intake import IntakeReport
+    from budvision.workflow.propose import ProposeReport
+
+__all__ = ["register"]
+
+PATTERN = "<block>_<cane>_n<node>_c<cut>"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    app.command("init")(init)
+    app.command("intake")(intake)
+    app.command("status")(status)
+    app.command("check")(check)
+    group = typer.Typer(help="Facts of the season's blocks.", no_args_is_help=True)
+    group.command("set")(block_set)
+    group.command("list")(block_list)
+    app.add_typer(group, name="block")
+
+
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of the new season.")],
+    site: Annotated[str, typer.Option(help="Name of the site; the folder's when left out.")] = "",
+    database: Annotated[str | None, typer.Option(
+        metavar="URL", help="PostgreSQL address for several stations, postgresql://user@host/name; "
+        "without it the season keeps its own file.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a season: the folder that holds one winter's photographs, calls and models.
+
+    Example: budvision init winter-2026 --site "Wren Lake"
+    """
+    from budvision.workflow import season as work
+
+    with json_errors(as_json), work.init(folder, site=site, database_url=database) as made:
+        told = str(made.folder)
+    if as_json:
+        show_json({"ok": True, "folder": told})
+    else:
+        typer.echo(f"{told} is a season now. Next: cd there and run `budvision intake`.")
+
+
+def intake(
+    sources: Annotated[list[Path] | None, typer.Argument(
+        metavar="FILES_OR_FOLDERS", help="Photographs, and folders of photographs.")] = None,
+    sampling: Annotated[str, typer.Option(
+        help="Label of the sampling; blocks that have none of that label get it.")] = "",
+    manifest: Annotated[Path | None, typer.Option(
+        help="CSV with the columns file,block,cane,node,cut; optionally vine, vigor, zone, "
+        "cultivar.")] = None,
+    pattern: Annotated[str, typer.Option(
+        help="Pattern of the file names without their ending, where there is no manifest; parts "
+        "<block>, <cane>, <vine>, <node>, <cut>.")] = PATTERN,
+    block: Annotated[str, typer.Option(
+        help="Block of every photograph, where the pattern has no <block>.")] = "",
+    cultivar: Annotated[str, typer.Option(help="Cultivar of the blocks, where not known.")] = "",
+    collected: Annotated[str | None, typer.Option(
+        help="When the canes were collected, as 2026-02-11 or 2026-02-11T14:30Z; for a sampling "
+        "that is new.")] = None,
+    person: Annotated[str, typer.Option(help="Who takes the photographs in.")] = "",
+    move: Annotated[bool, typer.Option(
+        "--move", help="Give photographs that have another place already the new one.")] = False,
+    propose: Annotated[bool, typer.Option(
+        "--propose/--no-propose", help="Let the model look at the photographs after.")] = True,
+    model: Annotated[str | None, typer.Option(
+        help="Model that proposes, by name or folder; the season's own when left out.")] = None,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Take photographs in, each with its block, cane, node and cut, and propose for them.
+
+    The original bytes are copied and kept. Bad files are reported and the others taken in; then
+    the exit code is 3. Run again, it goes on where it stopped and changes nothing.
+
+    Example: budvision intake card/ --sampling feb --manifest card/manifest.csv
+    """
+    from budvision.errors import UsageError
+    from budvision.store.session import Season
+    from budvision.workflow import intake as work
+
+    with json_errors(as_json), Season.open(season) as opened:
+        if not sampling.strip():
+            raise UsageError("the sampling has no label", where="--sampling",
+                             expected="a label such as feb-cold-night",
+                             do="Add --sampling LABEL.")
+        if not sources and manifest is None:
+            raise UsageError("no photograph is named", where="intake",
+                             expected="files, folders or a manifest", do="Name the folder.")
+        with progress("taking in") as step:
+            report = work.intake(
+                opened, sources or (), sampling=sampling, manifest=manifest, pattern=pattern,
+                block=block, cultivar=cultivar, collected_at=_moment(collected),
+                person=person or None, move=move, progress=step,
+            )
+        proposed: ProposeReport | None = None
+        if propose and report.taken:
+            from budvision.workflow.propose import propose_waiting
+
+            with progress("looking") as step:
+                proposed = propose_waiting(opened, model=model, progress=step)
+    if as_json:
+        show_json(report.as_dict() | {"proposals": proposed.as_dict() if proposed else None})
+    else:
+        _tell_intake(report, proposed)
+    if report.refused:
+        raise typer.Exit(3)
+
+
+def _moment(text: str | None) -> str | None:
+    """Return a date or time as the season keeps it, UTC."""
+    from datetime import UTC, datetime
+
+    from budvision.errors import InputError
+
+    if text is None:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(f"the date is {text!r}", where="--collected",
+                         expected="2026-02-11 or 2026-02-11T14:30Z", do="Correct it.") from error
+    found = found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
+    return found.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
+    words = [
+        (report.count("new"), "new"), (report.count("known"), "there already"),
+        (report.count("moved"), "moved"), (report.count("placed"), "given a place"),
+        (report.count("same_bytes"), "with the same bytes as another"),
+        (len(report.refused), "refused"),
+    ]
+    counts = ", ".join(f"{n} {word}" for n, word in words if n) or "nothing to do"
+    typer.echo(f"Sampling {report.sampling}: {counts}.")
+    for one in report.taken:
+        if one.state == "same_bytes":
+            say(f"{one.file}: same bytes as {one.same_as}; it is one photograph.")
+    for bad in report.refused:
+        say(str(bad.error))
+    if report.n_others:
+        say(f"{report.n_others} other files in the folders were not looked at.")
+    if proposed is not None and proposed.n_looked:
+        typer.echo(
+            f"{proposed.model} looked at {proposed.n_looked} photographs: {proposed.n_found} with "
+            f"proposals, {proposed.n_refused} that cannot be judged."
+        )
+        for code, n in sorted(proposed.reasons.items(), key=lambda item: -item[1]):
+            typer.echo(f"  {n} x {code.replace('_', ' ')}")
+        typer.echo("Proposals are not calls: a person confirms each on the review page "
+                   "(`budvision serve`).")
+    if proposed is not None and proposed.n_missing:
+        say(f"{proposed.n_missing} photographs could not be read from the store; "
+            "run `budvision check`.")
+
+
+def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
+    """Say what is in the season and what waits for a person.
+
+    Example: budvision status
+    """
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from budvision.store.session import Season
+    from budvision.workflow import season as work
+
+    with json_errors(as_json), Season.open(season) as opened:
+        told = work.status(opened)
+    if as_json:
+        show_json(told.as_dict())
+        return
+    counts = told.counts
+    typer.echo(f"{told.folder}: {counts.n_photos} photographs of {counts.n_buds} buds in "
+               f"{counts.n_blocks} blocks; {counts.n_people} people; {told.model} proposes.")
+    table = Table(box=SIMPLE_HEAD)
+    heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "missing")
+    for at, head in enumerate(heads):
+        table.add_column(head, justify="left" if at < 2 else "right", no_wrap=True)
+    for one in told.samplings:
+        table.add_row(escape(one.block), escape(one.sampling), *(str(n) for n in (
+            one.n_canes, one.n_buds, one.n_photos, one.n_called, one.n_waiting, one.n_missing)))
+    if told.samplings:
+        console = Console()
+        console.width = max(console.width, 100)
+        console.print(table, highlight=False)
+    if counts.n_unassigned:
+        typer.echo(f"{counts.n_unassigned} photographs stand with no bud; place them on the bench "
+                   "pages.")
+    if counts.n_without_proposal:
+        typer.echo(f"{counts.n_without_proposal} photographs were not looked at by a model yet; "
+                   "run `budvision intake` again.")
+    if not told.samplings:
+        typer.echo("Nothing is in it yet. Next: `budvision intake`.")
+
+
+def check(
+    tidy: Annotated[bool, typer.Option(
+        "--tidy", help="Remove half-written files that a killed program left.")] = False,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Verify the season: the database, its guards, and every photograph's hash.
+
+    Exit code 5 where evidence is missing or has changed; each finding says what to do.
+
+    Example: budvision check
+    """
+    from budvision.store.session import Season
+    from budvision.workflow import season as work
+
+    with json_errors(as_json), Season.open(season) as opened, progress("verifying") as step:
+        report = work.check(opened, tidy=tidy, progress=step)
+    if as_json:
+        show_json(report.as_dict())
+    else:
+        for one in report.findings:
+            typer.echo(f"{'' if one.serious else 'note: '}{one.where}: {one.what}. {one.do}")
+        n_bad = sum(one.serious for one in report.findings)
+        typer.echo(f"{report.n_photos} photographs verified. "
+                   + ("The season is sound." if report.ok else f"{n_bad} to be put right."))
+    if not report.ok:
+        raise typer.Exit(5)
+
+
+def block_set(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The block.")],
+    normal_nodes: Annotated[float | None, typer.Option(
+        help="Nodes retained on a vine in a normal year.")] = None,
+    policy: Annotated[str | None, typer.Option(help="Pruning policy by name.")] = None,
+    cultivar: Annotated[str | None, typer.Option(help="Cultivar.")] = None,
+    cultivar_class: Annotated[str | None, typer.Option(
+        help="Class of the cultivar: vinifera, hybrid, labruscana ...")] = None,
+    secondary_crop: Annotated[float | None, typer.Option(
+        help="Crop of a live secondary under a dead primary, as a share of a primary's.")] = None,
+    training_system: Annotated[str | None, typer.Option(help="Training system.")] = None,
+    row_spacing_m: Annotated[float | None, typer.Option(help="Row spacing in metres.")] = None,
+    vine_spacing_m: Annotated[float | None, typer.Option(help="Vine spacing in metres.")] = None,
+    note: Annotated[str | None, typer.Option(help="A note.")] = None,
+    create: Annotated[bool, typer.Option("--create", help="Make the block when new.")] = False,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Change facts of a block; what is left out stays as it is.
+
+    Example: budvision block set "Creek Terrace" --normal-nodes 40
+    """
+    from budvision.store.session import Season
+    from budvision.workflow import season as work
+
+    with json_errors(as_json), Season.open(season) as opened:
+        found = work.set_block(
+            opened, name, create=create, normal_nodes=normal_nodes, policy=policy,
+            cultivar=cultivar, cultivar_class=cultivar_class, secondary_crop=secondary_crop,
+            training_system=training_system, row_spacing_m=row_spacing_m,
+            vine_spacing_m=vine_spacing_m, note=note,
+        )
+    if as_json:
+        show_json({"ok": True} | _block_facts(found))
+    else:
+        typer.echo(_block_line(found))
+
+
+def block_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
+    """List the blocks with their facts.
+
+    Example: budvision block list
+    """
+    from budvision.store.queries.blocks import list_blocks
+    from budvision.store.session import Season
+
+    with json_errors(as_json), Season.open(season) as opened, opened.read() as conn:
+        found = list_blocks(conn)
+    if as_json:
+        show_json({"blocks": [_block_facts(one) for one in found]})
+        return
+    for one in found:
+        typer.echo(_block_line(one))
+
+
+_FACTS = ("cultivar", "cultivar_class", "normal_nodes", "policy", "secondary_crop",
+          "training_system", "row_spacing_m", "vine_spacing_m", "note")
+
+
+def _block_facts(block: object) -> dict[str, object]:
+    return {key: getattr(block, key) for key in ("name", "site", *_FACTS)}
+
+
+def _block_line(block: object) -> str:
+    facts = _block_facts(block)
+    known = [f"{key.replace('_', ' ')} {facts[key]}" for key in _FACTS if facts[key] not in
+             (None, "")]
+    return f"{facts['name']}: {', '.join(known) or 'the season settings hold'}"

@@ -1,0 +1,304 @@
+"""The season as a whole: make it, say what is in it, check it, set facts of its blocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from budvision.errors import BudvisionError, SeasonError
+from budvision.store.queries import blocks, models, overview
+from budvision.store.queries.columns import call_columns
+from budvision.store.session import CONFIG, Season
+from budvision.vineyard.policies import shipped_policies
+
+__all__ = [
+    "CheckReport", "Finding", "SamplingStatus", "SeasonStatus", "check", "init", "set_block",
+    "status",
+]
+
+
+def init(folder: Path, *, site: str = "", database_url: str | None = None) -> Season:
+    """Make a season in a folder and name its site.
+
+    Raises
+    ------
+    SeasonError
+        When the folder is a season already.
+    InputError
+        When the site's name cannot be used.
+    """
+    if site and not (folder / CONFIG).exists():
+        from budvision.store.names import clean_label
+
+        site = clean_label(site, "site")
+    season = Season.create(folder, database_url=database_url)
+    with season.write() as conn:
+        blocks.ensure_site(conn, site or season.folder.name or "site")
+    return season
+
+
+# ---- status ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SamplingStatus:
+    """How far one sampling is.
+
+    `n_called` buds have all tissues called, `n_waiting` not yet, `n_missing` are marked missing
+    or blind.
+    """
+
+    block: str
+    sampling: str
+    n_canes: int
+    n_buds: int
+    n_photos: int
+    n_called: int
+    n_waiting: int
+    n_missing: int
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonStatus:
+    """What a season holds and what waits."""
+
+    folder: str
+    model: str
+    counts: overview.SeasonCounts
+    samplings: tuple[SamplingStatus, ...]
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the status as JSON has it."""
+        counts = self.counts
+        return {
+            "folder": self.folder, "model": self.model, "n_blocks": counts.n_blocks,
+            "n_samplings": counts.n_samplings, "n_buds": counts.n_buds,
+            "n_photos": counts.n_photos, "n_unassigned": counts.n_unassigned,
+            "n_without_proposal": counts.n_without_proposal, "n_calls": counts.n_calls,
+            "n_people": counts.n_people, "n_models": counts.n_models,
+            "samplings": [
+                {name: getattr(one, name) for name in SamplingStatus.__slots__}
+                for one in self.samplings
+            ],
+        }
+
+
+def status(season: Season) -> SeasonStatus:
+    """Say what is in a season and what waits for a person."""
+    with season.read() as conn:
+        sizes = overview.sampling_counts(conn)
+        of_block: dict[str, list[overview.SamplingCounts]] = {}
+        for size in sizes:
+            of_block.setdefault(size.block, []).append(size)
+        told: dict[int, tuple[int, int, int]] = {}
+        for turn in range(max((len(rows) for rows in of_block.values()), default=0)):
+            ids = [rows[turn].sampling_id for rows in of_block.values() if turn < len(rows)]
+            columns = call_columns(conn, ids)
+            at = columns.cane_block[columns.cane]
+            full = (columns.calls >= 0).all(axis=1)
+            done, waiting, missing = (
+                np.bincount(at[rows], minlength=len(columns.blocks)).tolist()
+                for rows in (full, ~full & ~columns.marked, columns.marked & ~full)
+            )
+            for k, key in enumerate(columns.sampling_ids.tolist()):
+                told[key] = (done[k], waiting[k], missing[k])
+        promoted = models.current_model(conn)
+        counts = overview.count_rows(conn)
+    return SeasonStatus(
+        folder=str(season.folder), model=promoted.name if promoted else "the default model",
+        counts=counts,
+        samplings=tuple(
+            SamplingStatus(s.block, s.sampling, s.n_canes, s.n_buds, s.n_photos,
+                           *told.get(s.sampling_id, (0, 0, 0)))
+            for s in sizes
+        ),
+    )
+
+
+# ---- check -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a check found; `serious` where evidence is missing or changed."""
+
+    code: str
+    where: str
+    what: str
+    do: str
+    serious: bool = True
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the finding as JSON has it."""
+        return {"code": self.code, "where": self.where, "what": self.what, "do": self.do,
+                "serious": self.serious}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What a check found, and how much it looked at."""
+
+    n_photos: int
+    n_rows: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def ok(self) -> bool:
+        """True where nothing serious was found."""
+        return not any(finding.serious for finding in self.findings)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report as JSON has it."""
+        return {"ok": self.ok, "n_photos": self.n_photos, "n_rows": self.n_rows,
+                "findings": [finding.as_dict() for finding in self.findings]}
+
+
+def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckReport:
+    """Verify a season: database, triggers, every photograph's hash, leftovers.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    tidy : bool
+        Remove half-written files that a killed program left.
+    progress : callable, optional
+        Called with the number of photographs verified, the number in all, and a name.
+
+    Returns
+    -------
+    CheckReport
+        Serious: a damaged database, a missing guard, a photograph gone or changed, a model or
+        region that cannot be read. Not serious: leftovers, and photographs without a record.
+    """
+    findings: list[Finding] = []
+    with season.read() as conn:
+        for fault in overview.database_faults(conn):
+            findings.append(Finding("database", "budvision.db", fault,
+                                    "Put the database back from a backup."))
+        for table in overview.missing_triggers(conn):
+            findings.append(Finding(
+                "no_guard", f"table {table}", "its rows can be changed or deleted: the triggers "
+                "are gone", "Put the database back from a backup, or export an archive and import "
+                "it into a new season."))
+        for key in overview.broken_regions(conn):
+            findings.append(Finding("region", f"region {key}", "its labels cannot be read",
+                                    "Propose the photograph anew; the call made from it stands."))
+        for bud_id, cut, n in overview.doubled_cuts(conn):
+            findings.append(Finding(
+                "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {n} photographs",
+                "Give all but one another cut on the assignment page.", serious=False))
+        hashes = overview.photo_hashes(conn)
+        counts = overview.count_rows(conn)
+        known = models.list_models(conn)
+    findings += _photos(season, hashes, progress)
+    findings += _models(season, [row.path for row in known])
+    for path in [*season.photos.half_written(), *season.folder.glob("*.part")]:
+        if tidy:
+            path.unlink(missing_ok=True)
+        findings.append(Finding(
+            "half_written", path.name, "a killed program left it half-written",
+            "It was removed." if tidy else "Run `budvision check --tidy` to remove it, and the "
+            "command that was killed again.", serious=False))
+    for path in season.photos.strangers():
+        findings.append(Finding(
+            "stranger", str(path.relative_to(season.folder)), "it is no file of the photo store",
+            "Move it out of photos/; take photographs in with `budvision intake`.",
+            serious=False))
+    n_rows = counts.n_buds + counts.n_photos + counts.n_calls
+    return CheckReport(len(hashes), n_rows, tuple(findings))
+
+
+def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Finding]:
+    found = []
+    for done, (sha256, name) in enumerate(sorted(hashes.items())):
+        if progress is not None:
+            progress(done, len(hashes), name)
+        do = f"Take the original of {name} in again with `budvision intake`."
+        try:
+            if not season.photos.sound(sha256):
+                found.append(Finding("changed", f"photograph {name} ({sha256[:12]})",
+                                     "its bytes have changed since it was taken in",
+                                     do + " It replaces the damaged copy."))
+        except BudvisionError:
+            found.append(Finding("missing", f"photograph {name} ({sha256[:12]})",
+                                 "it is not in photos/", do))
+        except OSError as error:
+            found.append(Finding("unreadable", f"photograph {name} ({sha256[:12]})",
+                                 f"it cannot be read ({error.strerror})",
+                                 "Check the disk and the folder's rights."))
+    if progress is not None:
+        progress(len(hashes), len(hashes), "")
+    for sha256 in season.photos:
+        if sha256 not in hashes:
+            found.append(Finding(
+                "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
+                "intake was killed after copying it", "Run that intake again.", serious=False))
+    return found
+
+
+def _models(season: Season, paths: list[str]) -> list[Finding]:
+    from budvision.verdict.registry import list_models, verify_model
+
+    found = []
+    try:
+        entries = list_models(season.models_folder)
+    except BudvisionError as error:
+        return [Finding("model", "models/registry.toml", str(error), "Restore it from a backup.")]
+    for entry in entries:
+        try:
+            verify_model(entry)
+        except BudvisionError as error:
+            found.append(Finding("model", f"models/{entry.folder.name}", error.what,
+                                 "Do not use it; train or copy it again."))
+    listed = {entry.folder.name for entry in entries}
+    for path in paths:
+        if path.startswith("models/") and Path(path).name not in listed:
+            found.append(Finding("model", path, "it proposed in this season and is gone",
+                                 "Put its folder back from a backup; its proposals stand."))
+    return found
+
+
+# ---- facts of blocks -------------------------------------------------------------------------
+
+
+def set_block(
+    season: Season, name: str, *, create: bool = False, **values: Any
+) -> blocks.Block:
+    """Change facts of a block: normal nodes, policy, cultivar, spacing, training system.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    name : str
+        The block.
+    create : bool
+        Make it when it is new.
+    **values
+        What `budvision.store.queries.blocks.update_block` takes; None leaves a fact as it is.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block.
+    SeasonError
+        When the policy is not among those that ship or stand in the season's `policies.toml`.
+    """
+    given = {key: value for key, value in values.items() if value is not None}
+    if policy := given.get("policy"):
+        known = shipped_policies(season.folder / "policies.toml")
+        if policy not in known:
+            raise SeasonError(
+                f"there is no policy {policy!r}", where=f"block {name}", code="no_policy",
+                expected=f"one of {', '.join(known)}", do="Correct the name.",
+            )
+    with season.write() as conn:
+        if create:
+            blocks.ensure_block(conn, name)
+        found = blocks.get_block(conn, name)
+        blocks.update_block(conn, found.id, **given)
+        return blocks.get_block(conn, name)
