@@ -3,11 +3,42 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from budvision.errors import InputError
+from budvision.stats.groups import GroupShares, group_limits
 from budvision.stats.proportions import wilson
 from budvision.vocabulary import Interval
 
-__all__ = ["share_difference"]
+__all__ = ["Comparison", "compare_groups", "holm", "share_difference"]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One share less another, both from canes.
+
+    Attributes
+    ----------
+    first, second : int
+        Numbers of the two groups.
+    difference, low, high : float
+        First less second, with its interval (not adjusted for the number of comparisons).
+    p_value, p_adjusted : float
+        Two-sided; adjusted by Holm's method over all comparisons made together.
+    """
+
+    first: int
+    second: int
+    difference: float
+    low: float
+    high: float
+    p_value: float
+    p_adjusted: float
 
 
 def share_difference(
@@ -41,3 +72,88 @@ def share_difference(
     low = a - b - math.hypot(a - one.low, two.high - b)
     high = a - b + math.hypot(one.high - a, b - two.low)
     return Interval(low, high, confidence, "newcombe_10")
+
+
+def holm(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Adjust p-values for being many, by Holm's step-down method.
+
+    Parameters
+    ----------
+    p_values : array_like of float, shape (n,)
+        Each in [0, 1].
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        In the same order, at most 1.
+
+    Raises
+    ------
+    InputError
+        When a value is not in [0, 1].
+
+    References
+    ----------
+    Holm (1979), Scand. J. Stat. 6:65-70.
+    """
+    p = np.asarray(p_values, dtype=float)
+    if p.ndim != 1 or np.any(~((p >= 0) & (p <= 1))):
+        raise InputError("a p-value is outside 0 to 1", expected="a row of values in [0, 1]")
+    order = np.argsort(p, kind="stable")
+    stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(stepped, 1.0)
+    return adjusted
+
+
+def compare_groups(
+    groups: GroupShares,
+    pairs: Sequence[tuple[int, int]],
+    *,
+    prior_icc: float,
+    confidence: float = 0.95,
+) -> list[Comparison]:
+    """Compare shares of groups whose buds come in canes: blocks, dates, cultivars.
+
+    Parameters
+    ----------
+    groups : GroupShares
+        Shares with their cluster variances.
+    pairs : sequence of (int, int)
+        Groups to compare, each pair first less second. The two share no cane.
+    prior_icc, confidence : float
+        As in `budvision.stats.groups.working_effect`.
+
+    Returns
+    -------
+    list of Comparison
+        One for each pair. Values are nan where either group has nothing judged.
+
+    Notes
+    -----
+    The interval joins the two groups' own intervals as Newcombe's method 10 does. The p-value is
+    that of the pooled test on effective counts, which allow for canes and their number.
+
+    References
+    ----------
+    Rao & Scott (1992), Biometrics 48:577-585 (tests on effective counts); Zou & Donner (2008),
+    Stat. Med. 27:1693-1702 (joining two intervals); Holm (1979).
+    """
+    low, high, effect = group_limits(groups, prior_icc=prior_icc, confidence=confidence)
+    share, size = groups.share, effect.n_effective
+    rows: list[tuple[int, int, float, float, float, float]] = []
+    for a, b in pairs:
+        if groups.n[a] == 0 or groups.n[b] == 0:
+            rows.append((a, b, math.nan, math.nan, math.nan, math.nan))
+            continue
+        apart = float(share[a] - share[b])
+        down = math.hypot(share[a] - low[a], high[b] - share[b])
+        up = math.hypot(high[a] - share[a], share[b] - low[b])
+        pooled = (share[a] * size[a] + share[b] * size[b]) / (size[a] + size[b])
+        spread = math.sqrt(pooled * (1 - pooled) * (1 / size[a] + 1 / size[b]))
+        p = 2 * float(special.ndtr(-abs(apart) / spread)) if spread > 0 else 1.0
+        rows.append((a, b, apart, apart - down, apart + up, p))
+    known = [at for at, row in enumerate(rows) if not math.isnan(row[5])]
+    adjusted = np.full(len(rows), np.nan)
+    adjusted[known] = holm([rows[at][5] for at in known])
+    return [Comparison(*row, float(p)) for row, p in zip(rows, adjusted, strict=True)]

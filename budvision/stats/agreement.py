@@ -1,0 +1,297 @@
+"""How well two or more readers, or a reader and the model, agree.
+
+Kappa says how much of the agreement is beyond chance; say the plain percentage beside it, since
+kappa falls when nearly all buds are of one kind.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from budvision.errors import InputError
+from budvision.stats.groups import group_shares
+from budvision.stats.proportions import wilson
+from budvision.vocabulary import Interval
+
+__all__ = [
+    "Agreement",
+    "Kappa",
+    "agreement_table",
+    "cohen_kappa",
+    "fleiss_kappa",
+    "kappa_words",
+    "paired_difference",
+    "share_agreed",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Kappa:
+    """Kappa with its standard errors.
+
+    Attributes
+    ----------
+    kappa, se : float
+        Estimate and large-sample standard error; se is nan for Fleiss's kappa.
+    low, high : float
+        Interval, cut to [-1, 1]; nan where se is.
+    se_if_none : float
+        Standard error if there were no agreement beyond chance, for `z`.
+    observed, by_chance : float
+        Shares agreed, weighted where weights were given.
+    """
+
+    kappa: float
+    se: float
+    low: float
+    high: float
+    se_if_none: float
+    z: float
+    observed: float
+    by_chance: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Share of buds on which two readers agree, with its interval."""
+
+    n: int
+    n_agreed: int
+    share: float
+    interval: Interval
+
+
+def agreement_table(first: ArrayLike, second: ArrayLike, words: ArrayLike) -> NDArray[np.int64]:
+    """Count pairs of readings.
+
+    Parameters
+    ----------
+    first, second : array_like, shape (n,)
+        What each reader said of each bud.
+    words : array_like, shape (k,)
+        The words that count; pairs with another word are left out.
+
+    Returns
+    -------
+    ndarray of int64, shape (k, k)
+        Rows by the first reader, columns by the second.
+
+    Raises
+    ------
+    InputError
+        When the readings differ in length.
+    """
+    one, two, known = np.asarray(first), np.asarray(second), np.asarray(words)
+    if one.shape != two.shape or one.ndim != 1:
+        raise InputError(f"readings have shapes {one.shape} and {two.shape}", expected="the same")
+    return np.array([[int(np.sum((one == a) & (two == b))) for b in known] for a in known])
+
+
+def _weights(weights: str | ArrayLike | None, k: int) -> Floats:
+    """Return agreement weights, 1 on the diagonal, from a word or a table of disagreements."""
+    at = np.arange(k)
+    apart = np.abs(at[:, None] - at[None, :]).astype(float)
+    if weights is None:
+        return np.eye(k)
+    if isinstance(weights, str):
+        if weights not in ("linear", "quadratic"):
+            raise InputError(f"weights are {weights!r}", expected="linear, quadratic or a table")
+        disagreement = apart if weights == "linear" else apart**2
+    else:
+        disagreement = np.asarray(weights, dtype=float)
+    if disagreement.shape != (k, k) or disagreement.max() <= 0 or np.any(np.diag(disagreement)):
+        raise InputError(f"weights have shape {disagreement.shape}",
+                         expected=f"({k}, {k}) disagreements, 0 on the diagonal")
+    agreement: Floats = 1 - disagreement / disagreement.max()
+    return agreement
+
+
+def cohen_kappa(
+    table: ArrayLike, *, weights: str | ArrayLike | None = None, confidence: float = 0.95
+) -> Kappa:
+    """Return Cohen's kappa of two readers, plain or weighted.
+
+    Parameters
+    ----------
+    table : array_like of float, shape (k, k)
+        Counts, rows by one reader, columns by the other.
+    weights : {"linear", "quadratic"} or array_like, shape (k, k), optional
+        Disagreement weights, 0 on the diagonal; all disagreements weigh the same when left out.
+    confidence : float
+        Nominal coverage in (0, 1).
+
+    Returns
+    -------
+    Kappa
+
+    Raises
+    ------
+    InputError
+        When the table is not square, has a negative count, is empty, or both readers used one
+        word only (kappa is then undefined).
+
+    Notes
+    -----
+    Buds are taken as independent; the standard error is a large-sample one.
+
+    References
+    ----------
+    Cohen (1960), Educ. Psychol. Meas. 20:37-46; Cohen (1968), Psychol. Bull. 70:213-220; standard
+    errors: Fleiss, Cohen & Everitt (1969), Psychol. Bull. 72:323-327.
+    """
+    counts = np.asarray(table, dtype=float)
+    if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or counts.shape[0] < 2:
+        raise InputError(f"the table has shape {counts.shape}", expected="a square one")
+    if np.any(counts < 0) or counts.sum() <= 0:
+        raise InputError("the table is empty or has a negative count", expected="counts")
+    n, p = counts.sum(), counts / counts.sum()
+    w = _weights(weights, len(p))
+    rows, columns = p.sum(axis=1), p.sum(axis=0)
+    observed, chance = float((w * p).sum()), float((w * np.outer(rows, columns)).sum())
+    if math.isclose(chance, 1):
+        raise InputError("both readers used one word only", do="Give the share agreed instead.",
+                         expected="at least two words in use", code="one_word")
+    kappa = (observed - chance) / (1 - chance)
+    mean = (w @ columns)[:, None] + (rows @ w)[None, :]
+    spread = (p * (w - mean * (1 - kappa)) ** 2).sum() - (kappa - chance * (1 - kappa)) ** 2
+    none = (np.outer(rows, columns) * (w - mean) ** 2).sum() - chance**2
+    se, se_0 = (math.sqrt(max(float(v), 0) / n) / (1 - chance) for v in (spread, none))
+    reach = float(special.ndtri(0.5 + confidence / 2)) * se
+    return Kappa(
+        kappa, se, max(-1.0, kappa - reach), min(1.0, kappa + reach), se_0,
+        kappa / se_0 if se_0 > 0 else math.nan, observed, chance, round(n),
+    )
+
+
+def fleiss_kappa(table: ArrayLike) -> Kappa:
+    """Return Fleiss's kappa of several readers of each bud.
+
+    Parameters
+    ----------
+    table : array_like of int, shape (n_buds, n_words)
+        How many readers gave each word; every bud has the same number of readers, at least 2.
+
+    Returns
+    -------
+    Kappa
+        `se_if_none` and `z` test against chance; there is no interval.
+
+    Raises
+    ------
+    InputError
+        When the numbers of readers differ or only one word was used.
+
+    References
+    ----------
+    Fleiss (1971), Psychol. Bull. 76:378-382, doi 10.1037/h0031619; standard error: Fleiss, Nee &
+    Landis (1979), Psychol. Bull. 86:974-977.
+    """
+    counts = np.asarray(table, dtype=float)
+    if counts.ndim != 2 or counts.size == 0 or np.any(counts < 0):
+        raise InputError(f"the table has shape {counts.shape}", expected="buds by words, counts")
+    readers = counts.sum(axis=1)
+    m, n = float(readers[0]), len(counts)
+    if np.any(readers != m) or m < 2:
+        raise InputError(f"buds have {readers.min():g} to {readers.max():g} readers",
+                         expected="the same number, at least 2, for every bud")
+    p = counts.sum(axis=0) / (n * m)
+    observed = float(((counts * (counts - 1)).sum(axis=1) / (m * (m - 1))).mean())
+    chance = float((p**2).sum())
+    if math.isclose(chance, 1):
+        raise InputError("all readers used one word only", expected="at least two words in use",
+                         code="one_word")
+    kappa = (observed - chance) / (1 - chance)
+    q = 1 - p
+    both = float((p * q).sum())
+    inside = both**2 - float((p * q * (q - p)).sum())
+    se_0 = math.sqrt(2 * inside / (n * m * (m - 1))) / both
+    return Kappa(kappa, math.nan, math.nan, math.nan, se_0, kappa / se_0, observed, chance, n)
+
+
+def kappa_words(kappa: float) -> str:
+    """Return the customary word for a kappa: poor, slight, fair ... almost perfect.
+
+    References
+    ----------
+    Landis & Koch (1977), Biometrics 33:159-174, doi 10.2307/2529310. The words are arbitrary, as
+    the authors say.
+    """
+    if kappa < 0:
+        return "poor"
+    for edge, word in ((0.20, "slight"), (0.40, "fair"), (0.60, "moderate"), (0.80, "substantial")):
+        if kappa <= edge + 1e-12:
+            return word
+    return "almost perfect"
+
+
+def share_agreed(table: ArrayLike, *, confidence: float = 0.95) -> Agreement:
+    """Return the share of buds that two readers called alike.
+
+    Parameters
+    ----------
+    table : array_like of int, shape (k, k)
+        Counts, rows by one reader, columns by the other.
+    confidence : float
+        Nominal coverage in (0, 1), by Wilson's interval.
+
+    Raises
+    ------
+    InputError
+        When the table is empty.
+    """
+    counts = np.asarray(table)
+    n, agreed = int(counts.sum()), int(np.trace(counts))
+    interval = wilson(agreed, n, confidence=confidence)
+    return Agreement(n, agreed, agreed / n, interval)
+
+
+def paired_difference(
+    first: ArrayLike, second: ArrayLike, cluster: ArrayLike, *, confidence: float = 0.95
+) -> tuple[float, Interval]:
+    """Bound the difference of two readings of the same buds, canes as clusters.
+
+    Parameters
+    ----------
+    first, second : array_like of bool or float, shape (n,)
+        1 where a reader (or the model) says dead; or right or wrong for two models.
+    cluster : array_like, shape (n,)
+        The cane of each bud.
+    confidence : float
+        Nominal coverage in (0, 1).
+
+    Returns
+    -------
+    difference : float
+        Mean of first less second.
+    interval : Interval
+        By Student's t with (canes - 1) degrees of freedom.
+
+    Raises
+    ------
+    InputError
+        When lengths differ or there are fewer than two canes.
+
+    References
+    ----------
+    Cochran (1977), Sampling Techniques, 3rd ed., section 3.12 (ratio variance).
+    """
+    one, two = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    labels, index = np.unique(np.asarray(cluster), return_inverse=True)
+    if not one.shape == two.shape == index.shape or len(labels) < 2:
+        raise InputError(f"{len(one)} and {len(two)} readings from {len(labels)} canes",
+                         expected="as many readings from each, and at least two canes")
+    sums = np.bincount(index, weights=one - two)
+    sizes = np.bincount(index).astype(float)
+    groups = group_shares(sums, sizes, np.zeros(len(sizes), dtype=np.int64), 1)
+    difference = float(sums.sum() / sizes.sum())
+    reach = float(special.stdtrit(len(labels) - 1, 0.5 + confidence / 2))
+    half = reach * math.sqrt(float(groups.variance[0]))
+    return difference, Interval(difference - half, difference + half, confidence, "cluster_t")

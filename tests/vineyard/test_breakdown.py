@@ -1,0 +1,63 @@
+"""Mortality by position, size class, zone and cultivar; blocks against each other."""
+
+from __future__ import annotations
+
+import pytest
+
+from budvision.errors import InputError, NotFoundError
+from budvision.stats.proportions import wilson
+from budvision.vineyard.breakdown import breakdown, compare_blocks
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.mortality import summarise
+from budvision.vocabulary import BudCalls, CallValue, Tissue
+
+LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
+BUDS = [
+    BudCalls(block, str(cane), node, DEAD if node <= dead + cane % 3 else LIVE, LIVE, None,
+             vigor="small" if cane <= 6 else "large", cultivar="Riesling")
+    for block, dead in (("A", 1), ("B", 6)) for cane in range(1, 13) for node in range(1, 11)
+]
+TABLE = BudTable.from_calls(BUDS)
+
+
+def test_by_node_from_the_base_up():
+    parts = breakdown(TABLE, "node", block="A")
+    assert [part.name for part in parts] == [str(node) for node in range(1, 11)]
+    assert [part.n_dead for part in parts] == [12, 8, 4, 0, 0, 0, 0, 0, 0, 0]
+    wanted = wilson(8, 12)
+    assert (parts[1].low, parts[1].high) == pytest.approx((wanted.low, wanted.high))
+    assert all(part.n_canes == 12 for part in parts)
+
+
+def test_by_block_equals_the_block_itself():
+    for part in breakdown(TABLE, "block"):
+        row = summarise([b for b in BUDS if b.block == part.name]).tissues[Tissue.PRIMARY]
+        assert (part.mortality, part.low, part.high) == pytest.approx(
+            (row.mortality, row.low, row.high)
+        )
+
+
+def test_other_parts():
+    small, large = breakdown(TABLE, "vigor", block="B")
+    assert (small.name, small.n_canes, large.n_judged) == ("small", 6, 60)
+    assert breakdown(TABLE, "cultivar")[0].n_judged == 240
+    assert breakdown(TABLE, "zone")[0].name == ""
+    assert breakdown(TABLE, "node", tissue=Tissue.TERTIARY)[0].mortality is None
+
+
+def test_blocks_compared():
+    (row,) = compare_blocks(TABLE)
+    assert (row.first, row.second) == ("A", "B")
+    assert row.result.difference == pytest.approx(-0.5)
+    assert row.result.high < 0
+    assert row.result.p_adjusted < 0.001
+    assert compare_blocks(TABLE, pairs=[("B", "A")])[0].result.difference == pytest.approx(0.5)
+
+
+def test_bad_input():
+    with pytest.raises(InputError, match="'weather' is no way"):
+        breakdown(TABLE, "weather")
+    with pytest.raises(NotFoundError, match="no block 'C'"):
+        breakdown(TABLE, "node", block="C")
+    with pytest.raises(NotFoundError, match="no block 'C'"):
+        compare_blocks(TABLE, pairs=[("A", "C")])
