@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit
+from threadpoolctl import threadpool_limits
 
 from budvision.errors import InputError
 from budvision.verdict.correction import LIMIT, Correction, bumps_at
@@ -210,7 +211,7 @@ def fit_correction(
     found = start.copy()
     if free.any():
         result = minimize(target, np.zeros(int(free.sum())), jac=True, method="L-BFGS-B",
-                          options={"maxiter": 150})
+                          options={"maxiter": 80, "ftol": 1e-7})
         found[free] = centre + scale * result.x
     return Correction(
         float(max(found[0], 0.05)), float(found[1]), middle, spread, found[2:2 + d], centres,
@@ -268,16 +269,16 @@ def adapt(
     folds = _folds(examples.cane, rng, n_folds)
     crossed = {unchanged: base}
     done, total = 0, (len(usable) - 1) * len(folds)
-    for candidate in usable[1:]:
-        score = np.empty(len(examples))
-        for out in folds:
-            inside = examples.take(~out)
-            fitted = fit_correction(inside, candidate, rng=rng)
-            score[out] = fitted.apply(examples.base_logit[out], examples.features[out])
-            done += 1
-            if progress is not None:
-                progress(done, total)
-        crossed[candidate] = score
+    with threadpool_limits(1):  # small matrices: more threads only wait for each other
+        for candidate in usable[1:]:
+            score = np.empty(len(examples))
+            for out in folds:
+                fitted = fit_correction(examples.take(~out), candidate, rng=rng)
+                score[out] = fitted.apply(examples.base_logit[out], examples.features[out])
+                done += 1
+                if progress is not None:
+                    progress(done, total)
+            crossed[candidate] = score
     sure = examples.certain
     losses = []
     plain = _loss(base[sure], examples.dead[sure], SLIP_SHARE)
