@@ -14,11 +14,24 @@ from budvision.store.queries.marks import marks_of_sampling
 from budvision.store.queries.photos import current_assignment
 from budvision.store.queries.proposals import latest_proposals
 from budvision.store.session import now
-from budvision.store.tables import assignment, bookmark, bud, call, cane, lease, person
+from budvision.store.tables import (
+    assignment,
+    bookmark,
+    bud,
+    call,
+    cane,
+    lease,
+    model,
+    person,
+    proposal,
+    proposal_tissue,
+)
 from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
 
 __all__ = [
-    "BudState", "Lease", "Progress", "bud_states", "get_bookmark", "next_waiting", "progress",
+    "BlindCall", "BudState", "Lease", "Progress", "blind_calls", "bud_states", "buds_read_twice",
+    "get_bookmark", "next_waiting",
+    "open_elsewhere", "progress",
     "release", "set_bookmark", "take_lease",
 ]
 
@@ -213,6 +226,54 @@ def next_waiting(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class BlindCall:
+    """A first call made without sight of the proposal, beside that proposal."""
+
+    bud_id: int
+    tissue: Tissue
+    person_id: int
+    value: CallValue
+    exposed: bool
+    verdict: Verdict | None
+    model: str
+
+
+def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[BlindCall]:
+    """Return the first blind call of each tissue that had a proposal, whatever came after it."""
+    oldest = (
+        select(func.min(call.c.id)).where(call.c.round == "first", call.c.blind)
+        .group_by(call.c.bud_id, call.c.tissue)
+    )
+    query = (
+        select(call.c.bud_id, call.c.tissue, call.c.person_id, call.c.value,
+               proposal_tissue.c.exposed, proposal_tissue.c.verdict, model.c.name)
+        .join(proposal, call.c.proposal_id == proposal.c.id)
+        .join(proposal_tissue, and_(proposal_tissue.c.proposal_id == proposal.c.id,
+                                    proposal_tissue.c.tissue == call.c.tissue))
+        .join(model, proposal.c.model_id == model.c.id)
+        .where(call.c.id.in_(oldest), call.c.value != "withdrawn").order_by(call.c.id)
+    )
+    if sampling_id is not None:
+        query = query.where(call.c.bud_id.in_(
+            select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+            .where(cane.c.sampling_id == sampling_id)
+        ))
+    return [
+        BlindCall(row.bud_id, Tissue(row.tissue), row.person_id, CallValue(row.value),
+                  bool(row.exposed), None if row.verdict is None else Verdict(row.verdict),
+                  row.name)
+        for row in conn.execute(query)
+    ]
+
+
+def buds_read_twice(conn: Connection) -> list[int]:
+    """Return the buds that have a row of a second reading."""
+    return list(conn.scalars(
+        select(call.c.bud_id).where(call.c.round == "second").distinct().order_by(call.c.bud_id)
+    ))
+
+
 # ---- leases and bookmarks: of the moment, so these rows do change ----------------------------
 
 
@@ -239,6 +300,15 @@ def take_lease(
                      .values(person_id=person_id, until=text))
     name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
     return Lease(bud_id, person_id, name, text, mine=True)
+
+
+def open_elsewhere(conn: Connection, person_id: int) -> dict[int, str]:
+    """Return the buds that other people have open now, with the person's name."""
+    rows = conn.execute(
+        select(lease.c.bud_id, person.c.name).join(person, lease.c.person_id == person.c.id)
+        .where(lease.c.person_id != person_id, lease.c.until > now())
+    )
+    return {row.bud_id: row.name for row in rows}
 
 
 def release(conn: Connection, bud_id: int, person_id: int) -> None:

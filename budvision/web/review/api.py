@@ -1,0 +1,123 @@
+"""What the review page asks for and sends, as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from flask import jsonify
+from flask.typing import ResponseReturnValue
+from sqlalchemy import Connection
+
+from budvision.settings import Settings
+from budvision.store.queries import blocks as block_queries
+from budvision.store.queries import canes
+from budvision.store.queries import review as review_queries
+from budvision.store.queries.people import Person
+from budvision.store.queries.review import bud_states
+from budvision.web.current import current_season
+from budvision.web.people import need_person
+from budvision.web.review import blueprint
+from budvision.web.review.asked import asked_calls, asked_choice, body, tissue_named
+from budvision.workflow import likeness
+from budvision.workflow import review as work
+from budvision.workflow.review import Choice
+from budvision.workflow.review_page import bud_page, tally_of
+
+__all__ = ["facts_of"]
+
+BOOKMARK = "review"
+
+
+def facts_of(
+    conn: Connection, settings: Settings, bud_id: int, person: Person, choice: Choice
+) -> dict[str, Any]:
+    """Gather a bud's page together with what comes after it."""
+    place = canes.bud_place(conn, bud_id)
+    sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+    states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+    page = bud_page(
+        conn, settings, bud_id, person=person, reading=choice.reading, states=states
+    )
+    after, left = work.upcoming(
+        conn, settings, sampling, person, choice, bud_id, states=states
+    )
+    page["next"] = [bud for bud in after if bud != bud_id]
+    page["left"] = left
+    page["tally"] = tally_of(states)
+    page["open_by"] = review_queries.open_elsewhere(conn, person.id).get(bud_id, "")
+    return page
+
+
+@blueprint.get("/bud/<int:bud_id>/facts")
+def facts(bud_id: int) -> ResponseReturnValue:
+    """Answer what a bud's page shows."""
+    season, person = current_season(), need_person()
+    with season.read() as conn:
+        return jsonify(facts_of(conn, season.settings, bud_id, person, asked_choice()))
+
+
+@blueprint.post("/bud/<int:bud_id>/open")
+def open_bud(bud_id: int) -> ResponseReturnValue:
+    """Take the bud's lease, keep the place, and say whether somebody else has it open."""
+    season, person, choice = current_season(), need_person(), asked_choice()
+    with season.write() as conn:
+        place = canes.bud_place(conn, bud_id)
+        lease = review_queries.take_lease(conn, bud_id, person.id, minutes=5)
+        review_queries.set_bookmark(conn, person.id, BOOKMARK, {
+            "sampling_id": place.sampling_id, "bud_id": bud_id, **asdict(choice),
+        })
+    return jsonify({"ok": True, "mine": lease.mine, "by": lease.person, "until": lease.until})
+
+
+@blueprint.post("/bud/<int:bud_id>/calls")
+def calls(bud_id: int) -> ResponseReturnValue:
+    """Save the person's calls of one bud."""
+    season, person, choice, given = current_season(), need_person(), asked_choice(), body()
+    seen = given.get("seen")
+    saved = work.save(
+        season, bud_id, asked_calls(given.get("calls")), person=person, reading=choice.reading,
+        seen=seen if isinstance(seen, int) else None,
+    )
+    with season.read() as conn:
+        place = canes.bud_place(conn, bud_id)
+        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+        after, left = work.upcoming(conn, season.settings, sampling, person, choice, bud_id)
+    return jsonify({
+        "ok": True, "batch": saved.batch, "round": saved.round, "message": saved.message,
+        "revealed": [asdict(one) for one in saved.revealed],
+        "next": [bud for bud in after if bud != bud_id], "left": left,
+    })
+
+
+@blueprint.post("/undo")
+def undo() -> ResponseReturnValue:
+    """Take back what the person saved, by new rows."""
+    bud_id = work.undo(current_season(), str(body().get("batch", "")), person=need_person())
+    return jsonify({"ok": True, "bud_id": bud_id})
+
+
+@blueprint.post("/bud/<int:bud_id>/skip")
+def skip(bud_id: int) -> ResponseReturnValue:
+    """Put a bud aside, or bring it back."""
+    season, person, choice, given = current_season(), need_person(), asked_choice(), body()
+    work.skip(season, bud_id, person=person, note=str(given.get("note") or "")[:2000],
+              on=given.get("on", True) is not False)
+    with season.read() as conn:
+        place = canes.bud_place(conn, bud_id)
+        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+        after, left = work.upcoming(conn, season.settings, sampling, person, choice, bud_id)
+    return jsonify({"ok": True, "next": [bud for bud in after if bud != bud_id], "left": left})
+
+
+@blueprint.get("/bud/<int:bud_id>/like/<tissue>")
+def like(bud_id: int, tissue: str) -> ResponseReturnValue:
+    """Answer the nearest confirmed live and dead tissues of the season's own photographs."""
+    season, person = current_season(), need_person()
+    with season.read() as conn:
+        found = likeness.nearest(
+            conn, season.settings, bud_id, tissue_named(tissue), person=person
+        )
+    return jsonify({"ok": True, **{
+        side: [asdict(one) for one in rows] for side, rows in found.items()
+    }})

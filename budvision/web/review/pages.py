@@ -1,0 +1,182 @@
+"""The review pages themselves."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from flask import redirect, render_template, url_for
+from flask.typing import ResponseReturnValue
+
+from budvision.store.queries import blocks as block_queries
+from budvision.store.queries import canes
+from budvision.store.queries import review as review_queries
+from budvision.store.queries.blocks import Sampling
+from budvision.store.queries.review import bud_states
+from budvision.vocabulary import TISSUES, CallValue, Cause
+from budvision.web.current import current_season
+from budvision.web.people import need_person
+from budvision.web.review import blueprint
+from budvision.web.review.api import BOOKMARK, facts_of
+from budvision.web.review.asked import asked_choice
+from budvision.workflow import review as work
+from budvision.workflow.agreement import Agreement
+from budvision.workflow.agreement import agreement as measure_agreement
+from budvision.workflow.likeness import Example, confirmed_examples
+from budvision.workflow.review import ORDERS, SHOWS, Choice
+from budvision.workflow.review_page import tally_of
+
+__all__ = ["CAUSE_WORDS"]
+
+CAUSE_WORDS = {
+    Cause.COLD: "cold", Cause.NECROSIS: "primary bud necrosis", Cause.MITES: "mites",
+    Cause.DISEASE: "disease", Cause.OLD_WOOD: "old or dead wood",
+    Cause.MECHANICAL: "damage by hand or machine", Cause.OTHER: "another cause",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SamplingRow:
+    """One sampling on the overview."""
+
+    sampling: Sampling
+    tally: dict[str, Any]
+    n_second: int
+    n_settle: int
+
+
+@dataclass(frozen=True, slots=True)
+class OverviewPage:
+    """What the overview shows; `stopped` is where this person left off."""
+
+    rows: tuple[SamplingRow, ...]
+    stopped: dict[str, Any] | None
+    stopped_where: str
+    orders: tuple[str, ...]
+    shows: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BudPage:
+    """What the bud's page starts from."""
+
+    facts: dict[str, Any]
+    choice: Choice
+    orders: tuple[str, ...]
+    shows: tuple[str, ...]
+    causes: tuple[tuple[str, str], ...]
+    values: tuple[str, ...]
+
+
+@blueprint.get("")
+def overview() -> ResponseReturnValue:
+    """Show every sampling with what waits in it."""
+    season, person = current_season(), need_person()
+    rows: list[SamplingRow] = []
+    with season.read() as conn:
+        for sampling in block_queries.list_samplings(conn):
+            states = bud_states(conn, sampling.id, doubts=False)
+            counts = {
+                reading: len(work.queue(
+                    conn, season.settings, sampling, person, Choice(reading=reading)
+                )) for reading in ("second", "settle")
+            }
+            rows.append(SamplingRow(
+                sampling, tally_of(states), counts["second"], counts["settle"]
+            ))
+        stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK)
+        where = ""
+        if stopped:
+            place = canes.bud_place(conn, stopped["bud_id"])
+            where = f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
+    return render_template("review/overview.html", page=OverviewPage(
+        tuple(rows), stopped, where, ORDERS, SHOWS,
+    ))
+
+
+@blueprint.get("/sampling/<int:sampling_id>")
+def start(sampling_id: int) -> ResponseReturnValue:
+    """Go to the first bud of the queue, or to where the person stopped."""
+    season, person, choice = current_season(), need_person(), asked_choice()
+    with season.read() as conn:
+        sampling = block_queries.sampling_by_id(conn, sampling_id)
+        stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK) or {}
+        waiting = [row.bud_id for row in work.queue(
+            conn, season.settings, sampling, person, choice)]
+        last = stopped.get("bud_id") if stopped.get("sampling_id") == sampling_id else None
+        if last in waiting:
+            target: int | None = last
+        else:
+            free, _ = work.upcoming(conn, season.settings, sampling, person, choice, last, n=1)
+            target = free[0] if free else (waiting[0] if waiting else None)
+        tally = tally_of(bud_states(conn, sampling_id, doubts=False))
+    if target is None:
+        return render_template(
+            "review/done.html", sampling=sampling, choice=choice, tally=tally,
+        )
+    return redirect(url_for("review.bud", bud_id=target, **asdict(choice)))
+
+
+@blueprint.get("/bud/<int:bud_id>")
+def bud(bud_id: int) -> ResponseReturnValue:
+    """Show one bud to be called."""
+    season, person, choice = current_season(), need_person(), asked_choice()
+    with season.read() as conn:
+        facts = facts_of(conn, season.settings, bud_id, person, choice)
+    return render_template("review/bud.html", page=BudPage(
+        facts, choice, ORDERS, SHOWS, tuple((c.value, w) for c, w in CAUSE_WORDS.items()),
+        tuple(CallValue),
+    ))
+
+
+@dataclass(frozen=True, slots=True)
+class AgreementPage:
+    """What the agreement page shows."""
+
+    found: Agreement
+    confidence: float
+    blind_share: float
+    second_share: float
+    words: tuple[str, ...]
+
+
+@blueprint.get("/agreement")
+def agreement() -> ResponseReturnValue:
+    """Show how the model agrees with blind calls, and people with each other."""
+    season = current_season()
+    settings = season.settings
+    return render_template("review/agreement.html", page=AgreementPage(
+        measure_agreement(season), settings.number("confidence"),
+        settings.number("blind_share"), settings.number("second_read_share"),
+        ("live", "dead", "unsure", "not exposed"),
+    ))
+
+
+@dataclass(frozen=True, slots=True)
+class ReferencePage:
+    """Confirmed buds to compare with, by tissue and call."""
+
+    groups: tuple[tuple[str, str, tuple[Example, ...]], ...]
+    n_each: int
+
+
+@blueprint.get("/reference")
+def reference_sheet() -> ResponseReturnValue:
+    """Show a printable sheet of the lab's own confirmed tissues, spread over what was seen."""
+    n_each = 10
+    groups: list[tuple[str, str, tuple[Example, ...]]] = []
+    with current_season().read() as conn:
+        found = confirmed_examples(conn)
+    for tissue in TISSUES:
+        for value in (CallValue.LIVE, CallValue.DEAD):
+            rows = sorted(
+                ((said.p_dead or 0.0, example) for example, said in found
+                 if example.tissue is tissue and example.value is value),
+                key=lambda pair: (pair[0], pair[1].bud_id),
+            )
+            step = max(1.0, len(rows) / n_each)
+            spread = [rows[int(i * step)][1] for i in range(min(n_each, len(rows)))]
+            groups.append((tissue.value, value.value, tuple(spread)))
+    return render_template(
+        "review/reference.html", page=ReferencePage(tuple(groups), n_each)
+    )

@@ -1,0 +1,89 @@
+"""Labels as outlines for pages: SVG paths in pixels of the upright photograph at full size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from budvision.store.queries.proposals import Region
+from budvision.vocabulary import TISSUES, Tissue
+
+__all__ = ["Outline", "outline_of_mask", "outlines"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """One tissue's outline.
+
+    Attributes
+    ----------
+    path : str
+        SVG path data, x and y in pixels of the upright photograph at full size.
+    letter : tuple of float
+        (x, y) of a point well inside, for the tissue's letter.
+    """
+
+    path: str
+    letter: tuple[float, float]
+
+
+def outlines(region: Region | None) -> dict[Tissue, Outline]:
+    """Return the outline of every tissue that a region shows."""
+    if region is None:
+        return {}
+    found: dict[Tissue, Outline] = {}
+    for tissue in TISSUES:
+        one = outline_of_mask(region.labels == tissue.label, region.box)
+        if one is not None:
+            found[tissue] = one
+    return found
+
+
+def outline_of_mask(
+    mask: npt.NDArray[np.bool_], box: tuple[int, int, int, int], *, finer: int = 3
+) -> Outline | None:
+    """Trace a mask, smoothed by about half of one of its pixels.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (rows, columns)
+        The tissue.
+    box : tuple of int
+        (row0, col0, row1, col1) that the mask covers, in pixels of the photograph.
+    finer : int
+        Enlargement before tracing.
+
+    Returns
+    -------
+    Outline or None
+        None for an empty mask.
+    """
+    if not mask.any():
+        return None
+    padded = np.pad(mask.astype(np.uint8) * 255, 2)
+    big = cv2.resize(padded, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
+    big = (cv2.GaussianBlur(big, (0, 0), finer * 0.6) > 127).astype(np.uint8)
+    if not big.any():
+        big = (cv2.resize(padded, None, fx=finer, fy=finer) > 127).astype(np.uint8)
+    contours, _ = cv2.findContours(big, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    row0, col0, row1, col1 = box
+    step_x, step_y = (col1 - col0) / mask.shape[1], (row1 - row0) / mask.shape[0]
+
+    def place(x: float, y: float) -> tuple[float, float]:
+        return (
+            col0 + ((x + 0.5) / finer - 2) * step_x, row0 + ((y + 0.5) / finer - 2) * step_y
+        )
+
+    parts: list[str] = []
+    for contour in contours:
+        slim = cv2.approxPolyDP(contour, 0.7, True)[:, 0, :]
+        if len(slim) < 3:
+            continue
+        points = " ".join("{:.1f} {:.1f}".format(*place(float(x), float(y))) for x, y in slim)
+        parts.append(f"M{points}Z")
+    depth = cv2.distanceTransform(big, cv2.DIST_L2, 3)
+    y, x = np.unravel_index(int(depth.argmax()), depth.shape)
+    return Outline(" ".join(parts), place(float(x), float(y)))
