@@ -6,6 +6,7 @@ and small multilayer perceptrons fitted by L-BFGS.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -84,22 +85,22 @@ def _estimator(kind: str, seed: int) -> Any:
         return make_pipeline(StandardScaler(), LogisticRegression(C=0.3, max_iter=2000))
     return make_pipeline(
         StandardScaler(),
-        MLPClassifier((24,), solver="lbfgs", alpha=3.0, max_iter=400, random_state=seed),
+        MLPClassifier((24,), solver="lbfgs", alpha=3.0, max_iter=250, random_state=seed),
     )
 
 
 def _fit(
     rows: Float64, dead: Bool, weights: Float64, kinds: Sequence[str], seeds: Sequence[int]
 ) -> list[Any]:
-    import warnings
-
     from sklearn.exceptions import ConvergenceWarning
+    from threadpoolctl import threadpool_limits
 
     fitted = []
     for kind, seed in zip(kinds, seeds, strict=True):
         one = _estimator(kind, seed)
         last = one.steps[-1][0]
-        with warnings.catch_warnings():
+        # one thread: more only wait for each other in matrices this small
+        with threadpool_limits(1), warnings.catch_warnings():
             warnings.simplefilter("ignore", ConvergenceWarning)
             one.fit(rows, dead, **{f"{last}__sample_weight": weights})
         fitted.append(one)

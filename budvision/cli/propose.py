@@ -1,0 +1,127 @@
+"""`budvision propose`: photographs in, one proposal a photograph out; needs no season folder."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from budvision.verdict.batch import Answer
+    from budvision.vocabulary import TissueProposal
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command("propose")(propose)
+
+
+def propose(
+    photos: Annotated[list[Path], typer.Argument(
+        metavar="PHOTO...", help="Photographs of cuts, or folders of them.")],
+    as_lines: Annotated[bool, typer.Option(
+        "--jsonl", help="Print one JSON object a photograph, for scripts.")] = False,
+    masks: Annotated[Path | None, typer.Option(
+        metavar="DIR", help="Write each photograph's labels there as <stem>.png: 0 background, "
+        "1 primary, 2 secondary, 3 tertiary, 4 scales and wool.")] = None,
+    model: Annotated[str | None, typer.Option(
+        metavar="NAME_OR_PATH", help="Model to use; see `budvision models list`.")] = None,
+    workers: Annotated[int, typer.Option(
+        min=0, help="Processes; 0 takes one a core where there are many photographs.")] = 0,
+) -> None:
+    """Propose live, dead or unsure for each tissue of each photograph.
+
+    A proposal is not a call: nothing counts until a person has confirmed it.
+
+    Example: budvision propose cuts/ --jsonl > proposals.jsonl
+    """
+    from budvision.verdict.batch import UNUSABLE, collect_photos, propose_many
+    from budvision.verdict.propose import proposal_as_dict
+
+    paths = collect_photos(photos)
+    folders = [folder for folder in (Path("models"),) if (folder / "registry.toml").is_file()]
+    answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers)
+    kept: list[Answer] = []
+    n_bad = 0
+    for answer in _with_progress(answers, len(paths)):
+        if any(reason.code in UNUSABLE for reason in answer.proposal.reasons):
+            n_bad += 1
+            typer.echo(
+                f"budvision: {answer.path}: {answer.proposal.reasons[0].text}", err=True)
+        if answer.trouble:
+            n_bad += 1
+            typer.echo(f"budvision: {answer.trouble}", err=True)
+        if as_lines:
+            line = proposal_as_dict(answer.proposal)
+            typer.echo(json.dumps(line, ensure_ascii=False, allow_nan=False))
+            sys.stdout.flush()
+        else:
+            kept.append(answer)
+    if not as_lines:
+        _print_table(kept)
+    if n_bad:
+        raise typer.Exit(3)
+
+
+def _with_progress(answers: Iterator[Answer], n_photos: int) -> Iterator[Answer]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("reading"), BarColumn(), MofNCompleteColumn(), Remaining(), console=console,
+        transient=True, disable=not console.is_terminal or n_photos < 8,
+    )
+    with bar:
+        task = bar.add_task("reading", total=n_photos)
+        for answer in answers:
+            yield answer
+            bar.advance(task)
+
+
+def _cell(one: TissueProposal | None) -> str:
+    if one is None:
+        return ""
+    if not one.exposed or one.verdict is None or one.p_dead is None:
+        return "not exposed"
+    return f"{one.verdict.value} ({100 * one.p_dead:.0f} % dead)"
+
+
+def _print_table(answers: list[Answer]) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from budvision.vocabulary import TISSUES
+
+    console = Console(soft_wrap=False)
+    if console.width < 110:
+        console.width = 110
+    table = Table(box=SIMPLE_HEAD, header_style="bold")
+    table.add_column("Photograph", overflow="fold", max_width=28)
+    for tissue in TISSUES:
+        table.add_column(tissue.value, no_wrap=True)
+    table.add_column("Why", overflow="fold")
+    for answer in answers:
+        proposal = answer.proposal
+        cells = [_cell(proposal.tissues.get(tissue)) for tissue in TISSUES]
+        told = " ".join(reason.text for reason in proposal.reasons)
+        if proposal.found:
+            told = "; ".join(
+                f"{tissue.value}: {one.why}" for tissue, one in proposal.tissues.items() if one.why
+            )
+        table.add_row(escape(answer.path.name), *cells, escape(told))
+    console.print(table, highlight=False)
+    n_found = sum(answer.proposal.found for answer in answers)
+    console.print(
+        f"{n_found} of {len(answers)} photographs judged. These are proposals: nothing counts "
+        "until a person has confirmed it.", highlight=False,
+    )

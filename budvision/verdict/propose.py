@@ -1,0 +1,319 @@
+"""From a photograph to a proposal: read, find the face, judge, segment, measure, propose."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from budvision.errors import BudvisionError, PhotoError
+from budvision.photo.card import find_card
+from budvision.photo.features import measure, row_of
+from budvision.photo.quality import judge
+from budvision.photo.read import Photo, read_photo
+from budvision.photo.segment import Segmentation, Segmenter, segment
+from budvision.verdict.model import VerdictModel
+from budvision.verdict.persist import load_verdict
+from budvision.verdict.reasons import why
+from budvision.verdict.registry import ModelEntry, find_model, verify_model
+from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissueProposal, Verdict
+
+__all__ = [
+    "Proposer",
+    "Seen",
+    "look_at",
+    "proposal_as_dict",
+    "propose_photo",
+]
+
+Uint8 = npt.NDArray[np.uint8]
+
+QUICK_SIDE_PX: Final = 1024
+"""Longest side of the first look; a photograph is read again, larger, where its face is small."""
+_LEAST_CROP_PX: Final = 200
+"""Side of the square round the face, in pixels of the first look, below which it is read again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposer:
+    """A segmenter and a verdict model, loaded and checked.
+
+    Attributes
+    ----------
+    label : str
+        Name and version of the model.
+    segmenter : Segmenter
+    verdict : VerdictModel
+    """
+
+    label: str
+    segmenter: Segmenter
+    verdict: VerdictModel
+
+    @classmethod
+    def load(
+        cls, model: str | Path | None = None, *, folders: Sequence[Path] = ()
+    ) -> Proposer:
+        """Load a model by name or path; the default model when left out.
+
+        Parameters
+        ----------
+        model : str or Path, optional
+        folders : sequence of Path
+            Folders with registries of their own (a season's ``models/``), searched first.
+
+        Raises
+        ------
+        NotFoundError
+            When no registry lists it.
+        VerificationError
+            When a file is missing or not as listed, or fits other features.
+        """
+        entry: ModelEntry = find_model(model, folders=folders)
+        verify_model(entry)
+        verdict = load_verdict(entry.folder / "verdict.skops")
+        verdict.check(where=entry.label)
+        return cls(entry.label, Segmenter.load(entry.folder), verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What was seen of a photograph before any verdict.
+
+    Attributes
+    ----------
+    segmentation : Segmentation
+    face_px : float
+        Width of the face in pixels of the photograph at full size.
+    scale : float
+        Pixels of the segmented image per pixel at full size.
+    """
+
+    segmentation: Segmentation
+    face_px: float
+    scale: float
+
+
+def look_at(photo: Photo, *, segmenter: Segmenter, again: Path | bytes | None = None) -> Seen:
+    """Find and segment the face; where it is small, on a larger copy of the photograph.
+
+    Parameters
+    ----------
+    photo : Photo
+    segmenter : Segmenter
+    again : Path or bytes, optional
+        Where to read a larger copy from; without it the first look stands.
+    """
+    found = segment(photo.image, segmenter=segmenter)
+    side = found.box[2] - found.box[0] if found.box is not None else 0
+    if again is not None and photo.scale < 1.0 and found.found and 0 < side < _LEAST_CROP_PX:
+        wanted = round(max(photo.image.shape[:2]) * min(6.0, _LEAST_CROP_PX * 1.6 / side))
+        larger = read_photo(again, max_side_px=wanted)
+        second = segment(larger.image, segmenter=segmenter)
+        if second.found:
+            photo, found = larger, second
+    return Seen(found, found.face_share * photo.width_px, photo.scale)
+
+
+def propose_photo(
+    source: Path | bytes, *, proposer: Proposer, name: str = "", with_labels: bool = True
+) -> tuple[Proposal, Uint8 | None]:
+    """Propose live, dead or unsure for each exposed tissue of a photograph.
+
+    Parameters
+    ----------
+    source : Path or bytes
+        The file, or what is in it.
+    proposer : Proposer
+    name : str, optional
+        What the proposal calls the file; a path's own name when left out.
+    with_labels : bool
+        Whether to make the labels at full size, which costs about as much as the network.
+
+    Returns
+    -------
+    proposal : Proposal
+        With `found` False and the reasons where the photograph cannot be read or judged; a bad
+        photograph never raises.
+    labels : ndarray of uint8, shape (height_px, width_px), or None
+        Labels at the upright photograph's full size; None where nothing was found or wanted.
+    """
+    file = name or (source.name if isinstance(source, Path) else "photo")
+    try:
+        photo = read_photo(source, max_side_px=QUICK_SIDE_PX, name=file)
+    except PhotoError as error:
+        return _refused(file, _hash_of(source), error, proposer.label), None
+    try:
+        return _propose(photo, source, file, proposer, with_labels=with_labels)
+    except BudvisionError as error:
+        return _refused(file, photo.sha256, error, proposer.label, photo), None
+    except (cv2.error, ValueError, IndexError, ZeroDivisionError, FloatingPointError) as error:
+        unexpected = PhotoError(
+            f"the photograph could not be judged ({type(error).__name__}: {error})",
+            where=file, do="Send it to the maintainers.", code="unexpected",
+        )
+        return _refused(file, photo.sha256, unexpected, proposer.label, photo), None
+
+
+def _hash_of(source: Path | bytes) -> str:
+    try:
+        data = source if isinstance(source, bytes) else source.read_bytes()
+    except OSError:
+        return ""
+    return hashlib.sha256(data).hexdigest()
+
+
+def _refused(
+    file: str, sha256: str, error: BudvisionError, model: str, photo: Photo | None = None
+) -> Proposal:
+    text = replace_where(error)
+    return Proposal(
+        file=file, sha256=sha256, width_px=None if photo is None else photo.width_px,
+        height_px=None if photo is None else photo.height_px, found=False,
+        reasons=(Reason(error.code, text),), mm_per_px=None, model=model, tissues={},
+    )
+
+
+def replace_where(error: BudvisionError) -> str:
+    """Return the error's text without its place, which the proposal names already."""
+    text = str(error)
+    text = text.removeprefix(f"{error.where}: ") if error.where else text
+    return text[:1].upper() + text[1:]
+
+
+def _propose(
+    photo: Photo, source: Path | bytes, file: str, proposer: Proposer, *, with_labels: bool
+) -> tuple[Proposal, Uint8 | None]:
+    card = find_card(photo.image, max_side_px=QUICK_SIDE_PX)
+    seen = look_at(photo, segmenter=proposer.segmenter, again=source)
+    found = seen.segmentation
+    plain = Proposal(
+        file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+        found=False, reasons=found.reasons, mm_per_px=None, model=proposer.label, tissues={},
+    )
+    reasons: tuple[Reason, ...] = ()
+    white = None
+    if card is not None:
+        if card.refused is None:
+            plain = replace(plain, mm_per_px=card.mm_per_px * photo.scale)
+            white = card.white if card.white_from == "paper" else None
+        else:
+            reasons = (card.refused,)
+    if not found.found:
+        kept = found.reasons or (Reason("no_cut_face", "No cut face of a bud was found. Cut the "
+                                        "bud, go near and take it again."),)
+        return replace(plain, reasons=kept + reasons), None
+    poor = judge(found.crop, found.labels, face_px=seen.face_px)
+    if poor:
+        codes = {reason.code for reason in found.reasons}
+        more = tuple(reason for reason in poor if reason.code not in codes)
+        return replace(plain, reasons=found.reasons + more + reasons), None
+    tissues = judge_tissues(seen, verdict=proposer.verdict, card_white=white)
+    missing = tuple(
+        Reason(f"{tissue}_not_exposed", f"The {tissue} is not exposed. Cut deeper if it is needed.")
+        for tissue in TISSUES if not tissues[tissue].exposed
+    )
+    codes = {reason.code for reason in found.reasons}
+    missing = tuple(reason for reason in missing if reason.code not in codes)
+    labels = found.full_labels(photo.height_px, photo.width_px) if with_labels else None
+    proposal = replace(
+        plain, found=True, reasons=found.reasons + missing + reasons, tissues=tissues
+    )
+    return proposal, labels
+
+
+def judge_tissues(
+    seen: Seen, *, verdict: VerdictModel, card_white: npt.ArrayLike | None = None
+) -> dict[Tissue, TissueProposal]:
+    """Measure the tissues of a face and propose for each.
+
+    Parameters
+    ----------
+    seen : Seen
+    verdict : VerdictModel
+    card_white : array_like of float, shape (3,), optional
+        sRGB of the photo card's white.
+
+    Returns
+    -------
+    dict of Tissue to TissueProposal
+        All three; those not exposed say so and nothing else.
+    """
+    found = seen.segmentation
+    features = measure(
+        found.crop, found.labels, confidence=found.confidence,
+        dead_map=getattr(found, "dead_map", None), card_white=card_white,
+    )
+    result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}
+    shown = [tissue for tissue in features if found.exposed[tissue] >= 0.5]
+    if not shown:
+        return result
+    rows = np.stack([row_of(features[tissue]) for tissue in shown])
+    p_dead = verdict.p_dead(rows)
+    strange = verdict.novelty.distance(rows) > verdict.novelty.limit
+    for tissue, row, share, far, call in zip(
+        shown, rows, p_dead, strange, verdict.verdicts(rows), strict=True
+    ):
+        area, centre = _place(found, tissue, seen.scale)
+        result[tissue] = TissueProposal(
+            exposed=True, verdict=call, p_dead=round(float(share), 4), area_px=area, centre=centre,
+            why=why(call, features[tissue], verdict.moved_by(row), strange=bool(far)),
+            features={name: round(value, 4) for name, value in features[tissue].items()},
+        )
+    return result
+
+
+def _place(
+    found: Segmentation, tissue: Tissue, scale: float
+) -> tuple[int, tuple[float, float]]:
+    """Return a tissue's area and a point inside it, in pixels at full size."""
+    region = (found.labels == tissue.label).astype(np.uint8)
+    row0, col0, row1, col1 = found.box
+    per_row = (row1 - row0) / region.shape[0] / scale
+    per_col = (col1 - col0) / region.shape[1] / scale
+    rows, cols = np.nonzero(region)
+    row, col = float(rows.mean()), float(cols.mean())
+    if not region[round(row), round(col)]:
+        depth = cv2.distanceTransform(np.pad(region, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+        at = np.unravel_index(int(np.argmax(depth)), depth.shape)
+        row, col = float(at[0]), float(at[1])
+    centre = (
+        round(row0 / scale + (row + 0.5) * per_row, 1),
+        round(col0 / scale + (col + 0.5) * per_col, 1),
+    )
+    return round(rows.size * per_row * per_col), centre
+
+
+def proposal_as_dict(proposal: Proposal) -> dict[str, Any]:
+    """Return a proposal as the JSON object of one line of `budvision propose --jsonl`.
+
+    Returns
+    -------
+    dict
+        ``file``, ``sha256``, ``width_px``, ``height_px``, ``found``, ``reasons``, ``mm_per_px``,
+        ``model`` and ``tissues``; a tissue that is not exposed holds ``exposed`` alone.
+    """
+    tissues: dict[str, Any] = {}
+    for tissue, one in proposal.tissues.items():
+        if not one.exposed:
+            tissues[tissue.value] = {"exposed": False}
+            continue
+        assert one.verdict is not None
+        tissues[tissue.value] = {
+            "exposed": True, "verdict": Verdict(one.verdict).value, "p_dead": one.p_dead,
+            "area_px": one.area_px, "centre": None if one.centre is None else list(one.centre),
+            "why": one.why, "features": dict(one.features),
+        }
+    return {
+        "file": proposal.file, "sha256": proposal.sha256, "width_px": proposal.width_px,
+        "height_px": proposal.height_px, "found": proposal.found,
+        "reasons": [{"code": reason.code, "text": reason.text} for reason in proposal.reasons],
+        "mm_per_px": None if proposal.mm_per_px is None else round(proposal.mm_per_px, 6),
+        "model": proposal.model, "tissues": tissues,
+    }

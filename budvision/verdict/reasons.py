@@ -1,0 +1,99 @@
+"""Why a verdict came out as it did, in plain words, from the features that moved it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from budvision.vocabulary import Verdict
+
+__all__ = ["why"]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def _phrase(group: str, dead: bool, row: Mapping[str, float]) -> str:
+    """Say what a group of features shows, if it agrees with the direction; else nothing."""
+    brown, green = row["brown_share_inner"], row["green_share_inner"]
+    if group in ("green", "brown", "context", "colour"):
+        if dead and brown >= 0.5:
+            return f"{_percent(row['brown_share'])} of the area is brown"
+        if dead and row["dark_share_inner"] >= 0.6:
+            return f"{_percent(row['dark_share_inner'])} of the middle is dark"
+        if dead and green >= 0.5 and row["chroma_inner"] < 1.0:
+            return "the green is dull, as in tissue frozen lately"
+        if dead and green < 0.5:
+            return f"only {_percent(green)} of the middle is green"
+        if not dead and green >= 0.5:
+            return f"{_percent(green)} of the middle is green"
+        if not dead and row["greener_than_others"] > 0.1:
+            return "it is greener than the other tissues of the face"
+        return ""
+    if group == "dark":
+        light = 100 * 2.718281828 ** row["light_inner"]
+        if dead and light < 35:
+            return f"the middle gives back {light:.0f} % of the wool's light"
+        if not dead and light > 20:
+            return f"the middle is light, {light:.0f} % of the wool"
+        return ""
+    if group == "pattern":
+        if dead and row["rim_green_red"] < -0.1:
+            return "the rim is browner than the middle"
+        if not dead and row["texture_rings"] > 0.05:
+            return "rings of leaf primordia show"
+        return ""
+    if group == "network":
+        if dead and row["dead_inner"] > 0.5:
+            return f"the network reads {_percent(row['dead_inner'])} of the middle as dead"
+        if not dead and row["dead_inner"] < 0.5:
+            return f"the network reads {_percent(1 - row['dead_inner'])} of the middle as live"
+    return ""
+
+
+def why(
+    verdict: Verdict, row: Mapping[str, float], moved_by: Mapping[str, float], *,
+    strange: bool = False,
+) -> str:
+    """Give the reason for a verdict in plain words.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    row : mapping of str to float
+        The tissue's features.
+    moved_by : mapping of str to float
+        How far each group of features moved the log-odds of dead, from `VerdictModel.moved_by`.
+    strange : bool
+        Whether the row lies far from everything trained on.
+
+    Returns
+    -------
+    str
+        One or two clauses, the strongest first; never empty.
+    """
+    if strange:
+        return "it looks unlike anything the model learned from"
+    if verdict is Verdict.UNSURE:
+        for_dead = _strongest(row, moved_by, dead=True)
+        for_live = _strongest(row, moved_by, dead=False)
+        if for_dead and for_live:
+            return f"{for_dead[0]}, but {for_live[0]}"
+        if for_dead or for_live:
+            return f"{(for_dead or for_live)[0]}, but not clearly enough"
+        return "the signs of live and dead balance"
+    found = _strongest(row, moved_by, dead=verdict is Verdict.DEAD)
+    if found:
+        return " and ".join(found[:2])
+    if verdict is Verdict.DEAD:
+        return f"{_percent(row['brown_share'])} of the area is brown"
+    return f"{_percent(row['green_share_inner'])} of the middle is green"
+
+
+def _strongest(
+    row: Mapping[str, float], moved_by: Mapping[str, float], *, dead: bool
+) -> list[str]:
+    sign = 1.0 if dead else -1.0
+    order = sorted(moved_by, key=lambda group: -sign * moved_by[group])
+    phrases = [_phrase(group, dead, row) for group in order if sign * moved_by[group] > 0.15]
+    return list(dict.fromkeys(phrase for phrase in phrases if phrase))

@@ -1,0 +1,197 @@
+"""Training on rows with a known rule; the file, the list of models and what is refused."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skops.io
+
+from budvision.errors import (
+    ConflictError,
+    InputError,
+    NotFoundError,
+    StorageError,
+    VerificationError,
+)
+from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
+from budvision.verdict.model import VerdictModel
+from budvision.verdict.persist import load_verdict, save_verdict
+from budvision.verdict.registry import (
+    ModelEntry,
+    add_model,
+    file_sha256,
+    find_model,
+    list_models,
+    verify_model,
+)
+from budvision.verdict.train import fit_verdict, grouped_folds
+from budvision.vocabulary import Verdict
+
+AT = {name: index for index, name in enumerate(FEATURE_NAMES)}
+
+
+def rows_of(
+    rng: np.random.Generator, n: int, *, apart: float = 0.9
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows whose green against red tells the dead, with noise; three a photograph."""
+    dead = rng.random(n) < 0.4
+    rows = rng.normal(0, 0.3, (n, len(FEATURE_NAMES)))
+    middle = np.where(dead, -apart / 2, apart / 2) + rng.normal(0, 0.12, n)
+    for name in ("green_red_inner", "green_red_all", "green_red_core"):
+        rows[:, AT[name]] = middle + rng.normal(0, 0.05, n)
+    return rows, dead, np.arange(n) // 3
+
+
+@pytest.fixture(scope="module")
+def model() -> VerdictModel:
+    rng = np.random.default_rng(1)
+    return fit_verdict(*rows_of(rng, 900), rng=rng, alpha=0.01).model
+
+
+def test_folds_never_part_a_group() -> None:
+    rng = np.random.default_rng(2)
+    groups = rng.integers(0, 40, 500)
+    folds = grouped_folds(groups, 5, rng=rng)
+    for group in np.unique(groups):
+        assert np.unique(folds[groups == group]).size == 1
+    sizes = np.bincount(folds)
+    assert sizes.size == 5
+    assert sizes.max() < 1.5 * sizes.min()
+
+
+def test_it_learns_and_says_unsure_between(model: VerdictModel) -> None:
+    rng = np.random.default_rng(3)
+    rows, dead, _ = rows_of(rng, 2000)
+    verdicts = np.array(model.verdicts(rows))
+    called = verdicts != Verdict.UNSURE
+    assert called.mean() > 0.9
+    assert ((verdicts == Verdict.DEAD) & ~dead).sum() / (~dead).sum() < 0.02
+    assert ((verdicts == Verdict.LIVE) & dead).sum() / dead.sum() < 0.02
+    between = rows[:50].copy()
+    for name in ("green_red_inner", "green_red_all", "green_red_core"):
+        between[:, AT[name]] = 0.0
+    assert (np.array(model.verdicts(between)) == Verdict.UNSURE).mean() > 0.8
+
+
+def test_probabilities_are_calibrated() -> None:
+    rng = np.random.default_rng(4)
+    fitted = fit_verdict(*rows_of(rng, 1200, apart=0.25), rng=rng, kinds=["logistic"])
+    rows, dead, _ = rows_of(rng, 4000, apart=0.25)
+    share = fitted.model.p_dead(rows)
+    for low, high in ((0.1, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.9)):
+        inside = (share >= low) & (share < high)
+        assert dead[inside].mean() == pytest.approx(share[inside].mean(), abs=0.08)
+
+
+def test_what_was_never_seen_is_unsure(model: VerdictModel) -> None:
+    rows, _, _ = rows_of(np.random.default_rng(5), 100)
+    strange = rows.copy()
+    strange[:, 20:] += 6.0
+    assert set(model.verdicts(strange)) == {Verdict.UNSURE}
+    assert (model.novelty.distance(rows) < model.novelty.limit).mean() > 0.97
+
+
+def test_reason_names_the_group_that_moved_it(model: VerdictModel) -> None:
+    rows, dead, _ = rows_of(np.random.default_rng(6), 200)
+    for row, is_dead in zip(rows[:40], dead[:40], strict=True):
+        moved = model.moved_by(row)
+        assert max(moved, key=lambda group: abs(moved[group])) == "green"
+        assert (moved["green"] > 0) == is_dead
+
+
+def test_a_laboratorys_calls_are_added_to_the_base(model: VerdictModel) -> None:
+    rng = np.random.default_rng(8)
+    rows, dead, canes = rows_of(rng, 60)
+    fitted = fit_verdict(rows, dead, canes, rng=rng, base=model, kinds=["logistic"])
+    assert fitted.held_out_p_dead.shape == (60,)
+    assert ((fitted.held_out_p_dead > 0.5) == dead).mean() > 0.95
+
+
+def test_too_few_calls_are_refused() -> None:
+    rng = np.random.default_rng(9)
+    rows, _, groups = rows_of(rng, 40)
+    with pytest.raises(InputError, match="37 live and 3 dead calls"):
+        fit_verdict(rows, np.arange(40) < 3, groups, rng=rng)
+    with pytest.raises(InputError, match="shape"):
+        fit_verdict(rows[:, :5], np.arange(40) < 20, groups, rng=rng)
+
+
+def test_round_trip(model: VerdictModel, tmp_path: Path) -> None:
+    path = tmp_path / "verdict.skops"
+    save_verdict(model, path)
+    again = load_verdict(path)
+    rows, _, _ = rows_of(np.random.default_rng(10), 50)
+    np.testing.assert_array_equal(again.p_dead(rows), model.p_dead(rows))
+    assert again.verdicts(rows) == model.verdicts(rows)
+    assert again.feature_version == FEATURE_VERSION
+    with pytest.raises(StorageError, match="exists already"):
+        save_verdict(model, path)
+    assert [one.name for one in tmp_path.iterdir()] == ["verdict.skops"]
+
+
+def test_foreign_types_are_named_and_refused(tmp_path: Path) -> None:
+    path = tmp_path / "verdict.skops"
+    skops.io.dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
+    with pytest.raises(VerificationError, match="foreign code: argparse"):
+        load_verdict(path)
+
+
+def test_damage_is_refused(model: VerdictModel, tmp_path: Path) -> None:
+    path = tmp_path / "verdict.skops"
+    path.write_bytes(b"not a zip")
+    with pytest.raises(VerificationError, match="damaged"):
+        load_verdict(path)
+    path.unlink()
+    skops.io.dump({"format": 99}, path)
+    with pytest.raises(VerificationError, match="format is 99"):
+        load_verdict(path)
+    with pytest.raises(NotFoundError, match="no such file"):
+        load_verdict(tmp_path / "other.skops")
+
+
+def entry_in(folder: Path, model: VerdictModel, version: str = "1.0") -> ModelEntry:
+    home = folder / f"bench-{version}"
+    home.mkdir()
+    save_verdict(model, home / "verdict.skops")
+    (home / "segmenter.onnx").write_bytes(b"weights")
+    return ModelEntry("bench", version, home, {}, FEATURE_VERSION, "2026-02-11", note='a "note"')
+
+
+def test_a_listed_model_is_found_and_verified(model: VerdictModel, tmp_path: Path) -> None:
+    add_model(entry_in(tmp_path, model))
+    listed = list_models(tmp_path)[0]
+    assert listed.note == 'a "note"'
+    assert listed.files["segmenter.onnx"] == file_sha256(listed.folder / "segmenter.onnx")
+    by_name = find_model("bench-1.0", folders=[tmp_path])
+    assert by_name.folder == listed.folder
+    assert find_model(listed.folder).label == "bench-1.0"
+    verify_model(by_name)
+    with pytest.raises(ConflictError, match="in the list already"):
+        add_model(listed)
+    add_model(entry_in(tmp_path, model, "1.1"))
+    assert [one.label for one in list_models(tmp_path)] == ["bench-1.0", "bench-1.1"]
+
+
+def test_one_changed_byte_does_not_load(model: VerdictModel, tmp_path: Path) -> None:
+    add_model(entry_in(tmp_path, model))
+    path = tmp_path / "bench-1.0" / "segmenter.onnx"
+    path.write_bytes(b"weightz")
+    with pytest.raises(VerificationError, match=r"segmenter\.onnx: its SHA-256 is"):
+        verify_model(find_model(tmp_path / "bench-1.0"))
+    path.unlink()
+    with pytest.raises(VerificationError, match="missing"):
+        verify_model(find_model(tmp_path / "bench-1.0"))
+
+
+def test_unlisted_models_are_not_used(model: VerdictModel, tmp_path: Path) -> None:
+    entry = entry_in(tmp_path, model)
+    with pytest.raises(NotFoundError, match="not in the list"):
+        find_model(entry.folder)
+    with pytest.raises(NotFoundError, match="no model nothing-9"):
+        find_model("nothing-9", folders=[tmp_path])
+    (tmp_path / "registry.toml").write_text("[[model]\n", encoding="utf-8")
+    with pytest.raises(InputError, match="cannot be read"):
+        list_models(tmp_path)
