@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import random
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -36,10 +38,19 @@ def test_fewest_examples_for_a_finite_quantile() -> None:
     assert conformal_quantile(np.zeros(9), 0.10) == 0.0
 
 
+@pytest.fixture
+def _generators_put_back() -> Iterator[None]:
+    """crepes draws from the global generators; leave them as they were."""
+    plain, legacy = random.getstate(), np.random.get_state()  # noqa: NPY002
+    yield
+    random.setstate(plain)
+    np.random.set_state(legacy)  # noqa: NPY002
+
+
+@pytest.mark.usefixtures("_generators_put_back")
 def test_sets_are_those_of_crepes() -> None:
     """crepes keeps a label whose p-value equals alpha, so alphas are such that none does."""
     crepes = pytest.importorskip("crepes")
-    before = np.random.get_state()  # noqa: NPY002 - crepes seeds numpy's own generator
     rng = np.random.default_rng(20)
     share, dead = example(rng, 700, 0.2)
     new, _ = example(rng, 400, 0.2)
@@ -57,7 +68,6 @@ def test_sets_are_those_of_crepes() -> None:
             for label in (0, 1)
         ]).astype(bool)
         np.testing.assert_array_equal(np.column_stack([live_in, dead_in]), wanted)
-    np.random.set_state(before)  # noqa: NPY002
 
 
 def test_the_dead_are_covered_where_they_are_few() -> None:
