@@ -1,0 +1,143 @@
+"""Vine balance and canopy density against published bands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from budvision.errors import InputError
+from budvision.vineyard.units import FOOT_M
+
+__all__ = [
+    "BALANCE_BANDS",
+    "BalanceBand",
+    "Placed",
+    "place",
+    "pruning_weight_per_m",
+    "ravaz",
+    "shoots_to_remove",
+]
+
+_KD = "Kliewer & Dokoozlian (2005), Am. J. Enol. Vitic. 56:170-181"
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceBand:
+    """A published range of a balance measure."""
+
+    measure: str
+    canopy: str
+    low: float
+    high: float
+    unit: str
+    source: str
+
+
+BALANCE_BANDS: Mapping[str, tuple[BalanceBand, ...]] = MappingProxyType({
+    "ravaz": (
+        BalanceBand("yield / pruning weight", "single", 4, 10, "", _KD),
+        BalanceBand("yield / pruning weight", "divided", 5, 10, "", _KD),
+    ),
+    "leaf_area": (
+        BalanceBand("leaf area / fruit", "single", 0.8, 1.2, "m2/kg", _KD),
+        BalanceBand("leaf area / fruit", "divided", 0.5, 0.8, "m2/kg", _KD),
+    ),
+    "pruning_weight": (
+        BalanceBand("pruning weight a metre", "single", 0.5, 1.0, "kg/m", _KD),
+        BalanceBand("pruning weight a metre", "divided", 0.4, 0.8, "kg/m", _KD),
+    ),
+    "shoots": (
+        BalanceBand("shoots a metre", "single", 3 / FOOT_M, 5 / FOOT_M, "/m",
+                    "University of Maryland Extension 2017 (3 to 5 a foot, VSP and high cordon)"),
+    ),
+})
+"""Published bands by measure; where a canopy form is missing, none was found for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A value against a published band: "below", "within" or "above" it."""
+
+    value: float
+    band: BalanceBand
+    where: str
+
+
+def _positive(**values: float) -> None:
+    for name, value in values.items():
+        if not (math.isfinite(value) and value > 0):
+            raise InputError(f"{name} is {value!r}", expected="a number above 0")
+
+
+def ravaz(yield_kg: float, prunings_kg: float) -> float:
+    """Return yield over pruning weight of the same vine, both in kg.
+
+    Raises
+    ------
+    InputError
+        When a weight is not positive.
+
+    References
+    ----------
+    Kliewer & Dokoozlian (2005), Am. J. Enol. Vitic. 56:170-181, for its bands.
+    """
+    _positive(yield_kg=yield_kg, prunings_kg=prunings_kg)
+    return yield_kg / prunings_kg
+
+
+def pruning_weight_per_m(prunings_kg: float, canopy_m: float) -> float:
+    """Return pruning weight a metre of canopy, kg/m.
+
+    Raises
+    ------
+    InputError
+        When a value is not positive.
+    """
+    _positive(prunings_kg=prunings_kg, canopy_m=canopy_m)
+    return prunings_kg / canopy_m
+
+
+def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
+    """Place a value against the published band of its measure; edges count as within.
+
+    Parameters
+    ----------
+    value : float
+        In the band's unit.
+    measure : {"ravaz", "leaf_area", "pruning_weight", "shoots"}
+    canopy : {"single", "divided"}
+
+    Raises
+    ------
+    InputError
+        When there is no band of that measure and canopy, or the value is not positive.
+    """
+    _positive(value=value)
+    bands = [band for band in BALANCE_BANDS.get(measure, ()) if band.canopy == canopy]
+    if not bands:
+        raise InputError(
+            f"there is no band for {measure!r} of a {canopy!r} canopy",
+            expected=f"one of {', '.join(BALANCE_BANDS)}; single or divided",
+        )
+    band = bands[0]
+    where = "below" if value < band.low else "above" if value > band.high else "within"
+    return Placed(value, band, where)
+
+
+def shoots_to_remove(shoots_per_m: float, target_per_m: float) -> float:
+    """Return shoots to take off a metre of canopy, 0 where the count is at or below the target.
+
+    Raises
+    ------
+    InputError
+        When a value is not positive.
+
+    Notes
+    -----
+    After cold damage keep secondary shoots, for some crop and for next year's spurs (University
+    of Maryland Extension 2017).
+    """
+    _positive(shoots_per_m=shoots_per_m, target_per_m=target_per_m)
+    return max(0.0, shoots_per_m - target_per_m)

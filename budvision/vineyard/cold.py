@@ -1,0 +1,339 @@
+"""A weather station's temperatures: event minimum and hours below thresholds.
+
+Temperatures and their time zone are never guessed: the unit and the zone are stated by the caller.
+Between two readings the temperature is taken to run straight; longer gaps count as no record.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+from numpy.typing import NDArray
+
+from budvision.errors import InputError, NothingToDoError
+from budvision.vineyard.units import to_celsius
+
+__all__ = ["ColdEvent", "ColdRecord", "cold_event", "hours_below", "read_cold_record", "time_zone"]
+
+MOST_GAP_H = 3.0
+"""Readings further apart than this are a gap, hours."""
+
+COLDEST_C, WARMEST_C = -60.0, 60.0
+_FORMATS = (
+    "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M",
+    "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y-%m-%d",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ColdRecord:
+    """Temperatures over time.
+
+    Attributes
+    ----------
+    times : ndarray of datetime64[s], shape (n,)
+        UTC, rising.
+    temp_c : ndarray of float64, shape (n,)
+    zone : str
+        The time zone stated for the file.
+    unit : {"C", "F"}
+        The unit stated for the file.
+    n_skipped : int
+        Rows without a temperature.
+    """
+
+    times: NDArray[np.datetime64]
+    temp_c: NDArray[np.float64]
+    zone: str
+    unit: str
+    n_skipped: int
+
+
+@dataclass(frozen=True, slots=True)
+class ColdEvent:
+    """The coldest of a stretch of time.
+
+    Attributes
+    ----------
+    minimum_c : float
+    at : datetime
+        When, in the record's zone.
+    n_readings : int
+    gap_h : float
+        Hours without record (readings further apart than three hours).
+    """
+
+    minimum_c: float
+    at: dt.datetime
+    n_readings: int
+    gap_h: float
+
+
+def time_zone(name: str) -> dt.tzinfo:
+    """Return the time zone of a name such as ``America/Vancouver``, ``UTC`` or ``-08:00``.
+
+    Raises
+    ------
+    InputError
+        When the name is empty or unknown.
+    """
+    match = re.fullmatch(r"(?:UTC)?([+-])(\d{1,2})(?::?(\d{2}))?", name.strip())
+    if match:
+        ahead = dt.timedelta(hours=int(match[2]), minutes=int(match[3] or 0))
+        if ahead < dt.timedelta(hours=15):
+            return dt.timezone(ahead if match[1] == "+" else -ahead)
+    if name.strip().upper() in ("UTC", "Z"):
+        return dt.UTC
+    try:
+        return ZoneInfo(name.strip())
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise InputError(
+            f'the time zone is "{name}"', expected="a name such as America/Vancouver, UTC or -08:00",
+            do="State the zone that the station writes; the tzdata package holds the names.",
+            code="time_zone",
+        ) from error
+
+
+def _rows(text: str, name: str) -> list[list[str]]:
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise InputError("the file is empty", where=name, expected="times and temperatures",
+                         do="Export the record again.", code="empty_file")
+    counts = {mark: min(line.count(mark) for line in lines[:20]) for mark in "\t;,|"}
+    mark = max(counts, key=lambda key: counts[key])
+    if counts[mark] == 0:
+        raise InputError(
+            f'row 1 is "{lines[0][:60]}", one column', where=name, code="delimiter",
+            expected="columns parted by commas, semicolons, tabs or bars",
+            do="Export the record as CSV with a time and a temperature column.",
+        )
+    return [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text), delimiter=mark)
+            if any(cell.strip() for cell in row) and not row[0].startswith("#")]
+
+
+def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, what: str) -> int:
+    lower = [cell.lower() for cell in head]
+    if wanted:
+        if wanted.lower() not in lower:
+            raise InputError(f'there is no column "{wanted}"', where=f"{name}, row 1",
+                             expected=f"one of {', '.join(head)}", do="Name the column as it is.")
+        return lower.index(wanted.lower())
+    found = [at for at, cell in enumerate(lower) if any(word in cell for word in words)]
+    if len(found) != 1:
+        told = "no column" if not found else f"{len(found)} columns"
+        raise InputError(f"{told} could hold the {what}", where=f"{name}, row 1",
+                         expected=f"one of {', '.join(head)}", do=f"Name the {what} column.")
+    return found[0]
+
+
+def _time(text: str, where: str) -> dt.datetime:
+    try:
+        return dt.datetime.fromisoformat(text)
+    except ValueError:
+        pass
+    for form in _FORMATS:
+        try:
+            return dt.datetime.strptime(text, form)
+        except ValueError:
+            continue
+    raise InputError(f'the time is "{text}"', where=where, code="bad_row",
+                     expected="year-month-day hour:minute", do="Export times in ISO form.")
+
+
+def _utc(times: list[dt.datetime], zone: dt.tzinfo) -> list[dt.datetime]:
+    """Return times in UTC; a local hour that comes twice is told apart by its order."""
+    done: list[dt.datetime] = []
+    for time in times:
+        if time.tzinfo is None:
+            time = time.replace(tzinfo=zone)
+            again = time.replace(fold=1)
+            if done and again.utcoffset() != time.utcoffset() and time.astimezone(
+                dt.UTC
+            ) <= done[-1]:
+                time = again
+        done.append(time.astimezone(dt.UTC))
+    return done
+
+
+def read_cold_record(
+    text: str,
+    *,
+    unit: str,
+    zone: str,
+    name: str = "record",
+    time_column: str = "",
+    temperature_column: str = "",
+) -> ColdRecord:
+    """Read a station's temperatures from text.
+
+    Parameters
+    ----------
+    text : str
+        A table with a header; commas, semicolons, tabs or bars; decimal point or comma; lines
+        starting with # are left out.
+    unit : {"C", "F"}
+        Unit of the temperatures. It is never guessed.
+    zone : str
+        Time zone of times that do not carry their own.
+    name : str
+        File name for errors.
+    time_column, temperature_column : str
+        Names of the columns; found by their names when left out.
+
+    Returns
+    -------
+    ColdRecord
+
+    Raises
+    ------
+    InputError
+        When the unit or zone is unknown, the file has one column only, a column is not found, a
+        time or temperature cannot be read, a temperature is impossible, or two readings of one
+        time differ.
+    NothingToDoError
+        When no row holds a temperature.
+    """
+    if unit.upper() not in ("C", "F"):
+        raise InputError(f'the unit is "{unit}"', expected="C or F", code="unit",
+                         do="State the unit that the station writes.")
+    where_zone, rows = time_zone(zone), _rows(text.removeprefix("\ufeff"), name)
+    head = rows[0]
+    at_time = _column(head, time_column, ("time", "date"), name, "time")
+    at_temp = _column(head, temperature_column, ("temp", "°c", "°f"), name, "temperature")
+    times: list[dt.datetime] = []
+    values: list[float] = []
+    skipped = 0
+    for number, row in enumerate(rows[1:], start=2):
+        where = f"{name}, row {number}"
+        if len(row) <= max(at_time, at_temp):
+            raise InputError(f"it has {len(row)} cells", where=where, code="bad_row",
+                             expected=f"at least {max(at_time, at_temp) + 1}",
+                             do="Check the separator and the row.")
+        raw = row[at_temp].replace(",", ".")
+        if raw.lower() in ("", "na", "nan", "-", "--", "null"):
+            skipped += 1
+            continue
+        try:
+            value = float(raw)
+        except ValueError as error:
+            raise InputError(f'the temperature is "{row[at_temp]}"', where=where, code="bad_row",
+                             expected="a number", do="Correct the row.") from error
+        celsius = value if unit.upper() == "C" else to_celsius(value)
+        if not COLDEST_C <= celsius <= WARMEST_C:
+            raise InputError(
+                f"the temperature is {value:g} {unit.upper()}", where=where, code="bad_row",
+                expected=f"{COLDEST_C:g} to {WARMEST_C:g} C", do="Check the unit stated.",
+            )
+        times.append(_time(row[at_time], where))
+        values.append(celsius)
+    if not values:
+        raise NothingToDoError("no row holds a temperature", where=name, expected="readings")
+    utc = _utc(times, where_zone)
+    stamps = np.array([time.replace(tzinfo=None) for time in utc], dtype="datetime64[s]")
+    order = np.argsort(stamps, kind="stable")
+    stamps, temps = stamps[order], np.array(values)[order]
+    same = np.flatnonzero(np.diff(stamps) == np.timedelta64(0, "s"))
+    if np.any(temps[same] != temps[same + 1]):
+        at = same[temps[same] != temps[same + 1]][0]
+        raise InputError(f"two readings of {stamps[at]} UTC differ", where=name, code="duplicate",
+                         expected="one reading for each time", do="Remove the wrong one.")
+    keep = np.append(True, np.diff(stamps) > np.timedelta64(0, "s"))
+    return ColdRecord(stamps[keep], temps[keep], zone, unit.upper(), skipped)
+
+
+def _stretch(
+    record: ColdRecord, start: dt.datetime | None, end: dt.datetime | None
+) -> NDArray[np.bool_]:
+    zone = time_zone(record.zone)
+
+    def stamp(time: dt.datetime) -> np.datetime64:
+        local = time if time.tzinfo else time.replace(tzinfo=zone)
+        return np.datetime64(local.astimezone(dt.UTC).replace(tzinfo=None), "s")
+
+    keep = np.ones(len(record.times), dtype=bool)
+    if start is not None:
+        keep &= record.times >= stamp(start)
+    if end is not None:
+        keep &= record.times <= stamp(end)
+    if not keep.any():
+        raise NothingToDoError("the record holds nothing between the two times",
+                               expected="a stretch that the record covers")
+    return keep
+
+
+def cold_event(
+    record: ColdRecord, *, start: dt.datetime | None = None, end: dt.datetime | None = None
+) -> ColdEvent:
+    """Return the coldest reading of a stretch of time.
+
+    Parameters
+    ----------
+    record : ColdRecord
+    start, end : datetime, optional
+        Both ends included; without a zone of their own they are in the record's.
+
+    Raises
+    ------
+    NothingToDoError
+        When the record holds nothing there.
+    """
+    keep = _stretch(record, start, end)
+    times, temps = record.times[keep], record.temp_c[keep]
+    hours = np.diff(times) / np.timedelta64(1, "h")
+    at = int(temps.argmin())
+    when = times[at].astype(dt.datetime).replace(tzinfo=dt.UTC).astimezone(time_zone(record.zone))
+    return ColdEvent(float(temps[at]), when, len(temps), float(hours[hours > MOST_GAP_H].sum()))
+
+
+def hours_below(
+    record: ColdRecord,
+    thresholds_c: Sequence[float],
+    *,
+    start: dt.datetime | None = None,
+    end: dt.datetime | None = None,
+) -> dict[float, float]:
+    """Return the hours below each threshold, running straight between readings.
+
+    Parameters
+    ----------
+    record : ColdRecord
+    thresholds_c : sequence of float
+        Degrees Celsius.
+    start, end : datetime, optional
+        As in `cold_event`.
+
+    Returns
+    -------
+    dict of float to float
+        Hours by threshold; gaps count as nothing.
+
+    Raises
+    ------
+    InputError
+        When a threshold is not a number.
+    NothingToDoError
+        When the record holds nothing there.
+    """
+    keep = _stretch(record, start, end)
+    temps = record.temp_c[keep]
+    hours = np.diff(record.times[keep]) / np.timedelta64(1, "h")
+    hours = np.where(hours > MOST_GAP_H, 0.0, hours)
+    before, after = temps[:-1], temps[1:]
+    told = {}
+    for threshold in thresholds_c:
+        if not math.isfinite(threshold):
+            raise InputError(f"a threshold is {threshold!r}", expected="degrees Celsius")
+        lowest, highest = np.minimum(before, after), np.maximum(before, after)
+        span = np.where(highest > lowest, highest - lowest, 1.0)
+        part = np.clip((threshold - lowest) / span, 0, 1)
+        part = np.where(highest > lowest, part, (lowest < threshold).astype(float))
+        told[float(threshold)] = float((part * hours).sum())
+    return told
