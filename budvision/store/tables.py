@@ -40,8 +40,8 @@ def _id() -> Column[int]:
     return Column("id", Integer, primary_key=True, autoincrement=True)
 
 
-def _ref(name: str, target: str, *, null: bool = False) -> Column[int]:
-    return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=null, index=True)
+def _ref(name: str, target: str, *, null: bool = False, index: bool = True) -> Column[int]:
+    return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=null, index=index)
 
 
 _TISSUE = "tissue IN ('primary', 'secondary', 'tertiary')"
@@ -197,7 +197,7 @@ proposal_tissue = Table(
 # `first`; withdrawn counts as no call (a withdrawn settled row leaves the first one standing).
 # Rows of round `second` never count by themselves.
 call = Table(
-    "call", metadata, _id(), _ref("bud_id", "bud"),
+    "call", metadata, _id(), _ref("bud_id", "bud", index=False),
     Column("tissue", String(12), nullable=False),
     Column("value", String(12), nullable=False),
     Column("cause", String(20), nullable=False, default=""),
@@ -219,8 +219,11 @@ call = Table(
         "value IN ('live', 'dead', 'unsure', 'not_exposed', 'withdrawn')", name="value"),
     CheckConstraint("round IN ('first', 'second', 'settled')", name="round"),
     CheckConstraint("source IN ('page', 'import', 'archive')", name="source"),
-    Index("ix_call_bud_id_tissue_id", "bud_id", "tissue", "id"),
+    # The newest call of a tissue is the first entry of its run: no sorting, no look at the table.
 )
+# The newest call of a tissue is the last entry of its run: no sorting, no look at the table.
+Index("ix_call_newest", call.c.bud_id, call.c.tissue, call.c.round, call.c.id, call.c.value,
+      call.c.cause)
 
 # A mark on a bud that is not a call: missing or blind node, skipped in review, cause seen at the
 # bench. The newest row of a (bud, kind) counts; value '' takes it back.

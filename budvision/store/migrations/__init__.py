@@ -19,7 +19,7 @@ from budvision.errors import SeasonError
 
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "upgrade"]
 
-REVISIONS: tuple[str, ...] = ("0001",)
+REVISIONS: tuple[str, ...] = ("0001", "0002")
 """Every revision, oldest first."""
 
 HEAD = REVISIONS[-1]

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import BigInteger, Connection, case, cast, func, literal, select
+from sqlalchemy import BigInteger, Connection, Select, case, cast, exists, func, select
 
 from budvision.store.queries.blocks import Block, list_blocks
 from budvision.store.tables import bud, call, cane, mark, sampling
@@ -113,43 +114,43 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
 
 def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
     """Return (bud id, cane id, node, packed calls) of every bud, shape (n, 4)."""
-    newest = func.row_number().over(
-        partition_by=(call.c.bud_id, call.c.tissue, call.c.round), order_by=call.c.id.desc()
+    newer = call.alias("newer")
+    standing = ~exists().where(  # twice as quick here as a window, thanks to ix_call_newest
+        newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
+        newer.c.round == call.c.round, newer.c.id > call.c.id,
     )
-    each = select(
-        call.c.bud_id, call.c.tissue, call.c.round, call.c.value, call.c.cause,
-        newest.label("age"),
-    ).where(call.c.round != "second")
+    code = case(*((call.c.value == value.value, number) for value, number in _CODES.items()),
+                else_=0)
+    cause = case((call.c.cause.in_(["", "cold"]), 0), else_=_OTHER_CAUSE)
+    place = case(
+        *(((call.c.tissue == tissue.value) & (call.c.round == round),
+           1 << (2 * _BITS * at + (_BITS if round == "settled" else 0)))
+          for at, tissue in enumerate(TISSUES) for round in ("first", "settled")),
+    )
+    said = select(call.c.bud_id, cast(func.sum((code + cause) * place), BigInteger)).where(
+        call.c.round != "second", call.c.value != "withdrawn", standing
+    ).group_by(call.c.bud_id)
     buds = select(bud.c.id, bud.c.cane_id, bud.c.node)
     if sampling_ids is not None:
         inside = select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
         buds = buds.where(bud.c.cane_id.in_(inside))
-        each = each.where(
-            call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside)))
-        )
-    rows = each.subquery("each_round")
-    code = case(*((rows.c.value == value.value, number) for value, number in _CODES.items()),
-                else_=0)
-    cause = case((rows.c.cause.in_(["", "cold"]), 0), else_=_OTHER_CAUSE)
-    place = case(
-        *(((rows.c.tissue == tissue.value) & (rows.c.round == round),
-           1 << (2 * _BITS * at + (_BITS if round == "settled" else 0)))
-          for at, tissue in enumerate(TISSUES) for round in ("first", "settled")),
-    )
-    packed = (
-        select(rows.c.bud_id,
-               cast(func.sum((code + cause) * cast(place, BigInteger)), BigInteger).label("packed"))
-        .where(rows.c.age == 1, rows.c.value != "withdrawn").group_by(rows.c.bud_id)
-    ).subquery("packed_calls")
-    whole = buds.subquery("wanted_bud")
-    query = select(
-        whole.c.id, whole.c.cane_id, whole.c.node, func.coalesce(packed.c.packed, literal(0))
-    ).select_from(whole.outerjoin(packed, packed.c.bud_id == whole.c.id))
-    result = conn.execute(query)
-    parts = []
-    while part := result.fetchmany(65536):
-        parts.append(np.array([tuple(row) for row in part], np.int64))
-    return np.concatenate(parts) if parts else np.empty((0, 4), np.int64)
+        said = said.where(call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside))))
+    sums = _integers(conn, said, 2)
+    found = _integers(conn, buds, 3)
+    at = _positions(found[:, 0], sums[:, 0])
+    packed = np.zeros(len(found), np.int64)
+    packed[at[at >= 0]] = sums[at >= 0, 1]
+    return np.column_stack([found, packed])
+
+
+def _integers(conn: Connection, query: Select[Any], n_columns: int) -> Ints:
+    """Return a query's whole numbers, straight from the driver: rows without names are quick."""
+    cursor = conn.execute(query).cursor
+    assert cursor is not None
+    parts = [np.empty((0, n_columns), np.int64)]
+    while part := cursor.fetchmany(65536):
+        parts.append(np.array(part, np.int64))
+    return np.concatenate(parts)
 
 
 def _unpack(packed: Ints) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:

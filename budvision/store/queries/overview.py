@@ -81,7 +81,7 @@ def count_rows(conn: Connection) -> SeasonCounts:
 
 def sampling_counts(conn: Connection) -> list[SamplingCounts]:
     """Return the size of each sampling, by block and age."""
-    n_photos = dict(conn.execute(
+    n_photos: dict[int, int] = dict(conn.execute(
         select(cane.c.sampling_id, func.count())
         .select_from(assignment).join(bud, assignment.c.bud_id == bud.c.id)
         .join(cane, bud.c.cane_id == cane.c.id).where(current_assignment())
@@ -98,7 +98,10 @@ def sampling_counts(conn: Connection) -> list[SamplingCounts]:
         .order_by(block.c.name, func.coalesce(sampling.c.collected_at, sampling.c.added_at),
                   sampling.c.id)
     )
-    return [SamplingCounts(*row, n_photos.get(row[0], 0)) for row in rows.tuples()]
+    return [
+        SamplingCounts(key, name, label, n_canes, n_buds, n_photos.get(key, 0))
+        for key, name, label, n_canes, n_buds in rows.tuples()
+    ]
 
 
 def photo_hashes(conn: Connection) -> dict[str, str]:
