@@ -67,7 +67,7 @@ def paper(
                          where="paper", do="Run `budvision plan` first.")
     else:
         made = bench_paper(found, kinds=KINDS[:4] if kind == "all" else (kind,), paper=sheets,
-                           tag=tag, soak_h=settings.number("soak_h"))
+                           tag=tag, settings=settings)
     for path in write_paper(made, out):
         typer.echo(str(path))
 

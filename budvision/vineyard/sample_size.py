@@ -21,14 +21,9 @@ from budvision.stats.proportions import mortality_interval
 from budvision.vineyard.policies import Policy
 
 __all__ = [
-    "QUICK_DEAD", "QUICK_NODES", "SampleOutlook", "canes_for_edge", "canes_for_width",
-    "quick_look_chance", "sample_outlook", "trade_off",
+    "SampleOutlook", "canes_for_edge", "canes_for_width", "sample_outlook", "trade_off",
 ]
 
-QUICK_NODES = 10
-QUICK_DEAD = 3
-"""A quick look: cut ten nodes, and go on to the whole sample when three or more primaries are
-dead (published extension practice)."""
 MOST_CANES = 500
 
 
@@ -250,40 +245,3 @@ def canes_for_width(
         middle = (low + high) // 2
         low, high = (low, middle) if found(middle) <= width else (middle, high)
     return high
-
-
-def quick_look_chance(
-    share: float, *, n: int = QUICK_NODES, least_dead: int = QUICK_DEAD, icc: float = 0.0
-) -> float:
-    """Return the chance that a quick look says "go on".
-
-    Parameters
-    ----------
-    share : float
-        True share of dead primaries, in [0, 1].
-    n, least_dead : int
-        Nodes cut, and how many dead ones mean "go on".
-    icc : float
-        Likeness of the buds where all are of one cane; 0 where each is of another vine.
-
-    Returns
-    -------
-    float
-        P(at least `least_dead` dead of n), binomial or beta-binomial.
-
-    Raises
-    ------
-    InputError
-        When a value is out of range.
-    """
-    if not 0 <= share <= 1 or not 0 <= icc < 1 or not 0 <= least_dead <= n:
-        raise InputError(
-            f"share is {share!r}, icc {icc!r} and the rule {least_dead} of {n}",
-            expected="a share in [0, 1], an icc in [0, 1) and a count of at most n",
-        )
-    from scipy import stats
-
-    if icc == 0 or share in (0.0, 1.0):
-        return float(stats.binom.sf(least_dead - 1, n, share))
-    strength = 1 / icc - 1
-    return float(stats.betabinom.sf(least_dead - 1, n, share * strength, (1 - share) * strength))

@@ -39,6 +39,7 @@ from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Tissue
 from budvision.workflow.bench_answer import BenchAnswer, answer_photo
 from budvision.workflow.bench_picture import CACHE, answer_picture
+from budvision.workflow.decide import decision_state
 from budvision.workflow.soak import SoakClock, parse_time, soak_clock
 
 __all__ = [
@@ -343,6 +344,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         "base_side": season.settings.text("cane_base"),
         "soak": {"state": clock.state, "hours": clock.hours, "early": clock.early,
                  "words": clock.words, "ready_at": clock.ready_at},
+        "decision": decision_state(season, sampling_id),
         "progress": {
             "canes_done": n_done, "canes": len(canes), "buds": done.n_buds,
             "photographed": done.n_waiting + done.n_done, "waiting": done.n_waiting,

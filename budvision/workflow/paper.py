@@ -8,13 +8,16 @@ from pathlib import Path
 
 from budvision.errors import StorageError, UsageError
 from budvision.report.bench_paper import (
+    StopLine,
     bench_tally_pdf,
     cane_tags_pdf,
     photo_cards_pdf,
     plan_tags,
     walking_sheet_pdf,
 )
+from budvision.settings import Settings
 from budvision.vineyard.sample_plan import SamplePlan
+from budvision.workflow.decide import rule_of, stop_lines
 
 __all__ = ["bench_paper", "photo_cards", "write_paper"]
 
@@ -26,7 +29,7 @@ def photo_cards(*, paper: str = "a4") -> bytes:
 
 def bench_paper(
     plan: SamplePlan, *, kinds: Sequence[str], paper: str = "a4", tag: str = "cut",
-    soak_h: float = 48.0,
+    settings: Settings | None = None,
 ) -> dict[str, bytes]:
     """Set the paper of a plan.
 
@@ -38,8 +41,8 @@ def bench_paper(
         card, walk, tags and tally, in any number.
     paper, tag : str
         Page size and tag size.
-    soak_h : float
-        Hours in water that the walking sheet names.
+    settings : Settings, optional
+        The season's: hours in water, and the sequential rule.
 
     Returns
     -------
@@ -56,13 +59,19 @@ def bench_paper(
         if kind == "card":
             made["photo-cards.pdf"] = photo_cards(paper=paper)
         elif kind == "walk":
-            made["walking-sheet.pdf"] = walking_sheet_pdf(plan, paper=paper, soak_h=soak_h)
+            made["walking-sheet.pdf"] = walking_sheet_pdf(
+                plan, paper=paper, soak_h=(settings or Settings()).number("soak_h"))
         elif kind == "tags":
             made["cane-tags.pdf"] = cane_tags_pdf(
                 plan_tags(plan), block=plan.block, sampling=plan.sampling, key=plan.key, size=tag,
                 paper=paper)
         elif kind == "tally":
-            made["bench-tally.pdf"] = bench_tally_pdf(plan, paper=paper)
+            rule = rule_of(settings or Settings(), icc=plan.icc, nodes=plan.nodes)
+            lines = stop_lines(rule, canes=len(plan.vines), nodes=plan.nodes)
+            made["bench-tally.pdf"] = bench_tally_pdf(
+                plan, paper=paper, stops=[StopLine(*line) for line in lines],
+                stop_words=f"At most {rule.low_share:.0%} dead against at least "
+                           f"{rule.high_share:.0%}; where neither is reached, go on.")
         else:
             raise UsageError(f"the paper is {kind!r}", expected="card, walk, tags or tally")
     return made

@@ -27,8 +27,8 @@ from budvision.workflow.runs import NEXT_BUD, Run, Seen, make_runs
 from budvision.workflow.soak import parse_time
 
 __all__ = [
-    "AssignmentBoard", "SortReport", "Strip", "assign_from_page", "assignment_board", "look_at",
-    "place_runs", "sort_files", "taken_order",
+    "AssignmentBoard", "SortReport", "Strip", "assign_from_page", "assignment_board", "keep_seen",
+    "look_at", "nodes_of_tags", "place_runs", "sort_files", "taken_order",
 ]
 
 _NOTES = Path("cache") / "bench" / "doubtful.json"
@@ -112,12 +112,13 @@ def taken_order(files: Sequence[Path]) -> list[Path]:
     return sorted(found, key=key)
 
 
-def _keep(season: Season, data: bytes, seen: Seen, name: str) -> None:
-    photo = read_photo(data, max_side_px=64, name=name)
+def keep_seen(season: Season, data: bytes, seen: Seen) -> None:
+    """Copy a photograph that was looked at into the season; it has no place yet."""
+    photo = read_photo(data, max_side_px=64, name=seen.name)
     added = season.photos.add(data)
     taken = photo.capture.taken_at
     with season.write() as conn:
-        add_photo(conn, sha256=added.sha256, file_name=name, format=photo.capture.format,
+        add_photo(conn, sha256=added.sha256, file_name=seen.name, format=photo.capture.format,
                   n_bytes=photo.capture.n_bytes, width_px=photo.width_px,
                   height_px=photo.height_px,
                   taken_at=taken.isoformat() if taken else None,
@@ -153,7 +154,7 @@ def sort_files(
     for number, path in enumerate(files, start=1):
         try:
             one, data = look_at(path)
-            _keep(season, data, one, path.name)
+            keep_seen(season, data, one)
             seen.append(one)
         except BudvisionError as error:
             refused.append(error.as_dict())

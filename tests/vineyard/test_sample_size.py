@@ -11,7 +11,6 @@ from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.sample_size import (
     canes_for_edge,
     canes_for_width,
-    quick_look_chance,
     sample_outlook,
     trade_off,
 )
@@ -28,24 +27,6 @@ def test_design_effects(nodes: int, icc: float, effect: float, worth: float) -> 
     found = sample_outlook(0.3, canes=10, nodes=nodes, icc=icc, policy=COMMON)
     assert found.design_effect == pytest.approx(effect)
     assert 100 / found.design_effect == pytest.approx(worth, abs=0.05)
-
-
-@pytest.mark.parametrize(
-    ("share", "chance"),
-    # Binomial tail P(X >= 3 of 10), from tables of the binomial distribution.
-    [(0.15, 0.1798), (0.30, 0.6172), (0.50, 0.9453)],
-)
-def test_chance_that_the_quick_look_goes_on(share: float, chance: float) -> None:
-    assert quick_look_chance(share) == pytest.approx(chance, abs=5e-5)
-
-
-def test_quick_look_on_one_cane_agrees_with_simulation() -> None:
-    rng = np.random.default_rng(2)
-    icc, share = 0.2, 0.3
-    strength = 1 / icc - 1
-    dead = rng.binomial(10, rng.beta(share * strength, (1 - share) * strength, 40_000))
-    # standard error of a share of 40 000: 0.0025
-    assert quick_look_chance(share, icc=icc) == pytest.approx((dead >= 3).mean(), abs=0.008)
 
 
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.55])
@@ -119,5 +100,3 @@ def test_impossible_wishes_are_refused_with_the_way_out() -> None:
         canes_for_width(0.3, width=0.01)
     with pytest.raises(InputError, match="sure is 0.4"):
         canes_for_edge(0.35, margin=0.1, sure=0.4)
-    with pytest.raises(InputError, match="the rule 12 of 10"):
-        quick_look_chance(0.3, least_dead=12)

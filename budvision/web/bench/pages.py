@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +21,7 @@ from flask import (
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import generate_csrf
 
-from budvision.errors import InputError
+from budvision.errors import ConflictError, InputError
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
@@ -129,7 +130,7 @@ def show_plan(sampling_id: int) -> ResponseReturnValue:
     """Show a plan and its paper."""
     made = plan.season_plan(current_season(), sampling_id)
     return render_template("bench/plan_shown.html", plan=made, sampling_id=sampling_id,
-                           facts=plan_facts(made), caution=CAUTION)
+                           facts=plan_facts(made, current_season().settings), caution=CAUTION)
 
 
 @blueprint.get("/<int:sampling_id>/paper/<kind>.pdf")
@@ -143,8 +144,7 @@ def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
         data = photo_cards(paper=size)
     else:
         made = bench_paper(plan.season_plan(season, sampling_id), kinds=(kind,), paper=size,
-                           tag=request.args.get("tag", "cut"),
-                           soak_h=season.settings.number("soak_h"))
+                           tag=request.args.get("tag", "cut"), settings=season.settings)
         data = next(iter(made.values()))
     return Response(data, mimetype="application/pdf")
 
@@ -180,12 +180,26 @@ def photo(sampling_id: int) -> ResponseReturnValue:
     if file is None:
         raise InputError("no photograph came", expected="one file named photo", where="bench",
                          do="Take the photograph again.")
+    _same_sampling(season, sampling_id, request.form)
     taken = bench.take_photo(
         season, file.read(), sampling_id=sampling_id, cane=request.form.get("cane", ""),
         node=_number("node"), cut=_number("cut"), person_id=person.id,
         name=file.filename or "photo", retake=request.form.get("retake") == "yes",
         propose=_propose(season))
     return taken.as_dict()
+
+
+def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -> None:
+    """Refuse what a browser kept for another season that was served at this address before."""
+    with season.read() as conn:
+        here = sampling_by_id(conn, sampling_id)
+    block, label = str(given.get("block", here.block)), str(given.get("label", here.label))
+    if (block, label) != (here.block, here.label):
+        raise ConflictError(
+            f"it was taken for block {block} sampling {label}", where="bench",
+            expected=f"block {here.block} sampling {here.label}", code="other_season",
+            do="Serve that season again and open its bench in this browser, or discard it.",
+        )
 
 
 def _number(name: str) -> int:
@@ -200,6 +214,7 @@ def mark(sampling_id: int) -> ResponseReturnValue:
     """Mark a node or a cause."""
     person = need_person()
     body = request.get_json()
+    _same_sampling(current_season(), sampling_id, body)
     bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
                    node=int(body.get("node", 0)), kind=str(body.get("kind", "")),
                    value=str(body.get("value", "")), person_id=person.id)

@@ -1,0 +1,85 @@
+"""`budvision sort` and `budvision watch`: photographs that came without the bench page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+SeasonOption = Annotated[
+    Path | None, typer.Option("--season", help="Season folder; the working directory when left "
+                              "out.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    app.command("sort")(sort)
+    app.command("watch")(watch)
+
+
+def sort(
+    sources: Annotated[list[Path], typer.Argument(
+        metavar="FILES_OR_FOLDERS", help="Photographs in the order they were taken, for instance a "
+        "camera card; each cane begins with a picture of its tag.")],
+    season: SeasonOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
+) -> None:
+    """Sort photographs by the cane tags they show; what is doubtful waits on the assignment page.
+
+    Several cuts of one bud are told apart by the gaps of time, or by turning the photo card over
+    between buds and photographing its back.
+
+    Example: budvision sort /media/card/DCIM
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from budvision.store.session import Season
+    from budvision.workflow.sorting import sort_files
+
+    with Season.open(season) as opened, Progress(console=Console(stderr=True),
+                                                 transient=True) as bar:
+        task = bar.add_task("reading", total=None)
+        report = sort_files(opened, sources, progress=lambda done, total: bar.update(
+            task, completed=done, total=total))
+    if as_json:
+        typer.echo(json.dumps(report.as_dict(), ensure_ascii=False, indent=2))
+    else:
+        typer.echo(f"{report.n_placed} photographs placed, {report.n_known} already in place, "
+                   f"{report.n_markers} pictures of tags.")
+        for row in report.doubtful:
+            typer.echo(f"doubtful, cane {row['cane'] or '?'}: {row['why']} "
+                       f"({row['files'][0]} to {row['files'][-1]}). Place them on the "
+                       "assignment page.")
+    for error in report.refused:
+        typer.echo(f"budvision: {error['where']}: {error['what']}. {error['do']}", err=True)
+    if report.refused or report.doubtful:
+        raise typer.Exit(3)
+    if not (report.n_placed or report.n_known or report.n_markers):
+        raise typer.Exit(4)
+
+
+def watch(
+    folder: Annotated[Path, typer.Argument(
+        help="Folder that the microscope program saves into.")],
+    season: SeasonOption = None,
+) -> None:
+    """Watch a folder and sort each cane's photographs as they are saved; stop with Ctrl-C.
+
+    Example: budvision watch ~/Pictures/microscope
+    """
+    from budvision.store.session import Season
+    from budvision.workflow.watch import watch_folder
+
+    typer.echo(f"Watching {folder}. Photograph each cane's tag first. Ctrl-C ends it.", err=True)
+    refused = False
+    with Season.open(season) as opened:
+        for arrival in watch_folder(opened, folder):
+            refused = refused or arrival.kind in ("refused", "doubtful")
+            typer.echo(f"{arrival.kind}: {arrival.words}")
+    if refused:
+        raise typer.Exit(3)

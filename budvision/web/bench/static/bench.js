@@ -1,0 +1,338 @@
+// The bench page: where one stands, the camera, the answer, what waits to be sent.
+
+import * as camera from "./camera.js";
+import * as queue from "./queue.js";
+
+const $ = (id) => document.getElementById(id);
+const root = $("bench");
+const base = root.dataset.base.replace(/\/$/, "");
+const sampling = Number(root.dataset.sampling);
+const PLACE = `budvision-bench-${base}-${sampling}`;
+const tokenTag = document.querySelector('meta[name="csrf-token"]');
+
+let board = JSON.parse($("bench-board").textContent);
+let place = null;          // { cane, node, cut, retake }: what the next photograph will show
+let trail = [];            // places one came from
+let last = null;           // id of the newest photograph; its answer may move the place
+let kept = [];             // what waits in the browser
+let sending = false;
+
+// ---- places -----------------------------------------------------------------------------------
+
+const caneOf = (label) => board.canes.find((cane) => cane.label === label);
+const budOf = (label, node) => caneOf(label)?.buds.find((bud) => bud.node === node);
+const waitingAt = (label, node) => kept.filter((item) => item.sampling === sampling && item.kind === "photo" && item.cane === label && item.node === node);
+
+function cutsAt(label, node) {
+  const known = (budOf(label, node)?.cuts ?? []).map((cut) => cut.cut);
+  return Math.max(0, ...known, ...waitingAt(label, node).map((item) => item.cut));
+}
+const untouched = (cane, bud) => !bud.mark && cutsAt(cane.label, bud.node) === 0;
+
+function firstOpen() {
+  for (const cane of board.canes) {
+    const bud = cane.buds.find((one) => untouched(cane, one));
+    if (bud) return { cane: cane.label, node: bud.node, cut: 1, retake: false };
+  }
+  const cane = board.canes.at(-1);
+  return cane ? { cane: cane.label, node: 1, cut: cutsAt(cane.label, 1) + 1, retake: false } : null;
+}
+
+function nextBud() {
+  const at = board.canes.findIndex((cane) => cane.label === place.cane);
+  const order = [...board.canes.slice(at), ...board.canes.slice(0, at)];
+  for (const [i, cane] of order.entries()) {
+    const bud = cane.buds.find((one) => (i > 0 || one.node > place.node) && untouched(cane, one));
+    if (bud) return { cane: cane.label, node: bud.node, cut: 1, retake: false };
+  }
+  return firstOpen();
+}
+
+function go(to, { remember = true } = {}) {
+  if (!to) return;
+  if (remember && place) trail.push(place);
+  trail = trail.slice(-50);
+  place = to;
+  localStorage.setItem(PLACE, JSON.stringify(place));
+  draw();
+}
+
+// ---- drawing ----------------------------------------------------------------------------------
+
+function draw() {
+  if (!place) {
+    $("bench-where")?.replaceChildren();
+    return;
+  }
+  const cane = caneOf(place.cane);
+  $("bench-cane").textContent = place.cane;
+  $("bench-node").textContent = place.node;
+  $("bench-cut").textContent = place.cut;
+  const facts = [cane?.vine && `vine ${cane.vine}`, cane?.vigor, cane?.zone, place.retake && "taking this cut again"].filter(Boolean);
+  $("bench-vine").textContent = facts.join(" · ");
+  const words = place.retake ? `Take cut ${place.cut} again` : `Photograph node ${place.node}, cut ${place.cut}`;
+  $("bench-shoot-word").textContent = words;
+  $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton));
+  $("bench-canes").replaceChildren(...board.canes.map((one) => new Option(`${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`, one.label, false, one.label === place.cane)));
+  const bud = budOf(place.cane, place.node);
+  for (const button of document.querySelectorAll("[data-mark]")) {
+    const value = button.dataset.mark === "node" ? bud?.mark : bud?.cause;
+    button.setAttribute("aria-pressed", String(value === button.dataset.value));
+  }
+  const done = board.progress;
+  $("bench-done").textContent = `${done.canes_done} of ${done.canes} canes, ${done.photographed} buds photographed`;
+  const all = board.canes.reduce((sum, one) => sum + one.buds.length, 0);
+  $("bench-bar").max = all || 1;
+  $("bench-bar").value = done.photographed + done.missing;
+  $("bench-waiting").textContent = `${done.waiting} waiting for review, ${done.called} called.`;
+  $("bench-decision").textContent = board.decision?.words ?? "";
+  $("bench-loose").hidden = !done.loose;
+  drawNet();
+}
+
+function nodeButton(bud) {
+  const button = document.createElement("button");
+  button.type = "button";
+  const n = cutsAt(place.cane, bud.node);
+  const waits = waitingAt(place.cane, bud.node).length;
+  const state = bud.mark === "missing" ? "no bud" : bud.mark === "blind" ? "blind" : waits ? "waits" : n ? `${n} cut${n > 1 ? "s" : ""}` : "–";
+  button.append(String(bud.node), Object.assign(document.createElement("small"), { textContent: state }));
+  button.setAttribute("aria-label", `node ${bud.node}, ${state}`);
+  if (bud.node === place.node) button.setAttribute("aria-current", "true");
+  button.addEventListener("click", () => go({ cane: place.cane, node: bud.node, cut: n + 1, retake: false }));
+  return button;
+}
+
+function drawNet(text = "") {
+  const mine = kept.filter((item) => item.sampling === sampling);
+  const refused = mine.find((item) => item.refused);
+  const box = $("bench-net");
+  box.hidden = !(text || mine.length);
+  box.replaceChildren();
+  if (refused) {
+    box.append(`Cane ${refused.cane} node ${refused.node} cut ${refused.cut}: ${refused.refused} `);
+    const choices = refused.code === "cut_taken"
+      ? [["Keep it as the next cut", () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })], ["Put it in place of the other", () => resend(refused, { retake: true })]]
+      : [["Send it again", () => resend(refused, {})]];
+    for (const [word, work] of [...choices, ["Discard it", async () => { await queue.forget(refused.id); await recount(); }]]) {
+      const button = Object.assign(document.createElement("button"), { type: "button", className: "button bench-big", textContent: word });
+      button.addEventListener("click", work);
+      box.append(button);
+    }
+  } else if (mine.length || text) {
+    box.textContent = text || `${mine.length} ${mine.length === 1 ? "picture or mark is" : "pictures or marks are"} kept in this browser and will be sent when the network is back.`;
+  }
+}
+
+function showAnswer(item, body) {
+  const answer = body.answer;
+  const box = $("bench-answer");
+  box.hidden = false;
+  box.className = `bench-answer next-${answer?.next ?? "none"}`;
+  $("bench-picture").src = `${base}/picture/${body.sha256}.jpg?${Date.now()}`;
+  $("bench-headline").textContent = answer ? answer.headline : "Kept. There is no model here to look at it.";
+  const chips = [];
+  const chip = (text, yes) => chips.push(Object.assign(document.createElement("li"), { textContent: text, className: yes ? "yes" : "no" }));
+  if (answer) {
+    chip(answer.usable ? "✓ usable" : "✗ not usable", answer.usable);
+    for (const [tissue, here] of Object.entries(answer.seen)) {
+      const before = answer.seen_before.includes(tissue);
+      const verdict = answer.verdicts[tissue] ? `, ${answer.verdicts[tissue]}` : "";
+      chip(`${here ? "✓" : before ? "✓ before:" : "–"} ${tissue}${verdict}`, here || before);
+    }
+  }
+  $("bench-chips").replaceChildren(...chips);
+  $("bench-details").replaceChildren(...[...(answer?.details ?? []), ...body.remarks].map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+  for (const [id, step] of [["bench-next", ["next_bud", "stop"]], ["bench-deeper", ["deeper"]], ["bench-again", ["retake"]]]) {
+    $(id).classList.toggle("suggested", step.includes(answer?.next));
+  }
+  root.dataset.answered = String(item.id);
+  if (item.id !== last || !answer) return;
+  const here = { cane: item.cane, node: item.node };
+  if (answer.next === "retake") go({ ...here, cut: body.cut, retake: true });
+  else if (answer.next === "deeper") go({ ...here, cut: body.cut + 1, retake: false });
+  else { place = { ...here, cut: body.cut, retake: false }; go(nextBud()); }
+}
+
+// ---- taking and sending -----------------------------------------------------------------------
+
+async function recount() {
+  kept = await queue.waiting();
+  root.dataset.waiting = String(kept.filter((item) => item.sampling === sampling).length);
+  draw();
+}
+
+async function capture(blob, name) {
+  if (!place || !blob) return;
+  const item = {
+    kind: "photo", sampling, block: board.block, label: board.sampling, blob, name: name || "bench.jpg",
+    cane: place.cane, node: place.node, cut: place.cut, retake: place.retake, at: new Date().toISOString(),
+  };
+  last = await queue.keep(item);
+  $("bench-headline").textContent = "Looking…";
+  trail.push(place);
+  place = { ...place, cut: place.cut + 1, retake: false };
+  localStorage.setItem(PLACE, JSON.stringify(place));
+  await recount();
+  await sendWaiting();
+}
+
+async function mark(kind, value) {
+  const bud = budOf(place.cane, place.node);
+  const standing = kind === "node" ? bud?.mark : bud?.cause;
+  const next = standing === value ? "" : value;
+  if (bud) bud[kind === "node" ? "mark" : "cause"] = next;
+  await queue.keep({ kind: "mark", sampling, block: board.block, label: board.sampling, cane: place.cane, node: place.node, cut: 0, mark: kind, value: next });
+  if (kind === "node" && next) go(nextBud());
+  await recount();
+  await sendWaiting();
+}
+
+async function post(item) {
+  const headers = { Accept: "application/json", "X-CSRFToken": tokenTag.content };
+  const path = `${base}/${item.sampling}/${item.kind}`;
+  if (item.kind === "mark") {
+    headers["Content-Type"] = "application/json";
+    return fetch(path, { method: "POST", headers, body: JSON.stringify({ cane: item.cane, node: item.node, kind: item.mark, value: item.value, block: item.block, label: item.label }) });
+  }
+  const form = new FormData();
+  form.append("photo", item.blob, item.name);
+  for (const field of ["cane", "node", "cut", "block", "label"]) form.append(field, item[field]);
+  if (item.retake) form.append("retake", "yes");
+  return fetch(path, { method: "POST", headers, body: form });
+}
+
+async function sendWaiting() {
+  if (sending) return;
+  sending = true;
+  let changed = false;
+  try {
+    for (const item of await queue.waiting()) {
+      if (item.refused || item.sampling !== sampling) continue;
+      let response;
+      let body;
+      try {
+        response = await post(item);
+        body = await response.json();
+        if (body.code === "old_page") {
+          tokenTag.content = (await (await fetch(`${base}/token`)).json()).token;
+          response = await post(item);
+          body = await response.json();
+        }
+      } catch {
+        drawNet();
+        break;                                  // no network: what is kept stays kept
+      }
+      if (response.status === 401) {
+        drawNet("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that.");
+        break;
+      }
+      if (response.status >= 500 || response.status === 429) break;
+      if (!response.ok) {
+        await queue.change({ ...item, refused: [body.what, body.expected && `expected ${body.expected}`, body.do].filter(Boolean).join(". "), code: body.code });
+        changed = true;
+        continue;
+      }
+      await queue.forget(item.id);
+      changed = true;
+      kept = await queue.waiting();
+      if (item.kind === "photo") {
+        await refresh();
+        showAnswer(item, body);
+      }
+    }
+  } finally {
+    sending = false;
+    if (changed) await refresh();
+    await recount();
+    if (kept.some((item) => item.sampling === sampling && !item.refused)) setTimeout(sendWaiting, 4000);
+  }
+}
+
+async function resend(item, changes) {
+  const { refused, code, ...plain } = item;
+  await queue.change({ ...plain, ...changes });
+  await recount();
+  await sendWaiting();
+}
+
+async function refresh() {
+  try {
+    const response = await fetch(`${base}/${sampling}/board`, { headers: { Accept: "application/json" } });
+    if (response.ok) board = await response.json();
+  } catch { /* the board stays as it was */ }
+}
+
+// ---- camera at the computer -------------------------------------------------------------------
+
+const video = $("bench-video");
+async function live(on) {
+  const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light") };
+  try {
+    if (on) {
+      $("bench-live").hidden = false;
+      await camera.start(parts);
+    } else {
+      camera.stop(video);
+    }
+  } catch (error) {
+    drawNet(`The camera cannot be used: ${error.message}`);
+    on = false;
+  }
+  $("bench-live").hidden = !on;
+  $("bench-grab").hidden = !on;
+  $("bench-shoot").hidden = on;
+  $("bench-camera").setAttribute("aria-pressed", String(on));
+}
+const takeLive = async () => { if (camera.running()) await capture(await camera.grab(video), `camera-${Date.now()}.jpg`); };
+
+// ---- hands, keys, network ---------------------------------------------------------------------
+
+$("bench-file").addEventListener("change", async (event) => {
+  const [file] = event.target.files;
+  if (file) await capture(file, file.name);
+  event.target.value = "";
+});
+$("bench-next").addEventListener("click", () => go(nextBud()));
+$("bench-deeper").addEventListener("click", () => go({ cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) + 1, retake: false }));
+$("bench-again").addEventListener("click", () => {
+  const cut = Math.max(1, cutsAt(place.cane, place.node));
+  go({ cane: place.cane, node: place.node, cut, retake: cutsAt(place.cane, place.node) > 0 });
+});
+$("bench-back").addEventListener("click", () => { const to = trail.pop(); if (to) go(to, { remember: false }); });
+$("bench-canes").addEventListener("change", (event) => {
+  const cane = caneOf(event.target.value);
+  const bud = cane.buds.find((one) => untouched(cane, one)) ?? cane.buds[0];
+  go({ cane: cane.label, node: bud.node, cut: cutsAt(cane.label, bud.node) + 1, retake: false });
+});
+for (const button of document.querySelectorAll("[data-mark]")) button.addEventListener("click", () => mark(button.dataset.mark, button.dataset.value));
+$("bench-add").addEventListener("click", async () => {
+  const label = prompt("Label of the new cane");
+  if (!label) return;
+  const response = await fetch(`${base}/${sampling}/cane`, { method: "POST", headers: { Accept: "application/json", "Content-Type": "application/json", "X-CSRFToken": tokenTag.content }, body: JSON.stringify({ cane: label }) });
+  const body = await response.json();
+  if (!response.ok) { drawNet(`${body.what}. ${body.do}`); return; }
+  await refresh();
+  go({ cane: body.cane, node: 1, cut: 1, retake: false });
+});
+$("bench-camera").addEventListener("click", () => live(!camera.running()));
+$("bench-devices").addEventListener("change", () => live(true));
+$("bench-grab").addEventListener("click", takeLive);
+document.addEventListener("keydown", (event) => {
+  const typing = event.target.closest("input:not([type=file]), select, textarea");
+  if (typing || !camera.running() || ![" ", "PageDown"].includes(event.key)) return;
+  event.preventDefault();                       // also where a button has the focus: both hands are full
+  if (!event.repeat) takeLive();
+});
+document.addEventListener("keyup", (event) => { if (event.key === " " && camera.running()) event.preventDefault(); });
+addEventListener("online", sendWaiting);
+setInterval(async () => { if (document.visibilityState === "visible" && !sending) { await refresh(); draw(); } }, 15000);
+
+try {
+  const stored = JSON.parse(localStorage.getItem(PLACE));
+  if (stored && budOf(stored.cane, stored.node)) place = stored;
+} catch { /* a damaged memory of the place is no loss */ }
+place ??= firstOpen();
+await recount();
+root.dataset.ready = "yes";
+await sendWaiting();

@@ -1,0 +1,86 @@
+// A microscope or camera at the computer, live in the page, with hints on sharpness and light.
+
+const SIDE = 200;
+let stream = null;
+let timer = null;
+
+/** Variance of the Laplacian over the middle of the picture, scaled to 0..1, and the light. */
+export function measure(context, width, height) {
+  const { data } = context.getImageData(0, 0, width, height);
+  const grey = new Float32Array(width * height);
+  let sum = 0;
+  let burnt = 0;
+  for (let i = 0; i < grey.length; i += 1) {
+    const value = 0.299 * data[4 * i] + 0.587 * data[4 * i + 1] + 0.114 * data[4 * i + 2];
+    grey[i] = value;
+    sum += value;
+    if (value > 250) burnt += 1;
+  }
+  let total = 0;
+  let square = 0;
+  let n = 0;
+  for (let y = 1; y < height - 1; y += 1) {
+    for (let x = 1; x < width - 1; x += 1) {
+      const i = y * width + x;
+      const edge = 4 * grey[i] - grey[i - 1] - grey[i + 1] - grey[i - width] - grey[i + width];
+      total += edge;
+      square += edge * edge;
+      n += 1;
+    }
+  }
+  const mean = sum / grey.length;
+  const variance = square / n - (total / n) ** 2;
+  const sharp = Math.sqrt(variance) / Math.max(mean, 12);
+  return { sharp: Math.min(1, sharp / 0.25), mean, burnt: burnt / grey.length };
+}
+
+function lightWords({ mean, burnt }) {
+  if (burnt > 0.08) return "Too bright: parts of the picture are white. Turn the lamp down.";
+  if (mean < 50) return "Too dark. Bring the lamp nearer.";
+  return "Light is right.";
+}
+
+/** Show the camera in `video`; `meter` and `words` tell how sharp and how light it is. */
+export async function start({ video, select, meter, words }) {
+  if (!navigator.mediaDevices?.getUserMedia) {
+    throw new Error("This browser gives the page no camera. Open the page on this computer or over HTTPS.");
+  }
+  stop(video);
+  const wanted = { width: { ideal: 2560 }, height: { ideal: 1920 } };
+  if (select.value) wanted.deviceId = { exact: select.value };
+  else wanted.facingMode = { ideal: "environment" };
+  stream = await navigator.mediaDevices.getUserMedia({ video: wanted, audio: false });
+  video.srcObject = stream;
+  await video.play();
+  const devices = (await navigator.mediaDevices.enumerateDevices()).filter((d) => d.kind === "videoinput");
+  const current = stream.getVideoTracks()[0].getSettings().deviceId;
+  select.replaceChildren(...devices.map((device, i) => new Option(device.label || `camera ${i + 1}`, device.deviceId, false, device.deviceId === current)));
+  const canvas = new OffscreenCanvas(SIDE, SIDE);
+  const context = canvas.getContext("2d", { willReadFrequently: true });
+  timer = setInterval(() => {
+    if (!video.videoWidth) return;
+    const side = Math.min(video.videoWidth, video.videoHeight) / 2;
+    context.drawImage(video, (video.videoWidth - side) / 2, (video.videoHeight - side) / 2, side, side, 0, 0, SIDE, SIDE);
+    const found = measure(context, SIDE, SIDE);
+    meter.value = found.sharp;
+    words.textContent = found.sharp < 0.35 ? `Not sharp yet. ${lightWords(found)}` : lightWords(found);
+  }, 250);
+}
+
+/** Let the camera go. */
+export function stop(video) {
+  clearInterval(timer);
+  stream?.getTracks().forEach((track) => track.stop());
+  stream = null;
+  video.srcObject = null;
+}
+
+/** Whether the camera runs. */
+export const running = () => stream !== null;
+
+/** The present picture at the camera's own size, as a JPEG. */
+export async function grab(video) {
+  const canvas = new OffscreenCanvas(video.videoWidth, video.videoHeight);
+  canvas.getContext("2d").drawImage(video, 0, 0);
+  return canvas.convertToBlob({ type: "image/jpeg", quality: 0.95 });
+}

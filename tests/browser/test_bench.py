@@ -1,0 +1,329 @@
+"""A day at the bench, played in Chromium with a phone's viewport over rendered photographs."""
+
+from __future__ import annotations
+
+import csv
+import random
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from flask import Flask
+from waitress.server import create_server
+
+from budvision.photo.read import read_photo
+from budvision.settings import samples_folder
+from budvision.store.queries.canes import list_buds
+from budvision.store.queries.marks import marks_of_sampling
+from budvision.store.queries.photos import cuts_of_sampling, unassigned_photos
+from budvision.store.session import Season
+from budvision.vocabulary import TISSUES, Proposal, Reason, TissueProposal, Verdict
+from budvision.web import create_app
+from budvision.web.bench.pages import PROPOSER_KEY
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+playwright_sync = pytest.importorskip("playwright.sync_api")
+
+PHONE = {"width": 390, "height": 844}
+
+
+@dataclass
+class Bench:
+    """A served season, and what its stand-in model was asked."""
+
+    season: Season
+    address: str
+    asked: list[str]
+
+
+def _stand_in(asked: list[str]):
+    """Return a model that knows the sample photographs' truth; it keeps the test off the network.
+
+    What the real model says is tested where the model is; here the page is.
+    """
+    with (samples_folder() / "truth.csv").open(encoding="utf-8") as file:
+        rows = {row["file"]: row for row in csv.DictReader(file)}
+    by_hash = {read_photo(samples_folder() / name, max_side_px=64).sha256: row
+               for name, row in rows.items()}
+
+    def propose(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
+        photo = read_photo(data, max_side_px=900, name=name)
+        asked.append(name)
+        row = by_hash.get(photo.sha256, {"usable": "1", "primary": "live", "secondary": "live",
+                                         "tertiary": "live"})
+        if row["usable"] != "1":
+            why = (Reason("blurred", "Too blurred. Hold still and take it again."),)
+            return Proposal(name, photo.sha256, photo.width_px, photo.height_px, False, why, None,
+                            "stand-in", {}), None
+        rows_px, cols_px = photo.image.shape[:2]
+        labels = np.zeros((rows_px, cols_px), np.uint8)
+        tissues = {}
+        for i, tissue in enumerate(TISSUES):
+            here = row[tissue.value] in ("live", "dead")
+            tissues[tissue] = TissueProposal(here, Verdict.LIVE if here else None,
+                                             0.1 if here else None)
+            if here:
+                cv2.circle(labels, (cols_px // 2 + (0, -90, 90)[i], rows_px // 2), 40, i + 1, -1)
+        return Proposal(name, photo.sha256, photo.width_px, photo.height_px, True, (), None,
+                        "stand-in", tissues), labels
+
+    return propose
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    Season.create(tmp_path / "winter").close()
+    app: Flask = create_app(tmp_path / "winter")
+    asked: list[str] = []
+    app.extensions[PROPOSER_KEY] = _stand_in(asked)
+    server = create_server(app, host="127.0.0.1", port=0, threads=4)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield Bench(app.extensions["budvision.season"], f"http://127.0.0.1:{server.effective_port}",
+                asked)
+    server.close()
+    thread.join(5)
+    app.extensions["budvision.season"].close()
+
+
+def _frames(tmp_path: Path) -> Path:
+    """Write rendered frames as motion JPEG for Chromium's fake camera, each a little different."""
+    image = cv2.imread(str(samples_folder() / "creek_c1_n1_k1.jpg"))
+    image = cv2.resize(image, (960, 720))
+    path = tmp_path / "frames.mjpeg"
+    with path.open("wb") as file:
+        for i in range(30):
+            frame = image.copy()
+            cv2.rectangle(frame, (8 * i, 4), (8 * i + 6, 10), (255, 255, 255), -1)
+            file.write(cv2.imencode(".jpg", frame)[1].tobytes())
+    return path
+
+
+def _sample(cane: int, node: int, cut: int) -> Path:
+    """Return a photograph of its own for each bud and cut: shallow ones first, then deep ones."""
+    names = sorted(path.name for path in samples_folder().glob("*_k1.jpg"))
+    with (samples_folder() / "truth.csv").open(encoding="utf-8") as file:
+        truth = {row["file"]: row for row in csv.DictReader(file)}
+    good = [name for name in names if truth[name]["usable"] == "1"]
+    shallow = [n for n in good if truth[n]["tertiary"] == "not_exposed"]
+    deep = sorted(path.name for path in samples_folder().glob("*.jpg")
+                  if truth[path.name]["usable"] == "1"
+                  and truth[path.name]["tertiary"] in ("live", "dead"))
+    return samples_folder() / (shallow if cut == 1 else deep)[(cane - 1) * 10 + node - 1]
+
+
+def _copy(source: Path, folder: Path, tail: bytes) -> Path:
+    """Copy a photograph with bytes after its end, so that it is a photograph of its own."""
+    target = folder / f"{source.stem}-{tail.decode()}.jpg"
+    target.write_bytes(source.read_bytes() + tail)
+    return target
+
+
+@pytest.fixture
+def page(chromium: str, tmp_path: Path) -> Iterator[object]:
+    plain = random.getstate()       # Playwright names its calls by the global generator
+    with playwright_sync.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=[
+            "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream",
+            f"--use-file-for-fake-video-capture={_frames(tmp_path)}", "--no-sandbox",
+        ])
+        context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True,
+                                      permissions=["camera"])
+        context.set_default_timeout(15_000)
+        yield context.new_page()
+        browser.close()
+    random.setstate(plain)
+
+
+def _shoot(page, file: Path) -> float:
+    """Send a photograph as the camera would, wait for the answer, return the seconds it took."""
+    before = page.get_attribute("#bench", "data-answered") or ""
+    start = time.perf_counter()
+    page.set_input_files("#bench-file", str(file))
+    page.wait_for_function(
+        "before => document.getElementById('bench').dataset.answered !== before"
+        " && (document.getElementById('bench').dataset.answered ?? '') !== ''", arg=before)
+    return time.perf_counter() - start
+
+
+def _where(page) -> tuple[str, str, str]:
+    return tuple(page.text_content(f"#bench-{part}") for part in ("cane", "node", "cut"))
+
+
+def _targets_too_small(page) -> list[str]:
+    return page.evaluate("""() => [...document.querySelectorAll('#bench button, #bench label.button, #bench select, #bench summary')]
+      .filter((e) => e.checkVisibility() && !e.closest('details:not([open]) > div'))
+      .filter((e) => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48; })
+      .map((e) => `${e.id || e.textContent.trim()} ${JSON.stringify(e.getBoundingClientRect())}`)""")
+
+
+def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property) -> None:
+    times: list[float] = []
+    page.goto(f"{bench.address}/me?next=/bench/")
+    page.fill("input[name=name]", "Wren Adeyemi")
+    page.locator("form:has(input[name=name]) button[type=submit]").first.click()
+    # ---- plan and print
+    page.goto(f"{bench.address}/bench/plan")
+    for name, value in {"block": "Lark Terrace", "sampling": "2026-01-15", "rows": "12",
+                        "vines": "30", "canes": "3", "nodes": "10", "zones": "top=1-6,foot=7-12",
+                        "sizes": "small=20%,medium=60%,large=20%"}.items():
+        page.fill(f"input[name={name}]", value)
+    page.click("text=Draw the vines")
+    page.wait_for_selector("text=What samples can tell")
+    for kind in ("walk", "tags", "card", "tally"):
+        href = page.get_attribute(f"a[href$='{kind}.pdf']", "href")
+        answer = page.request.get(bench.address + href)
+        assert answer.ok
+        assert answer.body().startswith(b"%PDF")
+    page.goto(f"{bench.address}/bench/1/soak")
+    page.click("text=Into water now")
+    assert "Too early" in page.text_content("main")
+    # ---- the bench
+    page.goto(f"{bench.address}/bench/1")
+    page.wait_for_selector("#bench[data-ready=yes]")
+    assert _where(page) == ("1", "1", "1")
+    assert _targets_too_small(page) == []
+    page.screenshot(path=tmp_path / "bench-start.png", full_page=True)
+    # Cane 1: ten buds of two cuts, one blurred cut taken again, one node blind, one cause.
+    for node in range(1, 11):
+        assert _where(page) == ("1", str(node), "1")
+        if node == 4:
+            blurred = next(p for p in sorted(samples_folder().glob("*.jpg"))
+                           if p.name == "creek_c1_n2_k1.jpg")
+            times.append(_shoot(page, blurred))
+            assert "Take it again" in page.text_content("#bench-headline")
+            assert "Take cut 1 again" in page.text_content("#bench-shoot-word")
+        times.append(_shoot(page, _sample(1, node, 1)))
+        assert "Cut deeper" in page.text_content("#bench-headline")
+        assert _where(page) == ("1", str(node), "2")
+        times.append(_shoot(page, _sample(1, node, 2)))
+        assert "Next bud" in page.text_content("#bench-headline")
+        if node == 1:
+            page.screenshot(path=tmp_path / "bench-answer.png", full_page=True)
+            text = page.text_content("#bench-answer").lower()
+            assert "live" not in text            # the reviewer is not to be led
+            assert "dead" not in text
+    # Cane 2: a lost network from the third bud on, a reload, and one mark.
+    assert _where(page) == ("2", "1", "1")
+    for node in range(1, 11):
+        if node == 3:
+            page.context.set_offline(True)
+        if node == 6:
+            assert page.get_attribute("#bench", "data-waiting") == "6"
+            assert "kept in this browser" in page.text_content("#bench-net")
+            page.screenshot(path=tmp_path / "bench-offline.png", full_page=True)
+            page.context.set_offline(False)
+            page.reload()
+            page.wait_for_selector("#bench[data-ready=yes]")
+            page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+            # Back on the same bud and cut after the reload.
+            assert _where(page) == ("2", "6", "1")
+        offline = 3 <= node < 6
+        if node == 9:
+            page.click("text=Dead, but not from cold")
+            page.click("button[data-value=mites]")
+            page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+        for cut in (1, 2):
+            if offline:
+                page.set_input_files("#bench-file", str(_sample(2, node, cut)))
+                page.wait_for_function(
+                    "n => Number(document.getElementById('bench').dataset.waiting) === n",
+                    arg=2 * (node - 3) + cut)
+                if cut == 2:
+                    page.click("#bench-next")
+            else:
+                times.append(_shoot(page, _sample(2, node, cut)))
+    # Cane 3: the live camera, space bar; node 2 has no bud, node 5 is blind.
+    assert _where(page) == ("3", "1", "1")
+    page.click("#bench-camera")
+    page.wait_for_function("() => document.getElementById('bench-video').videoWidth > 0")
+    page.wait_for_timeout(600)
+    page.screenshot(path=tmp_path / "bench-live.png", full_page=True)
+    for node in range(1, 11):
+        if node in (2, 5):
+            page.click("text=No bud here" if node == 2 else "text=Blind node")
+            continue
+        for cut in (1, 2):
+            page.wait_for_function(
+                "([n, c]) => document.getElementById('bench-node').textContent === n"
+                " && document.getElementById('bench-cut').textContent === c",
+                arg=[str(node), str(cut)])
+            before = page.get_attribute("#bench", "data-answered")
+            start = time.perf_counter()
+            page.keyboard.press("Space")
+            page.wait_for_function(
+                "b => document.getElementById('bench').dataset.answered !== b", arg=before)
+            times.append(time.perf_counter() - start)
+            if cut == 1:        # all three are seen, so the page went on; one more cut is wanted
+                page.click(f"#bench-nodes button:nth-child({node})")
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    page.screenshot(path=tmp_path / "bench-end.png", full_page=True)
+    # ---- everything is in its place
+    with bench.season.read() as conn:
+        buds = {bud.id: bud for bud in list_buds(conn, sampling_id=1)}
+        cuts = cuts_of_sampling(conn, 1)
+        marks = marks_of_sampling(conn, 1)
+        loose = unassigned_photos(conn)
+    found: dict[tuple[str, int], list[int]] = {}
+    for cut in cuts:
+        bud = buds[cut.bud_id]
+        found.setdefault((bud.cane, bud.node), []).append(cut.cut)
+    wanted = {(c, n): [1, 2] for c in "123" for n in range(1, 11) if (c, n) not in
+              (("3", 2), ("3", 5))}
+    assert found == wanted
+    put = {(buds[i].cane, buds[i].node): {k: m.value for k, m in row.items()}
+           for i, row in marks.items()}
+    assert put == {("2", 9): {"cause": "mites"}, ("3", 2): {"node": "missing"},
+                   ("3", 5): {"node": "blind"}}
+    assert [photo.file_name for photo in loose] == ["creek_c1_n2_k1.jpg"]    # the blurred one
+    names = {(buds[c.bud_id].cane, buds[c.bud_id].node, c.cut): c.photo.file_name for c in cuts}
+    for (cane, node, cut), name in names.items():
+        if cane in "12":
+            assert name == _sample(int(cane), node, cut).name
+    record_property("seconds_median", float(np.median(times)))
+    record_property("seconds_max", max(times))
+    print(f"{len(times)} photographs: median {np.median(times):.2f} s, longest {max(times):.2f} s")
+
+
+def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
+    bench: Bench, page, tmp_path: Path
+) -> None:
+    from budvision.settings import Settings
+    from budvision.workflow.plan import describe_block, plan_sample, save_plan
+
+    layout = describe_block("Lark Terrace", n_rows=4, n_vines=9)
+    save_plan(bench.season, plan_sample(layout, settings=Settings(), sampling="s", canes=2,
+                                        nodes=3, draw=1))
+    page.goto(f"{bench.address}/me?next=/bench/1")
+    page.fill("input[name=name]", "Wren Adeyemi")
+    page.locator("form:has(input[name=name]) button[type=submit]").first.click()
+    page.wait_for_selector("#bench[data-ready=yes]")
+    _shoot(page, _sample(1, 1, 1))
+    page.click("#bench-again")
+    _shoot(page, _sample(1, 1, 1))              # the very same file
+    with bench.season.read() as conn:
+        assert len(cuts_of_sampling(conn, 1)) == 1
+    # A second station has photographed cut 2 meanwhile; this page does not know it yet.
+    from budvision.workflow.bench import take_photo
+
+    take_photo(bench.season, _sample(1, 2, 1).read_bytes(), sampling_id=1, cane="1", node=1, cut=2,
+               person_id=None, name="other.jpg")
+    page.set_input_files("#bench-file", str(_sample(1, 3, 1)))
+    page.wait_for_selector("text=Keep it as the next cut")
+    page.screenshot(path=tmp_path / "bench-clash.png", full_page=True)
+    page.click("text=Keep it as the next cut")
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    with bench.season.read() as conn:
+        assert [c.cut for c in cuts_of_sampling(conn, 1)] == [1, 2, 3]
+    # What is no photograph is refused with the reason, and can be discarded.
+    bad = tmp_path / "note.jpg"
+    bad.write_text("this is no photograph")
+    page.set_input_files("#bench-file", str(bad))
+    page.wait_for_selector("text=Discard it")
+    page.click("text=Discard it")
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
