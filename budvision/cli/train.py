@@ -18,8 +18,17 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JS
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands to the application."""
+    """Add the commands to the application; those on models join the group of that name."""
     app.command("train")(train)
+    group = next(
+        (g.typer_instance for g in app.registered_groups if g.name == "models"), None)
+    if group is None:
+        group = typer.Typer(help="The models at hand.", no_args_is_help=True)
+        app.add_typer(group, name="models")
+    for name, command in (("compare", compare), ("promote", promote), ("back", back),
+                          ("watch", watch), ("slips", slips),
+                          ("learning-curve", learning_curve)):
+        group.command(name)(command)
 
 
 @contextmanager
@@ -69,3 +78,125 @@ def train(
                    "see `budvision models slips`.", err=True)
     typer.echo(f"{report.path}\nCompare it with `budvision models compare {report.model}`; "
                "nothing changes until a person promotes it.", err=True)
+
+
+def compare(
+    candidate: Annotated[str, typer.Argument(help="The model that might be promoted.")],
+    against: Annotated[str | None, typer.Option(
+        help="The other model; the one in use when left out.")] = None,
+    every: Annotated[bool, typer.Option(
+        "--all-calls", help="Use calls that were not blind too; they flatter the old model.",
+    )] = False,
+    season: SeasonOption = Path(),
+    json: JsonOption = False,
+) -> None:
+    """Compare a model with the one in use on the same blind-called buds."""
+    import json as text
+
+    from budvision.store.session import Season
+    from budvision.workflow.models import compare_models
+
+    with Season.open(season) as opened:
+        done = compare_models(opened, candidate, against=against, blind_only=not every)
+    if json:
+        typer.echo(text.dumps(done.as_dict()))
+        return
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=f"{done.new} against {done.old}")
+    for name in ("tissue", "n", "canes", "called", "right", "wrong", "difference right (95 %)",
+                 "difference wrong (95 %)", "dead called live"):
+        table.add_column(name, justify="left" if name == "tissue" else "right")
+    for row in done.rows:
+        table.add_row(
+            row.name, str(row.n), str(row.n_canes),
+            *(f"{a:.1%} -> {b:.1%}" for a, b in (row.called, row.right, row.wrong)),
+            *(f"{m:+.1%} ({lo:+.1%} to {hi:+.1%})" for m, lo, hi in (
+                row.gain_right, row.gain_wrong)),
+            f"{row.dead_called_live[0]} -> {row.dead_called_live[1]}")
+    Console().print(table)
+    typer.echo(done.words)
+
+
+def promote(
+    name: Annotated[str, typer.Argument(help="The model that is to propose from now on.")],
+    reason: Annotated[str, typer.Option(help="Why, in a sentence; it is kept.")],
+    by: Annotated[str, typer.Option(help="Who decides: a person of the season.")],
+    season: SeasonOption = Path(),
+) -> None:
+    """Let a model propose from now on. Confirmed proposals stay; one can go back."""
+    from budvision.store.session import Season
+    from budvision.workflow.models import promote_model
+
+    with Season.open(season) as opened:
+        label = promote_model(opened, name, person=by, reason=reason)
+    typer.echo(f"{label} proposes from now on. Buds that wait are proposed anew; both versions "
+               "are kept.")
+
+
+def back(
+    reason: Annotated[str, typer.Option(help="Why, in a sentence; it is kept.")],
+    by: Annotated[str, typer.Option(help="Who decides: a person of the season.")],
+    season: SeasonOption = Path(),
+) -> None:
+    """Let the model before the present one propose again."""
+    from budvision.store.session import Season
+    from budvision.workflow.models import go_back
+
+    with Season.open(season) as opened:
+        label = go_back(opened, person=by, reason=reason)
+    typer.echo(f"{label} proposes again.")
+
+
+def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+    """Say how the model in use has been doing: agreement, drift, doubt, refusals."""
+    import json as text
+
+    from budvision.store.session import Season
+    from budvision.workflow.models import watch_model
+
+    with Season.open(season) as opened:
+        seen = watch_model(opened)
+    if json:
+        typer.echo(text.dumps(seen.as_dict()))
+        return
+    agreed = "not known yet" if seen.agreement is None else f"{seen.agreement:.1%}"
+    typer.echo(f"{seen.model}: agreement with {seen.n_blind} blind calls {agreed}; "
+               f"{seen.unsure:.1%} of {seen.n_tissues} tissues unsure, "
+               f"{seen.refused:.1%} of {seen.n_proposed} photographs refused.")
+    for one in seen.advice:
+        typer.echo(f"{one.level}: {one.text}")
+
+
+def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+    """List calls that look like slips of the hand, for a second look; nothing is changed."""
+    import json as text
+    from dataclasses import asdict
+
+    from budvision.store.session import Season
+    from budvision.workflow.models import find_slips
+
+    with Season.open(season) as opened:
+        found = find_slips(opened)
+    if json:
+        typer.echo(text.dumps([asdict(one) for one in found]))
+        return
+    for one in found:
+        typer.echo(f"{one.block}, cane {one.cane}, node {one.node}, {one.tissue}: {one.why}.")
+    if not found:
+        typer.echo("No call looks like a slip of the hand.")
+
+
+def learning_curve(
+    out: Annotated[Path, typer.Option(help="Folder for the table and the figure.")] = Path(),
+    labs: Annotated[int, typer.Option(min=1, help="Stand-in laboratories.")] = 4,
+    model: Annotated[str | None, typer.Option(help="Model to start from.")] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="Processes.")] = 2,
+) -> None:
+    """Measure how fast a laboratory's calls improve the model, on stand-in photographs."""
+    from budvision.verdict.learning_curve import run
+
+    with _progress() as step:
+        text = run(out, n_labs=labs, model=model, jobs=jobs, progress=step)
+    typer.echo(text)

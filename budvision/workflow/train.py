@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import expit
 
 from budvision.archive.reading import read_called_tissues
 from budvision.errors import InputError, NothingToDoError, StorageError
@@ -27,10 +28,12 @@ if TYPE_CHECKING:
     from budvision.verdict.registry import ModelEntry
     from budvision.verdict.tune import Tuned
 
-__all__ = ["TrainReport", "gather_lessons", "season_lessons", "train"]
+__all__ = ["LEFT_OUT", "TrainReport", "gather_lessons", "load_base", "season_lessons", "train"]
 
 Progress = Callable[[str, int, int], None]
 MODEL_NAME = "tuned"
+LEFT_OUT = "left_out.json"
+"""What the model says of the buds it learnt from, each with its cane left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +206,7 @@ def train(
             lambda done, total: progress("fits", done, total)))
     metrics = _metrics(tuned, lessons, entry.label)
     metrics["likely_slips"] = len(suspicious(lessons, tuned.adaptation.cross_logit))
-    folder = _write(season, tuned, metrics, entry)
+    folder = _write(season, tuned, metrics, entry, _left_out(tuned, lessons))
     used = model_in_use(season, folder)
     with season.write() as conn:
         models.ensure_model(conn, used.label, used.sha256, used.path, facts=used.facts | {
@@ -236,8 +239,17 @@ def _metrics(tuned: Tuned, lessons: Lessons, base: str) -> dict[str, Any]:
     }
 
 
+def _left_out(tuned: Tuned, lessons: Lessons) -> dict[str, float]:
+    """Return p_dead of each of the season's lessons by a correction that had not seen its cane."""
+    p_dead = expit(tuned.adaptation.cross_logit)
+    return {
+        f"{lesson.bud}/{lesson.tissue.value}": round(float(p), 5)
+        for lesson, p in zip(lessons.kept, p_dead, strict=True) if lesson.lab == "season"}
+
+
 def _write(
-    season: Season, tuned: Tuned, metrics: dict[str, Any], base: ModelEntry
+    season: Season, tuned: Tuned, metrics: dict[str, Any], base: ModelEntry,
+    left_out: dict[str, float],
 ) -> Path:
     """Write the model's folder whole or not at all, then list it."""
     from budvision.verdict.persist import save_verdict
@@ -253,11 +265,12 @@ def _write(
     try:
         part.mkdir(parents=True)
         for name in base.files:
-            if name not in ("verdict.skops", "metrics.json", "CARD.md"):
+            if name not in ("verdict.skops", "metrics.json", "CARD.md", LEFT_OUT):
                 (part / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(base.folder / name, part / name)
         save_verdict(tuned.model, part / "verdict.skops")
         for name, text in (("metrics.json", json.dumps(metrics, indent=1) + "\n"),
+                           (LEFT_OUT, json.dumps(left_out) + "\n"),
                            ("CARD.md", tuned_card(target.name, metrics, made=now()))):
             with (part / name).open("w", encoding="utf-8") as file:
                 file.write(text)

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, case, func, select
 
 from budvision.store.queries.calls import WITHDRAWN, current_rows
 from budvision.store.queries.photos import PhotoRow, current_assignment
@@ -25,8 +25,9 @@ from budvision.store.tables import (
 )
 from budvision.vocabulary import CallValue, Tissue
 
-__all__ = ["CalledTissue", "Measured", "called_tissues", "measured_tissues",
-           "photos_measured", "photos_of_calls"]
+__all__ = ["CalledTissue", "Measured", "RecentLook", "blind_agreement", "called_tissues",
+           "measured_tissues",
+           "photos_measured", "photos_of_calls", "recent_looks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,3 +176,59 @@ def photos_of_calls(conn: Connection) -> list[PhotoRow]:
         .order_by(photo.c.id)
     )
     return [PhotoRow(**row._mapping) for row in rows]
+
+
+@dataclass(frozen=True, slots=True)
+class RecentLook:
+    """One photograph that a model looked at lately."""
+
+    proposal_id: int
+    found: bool
+    n_exposed: int
+    n_unsure: int
+
+
+def blind_agreement(conn: Connection) -> list[tuple[str, str, str]]:
+    """Return (time, call, hidden verdict) of every blind live or dead call, oldest first.
+
+    Where several cuts of the bud show the tissue, the verdict of the newest proposal made before
+    the call counts.
+    """
+    standing = current_rows()
+    rows = conn.execute(
+        select(
+            standing.c.id, standing.c.added_at, standing.c.value, proposal_tissue.c.verdict,
+            proposal.c.id.label("proposal_id"),
+        )
+        .join(assignment, assignment.c.bud_id == standing.c.bud_id)
+        .join(proposal, proposal.c.photo_id == assignment.c.photo_id)
+        .join(
+            proposal_tissue,
+            (proposal_tissue.c.proposal_id == proposal.c.id)
+            & (proposal_tissue.c.tissue == standing.c.tissue),
+        )
+        .where(
+            current_assignment(), standing.c.blind, standing.c.value.in_(("live", "dead")),
+            proposal_tissue.c.exposed, proposal_tissue.c.verdict.is_not(None),
+            proposal.c.added_at <= standing.c.added_at,
+        )
+        .order_by(standing.c.added_at, standing.c.id, proposal.c.id)
+    )
+    newest: dict[int, tuple[str, str, str]] = {}
+    for row in rows:
+        newest[row.id] = (row.added_at, row.value, row.verdict)
+    return list(newest.values())
+
+
+def recent_looks(conn: Connection, *, most: int) -> list[RecentLook]:
+    """Return the newest proposals, newest first, with their counts of tissues."""
+    last = select(proposal.c.id).order_by(proposal.c.id.desc()).limit(most).subquery("last")
+    exposed = func.sum(case((proposal_tissue.c.exposed, 1), else_=0))
+    unsure = func.sum(case((proposal_tissue.c.verdict == "unsure", 1), else_=0))
+    rows = conn.execute(
+        select(proposal.c.id, proposal.c.found, exposed.label("e"), unsure.label("u"))
+        .join(last, last.c.id == proposal.c.id)
+        .outerjoin(proposal_tissue, proposal_tissue.c.proposal_id == proposal.c.id)
+        .group_by(proposal.c.id, proposal.c.found).order_by(proposal.c.id.desc())
+    )
+    return [RecentLook(r.id, bool(r.found), int(r.e or 0), int(r.u or 0)) for r in rows]

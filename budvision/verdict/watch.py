@@ -1,0 +1,206 @@
+"""Watch a model at work: agreement on blind buds, drift of what it sees, doubt and refusal.
+
+References
+----------
+NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.3.2, proportion control charts:
+limits at the centre plus and minus 3 sqrt(p (1 - p) / n).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from budvision.photo.features import FEATURE_NAMES, FEATURES
+from budvision.verdict.model import Novelty
+
+__all__ = [
+    "Advice", "ChartPoint", "Drift", "advise", "agreement_chart", "drift", "proportion_limits",
+]
+
+_GROUP = 25
+_ENOUGH = 8
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """One point of the control chart.
+
+    Attributes
+    ----------
+    at : str
+        Time of the last call of the group.
+    n : int
+        Tissues of the group that the model called.
+    agreement : float
+        Share in which the model's hidden verdict and the blind call are the same.
+    low, high : float
+        Control limits for this n.
+    out : bool
+        Below the lower limit.
+    """
+
+    at: str
+    n: int
+    agreement: float
+    centre: float
+    low: float
+    high: float
+    out: bool
+
+
+def proportion_limits(centre: float, n: int) -> tuple[float, float]:
+    """Return the control limits of a proportion, held within 0 and 1.
+
+    Parameters
+    ----------
+    centre : float
+        Mean proportion, in [0, 1].
+    n : int
+        Size of the group, at least 1.
+    """
+    half = 3 * np.sqrt(centre * (1 - centre) / n)
+    return float(max(0.0, centre - half)), float(min(1.0, centre + half))
+
+
+def agreement_chart(
+    times: Sequence[str], agrees: Sequence[bool], *, group: int = _GROUP
+) -> list[ChartPoint]:
+    """Group blind calls in order and set control limits from the groups before each.
+
+    Parameters
+    ----------
+    times : sequence of str
+        Time of each call, ascending.
+    agrees : sequence of bool
+        Whether the model's verdict, where it gave one, was the call.
+    group : int
+        Calls a point; the last point may have fewer, but at least 8.
+
+    Notes
+    -----
+    The centre of a point is the mean of all points before it (its own for the first), with one
+    disagreement added, so that a perfect start does not make every later slip an alarm.
+    """
+    points: list[ChartPoint] = []
+    n_before, n_agree = 0, 0
+    for start in range(0, len(agrees), group):
+        part = list(agrees[start:start + group])
+        if len(part) < min(_ENOUGH, group):
+            break
+        share = float(np.mean(part))
+        seen, hits = (n_before, n_agree) if n_before else (len(part), int(sum(part)))
+        centre = hits / (seen + 1)
+        low, high = proportion_limits(centre, len(part))
+        points.append(ChartPoint(
+            times[start + len(part) - 1], len(part), share, centre, low, high, share < low))
+        n_before += len(part)
+        n_agree += int(sum(part))
+    return points
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How far recent pictures lie from those the model was trained on.
+
+    Attributes
+    ----------
+    n : int
+        Recent tissues looked at.
+    strange : float
+        Share beyond the model's guard.
+    moved : tuple
+        (feature, meaning, shift of the median in spreads of the training rows), largest first.
+    """
+
+    n: int
+    strange: float
+    moved: tuple[tuple[str, str, float], ...]
+
+
+def drift(
+    recent: NDArray[np.float64], training: NDArray[np.float64], novelty: Novelty, *, most: int = 5
+) -> Drift:
+    """Compare recent feature rows with training rows.
+
+    Parameters
+    ----------
+    recent : ndarray, shape (n, d)
+    training : ndarray, shape (m, d)
+        The model's reserve of training rows.
+    novelty : Novelty
+    most : int
+        Features listed.
+    """
+    if not len(recent) or not len(training):
+        return Drift(len(recent), 0.0, ())
+    spread = np.maximum(np.subtract(*np.quantile(training, [0.84, 0.16], axis=0)) / 2, 1e-3)
+    shift = (np.median(recent, axis=0) - np.median(training, axis=0)) / spread
+    order = np.argsort(-np.abs(shift))[:most]
+    moved = tuple(
+        (FEATURE_NAMES[i], FEATURES[i].meaning, float(shift[i]))
+        for i in order if abs(shift[i]) > 0.5)
+    return Drift(len(recent), float((novelty.distance(recent) > novelty.limit).mean()), moved)
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A sentence, and how pressing it is: fine, look or stop."""
+
+    level: str
+    text: str
+
+
+_LAMP = {"a_plain", "b_plain", "lightness_plain", "a_neutral", "b_neutral", "neutral_doubt"}
+
+
+def advise(
+    points: Sequence[ChartPoint], seen: Drift, *, unsure: float, refused: float, n_proposed: int
+) -> list[Advice]:
+    """Say in words when to train, when to look at the lamp, and when not to trust.
+
+    Parameters
+    ----------
+    points : sequence of ChartPoint
+    seen : Drift
+    unsure : float
+        Share of recent exposed tissues left unsure.
+    refused : float
+        Share of recent photographs refused.
+    n_proposed : int
+        Recent photographs.
+    """
+    out: list[Advice] = []
+    if points and points[-1].out:
+        last = points[-1]
+        out.append(Advice("stop", f"Of the last {last.n} blind calls the model agreed with "
+                          f"{last.agreement:.0%}, below the limit of {last.low:.0%}. Do not lean "
+                          "on its proposals; look for what changed, then train again."))
+    if seen.n >= 20 and seen.strange > 0.25:
+        out.append(Advice("stop", f"{seen.strange:.0%} of recent tissues are unlike anything it "
+                          "was trained on. Confirm some fifty buds of these pictures and train "
+                          "before trusting it."))
+    moved = [row for row in seen.moved if abs(row[2]) > 2]
+    if seen.n >= 20 and any(row[0] in _LAMP for row in moved):
+        out.append(Advice("look", "The colour or brightness of the pictures has moved far from "
+                          "training. Check the lamp, the camera's white balance and the photo "
+                          "card."))
+    elif seen.n >= 20 and moved:
+        out.append(Advice("look", f"The tissues look different from training ({moved[0][1]}). A "
+                          "new cultivar or another way of cutting? Train again when some dozens "
+                          "are called."))
+    if n_proposed >= 20 and refused > 0.2:
+        out.append(Advice("look", f"{refused:.0%} of recent photographs were refused. Read the "
+                          "reasons on the bench page before cutting on."))
+    if n_proposed >= 20 and unsure > 0.3:
+        out.append(Advice("look", f"{unsure:.0%} of recent tissues were left unsure. Training on "
+                          "the calls so far should lower that."))
+    if not points:
+        out.append(Advice("look", "Too few blind calls to say how well it agrees with readers."))
+    if not out:
+        out.append(Advice("fine", "Agreement on blind calls is within its limits, and the "
+                          "pictures look as in training."))
+    return out
