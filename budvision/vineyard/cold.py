@@ -96,7 +96,8 @@ def time_zone(name: str) -> dt.tzinfo:
         return ZoneInfo(name.strip())
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise InputError(
-            f'the time zone is "{name}"', expected="a name such as America/Vancouver, UTC or -08:00",
+            f'the time zone is "{name}"',
+            expected="a name such as America/Vancouver, UTC or -08:00",
             do="State the zone that the station writes; the tzdata package holds the names.",
             code="time_zone",
         ) from error
@@ -107,9 +108,8 @@ def _rows(text: str, name: str) -> list[list[str]]:
     if not lines:
         raise InputError("the file is empty", where=name, expected="times and temperatures",
                          do="Export the record again.", code="empty_file")
-    counts = {mark: min(line.count(mark) for line in lines[:20]) for mark in "\t;,|"}
-    mark = max(counts, key=lambda key: counts[key])
-    if counts[mark] == 0:
+    mark = max("\t;|,", key=lines[0].count)
+    if mark not in lines[0]:
         raise InputError(
             f'row 1 is "{lines[0][:60]}", one column', where=name, code="delimiter",
             expected="columns parted by commas, semicolons, tabs or bars",

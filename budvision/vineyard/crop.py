@@ -159,7 +159,8 @@ def multiply(
 
     Notes
     -----
-    Log-normal factors make this exact; for relative errors under a third it is close for others.
+    Log-normal factors make this exact. With normal ones of relative errors up to a sixth the ends
+    are off by less than a tenth (Monte Carlo in the tests).
     """
     for name, item in factors.items():
         _check(name, item)

@@ -42,7 +42,9 @@ class LethalTemperature:
     source: str
 
 
-def _row(name: str, lt10_f: float | None, lt50_f: float, told: tuple[str, str]) -> LethalTemperature:
+def _row(
+    name: str, lt10_f: float | None, lt50_f: float, told: tuple[str, str]
+) -> LethalTemperature:
     return LethalTemperature(
         name, None if lt10_f is None else to_celsius(lt10_f), to_celsius(lt50_f), *told
     )

@@ -1,0 +1,143 @@
+"""Crop estimates: intervals against Monte Carlo, and what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from budvision.errors import InputError, UsageError
+from budvision.vineyard import balance, balanced, crop, units
+from budvision.vineyard.crop import Measured
+from budvision.vocabulary import Interval
+
+VINIFERA = balanced.BALANCED_FORMULAS["vinifera"]
+
+
+def test_interval_agrees_with_monte_carlo():
+    factors = {"a": Measured(2000, 100), "b": Measured(38, 4), "c": Measured(0.12, 0.02)}
+    got = crop.multiply(factors, constant=0.001)
+    rng = np.random.default_rng(8)
+    draws = np.full(400_000, 0.001)
+    for item in factors.values():
+        spread = np.sqrt(np.log1p((item.se / item.value) ** 2))
+        draws *= rng.lognormal(np.log(item.value), spread, size=draws.size)
+    low, high = np.quantile(draws, [0.025, 0.975])
+    assert got.interval.low == pytest.approx(low, rel=0.01)
+    assert got.interval.high == pytest.approx(high, rel=0.01)
+    # And normal inputs, which the log scale only approximates.
+    normal = 0.001 * np.prod([rng.normal(item.value, item.se, 400_000)
+                              for item in factors.values()], axis=0)
+    low, high = np.quantile(normal, [0.025, 0.975])
+    assert got.interval.low == pytest.approx(low, rel=0.1)
+    assert got.interval.high == pytest.approx(high, rel=0.1)
+
+
+def test_exact_inputs_have_no_width():
+    got = crop.yield_estimate(Measured(2000), Measured(40), Measured(0.1))
+    assert got.interval.low == got.value == got.interval.high == pytest.approx(8)
+
+
+def test_measured_mean_and_error():
+    got = crop.measured([10, 12, 8, 10])
+    # scipy.stats.sem([10, 12, 8, 10]) is 0.8165.
+    assert (got.value, got.se) == (10, pytest.approx(0.8165, abs=5e-5))
+    assert crop.measured([7]).se == 0
+
+
+def test_expected_shoots_and_crop():
+    shoots = crop.expected_shoots(50, Measured(0.8), no_break=Measured(0.1, 0.0))
+    assert shoots.value == pytest.approx(36)
+    got = crop.expected_crop(
+        50, Measured(0.8, 0.05), clusters_a_shoot=Measured(2), cluster_kg=Measured(0.1),
+        vines_per_ha=2000, no_break=Measured(0.1),
+    )
+    assert got.value == pytest.approx(50 * 0.8 * 0.9 * 2 * 0.1 * 2000 / 1000)
+    assert got.interval.low < got.value < got.interval.high
+    with pytest.raises(InputError, match="share without break is 1"):
+        crop.expected_shoots(50, Measured(0.8), no_break=Measured(1.0))
+    with pytest.raises(InputError, match="share without break is -"):
+        crop.expected_crop(50, Measured(0.8), clusters_a_shoot=Measured(2), vines_per_ha=1,
+                           cluster_kg=Measured(0.1), no_break=Measured(-0.1))
+
+
+@given(st.floats(0.1, 40), st.floats(1, 100))
+def test_thinning_never_takes_more_than_there_is(target, clusters):
+    got = crop.cluster_thinning(
+        target, vines_per_ha=2000, clusters_a_vine=clusters, cluster_kg=0.1
+    )
+    assert 0 <= got.remove <= clusters
+    assert got.remove - 1e-9 <= got.remove_if_compensating <= clusters
+    assert (got.remove == 0) == ("nothing to take off" in got.warning)
+
+
+def test_prediction_against_harvest():
+    intervals = [Interval(8, 12, 0.95, "x"), Interval(4, 6, 0.95, "x")]
+    got = crop.compare_with_harvest([10, 5], [8, 10], intervals=intervals)
+    assert got.errors == pytest.approx((0.25, -0.5))
+    assert got.mean_error == pytest.approx(-0.125)
+    assert got.mean_absolute_error == pytest.approx(0.375)
+    assert got.within == 1
+    assert crop.compare_with_harvest([1], [1]).within is None
+    with pytest.raises(InputError, match="1 predictions and 0 harvests"):
+        crop.compare_with_harvest([1], [])
+
+
+@pytest.mark.parametrize(
+    ("call", "match"),
+    [
+        (lambda: crop.multiply({"vines": Measured(0)}), "vines is 0"),
+        (lambda: crop.multiply({"vines": Measured(1, -1)}), "error -1"),
+        (lambda: crop.measured([]), "the counts are"),
+        (lambda: crop.measured([0, 0]), "one of them above"),
+        (lambda: crop.measured([1, -1]), "the counts are"),
+        (lambda: crop.vines_to_count(0), "vines are 0"),
+        (lambda: crop.cluster_thinning(0, vines_per_ha=1, clusters_a_vine=1, cluster_kg=1),
+         "the target is 0"),
+        (lambda: balanced.balanced_nodes(0, VINIFERA), "weigh 0 kg"),
+        (lambda: balanced.balanced_nodes(1, VINIFERA, least=9, most=3),
+         "limits are 9 and 3"),
+        (lambda: balanced.charge_nodes(1, shoot_g=(40, 30)), "the lighter shoot first"),
+        (lambda: balanced.spacing_nodes(0), "spacing is 0"),
+        (lambda: balanced.lay_out(0, 5), "there are 0 nodes"),
+        (lambda: balance.ravaz(1, 0), "prunings_kg is 0"),
+        (lambda: balance.place(1, "leaf_area", canopy="tall"), "no band for 'leaf_area'"),
+        (lambda: balance.shoots_to_remove(0, 1), "shoots_per_m is 0"),
+        (lambda: units.vines_per_acre(0, 1), "row_ft is 0"),
+        (lambda: units.vines_on_area(100, missing_share=1), "missing share is 1"),
+    ],
+)
+def test_bad_input(call, match):
+    with pytest.raises(InputError, match=match):
+        call()
+
+
+def test_limits_and_shoots():
+    got = balanced.balanced_nodes(3.0, VINIFERA, most=60)
+    assert (got.nodes, got.limited) == (60, True)
+    assert balance.shoots_to_remove(18, 15) == 3
+    assert balance.shoots_to_remove(12, 15) == 0
+    assert balanced.lay_out(54, 10) == balanced.Layout(5, 10, 50)
+    assert balanced.lay_out(2, 10).count == 1
+
+
+def test_quantities():
+    assert units.parse_quantity("9 ft", "length").value == pytest.approx(2.7432)
+    assert units.parse_quantity("1,2kg", "weight").value == 1.2
+    assert units.parse_quantity("4 tons/acre", "yield").value == pytest.approx(
+        units.tonnes_per_hectare(4)
+    )
+    assert units.parse_quantity("2.5", "length", unit="m").system == "metric"
+    assert units.to_fahrenheit(units.to_celsius(-9.8)) == pytest.approx(-9.8)
+    for text, match in (("9", 'row is "9"'), ("ft", "number with its unit"), ("9 lb", "m, cm"),
+                        ("0 m", "more than 0"), ("-3 m", "number with its unit")):
+        with pytest.raises(InputError, match=match):
+            units.parse_quantity(text, "length", name="row")
+
+
+def test_mixed_units_are_refused():
+    row, vine = (units.parse_quantity(text, "length") for text in ("9 ft", "1.2 m"))
+    assert units.one_system([("row", row)]) == "us"
+    with pytest.raises(UsageError, match="units are mixed: row is 9 ft and vine is 1.2 m"):
+        units.one_system([("row", row), ("vine", vine)])
