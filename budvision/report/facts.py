@@ -114,9 +114,9 @@ class BlockFacts:
     Attributes
     ----------
     waiting, unsure : tuple of str
-        Buds by name that are photographed and wait for a person, or whose call is unsure.
+        Buds by name with a tissue that nobody has called yet, or called unsure.
     n_unseen : int
-        Buds of the sample with neither photograph nor call.
+        Those of `waiting` that have neither photograph nor call.
     more_buds : int or None
         Buds that would settle the band; 0 when settled, None when not known.
     warnings, notes : tuple of str

@@ -355,8 +355,8 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
     if facts.n_photos:
         lines.append(f"{count(facts.n_photos, 'photograph')} of cuts are kept.")
     if facts.photos:
-        lines.append("P, S and T are the primary, secondary and tertiary bud; the mark under a photograph "
-                     "is the start of its file's SHA-256.")
+        lines.append("P, S and T are the primary, secondary and tertiary bud; the mark under a "
+                     "photograph is the start of its file's SHA-256.")
     return tuple(lines)
 
 
@@ -370,12 +370,9 @@ def _open_buds(facts: BlockFacts) -> tuple[str, ...]:
         n = len(facts.waiting)
         lines.append(
             f"{count(n, 'bud waits', 'buds wait')} for a person and "
-            f"{'is' if n == 1 else 'are'} not counted: {_named(facts.waiting)}."
-        )
-    if facts.n_unseen:
-        lines.append(
-            f"{count(facts.n_unseen, 'bud of the sample has', 'buds of the sample have')} neither "
-            "photograph nor call yet."
+            f"{'is' if n == 1 else 'are'} not counted"
+            f"{f' ({facts.n_unseen} not photographed)' if facts.n_unseen else ''}: "
+            f"{_named(facts.waiting)}."
         )
     if facts.unsure:
         lines.append(

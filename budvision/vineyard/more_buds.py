@@ -60,6 +60,27 @@ class Outlook:
             self.design_effect[one], self.from_prior[one], self.single[one], self.confidence,
         )
 
+    def effective_sizes(self, more: Floats) -> Floats:
+        """Return the effective numbers of independent buds after so many more judged buds.
+
+        Parameters
+        ----------
+        more : ndarray of float64, shape (n_blocks,)
+            Further judged buds, at least 0.
+
+        Returns
+        -------
+        ndarray of float64, shape (n_blocks,)
+            With the correction for few canes; of no meaning where nothing has been judged yet.
+        """
+        known = self.n > 0
+        total = np.where(known, self.n + more, 1.0)
+        canes = self.n_clusters * total / np.where(known, self.n, 1.0)
+        factor = student_factor(total, canes - self.n_strata, self.confidence)
+        factor = np.where(self.from_prior | self.single, 1.0, factor)
+        sizes: Floats = total / self.design_effect * factor
+        return sizes
+
     def limits(self, more: Floats) -> tuple[Floats, Floats]:
         """Return the interval to expect after so many more judged buds in each block.
 
@@ -73,12 +94,7 @@ class Outlook:
         low, high : ndarray of float64, shape (n_blocks,)
             nan where nothing has been judged yet.
         """
-        known = self.n > 0
-        total = np.where(known, self.n + more, 1.0)
-        canes = self.n_clusters * total / np.where(known, self.n, 1.0)
-        factor = student_factor(total, canes - self.n_strata, self.confidence)
-        factor = np.where(self.from_prior | self.single, 1.0, factor)
-        size = total / self.design_effect * factor
+        known, size = self.n > 0, self.effective_sizes(more)
         share = np.where(known, self.share, 0.0)
         hits = np.where(share >= 1, size, share * size)
         exact = effective_limits(hits, size, self.confidence)

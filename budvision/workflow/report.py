@@ -9,12 +9,13 @@ from pathlib import Path
 from budvision.errors import NothingToDoError, StorageError
 from budvision.report.sheet import sheet_pdf
 from budvision.report.summary import appendix_pdf, program_summary_pdf
+from budvision.store.queries.blocks import block_by_id
 from budvision.store.session import Season
 from budvision.workflow.answers import answer_of, most_urgent_first, season_answers
 from budvision.workflow.sheet_facts import block_facts
 
 __all__ = [
-    "appendix", "grower_sheet", "program_summary", "safe_name", "write_all", "write_pdf",
+    "appendix", "grower_sheet", "named", "program_summary", "safe_name", "write_all", "write_pdf",
 ]
 
 
@@ -52,6 +53,12 @@ def grower_sheet(
     paper, units = _form(season, paper, units)
     facts = block_facts(season, answer_of(season, block, sampling=sampling), appendix=False)
     return sheet_pdf(facts, paper=paper, units=units, printed_on=_today())
+
+
+def named(season: Season, block: int) -> str:
+    """Return a block's name as part of a file's name, or raise NotFoundError."""
+    with season.read() as conn:
+        return safe_name(block_by_id(conn, block).name)
 
 
 def appendix(
@@ -129,19 +136,19 @@ def write_all(
     Raises
     ------
     NothingToDoError
-        When no block has a bud.
+        When no block was sampled.
     StorageError
         When a file cannot be written.
     """
     paper, units = _form(season, paper, units)
-    answers = [a for a in most_urgent_first(season_answers(season, sampling=sampling)) if a.states]
+    answers = [a for a in season_answers(season, sampling=sampling) if a.sampling]
     if not answers:
-        raise NothingToDoError("no block has a bud yet", where="report",
+        raise NothingToDoError("no block was sampled yet", where="report",
                                do="Take photographs in, or import calls, first.")
     written = [folder / "program summary.pdf"]
     write_pdf(written[0], program_summary(season, sampling=sampling, paper=paper, units=units))
     used = {"program summary"}
-    for done, answer in enumerate(answers, start=1):
+    for done, answer in enumerate(most_urgent_first(answers), start=1):
         name = _file_name(answer.block.name, used)
         facts = block_facts(season, answer)
         for kind, make in (("sheet", sheet_pdf), ("every bud", appendix_pdf)):

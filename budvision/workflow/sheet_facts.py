@@ -29,7 +29,7 @@ from budvision.store.queries.review import BudState
 from budvision.store.session import Season
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
-from budvision.workflow.answers import Answer, block_policies
+from budvision.workflow.answers import Answer, block_policies, sampled_buds, unsure_buds
 
 __all__ = ["LATE_OPTIONS", "RULE_WORDS", "block_facts", "bud_names"]
 
@@ -212,14 +212,15 @@ def block_facts(
     BlockFacts
     """
     block, sampling, result = answer.block, answer.sampling, answer.result
+    states, _ = sampled_buds(season, answer)
     cuts: dict[int, list[Cut]] = {}
     told: list[Reading] = []
     if sampling is not None:
         with season.read() as conn:
-            cuts = cuts_of_buds(conn, [state.bud_id for state in answer.states])
+            cuts = cuts_of_buds(conn, [state.bud_id for state in states])
             told = readings(conn, sampling.id)
-    photos, lost = _photos(season, answer.states, cuts) if photographs else ((), ())
-    names = bud_names(answer.states)
+    photos, lost = _photos(season, states, cuts) if photographs else ((), ())
+    names = bud_names(states)
     notes = tuple(text for text in (block.note, sampling.note if sampling else "") if text)
     facts = BlockFacts(
         block=block.name, site=block.site, cultivar=block.cultivar,
@@ -231,13 +232,15 @@ def block_facts(
             for b in answer.policy.bands
         ),
         policy=answer.policy.title,
-        waiting=tuple(names[state.bud_id] for state in answer.waiting),
-        unsure=tuple(names[state.bud_id] for state in answer.unsure),
-        n_unseen=answer.n_unseen, readers=_readers(told), causes=_causes(told),
+        waiting=tuple(
+            names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
+        unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
+        n_unseen=sum(s.state == "no_photo" for s in states),
+        readers=_readers(told), causes=_causes(told),
         n_photos=sum(len(of_bud) for of_bud in cuts.values()), photos=photos,
         warnings=lost, notes=notes, confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        appendix=_appendix(answer.states, told, cuts) if appendix else (),
+        appendix=_appendix(states, told, cuts) if appendix else (),
     )
     return facts if result is None else _with_result(facts, answer, result, season)
 

@@ -1,0 +1,214 @@
+"""The season overview, the order of pruning, and comparisons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import render_template, request
+from flask.typing import ResponseReturnValue
+
+from budvision.errors import InputError
+from budvision.report.canvas import Drawing
+from budvision.report.figures import ShareRow, draw_intervals
+from budvision.report.words import percent, plain
+from budvision.store.queries.blocks import list_samplings
+from budvision.vineyard.results import TissueResult
+from budvision.vocabulary import Tissue
+from budvision.web.current import current_season
+from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
+from budvision.web.results.parts import BlockRow, band_edges, block_row
+from budvision.workflow.answers import (
+    Answer,
+    answer_of,
+    most_urgent_first,
+    prune_last_first,
+    season_answers,
+)
+from budvision.workflow.comparison import compare_answers, shows_difference
+
+ROWS_A_PAGE = 100
+
+
+@dataclass(frozen=True, slots=True)
+class OverviewPage:
+    """What the season overview shows."""
+
+    rows: tuple[BlockRow, ...]
+    n_blocks: int
+    n_waiting: int
+    n_judged: int
+    sampling: str
+    samplings: tuple[str, ...]
+    page: int
+    n_pages: int
+    units: str
+
+
+@dataclass(frozen=True, slots=True)
+class PruneRow:
+    """One block in the order of pruning."""
+
+    row: BlockRow
+    last_band: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class PrunePage:
+    """The order of pruning, and the blocks that have no place in it yet."""
+
+    rows: tuple[PruneRow, ...]
+    without: tuple[BlockRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One sampling that can be compared."""
+
+    value: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class DifferenceRow:
+    """One comparison in words."""
+
+    name: str
+    share: str
+    difference: str
+    span: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class ComparePage:
+    """Two samplings side by side, or one against all others."""
+
+    choices: tuple[Choice, ...]
+    one: str
+    two: str
+    first_name: str
+    first_share: str
+    rows: tuple[DifferenceRow, ...]
+    drawing: Drawing | None
+    n_comparisons: int
+    missing: tuple[str, ...]
+
+
+@blueprint.get("/")
+def overview() -> ResponseReturnValue:
+    """Show every block, the most urgent first."""
+    season = current_season()
+    sampling = asked_sampling()
+    answers = most_urgent_first(season_answers(season, sampling=sampling))
+    with season.read() as conn:
+        labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
+    n_pages = max(1, -(-len(answers) // ROWS_A_PAGE))
+    page = asked_int("page", 1, low=1, high=n_pages)
+    shown = answers[(page - 1) * ROWS_A_PAGE: page * ROWS_A_PAGE]
+    rows = tuple(block_row(answer) for answer in shown)
+    return render_template("results/overview.html", here=OverviewPage(
+        rows=rows, n_blocks=len(answers), n_waiting=sum(a.waiting.n_buds for a in answers),
+        n_judged=sum(_primary(a).n_live + _primary(a).n_dead for a in answers if a.judged),
+        sampling=sampling or "", samplings=labels, page=page, n_pages=n_pages, units=asked_units(),
+    ))
+
+
+@blueprint.get("/prune-last")
+def prune_last() -> ResponseReturnValue:
+    """Say which blocks to prune last, and why."""
+    answers = season_answers(current_season(), sampling=asked_sampling())
+    ordered = prune_last_first(answers)
+    placed = {answer.block.id for answer in ordered}
+    rows = tuple(PruneRow(block_row(a), *_why_late(a)) for a in ordered)
+    without = tuple(block_row(a) for a in answers if a.block.id not in placed)
+    return render_template("results/prune_last.html", here=PrunePage(rows, without))
+
+
+def _why_late(answer: Answer) -> tuple[str, str]:
+    result, last = answer.judged, answer.policy.bands[-1]
+    assert result is not None
+    assert result.band is not None
+    chance = result.band_probabilities.get(last.name, 0.0)
+    text = f"“{plain(last.name)}”: {percent(chance)} likely"
+    if chance >= 0.5:
+        return text, "Leave it until bud break shows what lives."
+    if chance >= 0.1:
+        return text, "Cut more buds, or leave it until bud break, before deciding."
+    if result.more_buds == 0:
+        return text, "The band is settled: prune when it suits."
+    return text, f"Likely “{plain(result.band.name)}”, not settled yet."
+
+
+@blueprint.get("/compare")
+def comparison() -> ResponseReturnValue:
+    """Compare two samplings, or one with all others."""
+    season = current_season()
+    with season.read() as conn:
+        samplings = list_samplings(conn)
+    choices = tuple(
+        Choice(f"{s.block_id}:{s.label}",
+               f"{s.block} · {s.label}" + (f" · {s.collected_at[:10]}" if s.collected_at else ""))
+        for s in samplings
+    )
+    one, two = request.args.get("one", ""), request.args.get("two", "")
+    if not one or not two:
+        return render_template("results/compare.html", here=ComparePage(
+            choices, one, two, "", "", (), None, 0, ()))
+    first = _asked(one)
+    others = ([_asked(c.value) for c in choices if c.value != one] if two == "all"
+              else [_asked(two)])
+    return render_template("results/compare.html", here=_compare_page(choices, one, two, first,
+                                                                      others))
+
+
+def _asked(value: str) -> Answer:
+    block, _, label = value.partition(":")
+    if not block.isdigit() or not label:
+        raise InputError(f"{value!r} names no sampling", expected="a choice from the list",
+                         where="compare", do="Choose again.")
+    return answer_of(current_season(), int(block), sampling=label)
+
+
+def _name(answer: Answer) -> str:
+    return f"{answer.block.name} · {answer.sampling.label if answer.sampling else ''}"
+
+
+def _compare_page(
+    choices: tuple[Choice, ...], one: str, two: str, first: Answer, others: list[Answer]
+) -> ComparePage:
+    confidence = current_season().settings.number("confidence")
+    judged = [a for a in others if a.judged]
+    missing = tuple(_name(a) for a in (first, *others) if not a.judged)
+    if first.judged is None or not judged:
+        return ComparePage(choices, one, two, _name(first), "no result", (), None, 0, missing)
+    told = compare_answers(current_season(), first, judged)
+    rows = []
+    for answer, difference in zip(judged, told, strict=True):
+        verdict = "not shown to differ"
+        if shows_difference(difference, confidence=confidence):
+            verdict = "more dead in the first" if difference.difference > 0 else (
+                "fewer dead in the first")
+        rows.append(DifferenceRow(
+            _name(answer), percent(_primary(answer).mortality),
+            f"{100 * difference.difference:+.0f} points",
+            f"{100 * difference.low:+.0f} to {100 * difference.high:+.0f}", verdict,
+        ))
+    drawn = [first, *judged][:40]
+    figure = draw_intervals(
+        [_share_row(a) for a in drawn], title="Dead primary buds", bands=band_edges(first.policy))
+    return ComparePage(
+        choices, one, two, _name(first), percent(_primary(first).mortality),
+        tuple(rows), figure, len(told), missing,
+    )
+
+
+def _primary(answer: Answer) -> TissueResult:
+    assert answer.judged is not None
+    return answer.judged.tissues[Tissue.PRIMARY]
+
+
+def _share_row(answer: Answer) -> ShareRow:
+    row = _primary(answer)
+    return ShareRow(_name(answer), row.mortality, row.low, row.high, row.n_live + row.n_dead,
+                    answer.waiting.n_buds)

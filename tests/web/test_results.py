@@ -1,0 +1,256 @@
+"""The results pages: the numbers of the tally, what waits, and answers to two questions."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import openpyxl
+import pytest
+from flask.testing import FlaskClient
+
+from budvision.errors import NothingToDoError
+from budvision.report.spreadsheet import as_csv, as_xlsx
+from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.session import Season
+from budvision.vocabulary import TISSUES, CallValue
+from budvision.web import create_app
+from budvision.workflow.answers import answer_of, sampled_buds, season_answers, what_if
+from budvision.workflow.comparison import compare_answers
+from budvision.workflow.tally import results_json
+
+L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
+
+
+def sample(
+    season: Season, block: str, dead: list[int], *, label: str = "first", nodes: int = 10,
+    day: str = "2026-01-22", called: bool = True, **facts: object,
+) -> int:
+    """Put a sampling in: `dead` primaries on each cane, the basal ones; return the block's id."""
+    with season.write() as conn:
+        block_id = blocks.ensure_block(conn, block, cultivar="Riesling")
+        if facts:
+            blocks.update_block(conn, block_id, **facts)
+        sampling = blocks.ensure_sampling(conn, block_id, label, collected_at=f"{day}T09:00:00Z")
+        reader = people.ensure_person(conn, "Ada Quill").id
+        for number, n_dead in enumerate(dead, start=1):
+            zone = "top" if number % 2 else "low"
+            cane = canes.ensure_cane(conn, sampling, str(number), zone=zone)
+            for node in range(1, nodes + 1):
+                bud = canes.ensure_bud(conn, cane, node)
+                if called:
+                    first = D if node <= n_dead else L
+                    calls.save_calls(conn, bud, dict(zip(TISSUES, (first, L, L), strict=True)),
+                                     person_id=reader)
+    return block_id
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Season:
+    season = Season.create(tmp_path / "winter")
+    yield season
+    season.close()
+
+
+@pytest.fixture
+def client(season: Season) -> FlaskClient:
+    app = create_app(season.folder, testing=True)
+    yield app.test_client()
+    app.extensions["budvision.season"].close()
+
+
+def test_an_empty_season_says_what_to_do(client: FlaskClient) -> None:
+    page = client.get("/results/").text
+    assert "There is no block yet" in page
+    assert "budvision intake" in page
+    assert client.get("/results/summary.pdf").status_code == 409
+    assert "not two samplings" in client.get("/results/compare").text
+    assert "there is no order" in client.get("/results/prune-last").text
+
+
+def test_worst_that_the_buds_allow_comes_first_and_unread_blocks_lead(
+    season: Season, client: FlaskClient
+) -> None:
+    sample(season, "Mild", [0, 1, 1, 0, 1, 1])
+    sample(season, "Hard", [8, 9, 7, 9, 8, 9])
+    sample(season, "Unread", [0, 0], called=False)
+    page = client.get("/results/").text
+    places = [page.index(f">{name}</a>") for name in ("Unread", "Hard", "Mild")]
+    assert places == sorted(places)
+    assert "20 buds wait for a person" in page
+
+
+def test_pages_files_and_the_tally_give_the_same_numbers(
+    season: Season, client: FlaskClient
+) -> None:
+    block = sample(season, "Kettle Bench", [3, 4, 2, 5, 3, 4, 4, 3, 4, 3])
+    told = results_json(sampled_buds(season, answer_of(season, "Kettle Bench"))[1])["blocks"][0]
+    from_page = json.loads(client.get("/results/results.json").text)["blocks"][0]
+    assert from_page["waiting"]["n_buds"] == 0
+    assert {**from_page, **told} == from_page
+    row = next(csv.DictReader(io.StringIO(client.get("/results/results.csv").text)))
+    assert float(row["primary_mortality"]) == told["primary"]["mortality"] == 0.35
+    assert float(row["primary_low"]) == told["primary"]["low"]
+    book = openpyxl.load_workbook(io.BytesIO(client.get("/results/results.xlsx").data))
+    assert book.sheetnames == ["blocks", "tissues", "nodes", "buds"]
+    assert book["tissues"].max_row == 4
+    assert book["buds"].max_row == 101
+    page = client.get(f"/results/block/{block}").text
+    assert "About 35 % of the primary buds are dead" in page
+    assert f"{told['nodes']['by_rule']['exact']['retain']}" in page
+
+
+def test_a_blocks_own_policy_nodes_and_crop_are_used(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Own", [3, 4, 3, 4], policy="add-share-20-to-80", normal_nodes=50.0,
+                   secondary_crop=0.0)
+    told = json.loads(client.get("/results/results.json").text)["blocks"][0]
+    assert told["policy"] == "add-share-20-to-80"
+    # Additive rule: 50 x (1 + 0.35) = 67.5, halves up (northern New York grape update, 2014).
+    assert told["nodes"]["retain"] == 68
+    assert told["crop_potential"]["share"] == pytest.approx(0.65)
+    assert "northern new york" in client.get(f"/results/block/{block}").text.lower()
+
+
+def test_what_if_another_hundred_is_answered(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4, 2, 5, 3, 4, 4, 3, 4, 3])
+    answer = answer_of(season, block)
+    now, later = what_if(answer, 0), what_if(answer, 100)
+    primary = answer.result.tissues[TISSUES[0]]
+    assert (now.low, now.high) == pytest.approx((primary.low, primary.high))
+    assert now.band_probabilities == pytest.approx(dict(answer.result.band_probabilities))
+    assert later.high - later.low < now.high - now.low
+    page = client.get(f"/results/block/{block}?more=100").text
+    assert "With 100 more buds like these the range would be about" in page
+    assert "after 100 more" in page
+
+
+@pytest.mark.parametrize("more", ["-1", "many", "5001"])
+def test_a_senseless_question_is_refused(season: Season, client: FlaskClient, more: str) -> None:
+    block = sample(season, "Kettle Bench", [3, 4])
+    answer = client.get(f"/results/block/{block}?more={more}")
+    assert answer.status_code == 400
+    assert "expected a whole number from 0 to 5000" in answer.text
+
+
+def test_what_if_needs_a_judged_bud(season: Season) -> None:
+    block = sample(season, "Unread", [0], called=False)
+    with pytest.raises(NothingToDoError, match="no primary"):
+        what_if(answer_of(season, block), 100)
+
+
+def test_the_block_to_prune_last_stands_first(season: Season, client: FlaskClient) -> None:
+    sample(season, "Mild", [0, 1, 1, 0, 1, 1])
+    sample(season, "Middle", [4, 5, 4, 5, 4, 5])
+    sample(season, "Hard", [8, 9, 7, 9, 8, 9])
+    page = client.get("/results/prune-last").text
+    places = [page.index(f">{name}</a>") for name in ("Hard", "Middle", "Mild")]
+    assert places == sorted(places)
+    assert "Leave it until bud break" in page
+
+
+def test_many_comparisons_are_adjusted(season: Season) -> None:
+    """Holm (1979): adjusted values are never smaller, and one comparison stays as it is."""
+    for name, dead in (("A", [5] * 6), ("B", [3] * 6), ("C", [3] * 6), ("D", [4] * 6)):
+        sample(season, name, dead)
+    first, *others = season_answers(season)
+    alone = compare_answers(season, first, others[:1])[0]
+    among = compare_answers(season, first, others)[0]
+    assert alone.p_adjusted == alone.p_value == among.p_value
+    assert among.p_adjusted > among.p_value
+    assert (alone.difference, alone.low) == (among.difference, among.low)
+    assert alone.difference == pytest.approx(0.2)
+
+
+def test_the_comparison_page_shows_both_and_says_what_is_missing(
+    season: Season, client: FlaskClient
+) -> None:
+    one = sample(season, "One", [8] * 7)
+    two = sample(season, "Two", [1] * 8)
+    sample(season, "Unread", [0], called=False)
+    page = client.get(f"/results/compare?one={one}:first&two={two}:first").text
+    assert "more dead in the first" in page
+    both = client.get(f"/results/compare?one={one}:first&two=all").text
+    assert "Unread · first: no primary has been called" in both
+    assert client.get("/results/compare?one=x&two=y").status_code == 400
+    assert client.get(f"/results/compare?one={one}:never&two={two}:first").status_code == 404
+
+
+def test_history_is_told_with_the_change(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [0, 1, 0, 1, 0, 1], label="early", day="2026-01-05")
+    sample(season, "Kettle Bench", [6, 7, 6, 7, 6, 7], label="late", day="2026-02-05")
+    page = client.get(f"/results/block/{block}").text
+    assert "Over time" in page
+    assert "+60 points" in page
+    assert "sampling “late”" in page
+    early = client.get(f"/results/block/{block}?sampling=early").text
+    assert "About 5 % of the primary buds" in early
+
+
+def test_figures_of_a_block_are_svg_with_words(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4, 2, 5])
+    for kind in ("tissues", "positions", "zones"):
+        answer = client.get(f"/results/block/{block}/figure/{kind}.svg")
+        assert answer.mimetype == "image/svg+xml"
+        assert ET.fromstring(answer.text).get("aria-label")
+    assert client.get(f"/results/block/{block}/figure/nonsense.svg").status_code == 404
+
+
+def test_positions_count_each_node_alone(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 3, 3, 3])
+    words = ET.fromstring(client.get(f"/results/block/{block}/figure/positions.svg").text)
+    alt = words.get("aria-label").split("secondary:")[0]
+    assert alt.count("100 % dead") == 3
+    assert alt.count("0 % dead (0 to") == 7
+
+
+def test_unknown_blocks_and_samplings_are_said(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3])
+    assert client.get("/results/block/999").status_code == 404
+    answer = client.get(f"/results/block/{block}?sampling=never")
+    assert answer.status_code == 404
+    assert "expected one of first" in answer.text
+
+
+def test_one_cane_only_is_warned_of(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3])
+    page = client.get(f"/results/block/{block}").text
+    assert "Warning." in page
+    assert "one cane" in page
+
+
+def test_names_cannot_become_markup(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "<script>alert(1)</script>", [3, 2])
+    for address in ("/results/", f"/results/block/{block}", "/results/prune-last"):
+        assert "<script>alert" not in client.get(address).text
+
+
+def test_formulas_stay_text_in_csv_and_workbook() -> None:
+    rows = [{"block": "=HYPERLINK(1)", "n": 3, "share": 0.5, "none": None, "odd": "a\x07b"}]
+    assert as_csv(rows).splitlines()[1].startswith("'=HYPERLINK(1),3,0.5,,")
+    page = openpyxl.load_workbook(io.BytesIO(as_xlsx({"blocks": rows})))["blocks"]
+    assert page["A2"].value == "=HYPERLINK(1)"
+    assert page["A2"].data_type == "s"
+    assert (page["B2"].value, page["C2"].value, page["D2"].value) == (3, 0.5, None)
+    assert page["E2"].value == "a b"
+
+
+def test_sheets_come_as_pdf_in_the_paper_asked_for(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4, 2])
+    answer = client.get(f"/results/block/{block}/sheet.pdf?paper=us-letter&units=us")
+    assert answer.mimetype == "application/pdf"
+    assert b"612 792" in answer.data
+    assert "Kettle Bench - sheet.pdf" in answer.headers["Content-Disposition"]
+    assert client.get(f"/results/block/{block}/every-bud.pdf").data.startswith(b"%PDF")
+    assert client.get(f"/results/block/{block}/sheet.pdf?units=miles").status_code == 400
+
+
+def test_a_page_of_a_hundred_blocks_goes_on(season: Season, client: FlaskClient) -> None:
+    with season.write() as conn:
+        for number in range(101):
+            blocks.ensure_block(conn, f"Block {number:03}")
+    assert "Page 1 of 2" in client.get("/results/").text
+    assert client.get("/results/?page=3").status_code == 400
+    assert len(season_answers(season)) == 101
