@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, progress, say, show_json
+from budvision.cli.progress import progress_bar
+from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
 
 if TYPE_CHECKING:
     from budvision.workflow.intake import IntakeReport
@@ -98,17 +99,17 @@ def intake(
         if not sources and manifest is None:
             raise UsageError("no photograph is named", where="intake",
                              expected="files, folders or a manifest", do="Name the folder.")
-        with progress("taking in") as step:
+        with progress_bar("taking in") as step:
             report = work.intake(
                 opened, sources or (), sampling=sampling, manifest=manifest, pattern=pattern,
-                block=block, cultivar=cultivar, collected_at=_moment(collected),
+                block=block, cultivar=cultivar, collected_at=collected,
                 person=person or None, move=move, progress=step,
             )
         proposed: ProposeReport | None = None
         if propose and report.taken:
             from budvision.workflow.propose import propose_waiting
 
-            with progress("looking") as step:
+            with progress_bar("looking") as step:
                 proposed = propose_waiting(opened, model=model, progress=step)
     if as_json:
         show_json(report.as_dict() | {"proposals": proposed.as_dict() if proposed else None})
@@ -116,23 +117,6 @@ def intake(
         _tell_intake(report, proposed)
     if report.refused:
         raise typer.Exit(3)
-
-
-def _moment(text: str | None) -> str | None:
-    """Return a date or time as the season keeps it, UTC."""
-    from datetime import UTC, datetime
-
-    from budvision.errors import InputError
-
-    if text is None:
-        return None
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"the date is {text!r}", where="--collected",
-                         expected="2026-02-11 or 2026-02-11T14:30Z", do="Correct it.") from error
-    found = found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
-    return found.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
@@ -222,7 +206,7 @@ def check(
     from budvision.store.session import Season
     from budvision.workflow import season as work
 
-    with json_errors(as_json), Season.open(season) as opened, progress("verifying") as step:
+    with json_errors(as_json), Season.open(season) as opened, progress_bar("verifying") as step:
         report = work.check(opened, tidy=tidy, progress=step)
     if as_json:
         show_json(report.as_dict())

@@ -25,7 +25,7 @@ from budvision.settings import Settings
 from budvision.store import migrations
 from budvision.store.photos import PhotoStore
 
-__all__ = ["Season", "now"]
+__all__ = ["Season", "as_utc", "now"]
 
 CONFIG = "budvision.toml"
 DATABASE = "budvision.db"
@@ -44,6 +44,23 @@ _FIRST_CONFIG = """\
 def now() -> str:
     """Return the present time as UTC, ISO 8601, to the millisecond, ending in Z."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def as_utc(moment: str) -> str:
+    """Return an ISO 8601 time in the form of `now`; one without a time zone is taken as UTC.
+
+    Raises
+    ------
+    InputError
+        When it is no ISO 8601 date or time.
+    """
+    try:
+        found = datetime.fromisoformat(moment)
+    except ValueError as error:
+        raise InputError(f"the time is {moment!r}", where="time", do="Correct it.",
+                         expected="2026-02-11 or 2026-02-11T14:30Z") from error
+    found = found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
+    return found.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 class Season:

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Row, Select, func, select, update
 from budvision.errors import InputError, NotFoundError
 from budvision.store.names import clean_label
 from budvision.store.queries.insertion import as_json, check_names, insert_row
-from budvision.store.session import now
+from budvision.store.session import as_utc, now
 from budvision.store.tables import block, sampling, site
 
 __all__ = [
@@ -240,12 +240,18 @@ def _age() -> tuple[Any, ...]:
 def ensure_sampling(
     conn: Connection, block_id: int, label: str, *, collected_at: str | None = None
 ) -> int:
-    """Return the id of the sampling of that label in a block, adding it when it is new."""
+    """Return the id of the sampling of that label in a block, adding it when it is new.
+
+    `collected_at`, ISO 8601, is kept where none is known yet.
+    """
     found = find_sampling(conn, block_id, label)
     if found is not None:
+        if collected_at is not None and found.collected_at is None:
+            update_sampling(conn, found.id, collected_at=collected_at)
         return found.id
     return insert_row(conn, sampling, block_id=block_id, label=clean_label(label, "sampling"),
-                   collected_at=collected_at, added_at=now())
+                      collected_at=None if collected_at is None else as_utc(collected_at),
+                      added_at=now())
 
 
 SAMPLING_FIELDS = frozenset({
@@ -259,6 +265,9 @@ def update_sampling(conn: Connection, sampling_id: int, **values: Any) -> None:
     check_names(values, SAMPLING_FIELDS, "sampling")
     if "plan" in values:
         values["plan"] = as_json(values["plan"])
+    for name in ("collected_at", "in_water_at", "out_of_water_at"):
+        if values.get(name):
+            values[name] = as_utc(values[name])
     if values:
         conn.execute(update(sampling).where(sampling.c.id == sampling_id).values(**values))
 
