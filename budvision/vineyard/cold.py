@@ -333,7 +333,8 @@ def hours_below(
             raise InputError(f"a threshold is {threshold!r}", expected="degrees Celsius")
         lowest, highest = np.minimum(before, after), np.maximum(before, after)
         span = np.where(highest > lowest, highest - lowest, 1.0)
-        part = np.clip((threshold - lowest) / span, 0, 1)
+        with np.errstate(over="ignore"):
+            part = np.clip((threshold - lowest) / span, 0, 1)
         part = np.where(highest > lowest, part, (lowest < threshold).astype(float))
         told[float(threshold)] = float((part * hours).sum())
     return told
