@@ -10,13 +10,14 @@ is missing, and *fails* where the environment variable BUDVISION_REQUIRE (a comm
 from __future__ import annotations
 
 import importlib.util
+import io
 import os
 import random
 import shutil
 import sys
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,9 @@ import numpy as np
 import pytest
 import pytest_socket
 from hypothesis import HealthCheck, settings
+from PIL import Image
+
+from budvision.store.session import Season
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED = ROOT.parent / "shared" / "real"
@@ -121,6 +125,41 @@ def postgres_url() -> Iterator[str]:
     yield server.rsplit("/", maxsplit=1)[0] + f"/{name}"
     with psycopg.connect(server, autocommit=True) as conn:
         conn.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+# ---- seasons and photographs ------------------------------------------------------------------
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Iterator[Season]:
+    """Make an empty season with an SQLite database."""
+    with Season.create(tmp_path / "season") as made:
+        yield made
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def any_season(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Season]:
+    """Make an empty season, once on SQLite and once on PostgreSQL."""
+    url = request.getfixturevalue("postgres_url") if request.param == "postgres" else None
+    with Season.create(tmp_path / "season", database_url=url) as made:
+        yield made
+
+
+@pytest.fixture
+def jpeg() -> Callable[..., bytes]:
+    """Return a maker of small JPEG photographs; another number, another photograph."""
+
+    def make(number: int = 0, *, size: tuple[int, int] = (720, 640)) -> bytes:
+        grid = np.indices((size[1], size[0])).sum(axis=0)
+        pixels = np.stack([(grid * (number % 7 + 1) + shift + number) % 256
+                           for shift in (0, 60, 120)], axis=-1).astype(np.uint8)
+        out = io.BytesIO()
+        exif = Image.Exif()
+        exif[271], exif[272] = "Lens Works", "Field 3"
+        Image.fromarray(pixels).save(out, "JPEG", quality=80, exif=exif)
+        return out.getvalue()
+
+    return make
 
 
 # ---- guards ----------------------------------------------------------------------------------

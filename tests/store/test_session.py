@@ -1,0 +1,166 @@
+"""Seasons: made whole, opened with care, one door for writing."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+import threading
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+
+from budvision.errors import InputError, SeasonError, StorageError
+from budvision.store.queries import blocks
+from budvision.store.session import Season, as_utc, now
+
+
+def test_now_is_utc_iso_8601() -> None:
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", now())
+
+
+def test_times_are_brought_to_utc() -> None:
+    # ISO 8601: an offset of -08:00 is eight hours behind UTC
+    assert as_utc("2026-02-11T01:30:00-08:00") == "2026-02-11T09:30:00.000Z"
+    assert as_utc("2026-02-11") == "2026-02-11T00:00:00.000Z"
+    with pytest.raises(InputError, match="the time is 'yesterday'"):
+        as_utc("yesterday")
+
+
+def test_create_and_open(tmp_path: Path) -> None:
+    folder = tmp_path / "winter"
+    with Season.create(folder) as made, made.write() as conn:
+        blocks.ensure_block(conn, "Creek Terrace")
+    with Season.open(folder) as opened, opened.read() as conn:
+        assert [block.name for block in blocks.list_blocks(conn)] == ["Creek Terrace"]
+        assert opened.settings["policy"] == "common"
+    assert {path.name for path in folder.iterdir()} >= {
+        "budvision.toml", "budvision.db", "photos", "models"}
+
+
+def test_open_uses_the_working_directory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Season.create(tmp_path).close()
+    monkeypatch.chdir(tmp_path)
+    with Season.open() as opened:
+        assert opened.folder == tmp_path
+
+
+def test_a_season_is_not_made_twice(season: Season) -> None:
+    with pytest.raises(SeasonError, match="is a season already"):
+        Season.create(season.folder)
+
+
+def test_no_season_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(SeasonError, match=r"no season here.*budvision init"):
+        Season.open(tmp_path)
+
+
+def test_a_creation_killed_before_its_last_step_completes(tmp_path: Path) -> None:
+    with Season.create(tmp_path / "s") as made, made.write() as conn:
+        blocks.ensure_site(conn, "x")
+    (tmp_path / "s" / "budvision.toml").unlink()  # written last
+    with pytest.raises(SeasonError, match="no season here"):
+        Season.open(tmp_path / "s")
+    with Season.create(tmp_path / "s") as again, again.read() as conn:
+        assert conn.scalar(text("SELECT count(*) FROM site")) == 1
+
+
+def test_a_missing_database_is_told_of(season: Season) -> None:
+    season.close()
+    (season.folder / "budvision.db").unlink()
+    with pytest.raises(SeasonError, match=r"budvision\.db is missing.*photographs are still"):
+        Season.open(season.folder)
+
+
+def test_a_damaged_database_is_told_of(season: Season) -> None:
+    season.close()
+    for leftover in season.folder.glob("budvision.db-*"):
+        leftover.unlink()
+    (season.folder / "budvision.db").write_bytes(b"this is no database at all, " * 500)
+    with pytest.raises(SeasonError, match="the database is damaged"):
+        Season.open(season.folder)
+
+
+def test_an_unknown_setting_is_refused(season: Season) -> None:
+    (season.folder / "budvision.toml").write_text("[settings]\nconfidense = 0.9\n")
+    with pytest.raises(InputError, match=r"budvision\.toml: confidense is not a setting"):
+        Season.open(season.folder)
+    (season.folder / "budvision.toml").write_text('[database]\nurl = "mysql://x"\n')
+    with pytest.raises(InputError, match="begins with postgresql://"):
+        Season.open(season.folder)
+
+
+def test_an_error_rolls_everything_back(any_season: Season) -> None:
+    def stop_half_way() -> None:
+        with any_season.write() as conn:
+            blocks.ensure_block(conn, "A")
+            raise RuntimeError("half-way")
+
+    with pytest.raises(RuntimeError, match="half-way"):
+        stop_half_way()
+    with any_season.read() as conn:
+        assert blocks.list_blocks(conn) == []
+
+
+def test_a_reader_sees_one_state(any_season: Season) -> None:
+    with any_season.write() as conn:
+        blocks.ensure_block(conn, "A")
+    with any_season.read() as reader:
+        assert len(blocks.list_blocks(reader)) == 1
+        with any_season.write() as writer:
+            blocks.ensure_block(writer, "B")
+        assert len(blocks.list_blocks(reader)) == 1
+    with any_season.read() as reader:
+        assert len(blocks.list_blocks(reader)) == 2
+
+
+def test_writers_wait_for_each_other(any_season: Season) -> None:
+    """Two threads add the same blocks; neither fails and none stands twice."""
+    errors: list[BaseException] = []
+
+    def work() -> None:
+        try:
+            for number in range(12):
+                with any_season.write() as conn:
+                    blocks.ensure_sampling(conn, blocks.ensure_block(conn, f"b{number}"), "feb")
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=work) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert errors == []
+    with any_season.read() as conn:
+        assert len(blocks.list_samplings(conn)) == 12
+
+
+def test_a_locked_database_says_so(season: Season) -> None:
+    other = sqlite3.connect(season.folder / "budvision.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    try:
+        with season.engine.connect() as conn:
+            conn.exec_driver_sql("PRAGMA busy_timeout=50")
+        with pytest.raises(StorageError, match="Another program writes"), season.write():
+            pass
+    finally:
+        other.close()
+
+
+def test_a_full_disk_says_so(season: Season) -> None:
+    with season.engine.connect() as conn:
+        pages = conn.exec_driver_sql("PRAGMA page_count").scalar()
+        conn.exec_driver_sql(f"PRAGMA max_page_count={pages}")
+
+    def write_much() -> None:
+        with season.write() as conn:
+            for number in range(3000):
+                blocks.ensure_site(conn, f"site {number:04d}" + "x" * 100)
+
+    with pytest.raises(StorageError, match="Make room on the disk"):
+        write_much()
+    with season.read() as conn:
+        assert conn.scalar(text("SELECT count(*) FROM site")) == 0
