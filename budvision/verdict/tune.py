@@ -192,7 +192,8 @@ def suspicious(
     """List calls that look like slips of the hand, likeliest first; nothing is changed.
 
     A call is listed when the model that did not see its cane gives it less than `limit`, and of
-    the ten nearest called tissues at least eight say otherwise.
+    the ten most alike called tissues at least eight say otherwise. Alike is by the features that
+    go with the calls: each is weighed by its correlation with them.
 
     Returns
     -------
@@ -203,7 +204,12 @@ def suspicious(
     if len(examples) < 12:
         return []
     spread = np.maximum(examples.features.std(axis=0), 1e-9)
-    scaled = examples.features / spread
+    sure = examples.certain
+    part = examples.features[sure] - examples.features[sure].mean(axis=0)
+    calls = examples.dead[sure] - examples.dead[sure].mean()
+    together = np.abs(part.T @ calls) / np.maximum(
+        np.sqrt((part**2).sum(axis=0) * (calls**2).sum()), 1e-9)
+    scaled = examples.features / spread * together
     p_dead = expit(cross_logit)
     out = []
     for i, lesson in enumerate(lessons.kept):
