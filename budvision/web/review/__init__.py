@@ -19,4 +19,4 @@ def _name_first() -> ResponseReturnValue | None:
     return ask_who() if current_person() is None else None
 
 
-from budvision.web.review import api, pages, pictures  # noqa: E402, F401  (they add the routes)
+from budvision.web.review import api, pages, pictures, regions  # noqa: E402, F401  (the routes)

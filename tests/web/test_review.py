@@ -1,0 +1,563 @@
+"""Reviewing: who sees what, what a save keeps, what counts, pictures, corrections."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from budvision.errors import ConflictError, InputError
+from budvision.store.queries import people, proposals
+from budvision.store.queries.calls import NewCall, call_history, current_calls, undo as plain_undo
+from budvision.store.queries.people import Person
+from budvision.store.session import Season
+from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
+from budvision.web import create_app
+from budvision.workflow import regions, review
+from budvision.workflow.agreement import agreement
+from budvision.workflow.propose import ModelInUse
+from budvision.workflow.review import Choice
+from budvision.workflow.review_page import bud_page
+
+LIVE = {tissue: NewCall(CallValue.LIVE) for tissue in TISSUES}
+DEAD = {tissue: NewCall(CallValue.DEAD) for tissue in TISSUES}
+
+
+@pytest.fixture
+def small(tmp_path: Path, drawn: ModuleType) -> Iterator[tuple[Season, list[Any]]]:
+    season, buds = drawn.make_season(tmp_path / "winter", n_buds=8, n_canes=2, side=640)
+    yield season, buds
+    season.close()
+
+
+@pytest.fixture
+def blind(tmp_path: Path, drawn: ModuleType) -> Iterator[tuple[Season, list[Any]]]:
+    season, buds = drawn.make_season(
+        tmp_path / "winter", n_buds=4, n_canes=1, side=640, blind=1.0, second=1.0)
+    yield season, buds
+    season.close()
+
+
+def person(season: Season, name: str) -> Person:
+    with season.write() as conn:
+        return people.ensure_person(conn, name)
+
+
+def page(season: Season, bud_id: int, who: Person, reading: str = "first") -> dict[str, Any]:
+    with season.read() as conn:
+        return bud_page(conn, season.settings, bud_id, person=who, reading=reading)
+
+
+def queue(season: Season, who: Person, **choice: str) -> list[int]:
+    with season.read() as conn:
+        from budvision.store.queries.blocks import list_samplings
+
+        sampling = list_samplings(conn)[0]
+        rows = review.queue(conn, season.settings, sampling, who, Choice(**choice))
+        return [row.bud_id for row in rows]
+
+
+def history(season: Season, bud_id: int) -> list[Any]:
+    with season.read() as conn:
+        return call_history(conn, bud_id)
+
+
+def test_a_proposal_is_no_call(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada = person(season, "Ada")
+    shown = page(season, buds[0].bud_id, ada)
+    assert shown["tissues"]["primary"]["proposal"]["value"] in ("live", "dead")
+    assert shown["tissues"]["primary"]["call"] is None
+    with season.read() as conn:
+        assert current_calls(conn) == []
+
+
+def test_the_best_exposed_cut_of_each_tissue_is_in_front(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    shown = page(season, buds[1].bud_id, person(season, "Ada"))
+    assert [cut["cut"] for cut in shown["cuts"]] == [1, 2]
+    assert shown["tissues"]["tertiary"]["proposal"]["cut"] == 2
+    assert shown["tissues"]["tertiary"]["proposal"]["value"] != "not_exposed"
+    assert set(shown["cuts"][0]["outlines"]) == {"primary", "secondary"}
+
+
+def test_outlines_lie_where_the_tissue_was_drawn(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    shown = page(season, buds[0].bud_id, person(season, "Ada"))
+    path = shown["cuts"][0]["outlines"]["primary"]["path"]
+    points = np.array(re.findall(r"-?[\d.]+", path), float).reshape(-1, 2)
+    # drawn at row 450, col 470 of 900 with radius 95 (a) and 106 (b), in a photograph of 640
+    middle, size = np.array([470, 450]) * 640 / 900, np.array([95, 106.4]) * 640 / 900
+    assert np.allclose((points.min(0) + points.max(0)) / 2, middle, atol=13)
+    assert np.allclose((points.max(0) - points.min(0)) / 2, size, atol=4)
+
+
+def test_blind_buds_send_nothing_of_the_proposal(blind: tuple[Season, list[Any]]) -> None:
+    season, buds = blind
+    ada = person(season, "Ada")
+    shown = page(season, buds[0].bud_id, ada)
+    assert shown["hidden"] is True
+    assert all(one["proposal"] is None for one in shown["tissues"].values())
+    assert all(cut["outlines"] == {} for cut in shown["cuts"])
+    assert all(cut["reasons"] == [] for cut in shown["cuts"])
+    with pytest.raises(InputError, match="secondary, tertiary is not called"):
+        review.save(season, buds[0].bud_id, {Tissue.PRIMARY: NewCall(CallValue.LIVE)}, person=ada)
+    saved = review.save(season, buds[0].bud_id, LIVE, person=ada)
+    assert {one.tissue for one in saved.revealed} == set(TISSUES)
+    assert all(row.blind and row.proposal_id for row in history(season, buds[0].bud_id))
+    assert page(season, buds[0].bud_id, ada)["hidden"] is False
+    review.save(season, buds[0].bud_id, {Tissue.PRIMARY: NewCall(CallValue.DEAD)}, person=ada)
+    assert [row.blind for row in history(season, buds[0].bud_id)] == [True] * 3 + [False]
+
+
+def test_the_lots_fall_the_same_and_at_about_the_share() -> None:
+    from budvision.store.queries.blocks import Sampling
+    from budvision.workflow.readings import is_blind, lot
+
+    sampling = Sampling(1, 1, "Kestrel bench", "jan", None, None, None, None, {}, "",
+                        "2026-01-20T09:00:00.000Z")
+    drawn = [is_blind(0.1, sampling, str(c), "", n) for c in range(100) for n in range(1, 11)]
+    assert drawn == [
+        is_blind(0.1, sampling, str(c), "", n) for c in range(100) for n in range(1, 11)]
+    assert 70 <= sum(drawn) <= 130  # binomial(1000, 0.1) lies within this in 99.8 %
+    later = replace(sampling, added_at="2027-01-20T09:00:00.000Z")
+    assert lot("blind", sampling, "1", "", 1) != lot("blind", later, "1", "", 1)
+
+
+def test_second_reading_is_another_persons_and_sees_neither(
+    blind: tuple[Season, list[Any]]
+) -> None:
+    season, buds = blind
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    bud = buds[0].bud_id
+    review.save(season, bud, LIVE, person=ada)
+    assert queue(season, ada, reading="second") == []
+    assert queue(season, tom, reading="second") == [bud]
+    shown = page(season, bud, tom, "second")
+    assert shown["hidden"] is True
+    assert shown["history"] == []
+    assert all(one["call"] is None and one["proposal"] is None
+               for one in shown["tissues"].values())
+    assert all(row["calls"] == {} for row in shown["strip"])
+    with pytest.raises(ConflictError, match="Ada made the first call of this bud"):
+        review.save(season, bud, LIVE, person=ada, reading="second")
+    calls = {**LIVE, Tissue.PRIMARY: NewCall(CallValue.DEAD)}
+    review.save(season, bud, calls, person=tom, reading="second")
+    with season.read() as conn:
+        assert current_calls(conn)[0].primary is CallValue.LIVE, "a second reading never counts"
+    assert queue(season, ada, reading="settle") == [bud]
+    settle = page(season, bud, ada, "settle")
+    assert settle["to_settle"] == ["primary"]
+    assert [one["value"] for one in settle["tissues"]["primary"]["settle"]] == ["live", "dead"]
+    review.save(season, bud, {Tissue.PRIMARY: NewCall(CallValue.DEAD)}, person=ada,
+                reading="settle")
+    with season.read() as conn:
+        assert current_calls(conn)[0].primary is CallValue.DEAD
+    assert queue(season, ada, reading="settle") == []
+    assert len(history(season, bud)) == 7, "all of it is kept"
+    found = agreement(season)
+    assert (found.readers[0].agreed.n_hit, found.readers[0].agreed.n) == (2, 3)
+    assert found.n_read_twice == 1
+    assert found.n_to_settle == 0
+
+
+def test_second_sample_is_a_share_of_each_block(tmp_path: Path, drawn: ModuleType) -> None:
+    season, _ = drawn.make_season(tmp_path / "w", n_buds=12, n_canes=2, side=640, second=0.25)
+    from budvision.store.queries.blocks import list_samplings
+    from budvision.store.queries.review import bud_states
+    from budvision.workflow.readings import second_sample
+
+    with season.read() as conn:
+        sampling = list_samplings(conn)[0]
+        states = bud_states(conn, sampling.id)
+    assert len(second_sample(0.25, sampling, states)) == 3
+    assert len(second_sample(0.1, sampling, states)) == 2, "rounded up"
+    assert second_sample(0.1, sampling, states) <= second_sample(0.25, sampling, states)
+    assert second_sample(0.0, sampling, states) == frozenset()
+    season.close()
+
+
+def test_two_reviewers_on_one_bud_both_stay(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    bud = buds[0].bud_id
+    seen = page(season, bud, tom)["seen"]
+    review.save(season, bud, LIVE, person=ada, seen=page(season, bud, ada)["seen"])
+    saved = review.save(season, bud, DEAD, person=tom, seen=seen)
+    assert saved.round == "second"
+    assert "Ada called this bud while you had it open" in saved.message
+    with season.read() as conn:
+        assert current_calls(conn)[0].primary is CallValue.LIVE
+    assert queue(season, ada, reading="settle") == [bud]
+    again = review.save(season, bud, DEAD, person=tom, seen=page(season, bud, tom)["seen"])
+    assert again.round == "first", "who has seen the call may change it, by a new row"
+    with season.read() as conn:
+        assert current_calls(conn)[0].primary is CallValue.DEAD
+
+
+def test_undo_writes_rows_and_is_ones_own(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    bud = buds[0].bud_id
+    batch = review.save(season, bud, LIVE, person=ada).batch
+    with pytest.raises(ConflictError, match="these calls are Ada's"):
+        review.undo(season, batch, person=tom)
+    assert review.undo(season, batch, person=ada) == bud
+    assert len(history(season, bud)) == 6
+    with season.read() as conn:
+        assert current_calls(conn) == []
+    assert bud in queue(season, ada)
+
+
+def test_skipped_buds_wait_elsewhere_and_count_nowhere(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada = person(season, "Ada")
+    review.skip(season, buds[2].bud_id, person=ada)
+    assert buds[2].bud_id not in queue(season, ada)
+    assert queue(season, ada, show="skipped") == [buds[2].bud_id]
+    review.save(season, buds[2].bud_id, LIVE, person=ada)
+    assert queue(season, ada, show="skipped") == []
+
+
+def test_orders(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    walk = [bud.bud_id for bud in buds]
+    assert queue(season, ada) == walk
+    assert queue(season, ada, order="doubtful")[0] == buds[3].bud_id, "its primary is unsure"
+    first, second = queue(season, ada, order="random"), queue(season, tom, order="random")
+    assert sorted(first) == walk
+    assert first == queue(season, ada, order="random")
+    assert first != second
+    with pytest.raises(InputError, match="order is 'best'"):
+        Choice(order="best")
+
+
+def test_doubtful_first_does_not_tell_of_blind_buds(blind: tuple[Season, list[Any]]) -> None:
+    season, buds = blind
+    order = queue(season, person(season, "Ada"), order="doubtful")
+    with season.read() as conn:
+        from budvision.store.queries.blocks import list_samplings
+        from budvision.workflow.readings import lot
+
+        sampling = list_samplings(conn)[0]
+    by_lot = sorted(buds, key=lambda b: -lot("place", sampling, "1", "",
+                                             1 + buds.index(b)))
+    assert order == [bud.bud_id for bud in by_lot]
+
+
+# ---- nothing is counted that was not confirmed, and no row disappears ---------------------------
+
+ACTS = st.lists(st.tuples(
+    st.sampled_from(["propose", "call", "call", "undo", "correct", "second", "settle"]),
+    st.integers(0, 1), st.integers(0, 1), st.sampled_from(list(CallValue)),
+    st.sampled_from(list(Tissue)),
+), max_size=14)
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(acts=ACTS)
+def test_results_depend_on_the_current_calls_alone(
+    acts: list[tuple[str, int, int, CallValue, Tissue]], tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    """Play random sequences beside a model in plain Python: what counts is what it says."""
+    from budvision.store.queries import blocks, canes, models, photos
+
+    season = Season.create(tmp_path_factory.mktemp("s") / "w")
+    who = [person(season, "Ada"), person(season, "Tom")]
+    with season.write() as conn:
+        block = blocks.ensure_block(conn, "b")
+        sampling = blocks.ensure_sampling(conn, block, "s")
+        cane = canes.ensure_cane(conn, sampling, "1")
+        buds = [canes.ensure_bud(conn, cane, n) for n in (1, 2)]
+        model = models.ensure_model(conn, "m-1", "a" * 64, "m")
+        shots = []
+        for n, bud in enumerate(buds):
+            shot = photos.add_photo(conn, sha256=str(n) * 64, file_name="p.jpg", format="JPEG",
+                                    n_bytes=9, width_px=64, height_px=64).id
+            photos.assign(conn, shot, bud, 1, source="manifest")
+            shots.append(shot)
+    first: dict[tuple[int, Tissue], list[CallValue | None]] = {}
+    settled: dict[tuple[int, Tissue], list[CallValue | None]] = {}
+    batches: list[tuple[str, int, Tissue]] = []
+    rows_before: list[Any] = []
+    for kind, b, p, value, tissue in acts:
+        one = {tissue: NewCall(value)}
+        key = (b, tissue)
+        if kind == "propose":
+            said = Proposal("p", "", 64, 64, True, (), None, "m-1", {
+                tissue: TissueProposal(True, Verdict.DEAD, 0.99, 9, (1.0, 1.0), "", {"a": 1.0})})
+            with season.write() as conn:
+                proposals.save_proposal(conn, shots[b], model, said)
+        elif kind == "correct":
+            with season.write() as conn:
+                proposals.save_region(conn, shots[b], np.ones((8, 8), np.uint8), (0, 0, 8, 8),
+                                      person_id=who[p].id)
+        elif kind == "call":
+            settings_free = {**dict(season.settings), "blind_share": 0.0}
+            assert settings_free["blind_share"] == 0.0
+            try:
+                done = review.save(season, buds[b], one, person=who[p])
+            except InputError:
+                continue  # a blind bud wants all three; nothing was kept
+            first.setdefault(key, []).append(value)
+            batches.append((done.batch, b, tissue))
+        elif kind == "undo" and batches:
+            batch, at, what = batches.pop()
+            with season.write() as conn:
+                plain_undo(conn, batch, person_id=who[p].id)
+            first[at, what].pop()
+        elif kind == "second":
+            with season.write() as conn:
+                from budvision.store.queries.calls import save_calls
+
+                save_calls(conn, buds[b], one, person_id=who[p].id, round="second", blind=True)
+        elif kind == "settle":
+            review.save(season, buds[b], one, person=who[p], reading="settle")
+            settled.setdefault(key, []).append(value)
+        with season.read() as conn:
+            rows = [row for bud in buds for row in call_history(conn, bud)]
+            counted = {(n - 1, t): calls.call(t) for calls in current_calls(conn)
+                       for n in [calls.node] for t in TISSUES if calls.call(t) is not None}
+        known = {row.id: row for row in rows}
+        assert all(known.get(row.id) == row for row in rows_before), "a row changed or vanished"
+        rows_before = rows
+        wanted = {key: values[-1] for key, values in first.items() if values}
+        wanted |= {key: values[-1] for key, values in settled.items() if values}
+        assert counted == wanted
+    season.close()
+
+
+# ---- pages, pictures, corrections ----------------------------------------------------------------
+
+
+@pytest.fixture
+def client(small: tuple[Season, list[Any]]) -> Iterator[FlaskClient]:
+    app: Flask = create_app(small[0].folder, testing=True)
+    client = app.test_client()
+    mark = re.search(r'csrf-token" content="([^"]+)"', client.get("/me").text)
+    assert mark
+    client.post("/me", data={"csrf_token": mark.group(1), "name": "Ada", "next": "/review"})
+    client.environ_base["HTTP_X_CSRFTOKEN"] = mark.group(1)
+    client.environ_base["HTTP_ACCEPT"] = "application/json, text/html;q=0.9"
+    yield client
+    app.extensions["budvision.season"].close()
+
+
+def test_the_name_is_asked_first(small: tuple[Season, list[Any]]) -> None:
+    app = create_app(small[0].folder, testing=True)
+    answer = app.test_client().get("/review")
+    assert answer.status_code == 302
+    assert answer.headers["Location"] == "/me?next=/review"
+    app.extensions["budvision.season"].close()
+
+
+@pytest.mark.parametrize("path", [
+    "/review", "/review/bud/1", "/review/agreement", "/review/reference", "/people", "/me",
+    "/review/cut/1/outlines", "/review/sampling/1?show=skipped",
+])
+def test_pages_answer(client: FlaskClient, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 200
+    assert 'lang="en"' in answer.text
+    assert "<style" not in answer.text
+    assert " style=" not in answer.text
+
+
+def picture(data: bytes) -> np.ndarray:
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert image is not None
+    return image[..., ::-1]
+
+
+def test_pictures_show_the_face_a_part_and_the_browned_area(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    season, buds = small
+    face = client.get("/review/cut/1/face/1000.jpg")
+    assert face.mimetype == "image/jpeg"
+    assert max(picture(face.data).shape) <= 1000
+    kept = list((season.folder / "cache" / "pictures").rglob("*.jpg"))
+    assert len(kept) == 1
+    part = picture(client.get("/review/cut/1/part.jpg?box=100,120,180,200&side=64").data)
+    assert part.shape[:2] == (64, 64)
+    full = cv2.imread(str(season.photos.path(_sha(season, 1))))[100:180, 120:200, ::-1]
+    small_full = cv2.resize(full, (64, 64), interpolation=cv2.INTER_AREA)
+    assert np.abs(part.astype(int) - small_full.astype(int)).mean() < 4
+    assert client.get("/review/cut/1/part.jpg?box=0,0,9000,9000").status_code == 400
+    assert client.get("/review/cut/1/part.jpg?box=a").status_code == 400
+    assert client.get("/review/cut/99/face/1000.jpg").status_code == 404
+    assert client.get("/review/cut/1/face/777.jpg").status_code == 400
+    dead = next(b for b in buds if b.truth[Tissue.PRIMARY] == "dead")
+    live = next(b for b in buds if b.truth[Tissue.PRIMARY] == "live")
+    hatched = [
+        picture(client.get(f"/review/cut/{bud.photo_ids[0]}/why/primary.jpg").data)
+        for bud in (dead, live)
+    ]
+    white = [float((one.min(axis=2) > 235).mean()) for one in hatched]
+    assert white[0] > 3 * white[1], "the dead one is hatched, the live one is not"
+
+
+def _sha(season: Season, photo_id: int) -> str:
+    from budvision.store.queries.photos import photo_by_id
+
+    with season.read() as conn:
+        return photo_by_id(conn, photo_id).sha256
+
+
+def test_saving_over_the_page(client: FlaskClient, small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    bud = buds[0].bud_id
+    calls = {"primary": {"value": "dead", "cause": "mites", "note": "galls"},
+             "secondary": {"value": "live"}, "tertiary": {"value": "not_exposed"}}
+    done = client.post(f"/review/bud/{bud}/calls", json={"calls": calls, "seen": 0})
+    assert done.status_code == 200
+    assert done.json["next"][0] == buds[1].bud_id
+    rows = history(season, bud)
+    assert [(row.value, row.cause, row.person) for row in rows][0] == ("dead", "mites", "Ada")
+    bad = client.post(f"/review/bud/{bud}/calls", json={"calls": {"primary": {"value": "brwn"}}})
+    assert bad.status_code == 400
+    assert "brwn" in bad.json["what"]
+    back = client.post("/review/undo", json={"batch": done.json["batch"]})
+    assert back.json == {"ok": True, "bud_id": bud}
+    assert client.post("/review/undo", json={"batch": "none"}).status_code == 404
+
+
+def test_there_is_no_way_to_call_many_buds_at_once(client: FlaskClient) -> None:
+    writing = sorted(
+        rule.rule for rule in client.application.url_map.iter_rules()
+        if "POST" in (rule.methods or ()) and rule.rule.startswith("/review")
+    )
+    assert writing == [
+        "/review/bud/<int:bud_id>/calls", "/review/bud/<int:bud_id>/open",
+        "/review/bud/<int:bud_id>/skip", "/review/cut/<int:photo_id>/outlines",
+        "/review/cut/<int:photo_id>/outlines/preview", "/review/undo",
+    ]
+
+
+def test_reference_pictures_are_the_nearest_confirmed(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    season, buds = small
+    ada = person(season, "Ada")
+    for bud in buds[1:]:
+        review.save(season, bud.bud_id, {
+            tissue: NewCall(CallValue(bud.truth[tissue])) for tissue in TISSUES}, person=ada)
+    found = client.get(f"/review/bud/{buds[0].bud_id}/like/primary").json
+    wanted = {side: sum(bud.truth[Tissue.PRIMARY] == side for bud in buds[1:])
+              for side in ("live", "dead")}
+    for side in ("live", "dead"):
+        assert len(found[side]) == min(2, wanted[side])
+        assert all(one["value"] == side for one in found[side])
+        away = [one["distance"] for one in found[side]]
+        assert away == sorted(away)
+        assert buds[0].bud_id not in [one["bud_id"] for one in found[side]]
+
+
+USED = ModelInUse("drawn-2", "e" * 64, "models/drawn-2")
+
+
+def _judge(data: bytes, labels: np.ndarray, box: tuple[int, ...], name: str) -> Proposal:
+    area = int((labels == 1).sum())
+    return Proposal(name, "", 640, 640, True, (), None, "drawn-2", {
+        Tissue.PRIMARY: TissueProposal(True, Verdict.DEAD, 0.9, area, (1.0, 1.0), "again", {})})
+
+
+def test_a_redrawn_region_is_kept_beside_the_original(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada = person(season, "Ada")
+    photo = buds[0].photo_ids[0]
+    square = ((100.0, 100.0), (100.0, 160.0), (160.0, 160.0), (160.0, 100.0))
+    step = regions.Step("draw", Tissue.PRIMARY, points=square)
+    done = regions.correct(season, photo, [step], person=ada, judge=_judge, used=USED)
+    with season.read() as conn:
+        kept = proposals.regions_of_photo(conn, photo)
+        now = proposals.current_region(conn, photo)
+        latest = proposals.latest_proposals(conn, photo_ids=[photo])[photo]
+    assert [region.person_id for region in kept] == [None, ada.id]
+    assert now is not None
+    assert now.id == done.region_id
+    assert now.replaces_id == kept[0].id
+    per_label_px = ((now.box[2] - now.box[0]) / now.labels.shape[0]) ** 2
+    assert float((now.labels == 1).sum()) * per_label_px == pytest.approx(60 * 60, rel=0.05)
+    assert (now.labels == 2).sum() > 0, "the other tissues stay"
+    assert (latest.id, latest.region_id, latest.model) == (
+        done.proposal_id, done.region_id, "drawn-2")
+    back = regions.correct(season, photo, [regions.Step("original")], person=ada, judge=_judge,
+                           used=USED)
+    with season.read() as conn:
+        again = proposals.region_by_id(conn, back.region_id)
+    assert np.array_equal(again.labels, kept[0].labels)
+    assert again.person_id == ada.id
+
+
+def test_one_click_grows_a_missed_tissue(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    photo = buds[0].photo_ids[0]
+    with season.read() as conn:
+        truth = proposals.current_region(conn, photo)
+    assert truth is not None
+    wanted = truth.labels == 2
+    rows, cols = np.nonzero(wanted)
+    scale = (truth.box[2] - truth.box[0]) / 256
+    click = (truth.box[0] + (rows.mean() + 0.5) * scale, truth.box[1] + (cols.mean() + 0.5) * scale)
+    steps = [regions.Step("delete", Tissue.SECONDARY),
+             regions.Step("grow", Tissue.SECONDARY, points=(click,))]
+    labels, _ = regions.preview(season, photo, steps)
+    grown = labels == 2
+    overlap = (grown & wanted).sum() / (grown | wanted).sum()
+    assert overlap > 0.6
+    with season.read() as conn:
+        assert len(proposals.regions_of_photo(conn, photo)) == 1, "a preview keeps nothing"
+
+
+def test_an_outline_can_change_its_tissue(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    photo = buds[0].photo_ids[0]
+    step = regions.Step("rename", Tissue.PRIMARY, Tissue.SECONDARY)
+    labels, _ = regions.preview(season, photo, [step])
+    with season.read() as conn:
+        before = proposals.current_region(conn, photo)
+    assert before is not None
+    assert np.array_equal(labels == 2, before.labels == 1)
+    assert np.array_equal(labels == 1, before.labels == 2)
+
+
+@pytest.mark.parametrize(("facts", "text"), [
+    ({"kind": "paint", "tissue": Tissue.PRIMARY}, "the step is 'paint'"),
+    ({"kind": "draw", "tissue": Tissue.PRIMARY, "points": ((1.0, 1.0),)}, "has 1 points"),
+    ({"kind": "grow", "tissue": Tissue.PRIMARY}, "grow has 0 points"),
+    ({"kind": "rename", "tissue": Tissue.PRIMARY}, "names no other tissue"),
+    ({"kind": "delete"}, "names no tissue"),
+    ({"kind": "grow", "tissue": Tissue.PRIMARY, "points": ((float("nan"), 1.0),)}, "no number"),
+])
+def test_steps_that_mean_nothing_are_refused(facts: dict[str, Any], text: str) -> None:
+    with pytest.raises(InputError, match=text):
+        regions.Step(**facts)
+
+
+def test_blind_buds_cannot_be_corrected_before_they_are_called(
+    blind: tuple[Season, list[Any]]
+) -> None:
+    season, buds = blind
+    app = create_app(season.folder, testing=True)
+    client = app.test_client()
+    mark = re.search(r'csrf-token" content="([^"]+)"', client.get("/me").text)
+    assert mark
+    client.post("/me", data={"csrf_token": mark.group(1), "name": "Ada", "next": "/review"})
+    path = f"/review/cut/{buds[0].photo_ids[0]}/outlines"
+    assert client.get(path).status_code == 409
+    review.save(season, buds[0].bud_id, LIVE, person=person(season, "Ada"))
+    assert client.get(path).status_code == 200
+    app.extensions["budvision.season"].close()
