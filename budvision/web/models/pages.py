@@ -1,0 +1,189 @@
+"""The models' pages: thin over `budvision.workflow.models` and `budvision.workflow.train`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from budvision.errors import BudvisionError, NothingToDoError
+from budvision.store.queries.models import Promotion, list_promotions
+from budvision.store.queries.people import Person, list_people
+from budvision.verdict.compare import Comparison
+from budvision.verdict.watch import ChartPoint
+from budvision.web.current import current_season, on_loopback
+from budvision.web.people import current_person, need_person, need_role
+from budvision.workflow.models import (
+    Candidate,
+    Slip,
+    Watched,
+    compare_models,
+    find_slips,
+    go_back,
+    list_candidates,
+    model_folder,
+    promote_model,
+    watch_model,
+)
+
+__all__ = ["blueprint"]
+
+blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
+
+WIDTH, HEIGHT, EDGE = 640, 200, 36
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """The control chart in the drawing's own units."""
+
+    dots: tuple[tuple[float, float, bool, str], ...]
+    line: str
+    low: str
+    centre: str
+    ticks: tuple[tuple[float, str], ...]
+    width: int = WIDTH
+    height: int = HEIGHT
+    edge: int = EDGE
+
+
+@dataclass(frozen=True, slots=True)
+class OverviewPage:
+    """What the first page of the models shows."""
+
+    models: tuple[Candidate, ...]
+    watched: Watched | None
+    trouble: str
+    chart: Chart | None
+    history: tuple[Promotion, ...]
+    may_decide: bool
+    leads: str
+
+
+@dataclass(frozen=True, slots=True)
+class ModelPage:
+    """One model against the one in use."""
+
+    model: Candidate
+    comparison: Comparison | None
+    blind_only: bool
+    trouble: str
+    card: str
+    may_decide: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SlipsPage:
+    """Calls worth a second look."""
+
+    slips: tuple[Slip, ...]
+
+
+def _leads() -> list[Person]:
+    with current_season().read() as conn:
+        return [p for p in list_people(conn) if p.role == "lead" and p.active]
+
+
+def _may_decide() -> bool:
+    person = current_person()
+    return person is not None and (on_loopback() or person.role == "lead")
+
+
+def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
+    """Place the points of a control chart in the drawing; None where there are none."""
+    if not points:
+        return None
+    bottom = min(0.5, *(min(p.agreement, p.low) for p in points))
+    step = (WIDTH - 2 * EDGE) / max(len(points) - 1, 1)
+
+    def x(i: int) -> float:
+        return round(EDGE + i * step, 1)
+
+    def y(share: float) -> float:
+        return round(EDGE / 2 + (1 - share) / (1 - bottom) * (HEIGHT - 1.5 * EDGE), 1)
+
+    def path(values: list[float]) -> str:
+        return " ".join(f"{x(i)},{y(v)}" for i, v in enumerate(values))
+
+    levels = [v / 10 for v in range(round(bottom * 10 + 0.499), 11)]
+    return Chart(
+        tuple((x(i), y(p.agreement), p.out, f"{p.at[:10]}: {p.agreement:.0%} of {p.n}")
+              for i, p in enumerate(points)),
+        path([p.agreement for p in points]), path([p.low for p in points]),
+        path([p.centre for p in points]), tuple((y(v), f"{v:.0%}") for v in levels))
+
+
+@blueprint.get("/")
+def overview() -> ResponseReturnValue:
+    """Show which model proposes, how it does, and the models at hand."""
+    season = current_season()
+    watched, trouble = None, ""
+    try:
+        watched = watch_model(season)
+    except BudvisionError as error:
+        trouble = str(error)
+    with season.read() as conn:
+        history = tuple(reversed(list_promotions(conn)))
+    page = OverviewPage(
+        tuple(list_candidates(season)), watched, trouble,
+        None if watched is None else chart_of(watched.points), history, _may_decide(),
+        ", ".join(p.name for p in _leads()))
+    return render_template("models/overview.html", here=page)
+
+
+@blueprint.get("/one/<label>")
+def one(label: str) -> ResponseReturnValue:
+    """Show a model's card and its comparison with the model in use."""
+    season = current_season()
+    folder = model_folder(season, label)
+    found = next(c for c in list_candidates(season) if c.label == label)
+    blind_only = request.args.get("calls") != "all"
+    comparison, trouble = None, ""
+    if not found.in_use:
+        try:
+            comparison = compare_models(season, label, blind_only=blind_only)
+        except NothingToDoError as error:
+            trouble = str(error)
+    card = folder / "CARD.md"
+    text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
+    page = ModelPage(found, comparison, blind_only, trouble, text, _may_decide())
+    return render_template("models/one.html", here=page)
+
+
+@blueprint.get("/slips")
+def slips() -> ResponseReturnValue:
+    """List calls that look like slips of the hand."""
+    return render_template("models/slips.html", here=SlipsPage(tuple(find_slips(current_season()))))
+
+
+@blueprint.post("/train")
+@need_role("lead")
+def train_now() -> ResponseReturnValue:
+    """Train a candidate on the season's calls."""
+    from budvision.workflow.train import train
+
+    report = train(current_season())
+    flash(f"{report.model} was trained. {report.metrics['why']} It proposes only once promoted.")
+    return redirect(url_for("models.one", label=report.model), 303)
+
+
+@blueprint.post("/one/<label>/promote")
+@need_role("lead")
+def promote(label: str) -> ResponseReturnValue:
+    """Let a model propose from now on."""
+    person = need_person()
+    done = promote_model(
+        current_season(), label, person=person.name, reason=request.form.get("reason", ""))
+    flash(f"{done} proposes from now on, as {person.name} decided.")
+    return redirect(url_for("models.overview"), 303)
+
+
+@blueprint.post("/back")
+@need_role("lead")
+def back() -> ResponseReturnValue:
+    """Let the model before propose again."""
+    person = need_person()
+    done = go_back(current_season(), person=person.name, reason=request.form.get("reason", ""))
+    flash(f"{done} proposes again, as {person.name} decided.")
+    return redirect(url_for("models.overview"), 303)
