@@ -28,8 +28,8 @@ app = typer.Typer(
 )
 
 MODULES: tuple[str, ...] = (
-    "season", "calls", "demo", "plan", "paper", "watch", "serve", "tally", "report", "archive",
-    "train",
+    "season", "calls", "demo", "plan", "paper", "watch", "serve", "tally", "advise", "crop",
+    "report", "archive", "train",
 )
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 

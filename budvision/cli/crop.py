@@ -1,0 +1,323 @@
+"""`budvision crop` and `budvision cold`: crop-load work of the season, and a station's record."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from budvision.cli.terminal import JsonOption, json_errors, show_json
+
+if TYPE_CHECKING:
+    from budvision.vineyard.units import Quantity
+
+__all__ = ["register"]
+
+RowOption = Annotated[str, typer.Option(help="Row spacing with its unit, as 2.7m or 9ft.")]
+VineOption = Annotated[str, typer.Option(help="Vine spacing with its unit, as 1.8m or 6ft.")]
+MissingOption = Annotated[float, typer.Option(help="Share of vines missing.")]
+ClustersOption = Annotated[str, typer.Option(
+    help="Clusters a vine: a number, counts as \"38 42 40\", or \"40 +- 2\".")]
+WeightOption = Annotated[str, typer.Option(
+    help="Cluster weight with its unit: \"120g\", \"0.25lb 0.3lb\", or \"120g +- 8g\".")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    group = typer.Typer(help="Crop of the coming season.", no_args_is_help=True)
+    for name, command in (
+        ("shoots", shoots), ("expect", expect), ("estimate", estimate), ("table", table),
+        ("thin", thin), ("balance", balance), ("compare", compare),
+    ):
+        group.command(name)(command)
+    app.add_typer(group, name="crop")
+    app.command("cold")(cold)
+
+
+def _quantity(text: str, kind: str, name: str) -> Quantity:
+    from budvision.vineyard.units import parse_quantity
+
+    return parse_quantity(text, kind, name=name)
+
+
+def _read(path: Path) -> str:
+    from budvision.errors import InputError, NotFoundError
+
+    if not path.is_file():
+        raise NotFoundError("there is no such file", where=str(path), expected="a CSV",
+                            do="Check the path.")
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError("it is not text in UTF-8", where=path.name, expected="a CSV",
+                         do="Save the table as 'CSV UTF-8'.") from error
+
+
+def _yield_text(told: dict[str, Any]) -> str:
+    return (
+        f"{told['t_per_ha']:.1f} t/ha ({told['low_t_per_ha']:.1f} to {told['high_t_per_ha']:.1f}), "
+        f"{told['tons_per_acre']:.1f} tons an acre ({told['low_tons_per_acre']:.1f} to "
+        f"{told['high_tons_per_acre']:.1f})"
+    )
+
+
+def shoots(
+    nodes: Annotated[float, typer.Option(help="Nodes retained on a vine.")],
+    alive: Annotated[str, typer.Option(
+        help="Share of nodes with a live primary or secondary: 0.8, or \"0.8 +- 0.05\".")],
+    canopy: Annotated[str, typer.Option(help="Canopy length a vine, as 1.8m or 6ft.")] = "",
+    target_per_m: Annotated[float | None, typer.Option(help="Shoots wanted a metre.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many shoots to expect, and how many to take off.
+
+    Example: budvision crop shoots --nodes 54 --alive "0.8 +- 0.05" --canopy 1.8m
+    """
+    from budvision.workflow.crop import parse_measured, shoots_answer
+
+    with json_errors(as_json):
+        told = shoots_answer(
+            nodes=nodes, share_alive=parse_measured(alive, name="alive"),
+            canopy=_quantity(canopy, "length", "canopy") if canopy else None,
+            target_per_m=target_per_m,
+        )
+    if as_json:
+        return show_json(told)
+    typer.echo(f"{told['shoots_per_vine']:.0f} shoots a vine ({told['low']:.0f} to "
+               f"{told['high']:.0f}).")
+    if "shoots_per_m" in told:
+        low, high = told["band_per_m"]
+        typer.echo(
+            f"{told['shoots_per_m']:.1f} a metre ({told['shoots_per_ft']:.1f} a foot), "
+            f"{told['place']} {low:.1f} to {high:.1f} a metre. Source: {told['source']}.\n"
+            f"Take off {told['remove_per_m']:.1f} a metre for {told['target_per_m']:.1f}. "
+            f"{told['note']}"
+        )
+    return None
+
+
+def expect(
+    nodes: Annotated[float, typer.Option(help="Nodes retained on a vine.")],
+    crop_share: Annotated[str, typer.Option(
+        help="Crop potential of the buds: 0.75, or \"0.75 +- 0.05\".")],
+    clusters_a_shoot: Annotated[str, typer.Option(help="Clusters on a primary's shoot.")],
+    cluster_weight: WeightOption,
+    row: RowOption,
+    vine: VineOption,
+    missing_share: MissingOption = 0.0,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what crop to expect from the nodes retained.
+
+    Example: budvision crop expect --nodes 54 --crop-share "0.75 +- 0.04" --clusters-a-shoot 1.8
+    --cluster-weight 120g --row 2.7m --vine 1.2m
+    """
+    from budvision.workflow.crop import expect_answer, parse_measured
+
+    with json_errors(as_json):
+        told = expect_answer(
+            nodes=nodes, crop_share=parse_measured(crop_share, name="crop share"),
+            clusters_a_shoot=parse_measured(clusters_a_shoot, name="clusters a shoot"),
+            cluster_weight=parse_measured(cluster_weight, name="cluster weight",
+                                          unit_kind="weight"),
+            row=_quantity(row, "length", "row spacing"),
+            vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
+        )
+    if as_json:
+        return show_json(told)
+    typer.echo(f"{_yield_text(told)}.\n{told['note']}")
+    return None
+
+
+def estimate(
+    clusters: ClustersOption,
+    cluster_weight: WeightOption,
+    row: RowOption,
+    vine: VineOption,
+    missing_share: MissingOption = 0.0,
+    lag: Annotated[bool, typer.Option("--lag", help="Weighed at lag phase, about half of final "
+                                      "weight.")] = False,
+    final_share: Annotated[float | None, typer.Option(
+        help="Share of final weight reached, from your own table.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Estimate the crop from cluster counts and weights.
+
+    Example: budvision crop estimate --row 9ft --vine 6ft --missing-share 0.05
+    --clusters "38 42 40 45" --cluster-weight 0.12lb --lag
+    """
+    from budvision.workflow.crop import estimate_answer, growth_factor, parse_measured
+
+    with json_errors(as_json):
+        told = estimate_answer(
+            row=_quantity(row, "length", "row spacing"),
+            vine=_quantity(vine, "length", "vine spacing"),
+            clusters=parse_measured(clusters, name="clusters"),
+            cluster_weight=parse_measured(cluster_weight, name="cluster weight",
+                                          unit_kind="weight"),
+            growth=growth_factor(at_lag=lag, final_share=final_share),
+            missing_share=missing_share,
+        )
+    if as_json:
+        return show_json(told)
+    typer.echo(
+        f"{_yield_text(told)},\nfrom {told['vines_per_ha']:.0f} vines a hectare "
+        f"({told['vines_per_acre']:.0f} an acre), {told['clusters_per_vine']:.1f} clusters a vine, "
+        f"{1000 * told['cluster_kg']:.0f} g times {told['growth']:.2g}.\n{told['note']}"
+    )
+    return None
+
+
+def table(
+    file: Annotated[Path, typer.Argument(
+        metavar="BLOCKS.csv", help="Columns block,row,vine,clusters,cluster_weight; optionally "
+        "missing_share, at_lag, final_share.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Estimate the crop of many blocks from a table.
+
+    Example: budvision crop table blocks.csv --json
+    """
+    from budvision.workflow.crop_tables import estimate_table
+
+    with json_errors(as_json):
+        told = estimate_table(_read(file), name=file.name)
+    if as_json:
+        return show_json(told)
+    for block in told["blocks"]:
+        typer.echo(f"{block['block']}: {_yield_text(block)}")
+    typer.echo(told["blocks"][0]["note"])
+    return None
+
+
+def thin(
+    target: Annotated[str, typer.Option(help="Wanted yield, as 8t/ha or 4tons/acre.")],
+    clusters: Annotated[float, typer.Option(help="Clusters a vine now.")],
+    cluster_weight: Annotated[str, typer.Option(help="Cluster weight expected at harvest.")],
+    row: RowOption,
+    vine: VineOption,
+    missing_share: MissingOption = 0.0,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many clusters to take off for a target yield.
+
+    Example: budvision crop thin --target 4tons/acre --clusters 60 --cluster-weight 0.3lb
+    --row 9ft --vine 8ft
+    """
+    from budvision.workflow.crop import thinning_answer
+
+    with json_errors(as_json):
+        told = thinning_answer(
+            target=_quantity(target, "yield", "target"),
+            row=_quantity(row, "length", "row spacing"),
+            vine=_quantity(vine, "length", "vine spacing"), clusters=clusters,
+            cluster_weight=_quantity(cluster_weight, "weight", "cluster weight"),
+            missing_share=missing_share,
+        )
+    if as_json:
+        return show_json(told)
+    typer.echo(
+        f"Now {told['now_t_per_ha']:.1f} t/ha ({told['now_tons_per_acre']:.2f} tons an acre). "
+        f"Keep {told['keep']:.1f} clusters a vine, take off {told['remove']:.1f} "
+        f"({100 * told['remove_share']:.1f} %).\n"
+        f"If vines make up for thinning as in the trial: take off "
+        f"{told['remove_if_compensating']:.1f}.\n{told['warning']}"
+    )
+    return None
+
+
+def balance(
+    prunings: Annotated[str, typer.Option(help="Weight of one vine's cane prunings.")],
+    fruit: Annotated[str, typer.Option("--yield", help="Yield of the vine.")] = "",
+    canopy: Annotated[str, typer.Option(help="Canopy length of the vine.")] = "",
+    divided: Annotated[bool, typer.Option("--divided", help="The canopy is divided.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Place yield to pruning weight, and pruning weight a metre, in published bands.
+
+    Example: budvision crop balance --prunings 2kg --yield 15kg --canopy 2m
+    """
+    from budvision.workflow.crop import balance_answer
+
+    with json_errors(as_json):
+        told = balance_answer(
+            prunings=_quantity(prunings, "weight", "prunings"),
+            fruit=_quantity(fruit, "weight", "yield") if fruit else None,
+            canopy=_quantity(canopy, "length", "canopy") if canopy else None, divided=divided,
+        )
+    if as_json:
+        return show_json(told)
+    for measure, words in (("ravaz", "Yield to pruning weight"),
+                           ("pruning_weight", "Pruning weight a metre")):
+        if measure in told:
+            row = told[measure]
+            typer.echo(f"{words}: {row['value']:.2f} {row['unit']}".rstrip() + f", {row['place']} "
+                       f"{row['low']:g} to {row['high']:g} ({told['canopy']} canopy). "
+                       f"Source: {row['source']}.")
+    return None
+
+
+def compare(
+    file: Annotated[Path, typer.Argument(
+        metavar="HARVEST.csv", help="Columns block,predicted,harvested; optionally low, high.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Compare predicted crops with what was harvested.
+
+    Example: budvision crop compare harvest.csv
+    """
+    from budvision.workflow.crop_tables import compare_table
+
+    with json_errors(as_json):
+        told = compare_table(_read(file), name=file.name)
+    if as_json:
+        return show_json(told)
+    for block in told["blocks"]:
+        typer.echo(f"{block['block']}: predicted {block['predicted']:g}, harvested "
+                   f"{block['harvested']:g}, {100 * block['error']:+.0f} %")
+    typer.echo(f"Mean error {100 * told['mean_error']:+.0f} %, usual miss "
+               f"{100 * told['mean_absolute_error']:.0f} %.")
+    if told["n_within"] is not None:
+        typer.echo(f"{told['n_within']} of {len(told['blocks'])} harvests lie in their interval.")
+    return None
+
+
+def cold(
+    file: Annotated[Path, typer.Argument(
+        metavar="RECORD.csv", help="A station's times and temperatures, any separator.")],
+    unit: Annotated[str, typer.Option(help="Unit of the temperatures, C or F.")],
+    zone: Annotated[str, typer.Option(
+        help="Time zone that the station writes, as America/Vancouver or -08:00.")],
+    below: Annotated[list[float] | None, typer.Option(
+        help="Threshold in the file's unit; once for each.")] = None,
+    start: Annotated[dt.datetime | None, typer.Option(help="From this time on.")] = None,
+    end: Annotated[dt.datetime | None, typer.Option(help="Up to this time.")] = None,
+    time_column: Annotated[str, typer.Option(help="Name of the time column.")] = "",
+    temperature_column: Annotated[str, typer.Option(help="Name of the temperature column.")] = "",
+    cultivar: Annotated[str, typer.Option(help="For published background values.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Read a station's record: the coldest reading and the hours below thresholds.
+
+    Example: budvision cold station.csv --unit C --zone America/Vancouver --below -20
+    """
+    from budvision.workflow.cold import cold_answer
+
+    with json_errors(as_json):
+        told = cold_answer(
+            file, unit=unit, zone=zone, thresholds=below or (), start=start, end=end,
+            time_column=time_column, temperature_column=temperature_column, cultivar=cultivar,
+        )
+    if as_json:
+        return show_json(told)
+    typer.echo(f"Coldest {told['minimum_c']:.1f} C ({told['minimum_f']:.1f} F) at {told['at']}, "
+               f"{told['n_readings']} readings, {told['gap_h']:.0f} h without record.")
+    for row in told["hours_below"]:
+        typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {row['hours']:6.1f} h")
+    for row in told["background"]:
+        typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C: "
+                   f"{row['when']} ({row['source']})")
+    typer.echo(told["caution"])
+    return None
