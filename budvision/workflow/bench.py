@@ -32,7 +32,6 @@ from budvision.store.queries.photos import (
     cuts_of_bud,
     cuts_of_sampling,
     photo_by_sha256,
-    unassigned_photos,
 )
 from budvision.store.queries.review import progress
 from budvision.store.session import Season
@@ -41,6 +40,7 @@ from budvision.workflow.bench_answer import BenchAnswer, answer_photo
 from budvision.workflow.bench_picture import CACHE, answer_picture
 from budvision.workflow.decide import decision_state
 from budvision.workflow.soak import SoakClock, parse_time, soak_clock
+from budvision.workflow.sorting import loose_photos
 
 __all__ = [
     "BenchPhoto", "BenchRow", "Propose", "add_cane", "bench_board", "bench_list", "keep_photo",
@@ -310,7 +310,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         marks = marks_of_sampling(conn, sampling_id)
         cuts = cuts_of_sampling(conn, sampling_id)
         done = progress(conn, sampling_id)
-        n_loose = len(unassigned_photos(conn))
+        n_loose = len(loose_photos(conn))
     nodes = int(sampling.plan.get("nodes", 10)) if sampling.plan else 10
     by_bud: dict[int, list[dict[str, Any]]] = {}
     for one in cuts:

@@ -9,12 +9,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Connection
+
 from budvision.errors import BudvisionError, InputError
 from budvision.photo.read import read_photo
 from budvision.photo.tag import TagText, parse_tag, read_codes
 from budvision.store.queries.blocks import list_samplings, sampling_by_id
 from budvision.store.queries.canes import ensure_bud, find_cane, list_canes
 from budvision.store.queries.photos import (
+    PhotoRow,
     add_photo,
     assign,
     assignment_of,
@@ -28,7 +31,7 @@ from budvision.workflow.soak import parse_time
 
 __all__ = [
     "AssignmentBoard", "SortReport", "Strip", "assign_from_page", "assignment_board", "keep_seen",
-    "look_at", "nodes_of_tags", "place_runs", "sort_files", "taken_order",
+    "look_at", "loose_photos", "nodes_of_tags", "place_runs", "sort_files", "taken_order",
 ]
 
 _NOTES = Path("cache") / "bench" / "doubtful.json"
@@ -227,7 +230,7 @@ def _too_old(run: Run, collected_at: str | None) -> list[str]:
 
 
 def _place(
-    conn: Any, run: Run, sampling_id: int, cane: str, person_id: int | None
+    conn: Connection, run: Run, sampling_id: int, cane: str, person_id: int | None
 ) -> tuple[int, int, list[str]]:
     """Assign a plain run; on any clash nothing of it is assigned."""
     found = find_cane(conn, sampling_id, cane)
@@ -273,14 +276,17 @@ def _noted(season: Season) -> list[dict[str, Any]]:
         return []
 
 
+def loose_photos(conn: Connection) -> list[PhotoRow]:
+    """Return the photographs that wait for a place: no tags, nothing put aside or taken again."""
+    settled = (TAG_NOTE, ASIDE_NOTE, "taken again")
+    return [row for row in unassigned_photos(conn)
+            if (standing := assignment_of(conn, row.id)) is None or standing.note not in settled]
+
+
 def assignment_board(season: Season) -> AssignmentBoard:
     """Return the photographs without a place, as film strips, and the places there are."""
     with season.read() as conn:
-        loose = {}
-        for row in unassigned_photos(conn):
-            standing = assignment_of(conn, row.id)
-            if standing is None or standing.note not in (TAG_NOTE, ASIDE_NOTE, "taken again"):
-                loose[row.sha256] = row
+        loose = {row.sha256: row for row in loose_photos(conn)}
         samplings = [
             {"id": s.id, "block": s.block, "label": s.label,
              "nodes": int(s.plan.get("nodes", 10)) if s.plan else 10,

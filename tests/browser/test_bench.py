@@ -156,10 +156,16 @@ def _where(page) -> tuple[str, str, str]:
 
 
 def _targets_too_small(page) -> list[str]:
-    return page.evaluate("""() => [...document.querySelectorAll('#bench button, #bench label.button, #bench select, #bench summary')]
-      .filter((e) => e.checkVisibility() && !e.closest('details:not([open]) > div'))
-      .filter((e) => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48; })
-      .map((e) => `${e.id || e.textContent.trim()} ${JSON.stringify(e.getBoundingClientRect())}`)""")
+    return page.evaluate("""() => {
+      const all = '#bench button, #bench label.button, #bench select, #bench summary';
+      return [...document.querySelectorAll(all)]
+        .filter((e) => e.checkVisibility() && !e.closest('details:not([open]) > div'))
+        .filter((e) => {
+          const box = e.getBoundingClientRect();
+          return box.width < 48 || box.height < 48;
+        })
+        .map((e) => e.id || e.textContent.trim());
+    }""")
 
 
 def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property) -> None:

@@ -16,6 +16,7 @@ let trail = [];            // places one came from
 let last = null;           // id of the newest photograph; its answer may move the place
 let kept = [];             // what waits in the browser
 let sending = false;
+let again = false;         // something new came while sending
 
 // ---- places -----------------------------------------------------------------------------------
 
@@ -128,6 +129,7 @@ function showAnswer(item, body) {
   const answer = body.answer;
   const box = $("bench-answer");
   box.hidden = false;
+  $("bench-hold").open = false;
   box.className = `bench-answer next-${answer?.next ?? "none"}`;
   $("bench-picture").src = `${base}/picture/${body.sha256}.jpg?${Date.now()}`;
   $("bench-headline").textContent = answer ? answer.headline : "Kept. There is no model here to look at it.";
@@ -203,9 +205,10 @@ async function post(item) {
 }
 
 async function sendWaiting() {
-  if (sending) return;
+  if (sending) { again = true; return; }
   sending = true;
   let changed = false;
+  let lost = false;
   try {
     for (const item of await queue.waiting()) {
       if (item.refused || item.sampling !== sampling) continue;
@@ -220,14 +223,15 @@ async function sendWaiting() {
           body = await response.json();
         }
       } catch {
-        drawNet();
+        lost = true;
         break;                                  // no network: what is kept stays kept
       }
       if (response.status === 401) {
+        lost = true;
         drawNet("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that.");
         break;
       }
-      if (response.status >= 500 || response.status === 429) break;
+      if (response.status >= 500 || response.status === 429) { lost = true; break; }
       if (!response.ok) {
         await queue.change({ ...item, refused: [body.what, body.expected && `expected ${body.expected}`, body.do].filter(Boolean).join(". "), code: body.code });
         changed = true;
@@ -245,7 +249,10 @@ async function sendWaiting() {
     sending = false;
     if (changed) await refresh();
     await recount();
-    if (kept.some((item) => item.sampling === sampling && !item.refused)) setTimeout(sendWaiting, 4000);
+    const more = kept.some((item) => item.sampling === sampling && !item.refused);
+    if (again && !lost) sendWaiting();
+    else if (more) setTimeout(sendWaiting, 4000);
+    again = false;
   }
 }
 

@@ -78,9 +78,43 @@ export function stop(video) {
 /** Whether the camera runs. */
 export const running = () => stream !== null;
 
-/** The present picture at the camera's own size, as a JPEG. */
+// A camera in the page writes no time into the picture; Exif (CIPA DC-008) has three fields for it.
+function exif(at) {
+  const two = (n) => String(n).padStart(2, "0");
+  const day = [at.getUTCFullYear(), two(at.getUTCMonth() + 1), two(at.getUTCDate())].join(":");
+  const clock = [at.getUTCHours(), at.getUTCMinutes(), at.getUTCSeconds()].map(two).join(":");
+  const bytes = new Uint8Array(4 + 6 + 96);
+  const view = new DataView(bytes.buffer);
+  const text = (where, words) => bytes.set(new TextEncoder().encode(words), where);
+  const entry = (where, tag, type, count, value) => {
+    view.setUint16(where, tag, true);
+    view.setUint16(where + 2, type, true);
+    view.setUint32(where + 4, count, true);
+    if (typeof value === "string") text(where + 8, value);
+    else view.setUint32(where + 8, value, true);
+  };
+  const tiff = 10;
+  view.setUint16(0, 0xffe1);
+  view.setUint16(2, bytes.length - 2);
+  text(4, "Exif");
+  text(tiff, "II*");
+  view.setUint32(tiff + 4, 8, true);
+  view.setUint16(tiff + 8, 1, true);
+  entry(tiff + 10, 0x8769, 4, 1, 26);                                                // Exif directory
+  view.setUint16(tiff + 26, 3, true);
+  entry(tiff + 28, 0x9003, 2, 20, 68);                                               // DateTimeOriginal
+  entry(tiff + 40, 0x9011, 2, 7, 88);                                                // OffsetTimeOriginal
+  entry(tiff + 52, 0x9291, 2, 4, String(at.getUTCMilliseconds()).padStart(3, "0"));  // SubSecTimeOriginal
+  text(tiff + 68, `${day} ${clock}`);
+  text(tiff + 88, "+00:00");
+  return bytes;
+}
+
+/** The present picture at the camera's own size, as a JPEG that says when it was taken. */
 export async function grab(video) {
+  const at = new Date();
   const canvas = new OffscreenCanvas(video.videoWidth, video.videoHeight);
   canvas.getContext("2d").drawImage(video, 0, 0);
-  return canvas.convertToBlob({ type: "image/jpeg", quality: 0.95 });
+  const picture = await canvas.convertToBlob({ type: "image/jpeg", quality: 0.95 });
+  return new Blob([picture.slice(0, 2), exif(at), picture.slice(2)], { type: "image/jpeg" });
 }
