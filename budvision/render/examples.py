@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from budvision.photo.refusals import JUDGEMENTS
 from budvision.render.cut import render_cut
 from budvision.render.fields import Array
 from budvision.render.negatives import render_negative
@@ -16,9 +17,6 @@ from budvision.vocabulary import TISSUES
 
 __all__ = ["JUDGEMENTS", "Example", "draw_example"]
 
-JUDGEMENTS = ("usable", "no_cut_face", "too_small", "too_blurred", "too_dark", "blown_out", "glare",
-              "too_deep", "too_shallow")
-"""What the network says of a whole picture, in the order of its outputs."""
 
 
 @dataclass(frozen=True, slots=True)
