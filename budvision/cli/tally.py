@@ -49,6 +49,9 @@ def tally(
         help="Nodes retained on a vine in a normal year.")] = None,
     secondary_crop: Annotated[float | None, typer.Option(
         help="Crop of a live secondary under a dead primary, as a share of a primary's.")] = None,
+    cultivar_class: Annotated[str, typer.Option(
+        help="Take the secondary's crop of a class: usual, labruscana, norton, vinifera, "
+        "french_hybrid.")] = "",
     prior_icc: Annotated[float | None, typer.Option(
         help="Likeness of buds of one cane assumed where the sample is too thin.")] = None,
     policies: Annotated[Path | None, typer.Option(
@@ -64,8 +67,10 @@ def tally(
 
     Example: budvision tally calls.csv --normal-nodes 40
     """
+    from budvision.errors import UsageError
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
+    from budvision.vineyard.potential import SECONDARY_CROP
     from budvision.workflow.tally import results_as_dict, tally_file
 
     given: dict[str, object] = {
@@ -73,6 +78,13 @@ def tally(
         "bound_missing": bound_missing or None, "cold_only": cold_only or None,
     }
     try:
+        if cultivar_class:
+            if cultivar_class not in SECONDARY_CROP or secondary_crop is not None:
+                raise UsageError(
+                    f'the cultivar class is "{cultivar_class}"', where="--cultivar-class",
+                    expected=f"one of {', '.join(SECONDARY_CROP)}, without --secondary-crop",
+                )
+            given["secondary_crop"] = SECONDARY_CROP[cultivar_class].share
         settings = Settings(
             {name: value for name, value in given.items() if value is not None}, where="options"
         )

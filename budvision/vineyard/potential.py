@@ -14,7 +14,9 @@ by cold.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,10 +26,37 @@ from budvision.stats.groups import group_shares, working_effect
 from budvision.stats.proportions import effective_limits
 from budvision.vineyard.buds import DEAD, LIVE, BudTable
 
-__all__ = ["CropShares", "block_potential", "crop_potential"]
+__all__ = [
+    "SECONDARY_CROP", "CropShares", "SecondaryCrop", "block_potential", "crop_potential",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class SecondaryCrop:
+    """What a live secondary under a dead primary bears, as a share of a primary's crop."""
+
+    share: float
+    source: str
+
+
+SECONDARY_CROP: Mapping[str, SecondaryCrop] = MappingProxyType({
+    "usual": SecondaryCrop(
+        1 / 3, "Common practice. Most cultivars: the primary holds 70 to 75 % of the bud's crop "
+        "(Wines & Vines, Oct 2015), that is 0.33 to 0.43."),
+    "labruscana": SecondaryCrop(
+        0.35, "Concord, Niagara: G. S. Howell, grapes.extension.org, 2019."),
+    "norton": SecondaryCrop(
+        0.0, "Norton seldom fruits from secondaries: Missouri Vinews 2023 no. 1 and 2020 no. 5."),
+    "vinifera": SecondaryCrop(
+        0.2, "10 to 30 % from memory, no source found; Grenache bore 2 % in the first year "
+        "(Montague and others, ASEV abstract). Use your own records."),
+    "french_hybrid": SecondaryCrop(
+        0.55, "40 to 70 % from memory, no source found. Use your own records."),
+})
+"""By cultivar class; the setting `secondary_crop` or a block's own value decides."""
 
 
 @dataclass(frozen=True, slots=True)

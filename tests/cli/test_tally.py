@@ -82,6 +82,8 @@ def test_options(budvision, calls):
     )[1])
     assert told["blocks"][1]["nodes"]["retain"] == 70
     assert told["blocks"][1]["policy"] == "add-share-20-to-80"
+    told = json.loads(budvision("tally", calls, "--json", "--cultivar-class", "norton")[1])
+    assert told["blocks"][1]["crop_potential"]["share"] == pytest.approx(0.6)
 
 
 def test_for_people(budvision, calls):
@@ -115,6 +117,7 @@ def test_one_cane_is_said(budvision, tmp_path):
         ("block,cane,node,primary,secondary,tertiary\nA,1,1,brwn,,\n", (), 3,
          'calls.csv, row 2: primary is "brwn"'),
         (None, ("--normal-nodes", "0"), 3, "normal node count is 0"),
+        (None, ("--cultivar-class", "pear"), 2, 'cultivar class is "pear"'),
         (None, ("--policy", "mine"), 3, "expected one of common, steps-15-35-50"),
         (None, ("--secondary-crop", "2"), 3, "secondary_crop is 2.0"),
     ],
