@@ -9,6 +9,7 @@ is missing, and *fails* where the environment variable BUDVISION_REQUIRE (a comm
 
 from __future__ import annotations
 
+import atexit
 import importlib.util
 import io
 import os
@@ -26,6 +27,7 @@ import numpy as np
 import pytest
 import pytest_socket
 from hypothesis import HealthCheck, settings
+from hypothesis.configuration import set_hypothesis_home_dir
 from PIL import Image
 
 from budvision.store.session import Season
@@ -39,6 +41,9 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )
 settings.load_profile("budvision")
+_NOTES = tempfile.mkdtemp(prefix="budvision-hypothesis-")  # where Hypothesis keeps its own notes
+set_hypothesis_home_dir(_NOTES)
+atexit.register(shutil.rmtree, _NOTES, ignore_errors=True)
 
 # ---- what tests need from outside ------------------------------------------------------------
 
@@ -167,7 +172,7 @@ def jpeg() -> Callable[..., bytes]:
 _FOLDERS: list[str] = []  # where the running test may write; empty between tests
 _STRAYS: list[str] = []
 _WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
-_FREE = ("/dev/", "/proc/self/")
+_FREE = ("/dev/", "/proc/self/", _NOTES)
 
 
 def _may_write(path: Any) -> bool:

@@ -81,12 +81,12 @@ def count_rows(conn: Connection) -> SeasonCounts:
 
 def sampling_counts(conn: Connection) -> list[SamplingCounts]:
     """Return the size of each sampling, by block and age."""
-    n_photos: dict[int, int] = dict(conn.execute(
+    n_photos: dict[int, int] = {row[0]: row[1] for row in conn.execute(
         select(cane.c.sampling_id, func.count())
         .select_from(assignment).join(bud, assignment.c.bud_id == bud.c.id)
         .join(cane, bud.c.cane_id == cane.c.id).where(current_assignment())
         .group_by(cane.c.sampling_id)
-    ).tuples().all())
+    )}
     rows = conn.execute(
         select(sampling.c.id, block.c.name, sampling.c.label,
                func.count(func.distinct(cane.c.id)), func.count(bud.c.id))
@@ -100,13 +100,16 @@ def sampling_counts(conn: Connection) -> list[SamplingCounts]:
     )
     return [
         SamplingCounts(key, name, label, n_canes, n_buds, n_photos.get(key, 0))
-        for key, name, label, n_canes, n_buds in rows.tuples()
+        for key, name, label, n_canes, n_buds in rows
     ]
 
 
 def photo_hashes(conn: Connection) -> dict[str, str]:
     """Return every photograph's hash with the name of its file."""
-    return dict(conn.execute(select(photo.c.sha256, photo.c.file_name)).tuples().all())
+    return {
+        row.sha256: row.file_name
+        for row in conn.execute(select(photo.c.sha256, photo.c.file_name))
+    }
 
 
 def database_faults(conn: Connection) -> list[str]:

@@ -1,0 +1,157 @@
+"""Calls: new rows only, each with its person; which of them count."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import Connection
+
+from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.store.queries import blocks, calls, canes, people, review
+from budvision.store.queries.columns import call_columns
+from budvision.store.session import Season
+from budvision.vocabulary import CallValue, Cause, Tissue
+
+P, S, T = Tissue.PRIMARY, Tissue.SECONDARY, Tissue.TERTIARY
+LIVE, DEAD, UNSURE = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
+
+
+def _bud(conn: Connection, node: int = 1) -> tuple[int, int]:
+    sampling = blocks.ensure_sampling(conn, blocks.ensure_block(conn, "Creek Terrace"), "feb")
+    return sampling, canes.ensure_bud(conn, canes.ensure_cane(conn, sampling, "1"), node)
+
+
+def _now(conn: Connection, bud: int) -> dict[Tissue, CallValue | None]:
+    return {tissue: row.value for tissue, row in calls.current_calls_of_bud(conn, bud).items()}
+
+
+def test_a_change_of_mind_is_a_new_row(any_season: Season) -> None:
+    with any_season.write() as conn:
+        sampling, bud = _bud(conn)
+        who = people.ensure_person(conn, "Maren Holt")
+        calls.save_calls(conn, bud, {P: DEAD, S: LIVE}, person_id=who.id)
+        calls.save_calls(conn, bud, {P: LIVE}, person_id=who.id)
+        history = calls.call_history(conn, bud)
+        assert [(row.tissue, row.value) for row in history] == [(P, DEAD), (S, LIVE), (P, LIVE)]
+        assert history[2].replaces_id == history[0].id
+        assert _now(conn, bud) == {P: LIVE, S: LIVE}
+        [told] = calls.current_calls(conn, sampling_id=sampling)
+        assert (told.primary, told.secondary, told.tertiary) == (LIVE, LIVE, None)
+
+
+def test_undo_brings_back_what_stood_under_its_own_name(any_season: Season) -> None:
+    with any_season.write() as conn:
+        _, bud = _bud(conn)
+        first = people.ensure_person(conn, "Maren Holt")
+        second = people.ensure_person(conn, "Ivo Lund")
+        calls.save_calls(conn, bud, {P: calls.NewCall(DEAD, cause=Cause.MITES, note="x")},
+                         person_id=first.id, blind=True)
+        batch = calls.save_calls(conn, bud, {P: LIVE, S: LIVE}, person_id=second.id)
+        done = calls.undo(conn, batch, person_id=second.id)
+        assert done.restored == (P, S)
+        row = calls.current_calls_of_bud(conn, bud)[P]
+        assert (row.value, row.cause, row.note) == (DEAD, Cause.MITES, "x")
+        assert (row.person, row.blind) == ("Maren Holt", True)
+        assert row.entered_by_id == second.id
+        assert S not in calls.current_calls_of_bud(conn, bud)
+        again = calls.undo(conn, done.batch, person_id=second.id)  # undo of the undo
+        assert _now(conn, bud) == {P: LIVE, S: LIVE}
+        assert len(calls.call_history(conn, bud)) == 7
+        with pytest.raises(ConflictError, match="replaced since"):
+            calls.undo(conn, batch, person_id=second.id)
+        assert calls.undo(conn, again.batch, person_id=first.id).restored == (P, S)
+
+
+def test_undo_leaves_what_somebody_called_again(season: Season) -> None:
+    with season.write() as conn:
+        _, bud = _bud(conn)
+        who = people.ensure_person(conn, "Maren Holt")
+        other = people.ensure_person(conn, "Ivo Lund")
+        batch = calls.save_calls(conn, bud, {P: DEAD, S: DEAD}, person_id=who.id)
+        calls.save_calls(conn, bud, {S: LIVE}, person_id=other.id)
+        done = calls.undo(conn, batch, person_id=who.id)
+        assert (done.restored, done.left) == ((P,), (S,))
+        assert _now(conn, bud) == {S: LIVE}
+
+
+def test_second_readings_never_count_and_settled_calls_stand_on_top(any_season: Season) -> None:
+    with any_season.write() as conn:
+        sampling, bud = _bud(conn)
+        one = people.ensure_person(conn, "Maren Holt")
+        two = people.ensure_person(conn, "Ivo Lund")
+        calls.save_calls(conn, bud, {P: DEAD}, person_id=one.id)
+        calls.save_calls(conn, bud, {P: LIVE, S: LIVE}, person_id=two.id, round="second",
+                         blind=True)
+        assert _now(conn, bud) == {P: DEAD}
+        assert {t: [r.value for r in rows] for t, rows in
+                calls.second_calls_of_bud(conn, bud).items()} == {P: [LIVE], S: [LIVE]}
+        settled = calls.save_calls(conn, bud, {P: LIVE}, person_id=one.id, round="settled")
+        assert _now(conn, bud) == {P: LIVE}
+        calls.save_calls(conn, bud, {P: UNSURE}, person_id=one.id)  # a first call under a settled
+        assert _now(conn, bud) == {P: LIVE}
+        calls.undo(conn, settled, person_id=one.id)
+        assert _now(conn, bud) == {P: UNSURE}
+        columns = call_columns(conn, [sampling])
+        assert columns.calls.tolist() == [[2, -1, -1]]
+
+
+def test_what_is_no_call_is_refused(season: Season) -> None:
+    with season.write() as conn:
+        _, bud = _bud(conn)
+        who = people.ensure_person(conn, "Maren Holt").id
+        with pytest.raises(InputError, match="no tissue is called"):
+            calls.save_calls(conn, bud, {}, person_id=who)
+        with pytest.raises(InputError, match="the round is 'third'"):
+            calls.save_calls(conn, bud, {P: LIVE}, person_id=who, round="third")
+        with pytest.raises(InputError, match="primary is live with the cause mites"):
+            calls.save_calls(conn, bud, {P: calls.NewCall(LIVE, cause=Cause.MITES)}, person_id=who)
+        with pytest.raises(NotFoundError, match="no person number 99"):
+            calls.save_calls(conn, bud, {P: LIVE}, person_id=99)
+        with pytest.raises(NotFoundError, match="no bud number 99"):
+            calls.save_calls(conn, 99, {P: LIVE}, person_id=who)
+        with pytest.raises(ValueError, match="withdrawn"):
+            calls.save_calls(conn, bud, {P: "withdrawn"}, person_id=who)  # type: ignore[dict-item]
+        with pytest.raises(NotFoundError, match="no batch 'x'"):
+            calls.undo(conn, "x", person_id=who)
+        assert calls.call_history(conn, bud) == []
+
+
+def test_columns_agree_with_rows(any_season: Season) -> None:
+    with any_season.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt").id
+        for node, value in enumerate([LIVE, DEAD, UNSURE, CallValue.NOT_EXPOSED], start=1):
+            sampling, bud = _bud(conn, node)
+            calls.save_calls(conn, bud, {P: value, T: LIVE}, person_id=who)
+        sampling, bud = _bud(conn, 5)
+        calls.save_calls(conn, bud, {S: calls.NewCall(DEAD, cause=Cause.MITES),
+                                     T: calls.NewCall(DEAD, cause=Cause.COLD)}, person_id=who)
+        _bud(conn, 6)
+        columns = call_columns(conn, [sampling])
+    assert columns.node.tolist() == [1, 2, 3, 4, 5, 6]
+    assert columns.calls.tolist() == [
+        [0, -1, 0], [1, -1, 0], [2, -1, 0], [3, -1, 0], [-1, 1, 1], [-1, -1, -1]]
+    assert columns.other_cause.any(axis=1).tolist() == [False] * 4 + [True, False]
+    assert columns.other_cause[4].tolist() == [False, True, False]
+
+
+def test_the_queue_knows_what_waits(season: Season) -> None:
+    with season.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt").id
+        sampling, bud = _bud(conn, 1)
+        _, other = _bud(conn, 2)
+        calls.save_calls(conn, bud, {P: LIVE, S: LIVE, T: LIVE}, person_id=who)
+        states = review.bud_states(conn, sampling)
+        assert [(row.state, row.n_called) for row in states] == [("done", 3), ("no_photo", 0)]
+        assert review.next_waiting(states) is None
+        assert review.progress(conn, sampling).n_done == 1
+        mine = review.take_lease(conn, other, who)
+        second = people.ensure_person(conn, "Ivo Lund").id
+        theirs = review.take_lease(conn, other, second)
+        assert (mine.mine, theirs.mine, theirs.person) == (True, False, "Maren Holt")
+        review.release(conn, other, second)  # not theirs to give back
+        assert not review.take_lease(conn, other, second).mine
+        review.release(conn, other, who)
+        assert review.take_lease(conn, other, second).mine
+        review.set_bookmark(conn, who, "review", {"bud": other})
+        review.set_bookmark(conn, who, "review", {"bud": bud})
+        assert review.get_bookmark(conn, who, "review") == {"bud": bud}
+        assert review.get_bookmark(conn, second, "review") is None
