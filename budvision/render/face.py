@@ -160,6 +160,35 @@ def _too_deep(scene: Scene, rng: np.random.Generator, layout: Layout, family: Cu
                         alpha=float(rng.uniform(0.08, 0.4)), soft_px=spot.radius * 0.25)
 
 
+def _under_the_buds(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
+                    family: Cultivar, thickness: float) -> None:
+    """Paint a cut just under the primary: wool still round a smooth, dull olive patch."""
+    _scale_ring(scene, rng, layout, world, family, thickness)
+    wool = _wool(scene, rng, layout, world, family, thickness)
+    middle = layout.spots[0]
+    patch = placed(outline(rng, str(rng.choice(["oval", "super", "rough", "hull"])),
+                           elongation=float(rng.uniform(1, 1.6)), bump=0.05), middle.centre,
+                   middle.radius * float(rng.uniform(0.8, 1.7)), middle.angle)
+    window = window_of(patch, scene.shape)
+    cover = mask_of(patch, window) * (scene.labels[window] > 0)
+    if not cover.size or min(cover.shape) < 3:
+        return
+    olive = colour(rng, ((34, 68), (14, 46), (92, 119)))
+    field = fractal(rng, cover.shape, float(rng.uniform(1, 8)), 2)
+    if rng.random() < 0.3:
+        field = streaks(rng, cover.shape, 8, 8, float(-np.rad2deg(layout.turn)))
+    scene.lay(window, cover, textured(olive, field, float(rng.uniform(0.005, 0.09))),
+              soft_px=layout.long_px * float(rng.uniform(0.0, 0.03)))
+    if rng.random() < 0.3:
+        scene.strokes([patch], olive * np.float32(rng.choice([0.4, 0.6, 1.5])), closed=True,
+                      width_px=max(0.5, 0.02 * layout.long_px), alpha=float(rng.uniform(0.2, 0.8)))
+    for index in (1, 2):
+        if rng.random() < 0.5:
+            spot = layout.spots[index]
+            paint_tissue(scene, rng, spot, label=index + 1, condition=world.conditions[index],
+                         structure=world.structure, live=colour(rng, family.live), around=wool)
+
+
 def _blade(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
            family: Cultivar) -> None:
     window = window_of(layout.face, scene.shape)
@@ -223,7 +252,10 @@ def paint_face(
     truths: dict[Tissue, TissueTruth] = {}
     thickness = float(rng.uniform(0.06, 0.3))
     if world.depth == "too_deep":
-        _too_deep(scene, rng, layout, family)
+        if rng.random() < 0.5:
+            _too_deep(scene, rng, layout, family)
+        else:
+            _under_the_buds(scene, rng, layout, world, family, thickness)
         _blade(scene, rng, layout, world, family)
         return truths
     if world.depth == "too_shallow":
@@ -253,4 +285,15 @@ def paint_face(
             scene, rng, spot, label=tissue.label, condition=world.conditions[index],
             structure=structure, live=np.clip(tint, 0.002, 1).astype(np.float32), around=wool)
     _blade(scene, rng, layout, world, family)
+    if rng.random() < 0.04:  # a finger or a crumb over the edge
+        at = layout.face[int(rng.integers(96))]
+        cap = placed(outline(rng, str(rng.choice(["super", "oval", "rough"])),
+                             elongation=float(rng.uniform(1, 3))), (float(at[0]), float(at[1])),
+                     layout.long_px * float(rng.uniform(0.15, 0.5)), float(rng.uniform(0, np.pi)))
+        place = window_of(cap, scene.shape)
+        part = mask_of(cap, place)
+        if part.size and min(part.shape) > 3:
+            ink = colour(rng, ((20, 85), (5, 40), (20, 120)))
+            scene.lay(place, part, textured(ink, fractal(rng, part.shape, 6, 3), 0.08), label=0,
+                      lift_px=0.2 * layout.long_px)
     return truths

@@ -19,7 +19,7 @@ from budvision.render.world import BENCHES, sample_world
 __all__ = ["NEGATIVES", "render_negative"]
 
 NEGATIVES = ("whole_bud", "bud_top", "cane", "leaf", "bench", "blobs", "circles", "hand", "things",
-             "scenery", "photo", "noise", "shuffled")
+             "scenery", "photo", "photo", "photo", "collage", "noise", "shuffled")
 _ANY = ((4, 97), (0, 75), (0, 360))
 
 
@@ -186,6 +186,22 @@ def _scenery(scene: Scene, rng: np.random.Generator) -> None:
                    colour(rng, _ANY), colour(rng, _ANY))
 
 
+def _collage(scene: Scene, rng: np.random.Generator) -> None:
+    """Lay pieces of photographs over another in round and other shapes."""
+    side = max(scene.shape)
+    for _ in range(int(rng.integers(1, 7))):
+        at = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
+        points = placed(outline(rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 2.5)),
+                                bump=0.1), at, side * float(rng.uniform(0.04, 0.4)),
+                        float(rng.uniform(0, np.pi)))
+        window = window_of(points, scene.shape)
+        cover = mask_of(points, window)
+        if not cover.size or min(cover.shape) < 4:
+            continue
+        scene.lay(window, cover, photo_piece(rng, (cover.shape[0], cover.shape[1])),
+                  soft_px=float(rng.uniform(0, 3)), lift_px=float(rng.uniform(0, 6)))
+
+
 def render_negative(
     rng: np.random.Generator, *, kind: str | None = None, size_px: int = 384, aspect: float = 1.0
 ) -> Array:
@@ -226,7 +242,7 @@ def render_negative(
     family = CULTIVARS[int(rng.integers(len(CULTIVARS)))]
     bench = str(rng.choice(BENCHES)) if kind != "whole_bud" or rng.random() < 0.5 else "paper"
     paint_bench(scene, rng, bench)
-    if kind in ("photo",) or (kind in ("circles", "blobs", "hand") and rng.random() < 0.25):
+    if kind in ("photo", "collage") or (kind in ("circles", "blobs", "hand") and rng.random() < 0.25):
         scene.rgb[:] = photo_piece(rng, scene.shape)
     if kind == "noise":
         for channel in range(3):
@@ -248,6 +264,8 @@ def render_negative(
         _circles(scene, rng)
     elif kind == "scenery":
         _scenery(scene, rng)
+    elif kind == "collage":
+        _collage(scene, rng)
     elif kind == "blobs":
         paint_blobs(scene, rng, int(rng.integers(3, 40)), largest=float(rng.uniform(0.1, 0.5)))
     elif kind == "cane" and rng.random() < 0.3:

@@ -1,4 +1,8 @@
-"""Pieces of real photographs as texture: the two pictures that scikit-learn ships."""
+"""Pieces of real photographs as texture: what scikit-learn and scikit-image ship.
+
+Colour comes from scikit-learn's two sample pictures; scikit-image's grey pictures of materials lend
+their statistics in made-up colours. scikit-image's colour pictures are kept out: they are for tests.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +16,22 @@ from budvision.render.fields import Array
 __all__ = ["photo_field", "photo_piece"]
 
 
+_GREYS = ("brick", "camera", "cell", "clock", "coins", "grass", "gravel", "moon", "page", "text")
+
+
 @lru_cache(maxsize=1)
 def _pictures() -> tuple[Array, ...]:
+    import skimage.data
     from sklearn.datasets import load_sample_images
 
-    return tuple((np.asarray(picture, np.float32) / 255) ** np.float32(2.2)
-                 for picture in load_sample_images().images)
+    pictures = list(load_sample_images().images)
+    for name in _GREYS:
+        try:
+            grey = getattr(skimage.data, name)()
+        except (OSError, ImportError, AttributeError):  # not in this build of scikit-image
+            continue
+        pictures.append(np.repeat(np.asarray(grey, np.uint8)[..., None], 3, 2))
+    return tuple((np.asarray(p, np.float32) / 255) ** np.float32(2.2) for p in pictures)
 
 
 def _window(rng: np.random.Generator, low: float, high: float) -> Array:
@@ -33,6 +47,11 @@ def photo_piece(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
     piece = _window(rng, 0.12, 0.98)
     if rng.random() < 0.6:
         piece = piece[..., rng.permutation(3)]
+    if rng.random() < 0.6:  # colours of its own along the lightness
+        stops = np.exp(rng.normal(-1.2, 0.7, (4, 3))).astype(np.float32)
+        stops = stops * np.array([0.3, 0.7, 1.1, 1.8], np.float32)[:, None]
+        light = np.clip(piece.mean(2), 0, 1) ** np.float32(0.45)
+        piece = np.stack([np.interp(light, [0, 0.35, 0.65, 1], stops[:, c]) for c in range(3)], 2)
     piece = piece * rng.uniform(0.5, 1.4, 3).astype(np.float32)
     return np.clip(cv2.resize(np.ascontiguousarray(piece), shape[::-1]), 0.002, 1)
 

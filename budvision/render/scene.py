@@ -15,7 +15,9 @@ Window = tuple[slice, slice]
 
 def mix(first: Array, second: Array, share: Array) -> Array:
     """Blend two colours of shape (3,) by a share in [0, 1] of shape (rows, cols)."""
-    return (first + share[..., None] * (second - first)).astype(np.float32, copy=False)
+    share = share.astype(np.float32, copy=False)
+    return cv2.merge([share * np.float32(b - a) + np.float32(a)
+                      for a, b in zip(first, second, strict=True)])
 
 
 def textured(
@@ -27,16 +29,22 @@ def textured(
     -------
     ndarray of float32, shape (rows, cols, 3)
     """
-    light = np.exp(np.clip(np.float32(strength) * field, -2.5, 2.5))
+    light = np.exp(np.clip(np.float32(strength) * field, -2.5, 2.5)).astype(np.float32, copy=False)
     if other is None or share <= 0:
-        return light[..., None] * base.astype(np.float32)
+        return cv2.merge([light * np.float32(value) for value in base])
     amount = np.clip(0.5 + 0.6 * field, 0, 1) * np.float32(share)
-    return mix(base, other, amount) * light[..., None]
+    return cv2.multiply(mix(base, other, amount), cv2.merge([light, light, light]))
 
 
 def blend(target: Array, paint: Array, alpha: Array) -> None:
     """Lay paint over a target in place; paint is (3,) or (rows, cols, 3)."""
-    target += alpha[..., None] * (paint - target)
+    alpha = alpha.astype(np.float32, copy=False)
+    cover = cv2.merge([alpha, alpha, alpha])
+    if paint.ndim == 1:
+        target *= 1 - cover
+        target += cv2.merge([alpha * np.float32(value) for value in paint])
+    else:
+        target += cover * (paint - target)
 
 
 class Scene:

@@ -220,6 +220,9 @@ def paint_tissue(
     rho, theta = _coordinates(points, spot, window, cover,
                               spot.kind == "kidney" or rng.random() < 0.3)
     field = _structure(rng, structure, rho, theta, shape)
+    if label == 1 and not gone and structure in ("plain", "grain", "strokes", "radial"):
+        field = field + np.float32(rng.uniform(0.3, 0.9)) * _structure(  # living centres have rings
+            rng, "rings", rho, theta, shape)
     brown = _brownness(rng, condition, rho, theta, shape)
     dead = _dead_colour(rng, condition)
     second = live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)

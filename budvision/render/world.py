@@ -116,7 +116,7 @@ class World:
         return replace(self, **changes)  # type: ignore[arg-type]
 
 
-_DEPTH_WEIGHTS = (0.05, 0.14, 0.22, 0.38, 0.16, 0.05)
+_DEPTH_WEIGHTS = (0.055, 0.13, 0.21, 0.37, 0.165, 0.07)
 _LIVE_WEIGHTS = (0.72, 0.08, 0.06, 0.05, 0.05, 0.04)
 _DEAD_WEIGHTS = (0.24, 0.06, 0.12, 0.14, 0.06, 0.16, 0.06, 0.08, 0.08)
 
@@ -133,8 +133,8 @@ def _reached(rng: np.random.Generator, depth: str) -> tuple[bool, bool, bool]:
     if depth == "shallow":
         return True, bool(rng.random() < 0.15), False
     if depth == "middle":
-        return True, bool(rng.random() < 0.93), bool(rng.random() < 0.25)
-    return True, bool(rng.random() < 0.97), bool(rng.random() < 0.95)
+        return True, bool(rng.random() < 0.88), bool(rng.random() < 0.3)
+    return True, bool(rng.random() < 0.9), bool(rng.random() < 0.92)
 
 
 def sample_world(
