@@ -231,7 +231,8 @@ class _Finder:
 
 
 def _in_row(error: BudvisionError, where: str) -> BudvisionError:
-    do = error.do if _NOTHING in error.do else f"Correct the row and {_NOTHING}."
+    step = error.do.rstrip(".") or "Correct the row"
+    do = error.do if _NOTHING in step else f"{step} and {_NOTHING}."
     return type(error)(error.what, expected=error.expected, do=do, where=where, code=error.code)
 
 
