@@ -12,7 +12,10 @@ from numpy.typing import NDArray
 
 from budvision.errors import InputError
 
-__all__ = ["TagText", "parse_tag", "read_codes", "tag_text"]
+__all__ = ["NEXT_BUD", "TagText", "parse_tag", "read_codes", "tag_text"]
+
+NEXT_BUD = "BV1:NEXT"
+"""Text on the back of the photo card: turned over and photographed, it means "next bud"."""
 
 _FORM = re.compile(r"BV1:([A-Z2-7]{6}):([0-9A-Z.%+/-]{1,12})")
 _LONG_SIDE_PX = 1400

@@ -13,7 +13,7 @@ import segno
 from budvision.errors import UsageError
 from budvision.photo.card import LINE_MM, card_rectangles
 from budvision.photo.card_layout import LAYOUTS
-from budvision.photo.tag import tag_text
+from budvision.photo.tag import NEXT_BUD, tag_text
 from budvision.report.paper import PAPERS, compile_pdf
 from budvision.vineyard.sample_plan import SamplePlan
 
@@ -72,6 +72,14 @@ def _tone(share: float) -> float:
     return 12.92 * share if share <= 0.0031308 else 1.055 * share ** (1 / 2.4) - 0.055
 
 
+def _code(text: str) -> bytes:
+    """Return a QR code as SVG, with the quiet zone that ISO/IEC 18004 asks for."""
+    buffer = io.BytesIO()
+    segno.make(text, error="q", micro=False).save(
+        buffer, kind="svg", border=4, xmldecl=False, svgns=True)
+    return buffer.getvalue()
+
+
 def photo_cards_pdf(*, paper: str = "a4") -> bytes:
     """Set a page of photo cards for phones and microscopes, in exact millimetres.
 
@@ -98,7 +106,8 @@ def photo_cards_pdf(*, paper: str = "a4") -> bytes:
         }
         for name, layout in LAYOUTS.items()
     }
-    return compile_pdf("photo_card", {"layouts": layouts, "line_mm": LINE_MM}, paper=paper)
+    return compile_pdf("photo_card", {"layouts": layouts, "line_mm": LINE_MM}, paper=paper,
+                       files={"next.svg": _code(NEXT_BUD)})
 
 
 def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48.0) -> bytes:
@@ -196,10 +205,7 @@ def cane_tags_pdf(
     sheet = tag_size(size)
     files = {}
     for i, tag in enumerate(tags):
-        buffer = io.BytesIO()
-        segno.make(tag.text, error="q", micro=False).save(
-            buffer, kind="svg", border=4, xmldecl=False, svgns=True)
-        files[f"code{i}.svg"] = buffer.getvalue()
+        files[f"code{i}.svg"] = _code(tag.text)
     data = {
         "block": block, "sampling": sampling, "key": key, "size": asdict(sheet),
         "tags": [{"code": f"code{i}.svg", "cane": tag.cane, "place": tag.place}

@@ -15,7 +15,10 @@ from budvision.store.session import Season
 from budvision.vineyard.sample_plan import SamplePlan
 from budvision.vocabulary import BudCalls, CallValue
 
-__all__ = ["decision_state", "plan_facts", "rule_of", "stop_lines"]
+__all__ = ["LEAST_CANES", "decision_state", "plan_facts", "rule_of", "stop_lines"]
+
+LEAST_CANES = 3
+"""The rule does not stop on fewer whole canes: one odd cane is not a block."""
 
 
 def rule_of(settings: Settings, *, icc: float, nodes: int) -> SequentialPlan:
@@ -45,7 +48,9 @@ def stop_lines(
     rule: SequentialPlan, *, canes: int, nodes: int
 ) -> list[tuple[int, int | None, int | None]]:
     """Return after each number of canes the dead primaries that mean few, and that mean many."""
-    return [(c, rule.low_at(c * nodes), rule.high_at(c * nodes)) for c in range(1, canes + 1)]
+    early = [(c, None, None) for c in range(1, min(LEAST_CANES, canes + 1))]
+    return early + [(c, rule.low_at(c * nodes), rule.high_at(c * nodes))
+                    for c in range(LEAST_CANES, canes + 1)]
 
 
 def _words(rule: SequentialPlan) -> str:
@@ -103,11 +108,11 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     if not judged:
         return {"state": "none", "canes": 0, "n_dead": 0, "n_judged": 0,
                 "words": "The sequential rule speaks when the first whole cane is called."}
-    state = rule.decide(dead, judged)
+    state = rule.decide(dead, judged) if n_canes >= LEAST_CANES else "go_on"
     said = {
         "low": f"decided: at most {rule.low_share:.0%} of the primaries are dead. You may stop.",
         "high": f"decided: at least {rule.high_share:.0%} of the primaries are dead. You may stop.",
-        "go_on": "go on.",
+        "go_on": "go on." if n_canes >= LEAST_CANES else f"go on to {LEAST_CANES} canes at least.",
     }[state]
     return {"state": state, "canes": n_canes, "n_dead": dead, "n_judged": judged,
             "words": f"{dead} of {judged} primaries dead on {n_canes} whole "

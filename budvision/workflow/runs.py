@@ -13,10 +13,8 @@ from datetime import datetime
 
 from budvision.photo.tag import TagText
 
-__all__ = ["NEXT_BUD", "Run", "Seen", "make_runs", "part_run"]
+__all__ = ["Run", "Seen", "make_runs", "part_run"]
 
-NEXT_BUD = "BV1:NEXT"
-"""Text on the back of the photo card: turned over and photographed, it means "next bud"."""
 _CLEAR = 1.6
 """The shortest gap between buds must be this many times the longest within one to be believed."""
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError, InputError
 from budvision.photo.read import read_photo
-from budvision.photo.tag import TagText, parse_tag, read_codes
+from budvision.photo.tag import NEXT_BUD, TagText, parse_tag, read_codes
 from budvision.store.queries.blocks import list_samplings, sampling_by_id
 from budvision.store.queries.canes import ensure_bud, find_cane, list_canes
 from budvision.store.queries.photos import (
@@ -26,7 +26,7 @@ from budvision.store.queries.photos import (
     unassigned_photos,
 )
 from budvision.store.session import Season
-from budvision.workflow.runs import NEXT_BUD, Run, Seen, make_runs
+from budvision.workflow.runs import Run, Seen, make_runs
 from budvision.workflow.soak import parse_time
 
 __all__ = [

@@ -11,7 +11,6 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import watchfiles
 
@@ -172,18 +171,36 @@ def watch_folder(
         except (BudvisionError, OSError) as error:
             return [Arrival("refused", str(error))]
 
-    try:
-        for path in taken_order([folder]):
+    done: dict[Path, tuple[int, int]] = {}
+
+    def look() -> Iterator[Arrival]:
+        """Take every file that is new or has changed, in the order of saving."""
+        fresh: list[tuple[int, int, Path]] = []
+        for number, path in enumerate(taken_order([folder])):
+            try:
+                facts = path.stat()
+            except OSError:
+                continue
+            if done.get(path) != (facts.st_size, facts.st_mtime_ns):
+                fresh.append((facts.st_mtime_ns, number, path))
+        for _, _, path in sorted(fresh):
             yield from take(path)
-        changes: Any = watchfiles.watch(
+            try:
+                facts = path.stat()
+                done[path] = (facts.st_size, facts.st_mtime_ns)
+            except OSError:
+                continue
+
+    try:
+        yield from look()
+        # The whole folder is looked through at every word from the system: what arrived while
+        # files were being read is not missed.
+        for _ in watchfiles.watch(
             folder, stop_event=ended, debounce=300, step=100, rust_timeout=500,
-            yield_on_timeout=True, raise_interrupt=False)
-        for batch in changes:
-            paths = {Path(name) for change, name in batch if change != watchfiles.Change.deleted}
-            for path in taken_order(sorted(paths)):
-                yield from take(path)
-            if ended.is_set():
-                break
+            yield_on_timeout=True, raise_interrupt=False,
+        ):
+            yield from look()
+        yield from look()
     finally:
         last = state.finish()
     yield from last
