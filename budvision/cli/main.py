@@ -29,7 +29,7 @@ app = typer.Typer(
 
 MODULES: tuple[str, ...] = (
     "season", "calls", "demo", "plan", "paper", "watch", "serve", "tally", "advise", "crop",
-    "report", "archive", "train",
+    "season_after", "station", "report", "archive", "train",
 )
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 

@@ -29,30 +29,16 @@ from budvision.store.queries.review import BudState
 from budvision.store.session import Season
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
+from budvision.workflow.advise import SEVERE_OPTIONS
 from budvision.workflow.answers import Answer, block_policies, sampled_buds, unsure_buds
 
-__all__ = ["LATE_OPTIONS", "RULE_WORDS", "block_facts", "bud_names"]
+__all__ = ["RULE_WORDS", "block_facts", "bud_names", "late_options"]
 
 RULE_WORDS = {
     "band": "band of the policy",
     "exact": "normal / share alive",
     "crop_potential": "normal / crop left",
 }
-
-LATE_OPTIONS = (
-    "Minimal pruning: take only what is in the way, and prune to the wanted number of live nodes "
-    "after bud break.",
-    "Double pruning: leave canes or spurs long now, cut to the final length after bud break.",
-    "Late pruning: leave the block until bud break shows what lives.",
-    "Cut into trunks and cordons before deciding: with more than about half of the buds dead, "
-    "expect some trunk injury too.",
-)
-"""What can be done over a policy's last band, in words.
-
-Sources: Keller & Mills (2007), Am. J. Enol. Vitic. 58:351-357, doi 10.5344/ajev.2007.58.3.351
-(minimal pruning, double pruning and disbudding after cold injury compared); trunk injury above
-about half: H. Walter-Peterson, 2014.
-"""
 
 _EXAMPLE_SIDE_PX = 1600
 
@@ -73,6 +59,14 @@ def bud_names(states: Sequence[BudState]) -> dict[int, str]:
         + f"cane {s.cane} node {s.node}"
         for s in states
     }
+
+
+def late_options(answer: Answer) -> tuple[str, ...]:
+    """Return the ways on where the policy's last band is at least one in ten likely."""
+    result = answer.judged
+    if result is None or result.band_probabilities.get(answer.policy.bands[-1].name, 0.0) < 0.1:
+        return ()
+    return tuple(SEVERE_OPTIONS.values())
 
 
 def _day(text: str | None) -> dt.date | None:
@@ -254,8 +248,6 @@ def _with_result(
 ) -> BlockFacts:
     crop = result.crop_potential
     titles = {name: policy.title for name, policy in block_policies(season).items()}
-    last = answer.policy.bands[-1]
-    late = result.band_probabilities.get(last.name, 0.0) >= 0.1
     return replace(
         facts, n_buds=result.n_buds, n_canes=result.n_canes, tissues=_tissues(result),
         crop_share=None if crop.share is None or crop.low is None or crop.high is None
@@ -268,6 +260,6 @@ def _with_result(
                       note=result.band.action if rule == "band" and result.band else "")
             for rule, nodes in result.nodes.items()
         ),
-        policies=_policies(answer, titles), options=LATE_OPTIONS if late else (),
+        policies=_policies(answer, titles), options=late_options(answer),
         warnings=(*result.warnings, *facts.warnings), notes=(*result.notes, *facts.notes),
     )

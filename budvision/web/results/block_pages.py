@@ -43,7 +43,7 @@ from budvision.workflow.answers import (
     what_if,
 )
 from budvision.workflow.comparison import compare_answers, shows_difference
-from budvision.workflow.sheet_facts import LATE_OPTIONS, RULE_WORDS, bud_names
+from budvision.workflow.sheet_facts import RULE_WORDS, bud_names, late_options
 
 ACRES_PER_HA = 10_000 / 4046.8564224  # international acre, exact
 MOST_NAMED = 40
@@ -168,7 +168,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
     return BlockPage(
         row=block_row(answer), note=answer.block.note, samplings=labels,
         headline=_headline(result), action=result.band.action if result and result.band else "",
-        options=_options(answer), tissues=_tissues(answer), drawing=_tissue_figure(answer),
+        options=late_options(answer), tissues=_tissues(answer), drawing=_tissue_figure(answer),
         bands=_bands(answer, after.band_probabilities if after else {}),
         policy=answer.policy.title, policy_source=answer.policy.source,
         more_buds=result.more_buds if result else None,
@@ -195,13 +195,6 @@ def _headline(result: BlockResult | None) -> str:
         return "No primary has been called live or dead yet."
     return (f"About {percent(row.mortality)} of the primary buds are dead "
             f"(likely {percent_range(row.low, row.high)}).")
-
-
-def _options(answer: Answer) -> tuple[str, ...]:
-    result = answer.result
-    last = answer.policy.bands[-1].name
-    late = result is not None and result.band_probabilities.get(last, 0.0) >= 0.1
-    return LATE_OPTIONS if late else ()
 
 
 def _vines_per_area(answer: Answer, units: str) -> float | None:

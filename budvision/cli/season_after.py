@@ -1,0 +1,116 @@
+"""`budvision after`: counts, weights and harvest of the season after the cold."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+
+__all__ = ["register"]
+
+ReviewerOption = Annotated[str, typer.Option("--by", help="Name of the person who measured.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    group = typer.Typer(
+        help="The season after: shoots, crop, thinning, balance, harvest.", no_args_is_help=True)
+    group.command("add")(after_add)
+    group.command("import")(after_import)
+    group.command("show")(after_show)
+    app.add_typer(group, name="after")
+
+
+def after_add(
+    block: Annotated[str, typer.Argument(help="Name of the block.")],
+    kind: Annotated[str, typer.Argument(
+        help="retained_nodes, shoots_per_m, clusters_per_shoot, clusters_per_vine, "
+        "cluster_weight_lag, cluster_weight_harvest, growth_factor, vines, prunings, target or "
+        "harvest.")],
+    values: Annotated[list[str], typer.Argument(help="One number a vine or sample.")],
+    by: ReviewerOption,
+    on: Annotated[str, typer.Option(help="Day measured, year-month-day.")],
+    unit: Annotated[str, typer.Option(help="Unit, where the kind has several.")] = "",
+    note: Annotated[str, typer.Option(help="Anything to add.")] = "",
+    season: SeasonOption = Path(),
+) -> None:
+    """Keep one measurement of a block; several values give the mean and its error.
+
+    Example: budvision after add "Kettle Bench" clusters_per_vine 32 41 38 --on 2026-07-20 --by Ada
+    """
+    from budvision.store.queries.people import ensure_person
+    from budvision.store.session import Season
+    from budvision.workflow.season_records import add_record
+
+    with Season.open(season) as opened:
+        with opened.write() as conn:
+            person = ensure_person(conn, by)
+        add_record(opened, block, kind, " ".join(values), unit=unit, measured_on=on,
+                   person_id=person.id, note=note)
+    say(f"Kept {kind} of {block}.")
+
+
+def after_import(
+    file: Annotated[Path, typer.Argument(
+        help="CSV with the columns block,kind,values,unit,measured_on and optionally note.")],
+    by: ReviewerOption,
+    season: SeasonOption = Path(),
+) -> None:
+    """Keep every line of a table, or none.
+
+    Example: budvision after import july.csv --by Ada
+    """
+    from budvision.errors import StorageError
+    from budvision.store.queries.people import ensure_person
+    from budvision.store.session import Season
+    from budvision.workflow.season_records import import_records
+
+    try:
+        text = file.read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise StorageError(f"it cannot be read ({error.strerror})", where=str(file),
+                           do="Check that the file exists and may be read.") from error
+    with Season.open(season) as opened:
+        with opened.write() as conn:
+            person = ensure_person(conn, by)
+        n = import_records(opened, text, person_id=person.id, name=file.name)
+    say(f"{n} records kept.")
+
+
+def after_show(
+    block: Annotated[str, typer.Argument(help="Name of the block.")],
+    canopy: Annotated[str, typer.Option(help="single or divided.")] = "single",
+    as_json: JsonOption = False,
+    season: SeasonOption = Path(),
+) -> None:
+    """Show shoots and crop to expect, thinning, balance, and predicted against harvested."""
+    from budvision.store.session import Season
+    from budvision.workflow.season_after import season_after
+
+    with json_errors(as_json), Season.open(season) as opened:
+        told = season_after(opened, block, canopy=canopy)
+    if as_json:
+        show_json({"block": block, **told.as_dict()})
+        return
+    for name in ("shoots_a_vine", "shoots_per_m", "crop_from_nodes", "crop_from_clusters"):
+        estimate = getattr(told, name)
+        if estimate is not None:
+            unit = " t/ha" if name.startswith("crop") else ""
+            typer.echo(f"{name.replace('_', ' ')}: {estimate.value:.1f}{unit} "
+                       f"({estimate.interval.low:.1f} to {estimate.interval.high:.1f})")
+    for name in ("shoots", "ravaz", "pruning_weight"):
+        placed = getattr(told, name)
+        if placed is not None:
+            typer.echo(f"{placed.band.measure}: {placed.value:.2f} {placed.band.unit} is "
+                       f"{placed.where} {placed.band.low:.2g} to {placed.band.high:.2g}")
+    if told.thinning is not None:
+        typer.echo(f"leave {told.thinning.keep:.1f} clusters a vine, take off "
+                   f"{told.thinning.remove:.1f}. {told.thinning.warning}")
+    if told.error is not None:
+        where = "inside" if told.inside else "outside"
+        typer.echo(f"predicted against harvested: {100 * told.error:+.0f} %, {where} the range")
+    for name, kinds in told.missing.items():
+        say(f"{name.replace('_', ' ')}: needs {', '.join(kinds)}")

@@ -1,0 +1,241 @@
+"""Entry of the season after: counts, weights and harvest, by page, command and CSV."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from budvision.errors import BudvisionError, InputError, NothingToDoError
+from budvision.store.queries.blocks import get_block
+from budvision.store.queries.crop import CropRecord, add_crop_record, crop_records
+from budvision.store.session import Season
+from budvision.vineyard.crop import Measured, measured
+from budvision.vineyard.units import ACRE_HA, FOOT_M, POUND_KG, SHORT_TON_KG
+
+__all__ = ["CSV_COLUMNS", "KINDS", "Kind", "add_record", "import_records", "newest", "records"]
+
+CSV_COLUMNS = ("block", "kind", "values", "unit", "measured_on", "note")
+_TON_ACRE = SHORT_TON_KG / 1000 / ACRE_HA
+_WEIGHTS = {"g": 1.0, "kg": 1000.0, "lb": 1000 * POUND_KG, "oz": 1000 * POUND_KG / 16}
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One thing to measure.
+
+    Attributes
+    ----------
+    words : str
+        What it is, for people.
+    units : mapping of str to float
+        Units taken, each with its factor to the first, which is the unit kept.
+    hint : str
+        How to measure it.
+    most : float
+        Largest value that is not a slip, in the unit kept.
+    """
+
+    name: str
+    words: str
+    units: Mapping[str, float]
+    hint: str
+    most: float
+
+
+KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in (
+    Kind("retained_nodes", "nodes left at pruning, a vine", {"per vine": 1.0},
+         "Count a few vines after pruning.", 1000),
+    Kind("shoots_per_m", "shoots along the canopy",
+         {"per m": 1.0, "per ft": 1 / FOOT_M}, "Count along a metre or a foot at thinning.", 200),
+    Kind("clusters_per_shoot", "clusters a shoot", {"per shoot": 1.0},
+         "Count whole shoots, fruitless ones too.", 10),
+    Kind("clusters_per_vine", "clusters a vine", {"per vine": 1.0},
+         "Count whole vines, picked without looking at the crop.", 2000),
+    Kind("cluster_weight_lag", "weight of a cluster at lag phase", _WEIGHTS,
+         "Weigh clusters of several vines 50 to 60 days after bloom.", 5000),
+    Kind("cluster_weight_harvest", "weight of a cluster at harvest", _WEIGHTS,
+         "Weigh clusters of several vines, this year's or the usual weight.", 5000),
+    Kind("growth_factor", "harvest over lag-phase cluster weight", {"times": 1.0},
+         "From your own records, or 1 over the share of final weight; 2 is taken without it.", 20),
+    Kind("vines", "bearing vines on the area",
+         {"per ha": 1.0, "per acre": 1 / ACRE_HA}, "Missing vines taken off.", 40_000),
+    Kind("prunings", "weight of cane prunings, a vine",
+         {"kg": 1.0, "g": 0.001, "lb": POUND_KG, "oz": POUND_KG / 16},
+         "Weigh one-year wood of a few vines.", 30),
+    Kind("target", "wanted yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE}, "", 200),
+    Kind("harvest", "harvested yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE},
+         "As weighed at the winery or packing house.", 200),
+)})
+"""What can be recorded, by name."""
+
+
+def records(season: Season, block: str | None = None) -> list[CropRecord]:
+    """Return what was recorded of a block, or of every block, oldest first.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block.
+    """
+    with season.read() as conn:
+        return crop_records(conn, get_block(conn, block).id if block is not None else None)
+
+
+def newest(told: Sequence[CropRecord]) -> dict[str, CropRecord]:
+    """Return the record of each kind that counts: the last measured, then the last entered."""
+    return {row.kind: row for row in sorted(told, key=lambda row: (row.measured_on, row.id))}
+
+
+def _numbers(text: str, where: str) -> list[float]:
+    parts = [part for part in re.split(r"[;\s]+|,\s+|,(?=\D|$)", text.strip()) if part]
+    if not parts:
+        raise InputError("there is no value", where=where, expected="one number a vine or sample",
+                         do="Write for instance 32 41 38.")
+    values = []
+    for part in parts:
+        try:
+            values.append(float(part.replace(",", ".")))
+        except ValueError as error:
+            raise InputError(f"a value is {part!r}", where=where, expected="numbers",
+                             do="Write for instance 32 41 38.") from error
+    return values
+
+
+def _day(text: str, where: str) -> str:
+    try:
+        return dt.date.fromisoformat(text.strip()).isoformat()
+    except ValueError as error:
+        raise InputError(f"the day is {text!r}", where=where, expected="year-month-day",
+                         do="Write for instance 2026-06-12.") from error
+
+
+def _checked(kind: str, values: str, unit: str, day: str, where: str) -> tuple[Kind, Measured, str]:
+    known = KINDS.get(kind.strip())
+    if known is None:
+        raise InputError(f"kind is {kind!r}", where=where, expected=f"one of {', '.join(KINDS)}",
+                         do="Choose a kind from the list.")
+    unit = unit.strip() or (next(iter(known.units)) if len(known.units) == 1 else "")
+    if unit not in known.units:
+        raise InputError(f"the unit of {known.name} is {unit!r}", where=where,
+                         expected=" or ".join(known.units), do="State the unit.")
+    factor = known.units[unit]
+    mean = measured(_numbers(values, where), name=f"{known.name}, values")
+    kept = Measured(mean.value * factor, mean.se * factor)
+    if kept.value > known.most:
+        raise InputError(
+            f"{known.name} is {mean.value:g} {unit}", where=where,
+            expected=f"at most {known.most / factor:g} {unit}", do="Check the number and the unit.",
+        )
+    return known, kept, _day(day, where)
+
+
+def add_record(
+    season: Season, block: str, kind: str, values: str, *, unit: str, measured_on: str,
+    person_id: int | None, note: str = "", where: str = "record",
+) -> int:
+    """Keep one measurement of a block.
+
+    Parameters
+    ----------
+    season : Season
+    block : str
+        Name of the block.
+    kind : str
+        A name of `KINDS`.
+    values : str
+        One number a vine or sample; several give the mean and its standard error.
+    unit : str
+        One of the kind's units; may be empty where there is only one.
+    measured_on : str
+        Day, year-month-day.
+    person_id : int or None
+        Who measured.
+    note : str
+        Anything to add.
+    where : str
+        Named in errors.
+
+    Returns
+    -------
+    int
+        Id of the record. A correction is a new record of the same day; nothing is overwritten.
+
+    Raises
+    ------
+    InputError
+        When the kind, a number, the unit or the day cannot be used.
+    NotFoundError
+        When there is no such block.
+    """
+    known, kept, day = _checked(kind, values, unit, measured_on, where)
+    with season.write() as conn:
+        return add_crop_record(
+            conn, get_block(conn, block).id, kind=known.name, value=kept.value,
+            spread=kept.se or None, unit=next(iter(known.units)), measured_on=day,
+            person_id=person_id, note=note.strip()[:500],
+        )
+
+
+def import_records(season: Season, text: str, *, person_id: int | None, name: str = "file") -> int:
+    """Keep every line of a table, or none.
+
+    Parameters
+    ----------
+    season : Season
+    text : str
+        CSV with the columns of `CSV_COLUMNS`; `note` may be left out. Commas, semicolons or tabs.
+    person_id : int or None
+        Who measured.
+    name : str
+        File name for errors.
+
+    Returns
+    -------
+    int
+        Records kept.
+
+    Raises
+    ------
+    InputError
+        When a column is missing or a line cannot be used; nothing was imported then.
+    NothingToDoError
+        When there is no line.
+    """
+    text = text.removeprefix("\ufeff")
+    head = text.splitlines()[0] if text.strip() else ""
+    mark = max(",;\t", key=head.count)
+    reader = csv.DictReader(io.StringIO(text), delimiter=mark)
+    missing = [c for c in CSV_COLUMNS if c != "note" and c not in (reader.fieldnames or ())]
+    if missing:
+        raise InputError(
+            f"the column {missing[0]} is missing", where=f"{name}, row 1",
+            expected=", ".join(CSV_COLUMNS), do="Correct the header; nothing was imported.")
+    lines = [(number, row) for number, row in enumerate(reader, start=2)
+             if any((cell or "").strip() for cell in row.values() if isinstance(cell, str))]
+    if not lines:
+        raise NothingToDoError("there is no line", where=name, expected="one line a measurement")
+    try:
+        with season.write() as conn:
+            for number, row in lines:
+                where = f"{name}, row {number}"
+                known, kept, day = _checked(
+                    row["kind"] or "", row["values"] or "", row["unit"] or "",
+                    row["measured_on"] or "", where)
+                block = get_block(conn, (row["block"] or "").strip())
+                add_crop_record(
+                    conn, block.id, kind=known.name, value=kept.value, spread=kept.se or None,
+                    unit=next(iter(known.units)), measured_on=day, person_id=person_id,
+                    note=(row.get("note") or "").strip()[:500],
+                )
+    except BudvisionError as error:
+        if not error.where.startswith(name):
+            error.where = f"{name}, row {number}"
+            error.args = (error._text(),)
+        error.do = f"{error.do} Nothing was imported.".strip()
+        raise
+    return len(lines)
