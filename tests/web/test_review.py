@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -34,10 +35,22 @@ LIVE = {tissue: NewCall(CallValue.LIVE) for tissue in TISSUES}
 DEAD = {tissue: NewCall(CallValue.DEAD) for tissue in TISSUES}
 
 
+@pytest.fixture(scope="module")
+def template(
+    tmp_path_factory: pytest.TempPathFactory, drawn: ModuleType
+) -> tuple[Path, list[Any]]:
+    """Draw one season for all tests of this module; each works on a copy."""
+    folder = tmp_path_factory.mktemp("template") / "winter"
+    season, buds = drawn.make_season(folder, n_buds=8, n_canes=2, side=640)
+    season.close()
+    return folder, buds
+
+
 @pytest.fixture
-def small(tmp_path: Path, drawn: ModuleType) -> Iterator[tuple[Season, list[Any]]]:
-    season, buds = drawn.make_season(tmp_path / "winter", n_buds=8, n_canes=2, side=640)
-    yield season, buds
+def small(tmp_path: Path, template: tuple[Path, list[Any]]) -> Iterator[tuple[Season, list[Any]]]:
+    shutil.copytree(template[0], tmp_path / "winter")
+    season = Season.open(tmp_path / "winter")
+    yield season, template[1]
     season.close()
 
 
@@ -266,7 +279,7 @@ ACTS = st.lists(st.tuples(
 ), max_size=14)
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(acts=ACTS)
 def test_results_depend_on_the_current_calls_alone(
     acts: list[tuple[str, int, int, CallValue, Tissue]], tmp_path_factory: pytest.TempPathFactory,

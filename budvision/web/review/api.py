@@ -22,7 +22,7 @@ from budvision.web.review.asked import asked_calls, asked_choice, body, tissue_n
 from budvision.workflow import likeness
 from budvision.workflow import review as work
 from budvision.workflow.review import Choice
-from budvision.workflow.review_page import bud_page, tally_of
+from budvision.workflow.review_page import bud_page, cane_strip, tally_of
 
 __all__ = ["facts_of"]
 
@@ -82,11 +82,15 @@ def calls(bud_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         place = canes.bud_place(conn, bud_id)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        after, left = work.upcoming(conn, season.settings, sampling, person, choice, bud_id)
+        states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+        after, left = work.upcoming(
+            conn, season.settings, sampling, person, choice, bud_id, states=states
+        )
     return jsonify({
         "ok": True, "batch": saved.batch, "round": saved.round, "message": saved.message,
-        "revealed": [asdict(one) for one in saved.revealed],
+        "revealed": [asdict(one) for one in saved.revealed], "tally": tally_of(states),
         "next": [bud for bud in after if bud != bud_id], "left": left,
+        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second"),
     })
 
 

@@ -202,7 +202,7 @@ async function takeIn(bud) {
   }
 }
 
-async function go(bud, { since = performance.now(), push = true } = {}) {
+async function go(bud, { since = performance.now(), push = true, fresh = null } = {}) {
   if (!bud) {
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
     return;
@@ -210,6 +210,11 @@ async function go(bud, { since = performance.now(), push = true } = {}) {
   const coming = ready.get(bud);
   const next = coming?.facts ?? (coming ? await coming.promise : null) ?? await fetchBud(bud);
   ready.delete(bud);
+  if (fresh) {  // fetched ahead of the last save: the counts and the strip come with its answer
+    next.tally = fresh.tally;
+    next.left = fresh.left;
+    if (fresh.strip.some((one) => one.bud_id === bud)) next.strip = fresh.strip;
+  }
   settleIn(next);
   if (push) history.pushState({ bud }, "", path(bud));
   requestAnimationFrame(() => requestAnimationFrame(() => {
@@ -274,7 +279,7 @@ async function saveAndGo(since = performance.now()) {
       drawCalls();
       fetchAhead();
     } else {
-      await go(done.next[0], { since });
+      await go(done.next[0], { since, fresh: done });
     }
     if (done.message) say(done.message);
   } catch (error) {

@@ -1,0 +1,425 @@
+"""The review pages in headless Chromium, played as a reviewer would, from what the page shows.
+
+Accessibility is checked with axe-core (Deque Systems), which tests against WCAG 2.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shutil
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+pytest.importorskip("playwright", reason="playwright is not installed")
+from playwright.sync_api import expect
+
+from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.calls import call_history, current_calls
+from budvision.store.session import Season
+from budvision.vocabulary import Tissue
+from budvision.web import create_app
+
+pytestmark = pytest.mark.browser
+
+ARGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-first-run", "--disable-dev-shm-usage",
+]
+KEYS = {"live": "l", "dead": "d", "unsure": "u", "not_exposed": "n"}
+GRAVE = ("serious", "critical")
+
+
+def _module() -> ModuleType:
+    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
+    spec = importlib.util.spec_from_file_location("drawn_season_browser", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["drawn_season_browser"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+drawn_season = _module()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    with sync_playwright() as player:
+        instance = player.chromium.launch(executable_path=path, args=ARGS)
+        yield instance
+        instance.close()
+
+
+@pytest.fixture(scope="module")
+def templates(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, list[Any]]]:
+    """Draw the seasons once; each test works on a copy."""
+    made = {}
+    for name, facts in {
+        "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
+        "blind": {"n_buds": 4, "n_canes": 1, "blind": 1.0, "second": 1.0},
+        "hundred": {"n_buds": 100, "n_canes": 10, "blind": 0.0, "side": 640, "two_cuts_every": 10},
+    }.items():
+        folder = tmp_path_factory.mktemp(name) / "winter"
+        season, buds = drawn_season.make_season(folder, **{"side": 640, **facts})
+        season.close()
+        made[name] = (folder, buds)
+    return made
+
+
+class Played:
+    """A served season, the people at it, and what to look up."""
+
+    def __init__(self, folder: Path, buds: list[Any], browser: Any) -> None:
+        from waitress.server import create_server
+
+        self.folder, self.buds, self.browser = folder, buds, browser
+        self.app = create_app(folder)
+        self.server = create_server(self.app, host="127.0.0.1", port=0, threads=6)
+        self.base = f"http://127.0.0.1:{self.server.effective_port}"
+        self.thread = threading.Thread(target=self.server.run, daemon=True)
+        self.thread.start()
+        self.season: Season = self.app.extensions["budvision.season"]
+        self.faults: list[str] = []
+        self.contexts: list[Any] = []
+
+    def person(self, name: str, **facts: Any) -> Any:
+        """Open a browser window as a person who gives their name first."""
+        context = self.browser.new_context(**{"viewport": {"width": 1366, "height": 768}, **facts})
+        self.contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda error: self.faults.append(str(error)))
+        page.on("console", lambda m: m.type == "error" and self.faults.append(m.text))
+        page.goto(f"{self.base}/review")
+        assert "/me" in page.url
+        page.fill("input[name=name]", name)
+        page.click("button:has-text('Begin')")
+        page.wait_for_url(f"{self.base}/review")
+        return page
+
+    def open(self, page: Any, bud: int, query: str = "") -> None:
+        page.goto(f"{self.base}/review/bud/{bud}{query}")
+        page.wait_for_selector(".card.front")
+        expect(page.locator("body")).to_have_attribute("data-bud", str(bud))
+
+    def calls(self) -> dict[int, Any]:
+        with self.season.read() as conn:
+            return {row.node + 100 * int(row.cane): row for row in current_calls(conn)}
+
+    def history(self, bud: int) -> list[Any]:
+        with self.season.read() as conn:
+            return call_history(conn, bud)
+
+    def close(self) -> None:
+        for context in self.contexts:
+            context.close()
+        self.server.close()
+        self.season.close()
+
+
+@pytest.fixture
+def play(
+    request: pytest.FixtureRequest, tmp_path: Path, browser: Any,
+    templates: dict[str, tuple[Path, list[Any]]],
+) -> Iterator[Played]:
+    folder, buds = templates[getattr(request, "param", "plain")]
+    shutil.copytree(folder, tmp_path / "winter")
+    played = Played(tmp_path / "winter", buds, browser)
+    yield played
+    played.close()
+    assert not played.faults, played.faults
+
+
+def at(page: Any, bud: int) -> None:
+    expect(page.locator("body")).to_have_attribute("data-bud", str(bud))
+
+
+def press_what_the_page_says(page: Any, truth: dict[str, str]) -> str:
+    """Look at the page as a reviewer does and press one key; return it."""
+    front = page.get_attribute(".card.front", "data-tissue")
+    if page.is_enabled("#save"):
+        key = "Space"
+    else:
+        shown = page.query_selector(".card.front .calls .proposed")
+        proposed = shown.get_attribute("data-value") if shown else None
+        key = "Space" if proposed == truth[front] else KEYS[truth[front]]
+    page.keyboard.press(key)
+    return key
+
+
+def test_one_bud_by_keyboard_changes_the_result(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    assert play.calls() == {}
+    for key in ("d", "l", "n"):
+        page.keyboard.press(key)
+    assert play.calls() == {}, "nothing is kept before it is saved"
+    page.keyboard.press("Enter")
+    at(page, play.buds[1].bud_id)
+    kept = play.calls()[101]
+    assert (kept.primary, kept.secondary, kept.tertiary) == ("dead", "live", "not_exposed")
+    assert page.inner_text("#progress") == "1 of 8 called, 7 waiting"
+    assert {row.person for row in play.history(play.buds[0].bud_id)} == {"Ada Moreau"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("play", ["hundred"], indirect=True)
+def test_a_hundred_buds_from_the_keyboard_alone(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    truth = {bud.bud_id: {t.value: v for t, v in bud.truth.items()} for bud in play.buds}
+    keys, waits = 0, []
+    for position, bud in enumerate(play.buds):
+        used = 0
+        for _ in range(8):
+            key = press_what_the_page_says(page, truth[bud.bud_id])
+            keys, used = keys + 1, used + 1
+            if used == 4 and key == "Space":
+                break
+        if position + 1 < len(play.buds):
+            at(page, play.buds[position + 1].bud_id)
+            waits.append(float(page.evaluate("document.body.dataset.nextMs")))
+    page.wait_for_url(re.compile("/review/sampling/"))
+    assert "Nothing left here" in page.inner_text("h1")
+    calls = play.calls()
+    assert len(calls) == 100
+    for bud, (_, kept) in zip(play.buds, sorted(calls.items()), strict=True):
+        assert {t.value: str(kept.call(t)) for t in Tissue} == truth[bud.bud_id]
+    waits.sort()
+    print(f"keystrokes a bud: {keys / 100:.2f}; next bud shown after {waits[49]:.0f} ms "
+          f"(median), {waits[94]:.0f} ms (95 %)")
+    assert keys / 100 <= 4.2
+
+
+def test_a_held_key_calls_one_tissue_only(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    for _ in range(30):  # the second and later ones carry `repeat`, as a held key's do
+        page.keyboard.down("Space")
+    page.keyboard.up("Space")
+    assert page.locator(".calls [aria-pressed=true]").count() <= 1
+    assert play.calls() == {}
+
+
+def test_undo_goes_back_and_keeps_every_row(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    first = play.buds[0].bud_id
+    play.open(page, first)
+    page.keyboard.press("d")
+    page.keyboard.press("Backspace")
+    assert page.locator(".calls [aria-pressed=true]").count() == 0, "the draft is taken back"
+    for key in ("d", "l", "l", "Enter"):
+        page.keyboard.press(key)
+    at(page, play.buds[1].bud_id)
+    page.keyboard.press("Backspace")
+    at(page, first)
+    expect(page.locator("#notice")).to_contain_text("Taken back")
+    assert play.calls() == {}
+    assert len(play.history(first)) == 6
+
+
+def test_a_reload_keeps_the_draft_and_the_place(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    for key in ("l", "l", "l", "Enter"):
+        page.keyboard.press(key)
+    at(page, play.buds[1].bud_id)
+    page.keyboard.press("d")
+    page.reload()
+    page.wait_for_selector(".card.front")
+    assert f"/review/bud/{play.buds[1].bud_id}" in page.url
+    assert page.locator(".card-primary [data-value=dead][aria-pressed=true]").count() == 1
+    page.goto(f"{play.base}/review")
+    page.click("text=Go on there")
+    page.wait_for_selector(".card.front")
+    assert f"/review/bud/{play.buds[1].bud_id}" in page.url
+
+
+def test_a_second_tab_of_the_same_person(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    bud = play.buds[0].bud_id
+    play.open(page, bud)
+    other = page.context.new_page()
+    play.open(other, bud)
+    for key in ("l", "l", "l", "Enter"):
+        page.keyboard.press(key)
+    at(page, play.buds[1].bud_id)
+    for key in ("d", "l", "l", "Enter"):
+        other.keyboard.press(key)
+    at(other, play.buds[1].bud_id)
+    assert play.calls()[101].primary == "dead", "the same person's later call counts"
+    assert len(play.history(bud)) == 6
+
+
+def test_two_reviewers_open_one_bud(play: Played) -> None:
+    ada, tom = play.person("Ada Moreau"), play.person("Tom Reyes")
+    bud = play.buds[0].bud_id
+    play.open(ada, bud)
+    ada.wait_for_timeout(300)
+    play.open(tom, bud)
+    expect(tom.locator("#notice")).to_contain_text("Ada Moreau has this bud open")
+    for key in ("l", "l", "l", "Enter"):
+        ada.keyboard.press(key)
+    at(ada, play.buds[1].bud_id)
+    ada.wait_for_timeout(300)
+    for key in ("d", "l", "l", "Enter"):
+        tom.keyboard.press(key)
+    expect(tom.locator("#notice")).to_contain_text("called this bud while you had it open")
+    at(tom, play.buds[2].bud_id)  # the second bud is Ada's just now
+    assert play.calls()[101].primary == "live"
+    assert sorted({row.person for row in play.history(bud)}) == ["Ada Moreau", "Tom Reyes"]
+
+
+@pytest.mark.parametrize("play", ["blind"], indirect=True)
+def test_a_blind_bud_shows_the_proposal_only_after_the_call(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    bud = play.buds[0]
+    play.open(page, bud.bud_id)
+    text = page.inner_text(".panel")
+    assert "called blind" in text
+    assert "in 100" not in text
+    assert page.locator(".lines path").count() == 0
+    page.keyboard.press("Space")
+    assert page.locator(".calls [aria-pressed=true]").count() == 0, "there is nothing to confirm"
+    wrong = {"live": "d", "dead": "l", "not_exposed": "l", "unsure": "l"}
+    page.keyboard.press(wrong[bud.proposed[Tissue.PRIMARY]])
+    page.keyboard.press(KEYS[bud.proposed[Tissue.SECONDARY]])
+    page.keyboard.press(KEYS[bud.proposed[Tissue.TERTIARY]])
+    page.keyboard.press("Enter")
+    expect(page.locator("#hint")).to_contain_text("the program says")
+    assert page.locator(".lines path").count() > 0
+    page.keyboard.press("Space")
+    at(page, play.buds[1].bud_id)
+    rows = play.history(bud.bud_id)
+    assert len(rows) == 3
+    assert all(row.blind for row in rows)
+    page.goto(f"{play.base}/review/agreement")
+    assert "1 bud was called blind" in page.inner_text("main")
+
+
+@pytest.mark.parametrize("play", ["blind"], indirect=True)
+def test_second_reading_and_settling(play: Played) -> None:
+    ada = play.person("Ada Moreau")
+    play.open(ada, play.buds[0].bud_id)
+    for key in ("l", "l", "l", "Enter"):
+        ada.keyboard.press(key)
+    ada.wait_for_timeout(400)
+    tom = play.person("Tom Reyes")
+    tom.click("text=again as second person")
+    tom.wait_for_selector(".card.front")
+    text = tom.inner_text("main")
+    assert "second reading" in text
+    assert "Ada" not in text
+    assert tom.locator(".lines path").count() == 0
+    for key in ("d", "l", "l", "Enter"):
+        tom.keyboard.press(key)
+    tom.wait_for_url(re.compile("/review/sampling/"))
+    ada.goto(f"{play.base}/review")
+    ada.click("text=Settle 1 disagreement")
+    ada.wait_for_selector(".card.front")
+    assert "Tom Reyes" in ada.inner_text(".settle")
+    ada.keyboard.press("d")
+    ada.keyboard.press("Enter")
+    ada.wait_for_url(re.compile("/review/sampling/"))
+    assert play.calls()[101].primary == "dead"
+    with play.season.read() as conn:
+        assert len(list_samplings(conn)) == 1
+    assert len(play.history(play.buds[0].bud_id)) == 7
+
+
+def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = play.person("Ada Moreau")
+    bud = play.buds[0]
+    play.open(page, bud.bud_id)
+    before = page.get_attribute(".line-primary .line-ink", "d")
+    page.keyboard.press("e")
+    page.wait_for_selector(".editor-view svg")
+    page.check("input[value=draw]")
+    frame = page.locator(".editor-view svg").bounding_box()
+    middle = (frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
+    for dx, dy in ((-60, -60), (60, -60), (60, 60), (-60, 60)):
+        page.mouse.click(middle[0] + dx, middle[1] + dy)
+    page.keyboard.press("Enter")
+    expect(page.locator("#steps li")).to_have_count(1)
+    with page.expect_response(re.compile("/outlines$")) as kept:
+        page.click("#save")
+    assert kept.value.ok
+    play.open(page, bud.bud_id)
+    after = page.get_attribute(".line-primary .line-ink", "d")
+    assert after != before
+    assert "corrected by hand" in page.inner_text(".stage")
+
+
+def test_looking_closer_fetches_full_resolution(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    with page.expect_response(re.compile("part.jpg")) as answer:
+        for _ in range(4):
+            page.keyboard.press("+")
+    assert answer.value.status == 200
+    page.keyboard.press("0")
+    page.keyboard.down("h")
+    assert not page.locator(".lines").first.is_visible()
+    page.keyboard.up("h")
+    assert page.locator(".lines").first.is_visible()
+    with page.expect_response(re.compile("tone=even")) as balanced:
+        page.keyboard.press("w")
+    assert balanced.value.status == 200
+    page.keyboard.press("?")
+    assert page.locator("dialog#keys").is_visible()
+    page.keyboard.press("d")
+    page.keyboard.press("Escape")
+    assert page.locator(".calls [aria-pressed=true]").count() == 0, "no call behind the dialog"
+
+
+def test_by_touch_alone(play: Played) -> None:
+    page = play.person("Ada Moreau", viewport={"width": 390, "height": 844}, has_touch=True,
+                       is_mobile=True)
+    play.open(page, play.buds[0].bud_id)
+    for tissue in ("primary", "secondary", "tertiary"):
+        page.tap(f".card-{tissue} [data-value=live]")
+    page.tap("#save")
+    at(page, play.buds[1].bud_id)
+    assert play.calls()[101].tertiary == "live"
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    small = page.eval_on_selector_all(
+        ".calls button, #save, #cards .front .card-pick",
+        "all => all.map(e => e.getBoundingClientRect()).filter(r => r.height < 36).length")
+    assert small == 0
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (834, 1112), (390, 844)])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_fault_of_access(
+    play: Played, size: tuple[int, int], scheme: str
+) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = play.person("Ada Moreau", viewport={"width": size[0], "height": size[1]},
+                       color_scheme=scheme, bypass_csp=True)
+    axe = Axe()
+    bud = play.buds[1].bud_id
+    for path in ("/review", f"/review/bud/{bud}", "/review/agreement", "/review/reference",
+                 f"/review/cut/{play.buds[1].photo_ids[0]}/outlines", "/people", "/me", "/nothing"):
+        play.app.config["PROPAGATE_EXCEPTIONS"] = False
+        page.goto(play.base + path)
+        if "/bud/" in path:
+            page.wait_for_selector(".card.front")
+            page.keyboard.press("d")
+        found = axe.run(page).response["violations"]
+        grave = [
+            f"{path}: {one['id']} {[n['html'][:120] for n in one['nodes'][:3]]}"
+            for one in found if one["impact"] in GRAVE
+        ]
+        assert not grave, grave
+    play.faults = [fault for fault in play.faults if "404" not in fault]
