@@ -16,7 +16,9 @@ from budvision.verdict.limits import fit_limits
 from budvision.verdict.model import VerdictModel, fit_novelty
 from budvision.vocabulary import TISSUES, CallValue
 
-__all__ = ["Score", "Tuned", "cane_interval", "score_verdicts", "suspicious", "tune"]
+__all__ = [
+    "Score", "Tuned", "cane_interval", "leave_one_lab_out", "score_verdicts", "suspicious", "tune",
+]
 
 Floats = NDArray[np.float64]
 _ENOUGH = 30
@@ -154,6 +156,43 @@ def tune(
                                  sets, strange[tissue == t.value]) for t in TISSUES})
 
 
+def leave_one_lab_out(
+    base: VerdictModel, lessons: Lessons, *, rng: np.random.Generator
+) -> dict[str, tuple[Score, Score]]:
+    """Learn from all laboratories but one and judge that one, for each in turn.
+
+    Parameters
+    ----------
+    base : VerdictModel
+    lessons : Lessons
+        Of two or more laboratories.
+    rng : Generator
+
+    Returns
+    -------
+    dict of str to tuple of Score
+        For each laboratory left out: the base's score and that of the model tuned on the others.
+        Empty where there is only one.
+    """
+    labs = sorted({lesson.lab for lesson in lessons.kept})
+    if len(labs) < 2:
+        return {}
+    which = np.array([lesson.lab for lesson in lessons.kept])
+    out: dict[str, tuple[Score, Score]] = {}
+    for lab in labs:
+        others, here = which != lab, which == lab
+        kept = tuple(one for one in lessons.kept if one.lab != lab)
+        part = Lessons(lessons.examples.take(others), kept, {})
+        model = tune(base, part, rng=rng).model
+        rows, dead = lessons.examples.features[here], lessons.examples.dead[here]
+        scores = []
+        for one in (base, model):
+            strange = one.novelty.distance(rows) > one.novelty.limit
+            scores.append(score_verdicts(one.p_dead(rows), dead, one.sets, strange))
+        out[lab] = (scores[0], scores[1])
+    return out
+
+
 def cane_interval(
     gain: Floats, cane: NDArray[np.int64], *, rng: np.random.Generator, draws: int = 2000,
     confidence: float = 0.95,
@@ -201,7 +240,7 @@ def suspicious(
         (lesson, probability the model gives the call, sentence).
     """
     examples = lessons.examples
-    if len(examples) < 12:
+    if int(examples.certain.sum()) < 12:
         return []
     spread = np.maximum(examples.features.std(axis=0), 1e-9)
     sure = examples.certain

@@ -32,6 +32,14 @@ def tuned_card(label: str, metrics: Mapping[str, Any], *, made: str) -> str:
     labs = ", ".join(f"{name}: {n}" for name, n in metrics["labs"].items())
     rows = [_line(f"base {metrics['base']}", scores["base"]), _line("tuned", scores["tuned"])]
     rows += [_line(f"tuned, {name}", s) for name, s in scores["tuned_by_tissue"].items()]
+    labs_out = [
+        _line(f"{lab}, {who.replace('_', ' ')}", score)
+        for lab, pair in metrics.get("leave_one_lab_out", {}).items()
+        for who, score in pair.items()]
+    shared = "Only one laboratory's calls were learnt from, so how it does elsewhere is not known." if not labs_out else (
+        "Each laboratory judged by a model that had not seen any of its calls:\n\n" + "\n".join([
+            "| laboratory | tissues | called | right among called | dead called live | "
+            "live called dead |", "| --- | --- | --- | --- | --- | --- |", *labs_out]))
     return f"""# {label}
 
 Made {made} by `budvision train`, starting from {metrics["base"]}.
@@ -62,6 +70,10 @@ the same left-out values, so the shares are a little flattering):
 | model | tissues | called | right among called | dead called live | live called dead |
 | --- | --- | --- | --- | --- | --- |
 {chr(10).join(rows)}
+
+## Another laboratory
+
+{shared}
 
 ## When not to trust it
 

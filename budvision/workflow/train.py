@@ -189,7 +189,7 @@ def train(
     StorageError
         When the disk is full; nothing is half-written.
     """
-    from budvision.verdict.tune import suspicious, tune
+    from budvision.verdict.tune import leave_one_lab_out, suspicious, tune
 
     model, entry = load_base(season, base)
     lessons = gather_lessons(
@@ -205,6 +205,10 @@ def train(
         progress=None if progress is None else (
             lambda done, total: progress("fits", done, total)))
     metrics = _metrics(tuned, lessons, entry.label)
+    metrics["leave_one_lab_out"] = {
+        lab: {"base": before.as_dict(), "tuned_on_the_others": after.as_dict()}
+        for lab, (before, after) in leave_one_lab_out(
+            model, lessons, rng=np.random.default_rng(1)).items()}
     metrics["likely_slips"] = len(suspicious(lessons, tuned.adaptation.cross_logit))
     folder = _write(season, tuned, metrics, entry, _left_out(tuned, lessons))
     used = model_in_use(season, folder)

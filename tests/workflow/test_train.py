@@ -192,6 +192,10 @@ def test_archives_are_learnt_from_and_held_out_blocks_are_not(
     report = train(season, base=base_folder, bags=[tmp_path / "bag"])
     assert sum(report.metrics["labs"].values()) == 24 + 48
     assert len(report.metrics["labs"]) == 2
+    left_out = report.metrics["leave_one_lab_out"]
+    assert set(left_out) == set(report.metrics["labs"])
+    assert left_out["season"]["tuned_on_the_others"]["accuracy"] > 0.95
+    assert "had not seen any of its calls" in (Path(report.path) / "CARD.md").read_text()
 
 
 def test_blind_and_second_readings_are_read_back(season: Season) -> None:
