@@ -219,6 +219,11 @@ def fleiss_kappa(table: ArrayLike) -> Kappa:
 def kappa_words(kappa: float) -> str:
     """Return the customary word for a kappa: poor, slight, fair ... almost perfect.
 
+    Parameters
+    ----------
+    kappa : float
+        At most 1.
+
     References
     ----------
     Landis & Koch (1977), Biometrics 33:159-174, doi 10.2307/2529310. The words are arbitrary, as

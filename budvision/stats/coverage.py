@@ -124,7 +124,14 @@ def coverage(
 
 
 def coverage_table(rows: Sequence[CoverageRow], *, shares: Sequence[float] = SHARES) -> str:
-    """Return simulated coverage as a Markdown table, per cent, with the smallest of each row."""
+    """Return simulated coverage as a Markdown table, per cent, with the smallest of each row.
+
+    Parameters
+    ----------
+    rows : sequence of CoverageRow
+    shares : sequence of float
+        Those simulated, for the head.
+    """
     heads = ["canes", "icc", *(f"{100 * share:g} %" for share in shares), "smallest"]
     lines = ["| " + " | ".join(heads) + " |", "|" + " ---: |" * len(heads)]
     for row in rows:

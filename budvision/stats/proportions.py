@@ -56,6 +56,13 @@ def normal_quantile(confidence: float) -> float:
 def wilson_limits(n_hit: ArrayLike, n: ArrayLike, confidence: float) -> tuple[Floats, Floats]:
     """Return Wilson's score limits for arrays of counts (n may be any positive number).
 
+    Parameters
+    ----------
+    n_hit, n : array_like of float
+        0 <= n_hit <= n, n > 0.
+    confidence : float
+        Nominal coverage in (0, 1).
+
     References
     ----------
     Wilson (1927), J. Am. Stat. Assoc. 22:209-212, doi 10.1080/01621459.1927.10502953.
@@ -263,6 +270,15 @@ def student_factor(n: ArrayLike, df: ArrayLike, confidence: float) -> Floats:
 
     It is (t(n - 1) / t(df)) squared, at most 1, where df is the number of canes less the number
     of strata. Where df is below 1 the factor is 1: the caller must then rest on a prior.
+
+    Parameters
+    ----------
+    n : array_like of float
+        Buds judged.
+    df : array_like of float
+        Canes less strata.
+    confidence : float
+        Nominal coverage in (0, 1).
 
     References
     ----------

@@ -74,6 +74,11 @@ def _positive(**values: float) -> None:
 def ravaz(yield_kg: float, prunings_kg: float) -> float:
     """Return yield over pruning weight of the same vine, both in kg.
 
+    Parameters
+    ----------
+    yield_kg, prunings_kg : float
+        Above 0.
+
     Raises
     ------
     InputError
@@ -89,6 +94,13 @@ def ravaz(yield_kg: float, prunings_kg: float) -> float:
 
 def pruning_weight_per_m(prunings_kg: float, canopy_m: float) -> float:
     """Return pruning weight a metre of canopy, kg/m.
+
+    Parameters
+    ----------
+    prunings_kg : float
+        Above 0.
+    canopy_m : float
+        Length of canopy, metres, above 0.
 
     Raises
     ------
@@ -128,6 +140,11 @@ def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
 
 def shoots_to_remove(shoots_per_m: float, target_per_m: float) -> float:
     """Return shoots to take off a metre of canopy, 0 where the count is at or below the target.
+
+    Parameters
+    ----------
+    shoots_per_m, target_per_m : float
+        Shoots a metre of canopy, above 0.
 
     Raises
     ------

@@ -80,6 +80,11 @@ class ColdEvent:
 def time_zone(name: str) -> dt.tzinfo:
     """Return the time zone of a name such as ``America/Vancouver``, ``UTC`` or ``-08:00``.
 
+    Parameters
+    ----------
+    name : str
+        An IANA name, UTC, or an offset.
+
     Raises
     ------
     InputError

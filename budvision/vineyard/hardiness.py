@@ -67,6 +67,11 @@ HARDINESS: Mapping[str, tuple[LethalTemperature, ...]] = MappingProxyType({
 
 
 def lethal_temperatures(cultivar: str) -> tuple[LethalTemperature, ...]:
-    """Return published values of a cultivar, case aside; empty where none is known here."""
+    """Return published values of a cultivar, case aside; empty where none is known here.
+
+    Parameters
+    ----------
+    cultivar : str
+    """
     by_name = {name.casefold(): rows for name, rows in HARDINESS.items()}
     return by_name.get(cultivar.strip().casefold(), ())

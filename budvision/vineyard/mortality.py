@@ -43,6 +43,13 @@ Floats = NDArray[np.float64]
 def chosen_policy(settings: Settings, policies: Mapping[str, Policy] | None = None) -> Policy:
     """Return the policy that the settings name.
 
+    Parameters
+    ----------
+    settings : Settings
+        Its `policy` names one.
+    policies : mapping of str to Policy, optional
+        Those that ship when left out.
+
     Raises
     ------
     InputError

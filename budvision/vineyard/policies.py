@@ -135,6 +135,11 @@ class Policy:
 def check_share(share: float) -> None:
     """Refuse a number that is not a share.
 
+    Parameters
+    ----------
+    share : float
+        Any number.
+
     Raises
     ------
     InputError
@@ -259,6 +264,11 @@ def policy_from_table(name: str, table: object, *, where: str = "policies.toml")
 
 def load_policies(paths: Iterable[Path]) -> dict[str, Policy]:
     """Read policies from TOML files; a later file's policy replaces one of the same name.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        TOML files.
 
     Raises
     ------

@@ -110,6 +110,13 @@ def divide_by_share_alive(normal: float, share_dead: float) -> float:
 def check_normal(normal: float, *, where: str = "") -> None:
     """Refuse a normal node count that is not a positive number.
 
+    Parameters
+    ----------
+    normal : float
+        Nodes retained in a normal year.
+    where : str
+        Named in the error.
+
     Raises
     ------
     InputError
@@ -123,7 +130,13 @@ def check_normal(normal: float, *, where: str = "") -> None:
 
 
 def round_nodes(value: float) -> int:
-    """Return a node count rounded to the nearest whole node, halves up."""
+    """Return a node count rounded to the nearest whole node, halves up.
+
+    Parameters
+    ----------
+    value : float
+        Nodes, at least 0.
+    """
     return math.floor(value + 0.5 + 1e-9)
 
 

@@ -23,7 +23,12 @@ StrataShares = Mapping[str, Mapping[str, float]]
 
 
 def cane_strata(table: BudTable) -> NDArray[np.int64]:
-    """Return the vine-size class of each cane, an index into `table.vigor.names`."""
+    """Return the vine-size class of each cane, an index into `table.vigor.names`.
+
+    Parameters
+    ----------
+    table : BudTable
+    """
     of_cane = np.zeros(len(table.block_of_cane), dtype=np.int64)
     of_cane[table.cane.codes] = table.vigor.codes
     return of_cane

@@ -132,6 +132,11 @@ def _positive(**values: float) -> None:
 def vines_per_hectare(row_m: float, vine_m: float) -> float:
     """Return vines on a hectare from row and vine spacing in metres, unrounded.
 
+    Parameters
+    ----------
+    row_m, vine_m : float
+        Spacings in metres, above 0.
+
     Raises
     ------
     InputError
@@ -143,6 +148,11 @@ def vines_per_hectare(row_m: float, vine_m: float) -> float:
 
 def vines_per_acre(row_ft: float, vine_ft: float) -> float:
     """Return vines on an acre from row and vine spacing in feet, unrounded.
+
+    Parameters
+    ----------
+    row_ft, vine_ft : float
+        Spacings in feet, above 0.
 
     Raises
     ------
@@ -160,6 +170,13 @@ def vines_per_acre(row_ft: float, vine_ft: float) -> float:
 def vines_on_area(per_area: float, *, missing_share: float = 0.0) -> float:
     """Return bearing vines on an area, missing ones taken off.
 
+    Parameters
+    ----------
+    per_area : float
+        Vines on the area when none is missing, above 0.
+    missing_share : float
+        In [0, 1).
+
     Raises
     ------
     InputError
@@ -172,20 +189,40 @@ def vines_on_area(per_area: float, *, missing_share: float = 0.0) -> float:
 
 
 def tons_per_acre(tonnes_hectare: float) -> float:
-    """Convert tonnes per hectare into US tons (2000 lb) per acre."""
+    """Convert tonnes per hectare into US tons (2000 lb) per acre.
+
+    Parameters
+    ----------
+    tonnes_hectare : float
+    """
     return tonnes_hectare * 1000 / SHORT_TON_KG * ACRE_HA
 
 
 def tonnes_per_hectare(tons_acre: float) -> float:
-    """Convert US tons (2000 lb) per acre into tonnes per hectare."""
+    """Convert US tons (2000 lb) per acre into tonnes per hectare.
+
+    Parameters
+    ----------
+    tons_acre : float
+    """
     return tons_acre * SHORT_TON_KG / 1000 / ACRE_HA
 
 
 def to_celsius(fahrenheit: float) -> float:
-    """Convert degrees Fahrenheit into degrees Celsius."""
+    """Convert degrees Fahrenheit into degrees Celsius.
+
+    Parameters
+    ----------
+    fahrenheit : float
+    """
     return (fahrenheit - 32) / 1.8
 
 
 def to_fahrenheit(celsius: float) -> float:
-    """Convert degrees Celsius into degrees Fahrenheit."""
+    """Convert degrees Celsius into degrees Fahrenheit.
+
+    Parameters
+    ----------
+    celsius : float
+    """
     return celsius * 1.8 + 32

@@ -54,7 +54,13 @@ SEVERE_OPTIONS: Mapping[str, str] = {
 
 
 def severe_options(mortality: float | None) -> dict[str, str]:
-    """Return the ways on for a share of dead primary buds, empty up to about half."""
+    """Return the ways on for a share of dead primary buds, empty up to about half.
+
+    Parameters
+    ----------
+    mortality : float or None
+        Share of dead primary buds.
+    """
     return {} if mortality is None or mortality <= SEVERE_SHARE else dict(SEVERE_OPTIONS)
 
 

@@ -196,7 +196,25 @@ def expect_answer(
     missing_share: float = 0.0,
     confidence: float = 0.95,
 ) -> dict[str, Any]:
-    """Return the crop to expect from retained nodes and the crop potential of their buds."""
+    """Return the crop to expect from retained nodes and the crop potential of their buds.
+
+    Parameters
+    ----------
+    nodes : float
+        Retained on a vine.
+    crop_share : Measured
+        Crop potential of the buds.
+    clusters_a_shoot : Measured
+        On a primary's shoot.
+    cluster_weight : Measured
+        Kilograms, at harvest.
+    row, vine : Quantity
+        Spacings.
+    missing_share : float
+        Share of vines missing.
+    confidence : float
+        Nominal coverage in (0, 1).
+    """
     per_ha = _vines(row, vine, missing_share)
     got = expected_crop(
         nodes, crop_share, clusters_a_shoot=clusters_a_shoot, cluster_kg=cluster_weight,
@@ -214,7 +232,21 @@ def shoots_answer(
     target_per_m: float | None = None,
     confidence: float = 0.95,
 ) -> dict[str, Any]:
-    """Return shoots to expect on a vine, and how many to take off a metre of canopy."""
+    """Return shoots to expect on a vine, and how many to take off a metre of canopy.
+
+    Parameters
+    ----------
+    nodes : float
+        Retained on a vine.
+    share_alive : Measured
+        Share of nodes with a live primary or secondary.
+    canopy : Quantity, optional
+        Canopy length of a vine.
+    target_per_m : float, optional
+        Shoots wanted a metre; the upper end of the published band when left out.
+    confidence : float
+        Nominal coverage in (0, 1).
+    """
     got = expected_shoots(nodes, share_alive, confidence=confidence)
     answer: dict[str, Any] = {
         "shoots_per_vine": got.value, "low": got.interval.low, "high": got.interval.high,
@@ -244,7 +276,21 @@ def thinning_answer(
     cluster_weight: Quantity,
     missing_share: float = 0.0,
 ) -> dict[str, Any]:
-    """Return clusters to leave and take off a vine for a target yield, with the warning."""
+    """Return clusters to leave and take off a vine for a target yield, with the warning.
+
+    Parameters
+    ----------
+    target : Quantity
+        Wanted yield.
+    row, vine : Quantity
+        Spacings.
+    clusters : float
+        A vine, now.
+    cluster_weight : Quantity
+        Expected at harvest.
+    missing_share : float
+        Share of vines missing.
+    """
     one_system([("target", target), ("row spacing", row), ("vine spacing", vine),
                 ("cluster weight", cluster_weight)])
     per_ha = _vines(row, vine, missing_share)
@@ -266,7 +312,19 @@ def balance_answer(
     canopy: Quantity | None = None,
     divided: bool = False,
 ) -> dict[str, Any]:
-    """Return yield over pruning weight, and pruning weight a metre, against published bands."""
+    """Return yield over pruning weight, and pruning weight a metre, against published bands.
+
+    Parameters
+    ----------
+    prunings : Quantity
+        Cane prunings of one vine.
+    fruit : Quantity, optional
+        Its yield.
+    canopy : Quantity, optional
+        Its canopy length.
+    divided : bool
+        Whether the canopy is divided.
+    """
     form = "divided" if divided else "single"
     given = {"prunings": prunings, "yield": fruit, "canopy": canopy}
     one_system([(name, item) for name, item in given.items() if item is not None])

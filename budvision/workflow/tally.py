@@ -38,7 +38,12 @@ CAUTION = (
 
 
 def tissue_as_dict(row: TissueResult) -> dict[str, object]:
-    """Return one tissue as the tally's JSON has it; numbers that cannot be given are None."""
+    """Return one tissue as the tally's JSON has it; numbers that cannot be given are None.
+
+    Parameters
+    ----------
+    row : TissueResult
+    """
     told: dict[str, object] = {
         "n_live": row.n_live, "n_dead": row.n_dead, "n_unsure": row.n_unsure,
         "n_not_exposed": row.n_not_exposed, "n_not_called": row.n_not_called,
@@ -57,7 +62,12 @@ def tissue_as_dict(row: TissueResult) -> dict[str, object]:
 
 
 def nodes_as_dict(count: NodeCount) -> dict[str, object]:
-    """Return one rule's nodes as the tally's JSON has them."""
+    """Return one rule's nodes as the tally's JSON has them.
+
+    Parameters
+    ----------
+    count : NodeCount
+    """
     return {
         "retain": count.retain, "low": count.low, "high": count.high,
         "unrounded": count.unrounded, "capped": count.capped,
@@ -65,7 +75,12 @@ def nodes_as_dict(count: NodeCount) -> dict[str, object]:
 
 
 def block_as_dict(result: BlockResult) -> dict[str, object]:
-    """Return one block as the tally's JSON has it."""
+    """Return one block as the tally's JSON has it.
+
+    Parameters
+    ----------
+    result : BlockResult
+    """
     band, crop = result.band, result.crop_potential
     told: dict[str, object] = {
         "block": result.block, "n_buds": result.n_buds, "n_canes": result.n_canes,
@@ -102,7 +117,14 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
 def results_as_dict(
     results: Sequence[BlockResult], *, warnings: Sequence[str] = ()
 ) -> dict[str, object]:
-    """Return blocks as the JSON object of the tally: {"blocks": [...], "caution", "warnings"}."""
+    """Return blocks as the JSON object of the tally: {"blocks": [...], "caution", "warnings"}.
+
+    Parameters
+    ----------
+    results : sequence of BlockResult
+    warnings : sequence of str
+        What of the input was left aside.
+    """
     return {
         "blocks": [block_as_dict(result) for result in results],
         "caution": CAUTION,
