@@ -117,9 +117,13 @@ FEATURES: Final[tuple[Feature, ...]] = (
     Feature("glare_share", "1", 0, 1, "shape", "share of the region that is clipped to white or "
             "brighter than the wool by half"),
     Feature("confidence", "1", 0, 1, "network", "mean confidence of the network inside"),
-    Feature("dead_inner", "1", 0, 1, "network", "the network's own probability of dead tissue, "
-            "mean over the inner half; 0.5 where the network gives none"),
+    Feature("dead_inner", "1", 0, 1, "network", "the network's probability that the growing point "
+            "is dead, mean over the inner half; 0.5 where the network gives none"),
     Feature("dead_all", "1", 0, 1, "network", "the same over the whole region"),
+    Feature("dead_odds", "log", -7, 7, "network", "log-odds of `dead_inner`"),
+    Feature("brown_inner", "1", 0, 1, "network", "the network's probability that a pixel itself is "
+            "dead, mean over the inner half; 0.5 where the network gives none"),
+    Feature("brown_all", "1", 0, 1, "network", "the same over the whole region"),
     Feature("neutral_doubt", "log", 0, 1, "context", "how far the neutral may be off"),
     Feature("is_secondary", "1", 0, 1, "context", "1 for the secondary"),
     Feature("is_tertiary", "1", 0, 1, "context", "1 for the tertiary"),
@@ -170,6 +174,7 @@ def measure(
     *,
     confidence: Float32 | None = None,
     dead_map: Float32 | None = None,
+    brown_map: Float32 | None = None,
     card_white: npt.ArrayLike | None = None,
 ) -> dict[Tissue, dict[str, float]]:
     """Measure the exposed tissues of a cut face.
@@ -183,7 +188,9 @@ def measure(
     confidence : ndarray of float32, shape (rows, columns), optional
         The network's confidence, in [0, 1]; 1 everywhere when left out.
     dead_map : ndarray of float32, shape (rows, columns), optional
-        The network's probability that the tissue under a pixel is dead.
+        The network's probability that the growing point of the tissue under a pixel is dead.
+    brown_map : ndarray of float32, shape (rows, columns), optional
+        The network's probability that the pixel itself is dead.
     card_white : array_like of float, shape (3,), optional
         sRGB of the photo card's white field.
 
@@ -205,7 +212,7 @@ def measure(
         region = labels == tissue.label
         if int(region.sum()) < LEAST_REGION_PX:
             continue
-        rows[tissue] = _measure_one(face, region, confidence, dead_map)
+        rows[tissue] = _measure_one(face, region, confidence, dead_map, brown_map)
         rows[tissue]["is_secondary"] = float(tissue is Tissue.SECONDARY)
         rows[tissue]["is_tertiary"] = float(tissue is Tissue.TERTIARY)
     for tissue, row in rows.items():
@@ -252,7 +259,8 @@ def _look_at_face(crop: Uint8, labels: Uint8, card_white: npt.ArrayLike | None) 
 
 
 def _measure_one(
-    face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None
+    face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None,
+    brown_map: Float32 | None,
 ) -> dict[str, float]:
     rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
     window = (
@@ -283,7 +291,9 @@ def _measure_one(
     contour, _ = cv2.findContours(here, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     around = max(cv2.arcLength(piece, True) for piece in contour)
     n_region = int(inside.sum())
-    dead = None if dead_map is None else dead_map[window]
+    dead_inner, dead_all = _means(dead_map, window, inner, inside)
+    brown_inner, brown_all = _means(brown_map, window, inner, inside)
+    kept = min(max(dead_inner, 0.001), 0.999)
     return {
         "green_red_inner": float(middle),
         "green_red_all": float(np.median(green_red[usable])),
@@ -316,10 +326,22 @@ def _measure_one(
         "roundness": float(4.0 * np.pi * n_region / max(around, 1.0) ** 2),
         "glare_share": float(np.mean(face.glare[window][inside])),
         "confidence": 1.0 if confidence is None else float(confidence[window][inside].mean()),
-        "dead_inner": 0.5 if dead is None else float(dead[inner].mean()),
-        "dead_all": 0.5 if dead is None else float(dead[inside].mean()),
+        "dead_inner": dead_inner,
+        "dead_all": dead_all,
+        "dead_odds": float(np.log(kept / (1.0 - kept))),
+        "brown_inner": brown_inner,
+        "brown_all": brown_all,
         "neutral_doubt": face.neutral.doubt,
     }
+
+
+def _means(
+    values: Float32 | None, window: tuple[slice, slice], inner: Bool, inside: Bool
+) -> tuple[float, float]:
+    if values is None:
+        return 0.5, 0.5
+    here = values[window]
+    return float(here[inner].mean()), float(here[inside].mean())
 
 
 def _quantiles(values: Float32, shares: tuple[float, ...]) -> list[float]:

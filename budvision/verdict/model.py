@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,9 +13,9 @@ from budvision.errors import VerificationError
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, FEATURES
 from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.correction import Correction
-from budvision.vocabulary import Verdict
+from budvision.vocabulary import Tissue, Verdict
 
-__all__ = ["Novelty", "VerdictModel", "fit_novelty", "logit"]
+__all__ = ["SWAP_DOUBT", "Novelty", "VerdictModel", "fit_novelty", "logit", "settle_sides"]
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
@@ -27,6 +28,37 @@ def logit(share: npt.ArrayLike) -> Float64:
     """Return ln(p / (1 - p)), p kept within 1e-6 of 0 and 1."""
     values = np.clip(np.asarray(share, np.float64), 1e-6, 1.0 - 1e-6)
     return np.asarray(np.log(values / (1.0 - values)))
+
+
+SWAP_DOUBT: Final = 0.02
+"""Doubt about the sides above which flankers with different verdicts are both unsure."""
+
+
+def settle_sides(
+    verdicts: Mapping[Tissue, Verdict], *, swap_doubt: float, limit: float = SWAP_DOUBT
+) -> dict[Tissue, Verdict]:
+    """Make secondary and tertiary unsure where the verdict hangs on which of them is which.
+
+    Parameters
+    ----------
+    verdicts : mapping of Tissue to Verdict
+        Of the exposed tissues.
+    swap_doubt : float
+        Probability that secondary and tertiary should change places, in [0, 0.5].
+    limit : float
+        Doubt that is let pass.
+
+    Returns
+    -------
+    dict of Tissue to Verdict
+        The same, except that the two flankers are unsure where they differ and the doubt is above
+        the limit. Where they agree, changing places would change nothing.
+    """
+    settled = dict(verdicts)
+    one, other = (settled.get(tissue) for tissue in (Tissue.SECONDARY, Tissue.TERTIARY))
+    if swap_doubt > limit and one is not None and other is not None and one != other:
+        settled[Tissue.SECONDARY] = settled[Tissue.TERTIARY] = Verdict.UNSURE
+    return settled
 
 
 @dataclass(frozen=True, slots=True)

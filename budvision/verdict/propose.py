@@ -18,7 +18,7 @@ from budvision.photo.features import measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.read import Photo, read_photo
 from budvision.photo.segment import Segmentation, Segmenter, segment
-from budvision.verdict.model import VerdictModel
+from budvision.verdict.model import VerdictModel, settle_sides
 from budvision.verdict.persist import load_verdict
 from budvision.verdict.reasons import why
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
@@ -100,7 +100,10 @@ class Seen:
     scale: float
 
 
-def look_at(photo: Photo, *, segmenter: Segmenter, again: Path | bytes | None = None) -> Seen:
+def look_at(
+    photo: Photo, *, segmenter: Segmenter, again: Path | bytes | None = None,
+    base_deg: float | None = None,
+) -> Seen:
     """Find and segment the face; where it is small, on a larger copy of the photograph.
 
     Parameters
@@ -109,15 +112,15 @@ def look_at(photo: Photo, *, segmenter: Segmenter, again: Path | bytes | None = 
     segmenter : Segmenter
     again : Path or bytes, optional
         Where to read a larger copy from; without it the first look stands.
+    base_deg : float, optional
+        Direction of the cane base in the image, degrees clockwise from the right.
     """
-    found = segment(photo.image, segmenter=segmenter)
-    side = found.box[2] - found.box[0] if found.box is not None else 0
-    if again is not None and photo.scale < 1.0 and found.found and 0 < side < _LEAST_CROP_PX:
+    found = segment(photo.image, segmenter=segmenter, base_direction_deg=base_deg)
+    side = found.box[2] - found.box[0]
+    if again is not None and photo.scale < 1.0 and 0 < side < _LEAST_CROP_PX:
         wanted = round(max(photo.image.shape[:2]) * min(6.0, _LEAST_CROP_PX * 1.6 / side))
-        larger = read_photo(again, max_side_px=wanted)
-        second = segment(larger.image, segmenter=segmenter)
-        if second.found:
-            photo, found = larger, second
+        photo = read_photo(again, max_side_px=wanted)
+        found = segment(photo.image, segmenter=segmenter, base_direction_deg=base_deg)
     return Seen(found, found.face_share * photo.width_px, photo.scale)
 
 
@@ -191,7 +194,8 @@ def _propose(
     photo: Photo, source: Path | bytes, file: str, proposer: Proposer, *, with_labels: bool
 ) -> tuple[Proposal, Uint8 | None]:
     card = find_card(photo.image, max_side_px=QUICK_SIDE_PX)
-    seen = look_at(photo, segmenter=proposer.segmenter, again=source)
+    base_deg = None if card is None or card.refused is not None else -card.base_deg
+    seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg)
     found = seen.segmentation
     plain = Proposal(
         file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
@@ -248,7 +252,7 @@ def judge_tissues(
     found = seen.segmentation
     features = measure(
         found.crop, found.labels, confidence=found.confidence,
-        dead_map=getattr(found, "dead_map", None), card_white=card_white,
+        dead_map=found.dead_map, brown_map=found.brown_map, card_white=card_white,
     )
     result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}
     shown = [tissue for tissue in features if found.exposed[tissue] >= 0.5]
@@ -257,13 +261,20 @@ def judge_tissues(
     rows = np.stack([row_of(features[tissue]) for tissue in shown])
     p_dead = verdict.p_dead(rows)
     strange = verdict.novelty.distance(rows) > verdict.novelty.limit
-    for tissue, row, share, far, call in zip(
-        shown, rows, p_dead, strange, verdict.verdicts(rows), strict=True
-    ):
+    alone = dict(zip(shown, verdict.verdicts(rows), strict=True))
+    settled = settle_sides(alone, swap_doubt=found.swap_doubt)
+    for tissue, row, share, far in zip(shown, rows, p_dead, strange, strict=True):
+        call = settled[tissue]
+        reason = (
+            why(call, features[tissue], verdict.moved_by(row), strange=bool(far))
+            if call == alone[tissue]
+            else "one flanker looks dead and the other not, and which of the two is the secondary "
+            "is not clear"
+        )
         area, centre = _place(found, tissue, seen.scale)
         result[tissue] = TissueProposal(
             exposed=True, verdict=call, p_dead=round(float(share), 4), area_px=area, centre=centre,
-            why=why(call, features[tissue], verdict.moved_by(row), strange=bool(far)),
+            why=reason,
             features={name: round(value, 4) for name, value in features[tissue].items()},
         )
     return result

@@ -1,7 +1,9 @@
 """Train a verdict model from feature rows and their truth.
 
 The estimators are chosen so that skops loads them without any reviewed type: logistic regression,
-and small multilayer perceptrons fitted by L-BFGS.
+or small multilayer perceptrons fitted by L-BFGS. On 12,500 rendered tissues a strongly regularised
+logistic regression was as accurate as perceptrons and boosted trees on seeds never seen, and kept
+more of it elsewhere; it is the default.
 """
 
 from __future__ import annotations
@@ -24,7 +26,7 @@ __all__ = ["ALPHA", "KINDS", "Fitted", "fit_verdict", "grouped_folds"]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-ALPHA: Final = 0.004
+ALPHA: Final = 0.005
 """Share of each class that may be called the other one, before *unsure*."""
 KINDS: Final = ("logistic", "perceptron")
 LEAST_EACH: Final = 8
@@ -82,7 +84,7 @@ def _estimator(kind: str, seed: int) -> Any:
     from sklearn.preprocessing import StandardScaler
 
     if kind == "logistic":
-        return make_pipeline(StandardScaler(), LogisticRegression(C=0.3, max_iter=2000))
+        return make_pipeline(StandardScaler(), LogisticRegression(C=0.02, max_iter=2000))
     return make_pipeline(
         StandardScaler(),
         MLPClassifier((24,), solver="lbfgs", alpha=3.0, max_iter=250, random_state=seed),
@@ -113,7 +115,7 @@ def _mean_logit(estimators: Sequence[Any], rows: Float64) -> Float64:
 
 def fit_verdict(
     rows: npt.ArrayLike, dead: npt.ArrayLike, groups: npt.ArrayLike, *,
-    rng: np.random.Generator, kinds: Sequence[str] = ("logistic", "perceptron", "perceptron"),
+    rng: np.random.Generator, kinds: Sequence[str] = ("logistic",),
     alpha: float = ALPHA, n_folds: int = 5, base: VerdictModel | None = None,
 ) -> Fitted:
     """Train, calibrate and set the conformal thresholds.
