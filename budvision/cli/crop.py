@@ -26,7 +26,10 @@ WeightOption = Annotated[str, typer.Option(
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the application."""
-    group = typer.Typer(help="Crop of the coming season.", no_args_is_help=True)
+    group = typer.Typer(
+        help="Crop of the coming season, worked out from figures given; no season folder needed.",
+        no_args_is_help=True,
+    )
     for name, command in (
         ("shoots", shoots), ("expect", expect), ("estimate", estimate), ("table", table),
         ("thin", thin), ("balance", balance), ("compare", compare),
@@ -300,6 +303,8 @@ def cold(
     as_json: JsonOption = False,
 ) -> None:
     """Read a station's record: the coldest reading and the hours below thresholds.
+
+    Works without a season folder; `budvision station` keeps records in a season.
 
     Example: budvision cold station.csv --unit C --zone America/Vancouver --below -20
     """

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from budvision.errors import BudvisionError, InputError, NotFoundError, NothingToDoError
+from budvision.errors import InputError, NotFoundError, NothingToDoError
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 __all__ = ["CALL_COLUMNS", "CallsFile", "calls_as_csv", "read_calls", "read_calls_text"]
@@ -180,7 +180,7 @@ def read_calls_text(
     columns, warnings = _header(table[start], name)
     buds: list[BudCalls] = []
     rows: list[int] = []
-    wrong: list[tuple[int, BudvisionError]] = []
+    wrong: list[tuple[int, InputError]] = []
     first_row: dict[tuple[str, str, str, int], int] = {}
     for number, cells in enumerate(table[start + 1:], start=start + 2):
         if not any(cell.strip() for cell in cells):
@@ -208,16 +208,16 @@ def read_calls_text(
         buds.append(bud)
         rows.append(number)
     if wrong:
-        error = wrong[0][1]
+        told = wrong[0][1]
         others = [str(number) for number, _ in wrong[1:]]
         if others:
             named = ", ".join(others[:10]) + (" ..." if len(others) > 10 else "")
             many = "rows are" if len(others) > 1 else "row is"
-            error = InputError(
-                error.what, expected=error.expected, where=error.where, code=error.code,
-                do=f"{error.do} {len(others)} further {many} wrong: {named}.",
+            told = InputError(
+                told.what, expected=told.expected, where=told.where, code=told.code,
+                do=f"{told.do} {len(others)} further {many} wrong: {named}.",
             )
-        raise error
+        raise told
     if not buds:
         raise NothingToDoError("there is a header but no row below it", where=name,
                                expected="one row a bud", do="Fill in the table.")
