@@ -14,7 +14,7 @@ from budvision.stats.coverage import simulate_canes
 from budvision.stats.groups import group_shares
 
 
-@settings(max_examples=15)  # the reference takes over 0.1 s a call
+@settings(max_examples=8)  # the reference takes over 0.1 s a call
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=12))
 def test_holm_agrees_with_statsmodels(p_values):
     wanted = multipletests(p_values, method="holm")[1]
