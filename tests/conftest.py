@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 import pytest
 import pytest_socket
+import rich.style  # noqa: F401  (draws one global random number when first imported)
 from hypothesis import HealthCheck, settings
 from hypothesis.configuration import set_hypothesis_home_dir
 from PIL import Image

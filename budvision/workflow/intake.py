@@ -23,7 +23,7 @@ from budvision.errors import (
 )
 from budvision.photo.read import MAX_BYTES, read_photo
 from budvision.store.queries import blocks, canes, people, photos
-from budvision.store.session import Season
+from budvision.store.session import Season, as_utc
 from budvision.workflow.manifest import (
     DEFAULT_PATTERN,
     Placed,
@@ -152,6 +152,7 @@ def intake(
     StorageError
         When the disk is full or may not be written; what was taken in before is kept.
     """
+    collected_at = None if collected_at is None else as_utc(collected_at)
     found = find_photos(sources)
     if manifest is not None:
         placed, errors = from_manifest(manifest, found)
@@ -259,8 +260,9 @@ def _take(
 ) -> Taken:
     with season.read() as conn:
         row = photos.photo_by_sha256(conn, sha256)
-        if row is not None and sha256 in season.photos and _stands(conn, row.id, one, sampling):
-            return _taken(one, sha256, row.id, "known")
+        stands = row is not None and _stands(conn, row.id, one, sampling)
+    if row is not None and stands and sha256 in season.photos and season.photos.sound(sha256):
+        return _taken(one, sha256, row.id, "known")
     photo_id, new = store_photo(season, one.file, name=one.file.name, expected=sha256)
     with season.write() as conn:
         by = people.ensure_person(conn, person, "technician").id if person else None

@@ -1,0 +1,177 @@
+"""The season's commands: what they print, where, and their exit codes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from budvision.cli.main import app
+from budvision.errors import BudvisionError
+from budvision.store.session import Season
+
+TABLE = ("block,cane,node,primary,secondary,tertiary\n"
+         "Creek,1,1,dead,live,not_exposed\nCreek,1,2,live,live,\nCreek,2,1,dead,dead,live\n")
+
+
+@pytest.fixture
+def work(tmp_path: Path, jpeg: Callable[..., bytes], monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Stand in a season's folder beside a card with three photographs and a table of calls."""
+    card = tmp_path / "card"
+    card.mkdir()
+    for number, (cane, node) in enumerate(((1, 1), (1, 2), (2, 1))):
+        (card / f"Creek_{cane}_n{node}_c1.jpg").write_bytes(jpeg(number))
+    (tmp_path / "calls.csv").write_text(TABLE)
+    assert _run("init", str(tmp_path / "s"), "--site", "Wren Lake").exit_code == 0
+    monkeypatch.chdir(tmp_path / "s")
+    return tmp_path
+
+
+def _run(*words: str) -> Result:
+    return CliRunner().invoke(app, list(words))
+
+
+def _code(result: Result) -> int:
+    """Return the exit code that `budvision` would end with."""
+    if isinstance(result.exception, BudvisionError):
+        return result.exception.exit_code
+    return result.exit_code
+
+
+def test_a_season_from_start_to_answer(work: Path) -> None:
+    taken = _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    assert taken.exit_code == 0
+    assert taken.stdout == "Sampling feb: 3 new.\n"
+    nothing = _run("results")
+    assert _code(nothing) == 6
+    assert "nobody has called a bud yet" in nothing.stderr
+    assert "waits for a person: 3 buds, 9 tissues (cane 1 nodes 1 to 2; cane 2 node 1)" in \
+        nothing.stdout
+    done = _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt")
+    assert done.stdout == "8 calls of Maren Holt for 3 buds of sampling feb.\n"
+    again = _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt")
+    assert again.stdout == "Nothing changed: the 8 calls of Maren Holt stood already.\n"
+    told = _run("results")
+    assert told.exit_code == 0
+    assert "66.7 %" in told.stdout  # 2 dead of 3 primaries
+    assert "still waiting: 1 buds, 1 tissues (cane 1 node 2)" in told.stdout
+    exported = _run("calls", "export")
+    assert exported.stdout == TABLE
+    assert _run("check").stdout == "3 photographs verified. The season is sound.\n"
+    shown = _run("status")
+    assert "3 photographs of 3 buds in 1 blocks; 1 people" in shown.stdout
+
+
+def test_results_as_json_follow_the_contract(work: Path) -> None:
+    _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    empty = _run("results", "--json")
+    assert _code(empty) == 6
+    assert json.loads(empty.stdout)["blocks"][0]["waiting"]["n_buds"] == 3
+    _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt")
+    [block] = json.loads(_run("results", "--json").stdout)["blocks"]
+    # the keys of the tally's contract, plus what the season adds
+    assert set(block) >= {
+        "block", "n_buds", "n_canes", "primary", "secondary", "tertiary", "crop_potential", "band",
+        "band_probabilities", "nodes", "more_buds", "waiting", "sampling", "confirmed"}
+    assert set(block["primary"]) >= {
+        "n_live", "n_dead", "n_unsure", "n_not_exposed", "mortality", "low", "high", "confidence",
+        "design_effect", "method"}
+    assert set(block["nodes"]) >= {"normal", "retain", "low", "high", "by_rule"}
+    tallied = json.loads(_run("tally", str(work / "calls.csv"), "--json").stdout)["blocks"][0]
+    assert {key: block[key] for key in tallied} == tallied
+
+
+def test_intake_ends_with_3_where_something_was_refused(work: Path) -> None:
+    (work / "card" / "Creek_3_n1_c1.jpg").write_bytes(b"not a photograph" * 99)
+    result = _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose", "--json")
+    assert result.exit_code == 3
+    told = json.loads(result.stdout)
+    assert (told["ok"], told["n_new"], told["n_refused"], told["proposals"]) == (
+        False, 3, 1, None)
+    [bad] = told["refused"]
+    assert set(bad) == {"file", "ok", "code", "where", "what", "expected", "do"}
+    assert bad["code"] == "not_an_image"
+    again = _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    assert again.exit_code == 3
+    assert again.stdout == "Sampling feb: 3 there already, 1 refused.\n"
+    assert "Creek_3_n1_c1.jpg" in again.stderr
+
+
+@pytest.mark.parametrize(("words", "code", "told"), [
+    (("intake", "card"), 2, "the sampling has no label"),
+    (("intake", "--sampling", "feb"), 2, "no photograph is named"),
+    (("intake", "nowhere", "--sampling", "feb"), 3, "no such file or folder"),
+    (("intake", "../card", "--sampling", "feb", "--collected", "soon"), 3, "the time is 'soon'"),
+    (("calls", "import", "../calls.csv"), 2, "nobody is named"),
+    (("calls", "import", "../calls.csv", "--reviewer", "M"), 2, "no sampling yet"),
+    (("calls", "import", "../calls.csv", "--reviewer", "M", "--sampling", "feb"), 3,
+     "block is 'Creek'"),
+    (("calls", "export"), 4, "nobody has called a bud yet"),
+    (("results",), 4, "no canes have been sampled yet"),
+    (("block", "set", "Creek", "--normal-nodes", "40"), 3, "there is no block 'Creek'"),
+    (("init", "."), 3, "is a season already"),
+    (("status", "--season", ".."), 3, "no season here"),
+])
+def test_exit_codes(work: Path, words: tuple[str, ...], code: int, told: str) -> None:
+    result = _run(*words)
+    assert _code(result) == code
+    assert told in str(result.exception)
+
+
+def test_errors_are_json_where_json_is_asked_for(work: Path) -> None:
+    result = _run("calls", "export", "--json")
+    told = json.loads(result.stdout)
+    assert told["ok"] is False
+    assert (told["code"], told["where"]) == ("nothing_to_do", "calls export")
+
+
+def test_check_ends_with_5_where_a_byte_changed(work: Path) -> None:
+    _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    with Season.open() as season:
+        path = season.photos.path(next(iter(season.photos)))
+    path.chmod(0o644)
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    path.write_bytes(data)
+    result = _run("check")
+    assert result.exit_code == 5
+    assert "its bytes have changed since it was taken in. Take the original of" in result.stdout
+    told = json.loads(_run("check", "--json").stdout)
+    assert (told["ok"], [one["code"] for one in told["findings"]]) == (False, ["changed"])
+
+
+def test_blocks_are_set_and_listed(work: Path) -> None:
+    done = _run("block", "set", "Creek", "--create", "--normal-nodes", "38", "--policy", "common",
+                "--cultivar", "Foch", "--json")
+    told = json.loads(done.stdout)
+    assert (told["name"], told["normal_nodes"], told["site"]) == ("Creek", 38.0, "Wren Lake")
+    assert "Creek: cultivar Foch, normal nodes 38" in _run("block", "list").stdout
+    assert json.loads(_run("block", "list", "--json").stdout)["blocks"][0]["policy"] == "common"
+
+
+@pytest.mark.parametrize("command", [
+    ("init",), ("intake",), ("status",), ("check",), ("results",), ("calls", "import"),
+    ("calls", "export"), ("block", "set"), ("block", "list"),
+])
+def test_every_command_shows_an_example(command: tuple[str, ...]) -> None:
+    shown = _run(*command, "--help")
+    assert shown.exit_code == 0
+    assert f"Example: budvision {' '.join(command)}" in " ".join(shown.stdout.split())
+
+
+def test_two_processes_write_at_once(work: Path) -> None:
+    """Two intakes of the same card by two programs: every photograph once, nothing refused."""
+    command = [sys.executable, "-m", "budvision.cli.main", "intake", str(work / "card"),
+               "--sampling", "feb", "--no-propose", "--json"]
+    running = [subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                                text=True) for _ in range(2)]
+    told = [json.loads(process.communicate()[0]) for process in running]
+    assert [process.returncode for process in running] == [0, 0]
+    assert sum(one["n_new"] for one in told) == 3
+    assert json.loads(_run("status", "--json").stdout)["n_photos"] == 3
+    assert _run("check").exit_code == 0
