@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
@@ -91,7 +92,8 @@ def write_pdf(path: Path, data: bytes) -> None:
         part.write_bytes(data)
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
         raise StorageError(
             f"the page could not be written ({error.strerror})", where=str(path),
             do="Choose a folder that may be written, on a disk with room.",

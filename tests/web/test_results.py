@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import json
+import random
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import openpyxl
 import pytest
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
 from budvision.errors import NothingToDoError
 from budvision.report.spreadsheet import as_csv, as_xlsx
@@ -254,3 +257,87 @@ def test_a_page_of_a_hundred_blocks_goes_on(season: Season, client: FlaskClient)
     assert "Page 1 of 2" in client.get("/results/").text
     assert client.get("/results/?page=3").status_code == 400
     assert len(season_answers(season)) == 101
+
+
+def token(client: FlaskClient, page: str) -> str:
+    return re.search(r'name="csrf-token" content="([^"]+)"', client.get(page).text)[1]
+
+
+def send(client: FlaskClient, address: str, data: dict[str, object]) -> TestResponse:
+    """Post a form with a file; the test client draws its boundary from the global generator."""
+    state = random.getstate()
+    answer = client.post(address, data=data)
+    random.setstate(state)
+    return answer
+
+
+@pytest.fixture
+def ada(client: FlaskClient) -> FlaskClient:
+    client.post("/me", data={"csrf_token": token(client, "/me"), "name": "Ada Quill"})
+    return client
+
+
+def test_the_season_after_is_entered_and_answered(season: Season, ada: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4], row_spacing_m=2.5, vine_spacing_m=2.0)
+    page = f"/results/block/{block}/season-after"
+    assert "Nothing is recorded yet" in ada.get(page).text
+    for kind, values in (("clusters_per_vine|per vine", "32 41 38"),
+                         ("cluster_weight_lag|g", "60"), ("harvest|t/ha", "9")):
+        answer = ada.post(page, data={
+            "csrf_token": token(ada, page), "kind": kind, "values": values,
+            "measured_on": "2026-07-20", "note": "row 4"})
+        assert answer.status_code == 302
+    text = ada.get(page).text
+    assert "37 per vine (standard error 2.6)" in text
+    assert "Ada Quill" in text
+    # 2000 vines x 37 x 0.12 kg = 8.88 t/ha, 1 % below the harvest.
+    assert "8.9 t/ha" in text
+    assert "inside the prediction&#39;s range" in text
+    assert "Needs wanted yield." in text
+    assert "tons/acre" in ada.get(f"{page}?units=us").text
+
+
+def test_a_bad_entry_changes_nothing_and_says_why(season: Season, ada: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4])
+    page = f"/results/block/{block}/season-after"
+    answer = ada.post(page, data={"csrf_token": token(ada, page), "kind": "harvest|kg",
+                                  "values": "9", "measured_on": "2026-10-01"})
+    assert answer.status_code == 400
+    assert "expected t/ha or tons/acre" in answer.text
+    assert "Nothing is recorded yet" in ada.get(page).text
+    assert ada.get(f"{page}?canopy=round").status_code == 400
+
+
+def test_nobody_enters_without_a_name(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Kettle Bench", [3, 4])
+    page = f"/results/block/{block}/season-after"
+    answer = client.post(page, data={"csrf_token": token(client, page), "kind": "harvest|t/ha",
+                                     "values": "9", "measured_on": "2026-10-01"})
+    assert "/me" in answer.headers["Location"]
+    assert "Nothing is recorded yet" in client.get(page).text
+
+
+def test_tables_of_records_and_temperatures_come_in_by_page(
+    season: Season, ada: FlaskClient
+) -> None:
+    block = sample(season, "Kettle Bench", [3, 4])
+    page = f"/results/block/{block}/season-after"
+    table = b"block,kind,values,unit,measured_on\nKettle Bench,harvest,9.1,t/ha,2026-10-01\n"
+    answer = send(ada, "/results/season-after/import", {
+        "csrf_token": token(ada, page), "block_id": str(block),
+        "file": (io.BytesIO(table), "h.csv")})
+    assert answer.headers["Location"].endswith(page)
+    assert "9.1 t/ha" in ada.get(page).text
+    assert "No temperatures are kept yet" in ada.get("/results/cold").text
+    readings = b"time,temp\n2026-01-12 02:00,-14\n2026-01-12 03:00,-22\n"
+    send(ada, "/results/cold", {
+        "csrf_token": token(ada, page), "file": (io.BytesIO(readings), "t.csv"),
+        "station": "Bench road", "unit": "C", "zone": "UTC"})
+    text = ada.get("/results/cold?below=-20").text
+    assert "-22.0 °C" in text
+    assert "0.2 h below -20.0 °C" in text
+    assert "Background only" in text
+    assert "-7.6 °F" in ada.get("/results/cold?units=us").text
+    assert ada.get("/results/cold?below=cold").status_code == 400
+    assert ada.get("/results/cold?start=January").status_code == 400
+    assert ada.get("/results/cold?station=Hill").status_code == 404
