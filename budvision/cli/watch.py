@@ -78,8 +78,12 @@ def watch(
     typer.echo(f"Watching {folder}. Photograph each cane's tag first. Ctrl-C ends it.", err=True)
     refused = False
     with Season.open(season) as opened:
-        for arrival in watch_folder(opened, folder):
-            refused = refused or arrival.kind in ("refused", "doubtful")
-            typer.echo(f"{arrival.kind}: {arrival.words}")
+        arrivals = watch_folder(opened, folder)
+        try:
+            for arrival in arrivals:
+                refused = refused or arrival.kind in ("refused", "doubtful")
+                typer.echo(f"{arrival.kind}: {arrival.words}")
+        except KeyboardInterrupt:
+            arrivals.close()            # sorts the last cane
     if refused:
         raise typer.Exit(3)

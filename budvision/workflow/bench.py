@@ -39,6 +39,7 @@ from budvision.vocabulary import Proposal, Tissue
 from budvision.workflow.bench_answer import BenchAnswer, answer_photo
 from budvision.workflow.bench_picture import CACHE, answer_picture
 from budvision.workflow.decide import decision_state
+from budvision.workflow.propose import ModelInUse, propose_waiting
 from budvision.workflow.soak import SoakClock, parse_time, soak_clock
 from budvision.workflow.sorting import loose_photos
 
@@ -117,7 +118,7 @@ def keep_photo(season: Season, data: bytes, *, name: str) -> tuple[PhotoRow, boo
 def take_photo(
     season: Season, data: bytes, *, sampling_id: int, cane: str, node: int, cut: int,
     person_id: int | None, name: str = "photo", retake: bool = False,
-    propose: Propose | None = None,
+    propose: Propose | None = None, used: ModelInUse | None = None,
 ) -> BenchPhoto:
     """Keep a photograph taken at the bench, give it its bud and cut, and answer.
 
@@ -136,6 +137,8 @@ def take_photo(
         It takes the place of the photograph of this cut, which stays in the season.
     propose : callable, optional
         The model; without one the photograph is kept and there is no answer.
+    used : ModelInUse, optional
+        What the proposal is kept under, so that the review need not look again.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def take_photo(
             cut = standing.cut          # the same photograph again: it keeps its place
         else:
             assign(conn, row.id, bud_id, cut, source="bench", person_id=person_id, retake=retake)
-    answer = _answer(season, data, row, bud_id, cut, photo, propose)
+    answer = _answer(season, data, row, bud_id, cut, photo, propose, used)
     return BenchPhoto(row.sha256, new, bud_id, cane, node, cut, answer,
                       _remarks(row, sampling))
 
@@ -192,11 +195,13 @@ def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:
 
 def _answer(
     season: Season, data: bytes, row: PhotoRow, bud_id: int, cut: int, photo: Photo,
-    propose: Propose | None,
+    propose: Propose | None, used: ModelInUse | None,
 ) -> BenchAnswer | None:
     if propose is None:
         return None
     proposal, labels = propose(data, row.file_name)
+    if used is not None:
+        propose_waiting(season, photos=[row], used=used, look=lambda *_: (proposal, labels))
     folder = season.folder / CACHE
     folder.mkdir(parents=True, exist_ok=True)
     exposed = [t.value for t, one in proposal.tissues.items() if one.exposed]

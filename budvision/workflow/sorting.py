@@ -15,13 +15,14 @@ from budvision.errors import BudvisionError, InputError
 from budvision.photo.read import read_photo
 from budvision.photo.tag import NEXT_BUD, TagText, parse_tag, read_codes
 from budvision.store.queries.blocks import list_samplings, sampling_by_id
-from budvision.store.queries.canes import ensure_bud, find_cane, list_canes
+from budvision.store.queries.canes import ensure_bud, find_cane, list_buds, list_canes
 from budvision.store.queries.photos import (
     PhotoRow,
     add_photo,
     assign,
     assignment_of,
     cuts_of_bud,
+    cuts_of_sampling,
     photo_by_sha256,
     unassigned_photos,
 )
@@ -290,7 +291,8 @@ def assignment_board(season: Season) -> AssignmentBoard:
         samplings = [
             {"id": s.id, "block": s.block, "label": s.label,
              "nodes": int(s.plan.get("nodes", 10)) if s.plan else 10,
-             "canes": [cane.label for cane in list_canes(conn, s.id)]}
+             "canes": [cane.label for cane in list_canes(conn, s.id)],
+             "taken": _taken(conn, s.id)}
             for s in list_samplings(conn)
         ]
     strips: list[Strip] = []
@@ -308,6 +310,17 @@ def assignment_board(season: Season) -> AssignmentBoard:
             title="Other photographs", why="They came without a tag and without a list.",
             photos=tuple(_photo(row, None) for row in loose.values()), sampling_id=None, cane=""))
     return AssignmentBoard(tuple(strips), tuple(samplings))
+
+
+def _taken(conn: Connection, sampling_id: int) -> dict[str, dict[int, int]]:
+    """Return the deepest cut that each node has already, by cane."""
+    buds = {bud.id: bud for bud in list_buds(conn, sampling_id=sampling_id)}
+    found: dict[str, dict[int, int]] = {}
+    for cut in cuts_of_sampling(conn, sampling_id):
+        nodes = found.setdefault(buds[cut.bud_id].cane, {})
+        node = buds[cut.bud_id].node
+        nodes[node] = max(nodes.get(node, 0), cut.cut)
+    return found
 
 
 def _guess(row: Mapping[str, Any]) -> dict[str, str]:

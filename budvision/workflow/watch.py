@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -131,7 +131,7 @@ def watch_folder(
     season: Season, folder: Path, *, person_id: int | None = None,
     stop: threading.Event | None = None, settle_s: float = SETTLE_S,
     patience_s: float = PATIENCE_S,
-) -> Iterator[Arrival]:
+) -> Generator[Arrival, None, None]:
     """Watch a folder until told to stop, first taking what lies there already.
 
     Parameters

@@ -333,3 +333,47 @@ def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
     page.wait_for_selector("text=Discard it")
     page.click("text=Discard it")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+
+
+def test_photographs_without_a_place_are_laid_out_by_hand(
+    bench: Bench, page, tmp_path: Path
+) -> None:
+    from budvision.settings import Settings
+    from budvision.workflow.plan import describe_block, plan_sample, save_plan
+    from budvision.workflow.sorting import sort_files
+
+    layout = describe_block("Lark Terrace", n_rows=4, n_vines=9)
+    save_plan(bench.season, plan_sample(layout, settings=Settings(), sampling="s", canes=2,
+                                        nodes=4, draw=1))
+    loose = [_sample(1, n, 1) for n in range(1, 5)]
+    sort_files(bench.season, loose)
+    page.set_viewport_size({"width": 1100, "height": 900})
+    page.goto(f"{bench.address}/me?next=/bench/assign")
+    page.fill("input[name=name]", "Wren Adeyemi")
+    page.locator("form:has(input[name=name]) button[type=submit]").first.click()
+    page.wait_for_selector(".slot")
+    assert page.is_disabled("#assign-keep")
+    names = [photo.name for photo in sorted(loose, key=lambda path: path.name)]
+
+    def frame(name: str):
+        return page.locator(f".frame:has(.frame-name:text-is('{name}'))")
+
+    # By touch: the photograph, then the node. Two on one node are cuts 1 and 2.
+    for name, node in ((names[0], 2), (names[1], 2)):
+        frame(name).click()
+        page.click(f".slot[data-node='{node}'] > button")
+    # By dragging.
+    frame(names[2]).drag_to(page.locator(".slot[data-node='4']"))
+    frame(names[3]).click()
+    page.click("text=Put the chosen one aside")
+    page.screenshot(path=tmp_path / "assign.png", full_page=True)
+    page.click("#assign-keep")
+    page.wait_for_selector("text=Every photograph has its place")
+    with bench.season.read() as conn:
+        buds = {bud.id: bud.node for bud in list_buds(conn, sampling_id=1)}
+        found = {c.photo.file_name: (buds[c.bud_id], c.cut) for c in cuts_of_sampling(conn, 1)}
+    assert found == {names[0]: (2, 1), names[1]: (2, 2), names[2]: (4, 1)}
+    for path, name in (("/bench/", "start"), ("/bench/1/plan", "plan"), ("/bench/plan", "form"),
+                       ("/bench/1/soak", "soak")):
+        page.goto(bench.address + path)
+        page.screenshot(path=tmp_path / f"page-{name}.png", full_page=True)

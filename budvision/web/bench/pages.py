@@ -28,7 +28,7 @@ from budvision.store.session import now as this_moment
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.workflow import bench, plan, soak
-from budvision.workflow.bench_model import season_proposer
+from budvision.workflow.bench_model import BenchModel, season_model
 from budvision.workflow.bench_picture import small_picture
 from budvision.workflow.decide import plan_facts
 from budvision.workflow.paper import bench_paper, photo_cards
@@ -77,9 +77,9 @@ class PlanPage:
     caution: str = CAUTION
 
 
-def _propose(season: Season) -> bench.Propose | None:
+def _model(season: Season) -> BenchModel:
     given = current_app.extensions.get(PROPOSER_KEY)
-    return given if given is not None else season_proposer(season)
+    return BenchModel(given) if given is not None else season_model(season)
 
 
 @blueprint.get("/")
@@ -181,12 +181,16 @@ def photo(sampling_id: int) -> ResponseReturnValue:
         raise InputError("no photograph came", expected="one file named photo", where="bench",
                          do="Take the photograph again.")
     _same_sampling(season, sampling_id, request.form)
+    model = _model(season)
     taken = bench.take_photo(
         season, file.read(), sampling_id=sampling_id, cane=request.form.get("cane", ""),
         node=_number("node"), cut=_number("cut"), person_id=person.id,
         name=file.filename or "photo", retake=request.form.get("retake") == "yes",
-        propose=_propose(season))
-    return taken.as_dict()
+        propose=model.propose, used=model.used)
+    told = taken.as_dict()
+    if model.trouble:
+        told["remarks"].append(f"Nobody looks at the photographs here: {model.trouble}")
+    return told
 
 
 def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -> None:

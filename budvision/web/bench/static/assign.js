@@ -25,13 +25,15 @@ if (root) {
 
   function sampling() { return samplings.find((row) => String(row.id) === samplingSelect.value); }
 
+  const takenAt = (node) => sampling()?.taken[caneSelect.value]?.[node] ?? 0;
+
   function fillCanes() {
     caneSelect.replaceChildren(...(sampling()?.canes ?? []).map((label) => new Option(label, label)));
   }
 
   function place(sha, node) {
     const at = [...laid.entries()].filter(([other, where]) => other !== sha && where.cane === caneSelect.value && where.sampling_id === Number(samplingSelect.value) && where.node === node);
-    laid.set(sha, { sampling_id: Number(samplingSelect.value), cane: caneSelect.value, node, cut: at.length + 1 });
+    laid.set(sha, { sampling_id: Number(samplingSelect.value), cane: caneSelect.value, node, cut: takenAt(node) + at.length + 1 });
     choose(null);
     draw();
   }
@@ -50,11 +52,11 @@ if (root) {
       const slot = document.createElement("div");
       slot.className = "slot";
       slot.dataset.node = node;
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `node ${node}` });
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `node ${node}${takenAt(node) ? ` · has ${takenAt(node)} cut${takenAt(node) > 1 ? "s" : ""}` : ""}` });
       button.addEventListener("click", () => { if (chosen) place(chosen.dataset.sha, node); });
       const film = Object.assign(document.createElement("div"), { className: "film" });
       const here = [...frames.values()].filter(({ w }) => w.node === node).sort((a, b) => a.w.cut - b.w.cut);
-      here.forEach(({ w, frame }, at) => { w.cut = at + 1; film.append(frame); });
+      here.forEach(({ w, frame }, at) => { w.cut = takenAt(node) + at + 1; film.append(frame); });
       slot.append(button, film);
       slot.addEventListener("dragover", (event) => { event.preventDefault(); slot.classList.add("over"); });
       slot.addEventListener("dragleave", () => slot.classList.remove("over"));

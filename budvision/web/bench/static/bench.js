@@ -297,8 +297,10 @@ const takeLive = async () => { if (camera.running()) await capture(await camera.
 
 $("bench-file").addEventListener("change", async (event) => {
   const [file] = event.target.files;
-  if (file) await capture(file, file.name);
+  if (!file) return;
+  const copy = file.slice(0, file.size, file.type);   // the field is emptied before it is sent
   event.target.value = "";
+  await capture(copy, file.name);
 });
 $("bench-next").addEventListener("click", () => go(nextBud()));
 $("bench-deeper").addEventListener("click", () => go({ cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) + 1, retake: false }));

@@ -1,0 +1,98 @@
+"""`budvision plan`, `paper`, `sort` and `watch` from the terminal."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import rich.style  # noqa: F401  (its import draws once from the global generator)
+from typer.testing import CliRunner, Result
+
+from budvision.cli.main import app
+from budvision.errors import ConflictError, InputError, UsageError
+from budvision.store.session import Season
+from budvision.vineyard.sample_plan import plan_from_dict
+
+BLOCK = ["--block", "Lark Terrace", "--rows", "8", "--vines", "20", "--zones", "top=1-4,foot=5-8",
+         "--sizes", "small=20%,medium=60%,large=20%", "--missing", "3:7", "--sampling", "s1"]
+
+
+def run(*words: str) -> Result:
+    found = CliRunner().invoke(app, list(words))
+    if found.exception is not None and not isinstance(found.exception, SystemExit):
+        raise found.exception
+    return found
+
+
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def test_the_same_draw_gives_the_same_plan_as_json() -> None:
+    one = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)
+    two = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)
+    other = json.loads(run("plan", *BLOCK, "--draw", "42", "--json").stdout)
+    assert one["vines"] == two["vines"] != other["vines"]
+    assert (one["canes"], one["nodes"], one["n_buds"]) == (10, 10, 100)
+    assert one["expect"]["design_effect"] == pytest.approx(1 + 9 * one["icc"])
+    assert {row["canes"] for row in one["trade_off"]} >= {5, 10, 20}
+    assert one["quick_look"]["least_dead"] == 3
+    assert one["sequential"]["lines"][9]["canes"] == 10
+    assert plan_from_dict(one).as_dict().items() <= one.items()
+
+
+def test_the_table_names_the_draw_the_vines_and_the_cautions() -> None:
+    text = run("plan", *BLOCK, "--draw", "41").stdout
+    for words in ("8 canes of 10 nodes", "Draw 41"):
+        assert words in run("plan", *BLOCK, "--draw", "41", "--canes", "8").stdout
+    for words in ("common practice", "if missing, take", "design effect", "this plan",
+                  "Quick look first", "Razor blades cut people", "local extension"):
+        assert words in text
+    sure = run("plan", *BLOCK, "--edge", "0.35", "--sure", "0.8", "--margin", "0.15").stdout
+    assert "enough to be 80% sure of the side of 35%" in sure
+
+
+def test_a_season_keeps_the_plan_and_prints_its_paper(tmp_path: Path) -> None:
+    Season.create(tmp_path / "winter").close()
+    kept = run("plan", *BLOCK, "--season", "winter")
+    assert "kept with the season" in kept.stdout
+    written = run("paper", "all", "--season", "winter", "--out", "paper", "--paper", "us-letter")
+    assert written.stdout.splitlines() == [
+        f"paper/{name}.pdf" for name in ("photo-cards", "walking-sheet", "cane-tags",
+                                         "bench-tally")]
+    for line in written.stdout.splitlines():
+        assert Path(line).read_bytes().startswith(b"%PDF")
+    again = run("plan", *BLOCK, "--season", "winter", "--canes", "12")
+    assert "12 canes" in again.stdout           # no bud yet: the plan may change
+    with pytest.raises(ConflictError, match="has a cane"):
+        run("plan", *BLOCK, "--season", "winter", "--canes", "4")
+
+
+def test_paper_without_a_season_comes_from_a_plan_file(tmp_path: Path) -> None:
+    (tmp_path / "plan.json").write_text(run("plan", *BLOCK, "--json").stdout, encoding="utf-8")
+    assert run("paper", "tags", "--plan", "plan.json", "--tag", "57x32", "--out",
+               "t.pdf").stdout.strip() == "t.pdf"
+    assert run("paper", "card", "--out", "cards.pdf").exit_code == 0
+    for words, error, text in (
+        (("paper", "walk"), UsageError, "there is no plan to print"),
+        (("paper", "poster"), UsageError, "the paper is 'poster'; expected one of card, walk"),
+        (("paper", "card", "--paper", "a3"), UsageError, "paper is 'a3'"),
+        (("paper", "all", "--plan", "plan.json", "--out", "x.pdf"), UsageError, "4 papers do not"),
+        (("paper", "walk", "--plan", "none.json"), InputError, "none.json: it cannot be read"),
+        (("plan", "--block", "B"), InputError, "its rows and vines a row are not given"),
+    ):
+        with pytest.raises(error, match=text):
+            run(*words)
+
+
+def test_sorting_says_what_it_did_and_what_it_could_not(tmp_path: Path) -> None:
+    Season.create(tmp_path / "winter").close()
+    (tmp_path / "card").mkdir()
+    assert run("sort", "card", "--season", "winter").exit_code == 4        # nothing there
+    (tmp_path / "card" / "a.jpg").write_bytes(b"no picture")
+    refused = run("sort", "card", "--season", "winter", "--json")
+    assert refused.exit_code == 3
+    assert json.loads(refused.stdout)["refused"][0]["where"] == "a.jpg"
+    assert "a.jpg" in refused.stderr
