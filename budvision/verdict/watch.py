@@ -23,6 +23,8 @@ __all__ = [
 
 _GROUP = 25
 _ENOUGH = 8
+_GOOD = 0.93
+"""Agreement below which training is advised (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +200,11 @@ def advise(
     if n_proposed >= 20 and unsure > 0.3:
         out.append(Advice("look", f"{unsure:.0%} of recent tissues were left unsure. Training on "
                           "the calls so far should lower that."))
+    n_called = sum(p.n for p in points)
+    agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
+    if n_called >= 40 and agreed < _GOOD:
+        out.append(Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train on "
+                          "the calls so far, compare, and promote what does better."))
     if not points:
         out.append(Advice("look", "Too few blind calls to say how well it agrees with readers."))
     if not out:
