@@ -6,11 +6,12 @@ Accessibility is checked with axe-core (Deque Systems), which tests against WCAG
 from __future__ import annotations
 
 import importlib.util
+import logging
 import re
 import shutil
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -61,33 +62,43 @@ def browser() -> Iterator[Any]:
         instance.close()
 
 
+SEASONS = {
+    "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
+    "blind": {"n_buds": 4, "n_canes": 1, "blind": 1.0, "second": 1.0},
+    "hundred": {"n_buds": 100, "n_canes": 10, "blind": 0.0, "two_cuts_every": 10},
+}
+
+
 @pytest.fixture(scope="module")
-def templates(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, list[Any]]]:
-    """Draw the seasons once; each test works on a copy."""
-    made = {}
-    for name, facts in {
-        "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
-        "blind": {"n_buds": 4, "n_canes": 1, "blind": 1.0, "second": 1.0},
-        "hundred": {"n_buds": 100, "n_canes": 10, "blind": 0.0, "side": 640, "two_cuts_every": 10},
-    }.items():
-        folder = tmp_path_factory.mktemp(name) / "winter"
-        season, buds = drawn_season.make_season(folder, **{"side": 640, **facts})
-        season.close()
-        made[name] = (folder, buds)
-    return made
+def template(
+    tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str], tuple[Path, list[Any]]]:
+    """Draw each season once, when first asked for; each test works on a copy."""
+    made: dict[str, tuple[Path, list[Any]]] = {}
+
+    def get(name: str) -> tuple[Path, list[Any]]:
+        if name not in made:
+            folder = tmp_path_factory.mktemp(name) / "winter"
+            season, buds = drawn_season.make_season(folder, side=640, **SEASONS[name])
+            season.close()
+            made[name] = (folder, buds)
+        return made[name]
+
+    return get
 
 
 class Played:
     """A served season, the people at it, and what to look up."""
 
     def __init__(self, folder: Path, buds: list[Any], browser: Any) -> None:
-        from waitress.server import create_server
+        from werkzeug.serving import make_server
 
         self.folder, self.buds, self.browser = folder, buds, browser
         self.app = create_app(folder)
-        self.server = create_server(self.app, host="127.0.0.1", port=0, threads=6)
-        self.base = f"http://127.0.0.1:{self.server.effective_port}"
-        self.thread = threading.Thread(target=self.server.run, daemon=True)
+        logging.getLogger("werkzeug").setLevel(logging.ERROR)
+        self.server = make_server("127.0.0.1", 0, self.app, threaded=True)
+        self.base = f"http://127.0.0.1:{self.server.server_port}"
+        self.thread = threading.Thread(target=self.server.serve_forever, daemon=True)
         self.thread.start()
         self.season: Season = self.app.extensions["budvision.season"]
         self.faults: list[str] = []
@@ -123,16 +134,18 @@ class Played:
     def close(self) -> None:
         for context in self.contexts:
             context.close()
-        self.server.close()
+        self.server.shutdown()
+        self.thread.join()
+        self.server.server_close()
         self.season.close()
 
 
 @pytest.fixture
 def play(
     request: pytest.FixtureRequest, tmp_path: Path, browser: Any,
-    templates: dict[str, tuple[Path, list[Any]]],
+    template: Callable[[str], tuple[Path, list[Any]]],
 ) -> Iterator[Played]:
-    folder, buds = templates[getattr(request, "param", "plain")]
+    folder, buds = template(getattr(request, "param", "plain"))
     shutil.copytree(folder, tmp_path / "winter")
     played = Played(tmp_path / "winter", buds, browser)
     yield played
@@ -142,6 +155,7 @@ def play(
 
 def at(page: Any, bud: int) -> None:
     expect(page.locator("body")).to_have_attribute("data-bud", str(bud))
+    expect(page.locator("body")).not_to_have_attribute("data-saving", re.compile("[1-9]"))
 
 
 def press_what_the_page_says(page: Any, truth: dict[str, str]) -> str:
@@ -189,6 +203,7 @@ def test_a_hundred_buds_from_the_keyboard_alone(play: Played) -> None:
         if position + 1 < len(play.buds):
             at(page, play.buds[position + 1].bud_id)
             waits.append(float(page.evaluate("document.body.dataset.nextMs")))
+            page.wait_for_timeout(150)  # a reviewer looks before the first key
     page.wait_for_url(re.compile("/review/sampling/"))
     assert "Nothing left here" in page.inner_text("h1")
     calls = play.calls()

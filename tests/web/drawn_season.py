@@ -35,7 +35,9 @@ def draw_cut(
     image = np.full((side, side, 3), (196, 190, 180), np.uint8)
     labels = np.zeros((side, side), np.uint8)
 
-    def oval(target: np.ndarray, row: float, col: float, a: float, b: float, colour: object) -> None:
+    def oval(
+        target: np.ndarray, row: float, col: float, a: float, b: float, colour: object
+    ) -> None:
         cv2.ellipse(target, (round(col * scale), round(row * scale)),
                     (round(a * scale), round(b * scale)), 0, 0, 360, colour, -1)
 

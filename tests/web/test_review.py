@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 
 from budvision.errors import ConflictError, InputError
 from budvision.store.queries import people, proposals
-from budvision.store.queries.calls import NewCall, call_history, current_calls, undo as plain_undo
+from budvision.store.queries.calls import NewCall, call_history, current_calls
+from budvision.store.queries.calls import undo as plain_undo
 from budvision.store.queries.people import Person
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
@@ -438,7 +439,7 @@ def test_saving_over_the_page(client: FlaskClient, small: tuple[Season, list[Any
     assert done.status_code == 200
     assert done.json["next"][0] == buds[1].bud_id
     rows = history(season, bud)
-    assert [(row.value, row.cause, row.person) for row in rows][0] == ("dead", "mites", "Ada")
+    assert (rows[0].value, rows[0].cause, rows[0].person) == ("dead", "mites", "Ada")
     bad = client.post(f"/review/bud/{bud}/calls", json={"calls": {"primary": {"value": "brwn"}}})
     assert bad.status_code == 400
     assert "brwn" in bad.json["what"]

@@ -19,6 +19,9 @@ let views = [];
 let tone = "shot";
 let busy = false;
 let revealed = null;
+let told = "";                     // what the last save had to say, shown until the next one
+let pending = Promise.resolve();  // saves on their way, one after the other
+const saved = new Set();          // buds saved on this page, which the lists fetched before still name
 const ready = new Map();
 
 // ---- addresses and memory ---------------------------------------------------------------------
@@ -46,6 +49,8 @@ const bestCut = () => {
   if (proposal) return facts.cuts.findIndex((cut) => cut.cut === proposal.cut);
   return facts.cuts.length - 1;
 };
+
+const nextBud = () => facts.next.find((bud) => choice.show !== "waiting" || !saved.has(bud));
 
 function hint() {
   if (revealed) {
@@ -135,7 +140,12 @@ function draw() {
   drawFront();
   drawCalls();
   drawHistory(at("history"), at("past"), facts);
-  say(facts.open_by ? `${facts.open_by} has this bud open as well. If you both save, both calls are kept.` : "");
+  sayOpen();
+}
+
+function sayOpen() {
+  const also = facts.open_by ? `${facts.open_by} has this bud open as well. If you both save, both calls are kept.` : "";
+  say([told, also].filter(Boolean).join(" "));
 }
 
 function bring(tissue) {
@@ -182,6 +192,7 @@ function fetchAhead() {
 /** Tell the season that this bud is open here, and take in what has changed since it was fetched. */
 async function takeIn(bud) {
   try {
+    await pending;
     await send(path(bud, "/open"));
     const fresh = await read(path(bud, "/facts"));
     if (facts.bud.id !== bud) return;
@@ -194,7 +205,7 @@ async function takeIn(bud) {
       for (const name of keep) facts[name] = fresh[name];
       drawProgress(at("progress"), facts, choice);
       drawStrip(at("strip"), facts, path);
-      if (facts.open_by) say(`${facts.open_by} has this bud open as well. If you both save, both calls are kept.`);
+      if (facts.open_by) sayOpen();
     }
     fetchAhead();
   } catch (error) {
@@ -204,6 +215,7 @@ async function takeIn(bud) {
 
 async function go(bud, { since = performance.now(), push = true, fresh = null } = {}) {
   if (!bud) {
+    await pending;
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
     return;
   }
@@ -248,6 +260,55 @@ function confirmFront(since) {
   return call(front, proposal.value);
 }
 
+function post(here, calls, seen) {
+  const body = Object.fromEntries(Object.entries(calls).map(([tissue, one]) => [tissue, {
+    value: one.value, cause: one.cause, note: one.note,
+  }]));
+  return send(path(here, "/calls"), { calls: body, seen });
+}
+
+function wasSaved(here, done) {
+  saveTrail([...trail(), { batch: done.batch, bud: here }]);
+  saved.add(here);
+  sessionStorage.removeItem(kept(here));
+  told = done.message;
+  if (told) sayOpen();
+}
+
+/** Save while the next bud, fetched ahead, is shown already; come back if it was not saved. */
+function saveBehind(here, since) {
+  const calls = draft;
+  const next = nextBud();
+  const seen = facts.seen;
+  draft = {};
+  saved.add(here);
+  document.body.dataset.saving = Number(document.body.dataset.saving ?? 0) + 1;
+  pending = pending.then(async () => {
+    try {
+      const done = await post(here, calls, seen);
+      wasSaved(here, done);
+      if (facts.bud.id !== here) {
+        facts.tally = done.tally;
+        if (done.strip.some((one) => one.bud_id === facts.bud.id)) facts.strip = done.strip;
+        drawProgress(at("progress"), facts, choice);
+        drawStrip(at("strip"), facts, path);
+        drawCalls();
+        // somebody else has taken the next bud since: pass it by, unless it was begun
+        const taken = facts.bud.id === next && choice.show === "waiting" && !done.next.includes(next);
+        if (taken && done.next.length && !Object.keys(draft).length) await go(done.next[0]);
+      }
+    } catch (error) {
+      saved.delete(here);
+      ready.delete(here);
+      told = `Not saved: ${error.message} Your calls are still here.`;
+      go(here);
+    } finally {
+      document.body.dataset.saving = Number(document.body.dataset.saving) - 1;
+    }
+  });
+  return go(next, { since });
+}
+
 async function saveAndGo(since = performance.now()) {
   if (busy) return;
   if (!whole()) {
@@ -255,20 +316,21 @@ async function saveAndGo(since = performance.now()) {
     return;
   }
   const here = facts.bud.id;
-  if (!Object.keys(draft).length) {
-    await go(facts.next[0], { since });
-    return;
-  }
   busy = true;
+  told = "";
   try {
-    const calls = Object.fromEntries(Object.entries(draft).map(([tissue, one]) => [tissue, {
-      value: one.value, cause: one.cause, note: one.note,
-    }]));
-    const done = await send(path(here, "/calls"), { calls, seen: facts.seen });
-    saveTrail([...trail(), { batch: done.batch, bud: here }]);
+    if (!Object.keys(draft).length) {
+      await go(nextBud(), { since });
+      return;
+    }
+    if (choice.reading === "first" && !facts.hidden && ready.get(nextBud())?.facts) {
+      await saveBehind(here, since);
+      return;
+    }
+    await pending;
+    const done = await post(here, draft, facts.seen);
+    wasSaved(here, done);
     draft = {};
-    keepDraft();
-    facts.next = done.next;
     if (done.revealed.some((one) => one.differs)) {
       const fresh = await fetchBud(here);
       settleIn(fresh);
@@ -281,7 +343,6 @@ async function saveAndGo(since = performance.now()) {
     } else {
       await go(done.next[0], { since, fresh: done });
     }
-    if (done.message) say(done.message);
   } catch (error) {
     say(error.message);
   } finally {
@@ -297,6 +358,7 @@ async function takeBack() {
     bring(last[0]);
     return;
   }
+  await pending;
   const rows = trail();
   const batch = rows.pop();
   if (!batch || busy) {
@@ -305,11 +367,12 @@ async function takeBack() {
   }
   busy = true;
   try {
+    saved.delete(batch.bud);
     const done = await send("/review/undo", { batch: batch.batch });
     saveTrail(rows);
     ready.delete(done.bud_id);
+    told = "Taken back. The earlier rows stay in the record.";
     await go(done.bud_id);
-    say("Taken back. The earlier rows stay in the record.");
   } catch (error) {
     saveTrail(rows);
     say(error.message);
@@ -377,7 +440,7 @@ function keyDown(event) {
   if (key === " " && calling) { event.preventDefault(); confirmFront(since); return; }
   if (key === "Enter" && !target.matches("a, button, summary")) { event.preventDefault(); saveAndGo(since); return; }
   const plain = {
-    Backspace: takeBack, ArrowLeft: previous, ArrowRight: () => go(facts.next[0], { since }),
+    Backspace: takeBack, ArrowLeft: previous, ArrowRight: () => go(nextBud(), { since }),
     ArrowDown: () => bring(toCall()[Math.min(toCall().length - 1, toCall().indexOf(front) + 1)]),
     ArrowUp: () => bring(toCall()[Math.max(0, toCall().indexOf(front) - 1)]),
     0: () => view?.reset(),
@@ -425,7 +488,7 @@ at("save").addEventListener("click", () => saveAndGo());
 at("undo").addEventListener("click", takeBack);
 at("skip").addEventListener("click", skipBud);
 at("previous").addEventListener("click", previous);
-at("next").addEventListener("click", () => go(facts.next[0]));
+at("next").addEventListener("click", () => go(nextBud()));
 at("tone").addEventListener("click", setTone);
 at("lines").addEventListener("click", setLines);
 at("keys-open").addEventListener("click", () => at("keys").showModal());

@@ -29,10 +29,11 @@ export async function read(path) {
   return answer(await fetch(path, { headers: { Accept: "application/json" } }));
 }
 
-/** Send JSON to a path of this site and read the answer. */
+/** Send JSON to a path of this site and read the answer; it is sent even if the page is left. */
 export async function send(path, body = {}) {
   return answer(await fetch(path, {
     method: "POST",
+    keepalive: true,
     headers: { Accept: "application/json", "Content-Type": "application/json", "X-CSRFToken": token() },
     body: JSON.stringify(body),
   }));
