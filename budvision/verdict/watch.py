@@ -203,8 +203,8 @@ def advise(
     n_called = sum(p.n for p in points)
     agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
     if n_called >= 40 and agreed < _GOOD:
-        out.append(Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train on "
-                          "the calls so far, compare, and promote what does better."))
+        out.append(Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train "
+                          "on the calls so far, compare, and promote what does better."))
     if not points:
         out.append(Advice("look", "Too few blind calls to say how well it agrees with readers."))
     if not out:
