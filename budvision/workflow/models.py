@@ -121,7 +121,7 @@ def compare_models(
     new, new_known = _load(season, new_used)
     old, old_known = _load(season, old_used)
     base, entry = load_base(season, None)
-    lessons = gather_lessons(season, base=base, base_label=entry.label)
+    lessons = gather_lessons(season, base=base, entry=entry)
     kept = [
         (lesson, row) for lesson, row in zip(
             lessons.kept, lessons.examples.features, strict=True)
@@ -216,7 +216,7 @@ def find_slips(season: Season) -> list[Slip]:
     from budvision.verdict.tune import suspicious
 
     base, entry = load_base(season, None)
-    lessons = gather_lessons(season, base=base, base_label=entry.label)
+    lessons = gather_lessons(season, base=base, entry=entry)
     if not len(lessons.examples):
         return []
     learnt = adapt(lessons.examples, rng=np.random.default_rng(1))

@@ -60,7 +60,7 @@ class TrainReport:
 
 
 def season_lessons(
-    season: Season, *, base: VerdictModel, base_label: str, progress: Progress | None = None
+    season: Season, *, base: VerdictModel, entry: ModelEntry, progress: Progress | None = None
 ) -> tuple[list[Lesson], dict[str, int]]:
     """Return the season's called tissues beside their features, measuring what lacks them.
 
@@ -73,17 +73,20 @@ def season_lessons(
     from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, row_of
     from budvision.verdict.lessons import Lesson
 
+    regions = entry.files.get(learning.SEGMENTER, "")
     with season.read() as conn:
-        seen = learning.photos_measured(conn, feature_version=FEATURE_VERSION)
+        seen = learning.photos_measured(
+            conn, feature_version=FEATURE_VERSION, segmenter=regions)
         wanting = [row for row in learning.photos_of_calls(conn) if row.id not in seen]
     if wanting:
         propose_waiting(
-            season, model=base_label, photos=wanting,
+            season, model=entry.folder, photos=wanting,
             progress=None if progress is None else (
                 lambda done, total, _: progress("photographs", done, total)))
     with season.read() as conn:
         calls = learning.called_tissues(conn)
-        measured = learning.measured_tissues(conn, feature_version=FEATURE_VERSION)
+        measured = learning.measured_tissues(
+            conn, feature_version=FEATURE_VERSION, segmenter=regions)
     by_place: dict[tuple[int, Tissue], list[learning.Measured]] = {}
     for one in measured:
         if set(one.features) >= set(FEATURE_NAMES):
@@ -131,13 +134,13 @@ def _bag_lessons(bags: Sequence[Path], base: VerdictModel) -> tuple[list[Lesson]
 
 
 def gather_lessons(
-    season: Season, *, base: VerdictModel, base_label: str, bags: Sequence[Path] = (),
+    season: Season, *, base: VerdictModel, entry: ModelEntry, bags: Sequence[Path] = (),
     progress: Progress | None = None,
 ) -> Lessons:
     """Gather lessons from the season and from archives; a bag's held-out blocks stay out."""
     from budvision.verdict.lessons import make_lessons
 
-    own, left = season_lessons(season, base=base, base_label=base_label, progress=progress)
+    own, left = season_lessons(season, base=base, entry=entry, progress=progress)
     more, left_bags = _bag_lessons(bags, base)
     made = make_lessons([*own, *more])
     return replace(made, left_out=dict(Counter(made.left_out) + Counter(left) + Counter(left_bags)))
@@ -193,7 +196,7 @@ def train(
 
     model, entry = load_base(season, base)
     lessons = gather_lessons(
-        season, base=model, base_label=entry.label, bags=bags, progress=progress)
+        season, base=model, entry=entry, bags=bags, progress=progress)
     if not len(lessons.examples):
         why = "; ".join(f"{n} tissues: {what}" for what, n in lessons.left_out.items())
         raise NothingToDoError(

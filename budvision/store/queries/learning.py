@@ -29,6 +29,8 @@ __all__ = ["CalledTissue", "Measured", "RecentLook", "blind_agreement", "called_
            "measured_tissues",
            "photos_measured", "photos_of_calls", "recent_looks"]
 
+SEGMENTER = "segmenter.onnx"
+
 
 @dataclass(frozen=True, slots=True)
 class CalledTissue:
@@ -111,23 +113,35 @@ def called_tissues(conn: Connection) -> list[CalledTissue]:
     ]
 
 
-def measured_tissues(conn: Connection, *, feature_version: str = "") -> list[Measured]:
-    """Return the exposed tissues of the newest proposal of each placed photograph.
+def _fitting_models(conn: Connection, feature_version: str, segmenter: str) -> list[int]:
+    """Return the models that measure alike: the same features, on the same regions."""
+    out = []
+    for row in conn.execute(select(model.c.id, model.c.facts)):
+        facts = json.loads(row.facts)
+        files = facts.get("files", {})
+        if (facts.get("feature_version", feature_version) == feature_version
+                and (not segmenter or files.get(SEGMENTER, segmenter) == segmenter)):
+            out.append(row.id)
+    return out
+
+
+def measured_tissues(
+    conn: Connection, *, feature_version: str, segmenter: str = ""
+) -> list[Measured]:
+    """Return the exposed tissues of the newest fitting proposal of each placed photograph.
 
     Parameters
     ----------
     feature_version : str
-        Only proposals of models whose facts name this version (or name none).
+        Only proposals of models that measure these features.
+    segmenter : str
+        SHA-256 of the segmenter's file; any segmenter when empty.
     """
     placed = (
         select(assignment.c.photo_id, assignment.c.bud_id, assignment.c.cut)
         .where(current_assignment(), assignment.c.bud_id.is_not(None)).subquery("placed")
     )
-    fitting = [
-        row.id for row in conn.execute(select(model.c.id, model.c.facts))
-        if not feature_version
-        or json.loads(row.facts).get("feature_version", feature_version) == feature_version
-    ]
+    fitting = _fitting_models(conn, feature_version, segmenter)
     last = (
         select(func.max(proposal.c.id)).where(proposal.c.model_id.in_(fitting))
         .group_by(proposal.c.photo_id)
@@ -154,16 +168,13 @@ def measured_tissues(conn: Connection, *, feature_version: str = "") -> list[Mea
     ]
 
 
-def photos_measured(conn: Connection, *, feature_version: str) -> set[int]:
-    """Return the ids of the photographs that a model of this feature version has looked at."""
-    rows = conn.execute(
-        select(proposal.c.photo_id, model.c.facts)
-        .join(model, model.c.id == proposal.c.model_id).distinct()
-    )
-    return {
-        row.photo_id for row in rows
-        if json.loads(row.facts).get("feature_version", feature_version) == feature_version
-    }
+def photos_measured(
+    conn: Connection, *, feature_version: str, segmenter: str = ""
+) -> set[int]:
+    """Return the ids of the photographs that a model that measures alike has looked at."""
+    fitting = _fitting_models(conn, feature_version, segmenter)
+    return set(conn.scalars(
+        select(proposal.c.photo_id).where(proposal.c.model_id.in_(fitting)).distinct()))
 
 
 def photos_of_calls(conn: Connection) -> list[PhotoRow]:
