@@ -13,7 +13,7 @@ from budvision.report.summary import appendix_pdf, program_summary_pdf
 from budvision.store.queries.blocks import block_by_id
 from budvision.store.session import Season
 from budvision.workflow.answers import answer_of, most_urgent_first, season_answers
-from budvision.workflow.sheet_facts import block_facts
+from budvision.workflow.sheet_facts import block_facts, line_facts
 
 __all__ = [
     "appendix", "grower_sheet", "named", "program_summary", "safe_name", "write_all", "write_pdf",
@@ -79,7 +79,7 @@ def program_summary(
     """Set all blocks as one table, the most urgent first; parameters as in `grower_sheet`."""
     paper, units = _form(season, paper, units)
     answers = most_urgent_first(season_answers(season, sampling=sampling))
-    facts = [block_facts(season, a, photographs=False, appendix=False) for a in answers]
+    facts = [line_facts(season, answer) for answer in answers]
     return program_summary_pdf(facts, title=season.folder.name, paper=paper, units=units,
                                printed_on=_today())
 

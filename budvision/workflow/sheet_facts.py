@@ -21,18 +21,21 @@ from budvision.report.facts import (
     TissueFacts,
 )
 from budvision.report.sheet import MOST_PHOTOS
-from budvision.report.words import plain
+from budvision.report.words import count, plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region
 from budvision.store.queries.readings import Reading, readings
 from budvision.store.queries.review import BudState
 from budvision.store.session import Season
+from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 from budvision.workflow.advise import SEVERE_OPTIONS
 from budvision.workflow.answers import Answer, block_policies, sampled_buds, unsure_buds
 
-__all__ = ["RULE_WORDS", "block_facts", "bud_names", "late_options"]
+__all__ = [
+    "RULE_WORDS", "arrangement", "block_facts", "bud_names", "late_options", "line_facts",
+]
 
 RULE_WORDS = {
     "band": "band of the policy",
@@ -205,17 +208,45 @@ def block_facts(
     -------
     BlockFacts
     """
-    block, sampling, result = answer.block, answer.sampling, answer.result
+    facts, sampling = line_facts(season, answer), answer.sampling
+    if sampling is None:
+        return facts
     states, _ = sampled_buds(season, answer)
-    cuts: dict[int, list[Cut]] = {}
-    told: list[Reading] = []
-    if sampling is not None:
-        with season.read() as conn:
-            cuts = cuts_of_buds(conn, [state.bud_id for state in states])
-            told = readings(conn, sampling.id)
+    with season.read() as conn:
+        cuts = cuts_of_buds(conn, [state.bud_id for state in states])
+        told = readings(conn, sampling.id)
     photos, lost = _photos(season, states, cuts) if photographs else ((), ())
     names = bud_names(states)
-    notes = tuple(text for text in (block.note, sampling.note if sampling else "") if text)
+    titles = {name: policy.title for name, policy in block_policies(season).items()}
+    return replace(
+        facts, policies=_policies(answer, titles), options=late_options(answer),
+        unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
+        waiting=tuple(
+            names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
+        n_unseen=sum(s.state == "no_photo" for s in states),
+        readers=_readers(told), causes=_causes(told),
+        n_photos=sum(len(of_bud) for of_bud in cuts.values()), photos=photos,
+        warnings=(*facts.warnings, *lost),
+        appendix=_appendix(states, told, cuts) if appendix else (),
+    )
+
+
+def line_facts(season: Season, answer: Answer) -> BlockFacts:
+    """Gather what a block's line in the program summary says; reads nothing more.
+
+    Parameters
+    ----------
+    season : Season
+        For its settings.
+    answer : Answer
+        From `budvision.workflow.answers`.
+
+    Returns
+    -------
+    BlockFacts
+        Without readers, photographs, other policies and buds.
+    """
+    block, sampling, result = answer.block, answer.sampling, answer.result
     facts = BlockFacts(
         block=block.name, site=block.site, cultivar=block.cultivar,
         sampling=sampling.label if sampling else "",
@@ -226,28 +257,38 @@ def block_facts(
             for b in answer.policy.bands
         ),
         policy=answer.policy.title,
-        waiting=tuple(
-            names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
-        unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
-        n_unseen=sum(s.state == "no_photo" for s in states),
-        readers=_readers(told), causes=_causes(told),
-        n_photos=sum(len(of_bud) for of_bud in cuts.values()), photos=photos,
-        warnings=lost, notes=notes, confidence=season.settings.number("confidence"),
+        waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
+        notes=tuple(text for text in (block.note, sampling.note if sampling else "") if text),
+        confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        appendix=_appendix(states, told, cuts) if appendix else (),
     )
-    return facts if result is None else _with_result(facts, answer, result, season)
+    return facts if result is None else _with_result(facts, answer, result)
 
 
 def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
     return 10_000 / (row_m * vine_m) if row_m and vine_m else None
 
 
-def _with_result(
-    facts: BlockFacts, answer: Answer, result: BlockResult, season: Season
-) -> BlockFacts:
+def arrangement(answer: Answer) -> str:
+    """Return the nodes to retain as canes or spurs of the block's training system, in words.
+
+    Canes are taken with ten nodes (West Virginia Dept. of Agriculture, p. 14), spurs with two
+    (A. Klodd, University of Minnesota 2022: two or three).
+    """
+    system = answer.block.training_system.lower()
+    size = 10 if "cane" in system else 2 if "spur" in system else 0
+    nodes = answer.judged.nodes if answer.judged else {}
+    retain = next((n.retain for rule in ("band", "exact") if (n := nodes.get(rule)) and n.retain),
+                  None)
+    if not size or retain is None:
+        return ""
+    plan, word = lay_out(retain, size), "cane" if size == 10 else "spur"
+    return (f"{retain} nodes are about {count(plan.count, word)} of {plan.each} nodes "
+            f"({plan.total} in all).")
+
+
+def _with_result(facts: BlockFacts, answer: Answer, result: BlockResult) -> BlockFacts:
     crop = result.crop_potential
-    titles = {name: policy.title for name, policy in block_policies(season).items()}
     return replace(
         facts, n_buds=result.n_buds, n_canes=result.n_canes, tissues=_tissues(result),
         crop_share=None if crop.share is None or crop.low is None or crop.high is None
@@ -260,6 +301,6 @@ def _with_result(
                       note=result.band.action if rule == "band" and result.band else "")
             for rule, nodes in result.nodes.items()
         ),
-        policies=_policies(answer, titles), options=late_options(answer),
-        warnings=(*result.warnings, *facts.warnings), notes=(*result.notes, *facts.notes),
+        arrangement=arrangement(answer), warnings=result.warnings,
+        notes=(*result.notes, *facts.notes),
     )

@@ -74,6 +74,18 @@ def test_facts_come_from_confirmed_calls_only(season: Season) -> None:
     assert "bubbly scars" in facts.appendix[0].note
 
 
+def test_nodes_are_laid_out_for_the_training_system(season: Season) -> None:
+    """Canes of ten nodes, as in five 10-bud canes for 50 (West Virginia Agriculture, p. 14)."""
+    with season.write() as conn:
+        block = blocks.get_block(conn, "Kettle / Bench").id
+        blocks.update_block(conn, block, training_system="canes", normal_nodes=25.0,
+                            policy="exact-20-to-50")
+    facts = block_facts(season, answer_of(season, "Kettle / Bench"))
+    retain = facts.rules[0].retain
+    assert retain == 39  # 25 / (7 / 11), 4 of 11 dead
+    assert facts.arrangement == "39 nodes are about 4 canes of 10 nodes (40 in all)."
+
+
 def test_example_photographs_show_dead_and_live_of_several_canes(season: Season) -> None:
     facts = block_facts(season, answer_of(season, "Kettle / Bench"))
     photos_ = facts.photos

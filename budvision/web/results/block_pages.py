@@ -43,7 +43,7 @@ from budvision.workflow.answers import (
     what_if,
 )
 from budvision.workflow.comparison import compare_answers, shows_difference
-from budvision.workflow.sheet_facts import RULE_WORDS, bud_names, late_options
+from budvision.workflow.sheet_facts import RULE_WORDS, arrangement, bud_names, late_options
 
 ACRES_PER_HA = 10_000 / 4046.8564224  # international acre, exact
 MOST_NAMED = 40
@@ -114,6 +114,7 @@ class BlockPage:
     nodes: tuple[NodeRow, ...]
     other_policies: tuple[NodeRow, ...]
     normal_nodes: str
+    arrangement: str
     area: str
     crop: str
     missing: str
@@ -177,6 +178,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         more=more, nodes=_nodes(result, per_area),
         other_policies=_others(result),
         normal_nodes=f"{result.normal_nodes:g}" if result else "",
+        arrangement=arrangement(answer),
         area=("acre" if units == "us" else "hectare") if per_area else "",
         crop=_crop(result), missing=_missing(result),
         method=method_words(primary) if primary else "",
