@@ -28,8 +28,9 @@ app = typer.Typer(
 )
 
 MODULES: tuple[str, ...] = (
-    "season", "calls", "demo", "plan", "paper", "watch", "serve", "tally", "advise", "crop",
-    "season_after", "station", "report", "archive", "train",
+    "season", "calls", "demo", "plan", "paper", "watch", "serve", "propose",
+    "tally", "advise", "crop",
+    "season_after", "station", "report", "archive", "train", "models",
 )
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 

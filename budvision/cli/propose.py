@@ -12,7 +12,6 @@ import typer
 
 if TYPE_CHECKING:
     from budvision.verdict.batch import Answer
-    from budvision.vocabulary import TissueProposal
 
 __all__ = ["register"]
 
@@ -86,12 +85,12 @@ def _with_progress(answers: Iterator[Answer], n_photos: int) -> Iterator[Answer]
             bar.advance(task)
 
 
-def _cell(one: TissueProposal | None) -> str:
-    if one is None:
+def _dead_share(share: float | None) -> str:
+    if share is None:
         return ""
-    if not one.exposed or one.verdict is None or one.p_dead is None:
-        return "not exposed"
-    return f"{one.verdict.value} ({100 * one.p_dead:.0f} % dead)"
+    if share < 0.01:
+        return "<1 %"
+    return ">99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def _print_table(answers: list[Answer]) -> None:
@@ -100,25 +99,24 @@ def _print_table(answers: list[Answer]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from budvision.vocabulary import TISSUES
-
     console = Console(soft_wrap=False)
-    if console.width < 110:
-        console.width = 110
+    if console.width < 100:
+        console.width = 100
     table = Table(box=SIMPLE_HEAD, header_style="bold")
-    table.add_column("Photograph", overflow="fold", max_width=28)
-    for tissue in TISSUES:
-        table.add_column(tissue.value, no_wrap=True)
-    table.add_column("Why", overflow="fold")
+    table.add_column("photograph", overflow="fold", max_width=28)
+    table.add_column("tissue", no_wrap=True)
+    table.add_column("proposal", no_wrap=True)
+    table.add_column("dead", no_wrap=True, justify="right")
+    table.add_column("why", overflow="fold")
     for answer in answers:
-        proposal = answer.proposal
-        cells = [_cell(proposal.tissues.get(tissue)) for tissue in TISSUES]
-        told = " ".join(reason.text for reason in proposal.reasons)
-        if proposal.found:
-            told = "; ".join(
-                f"{tissue.value}: {one.why}" for tissue, one in proposal.tissues.items() if one.why
-            )
-        table.add_row(escape(answer.path.name), *cells, escape(told))
+        proposal, name = answer.proposal, escape(answer.path.name)
+        if not proposal.found:
+            told = " ".join(reason.text for reason in proposal.reasons)
+            table.add_row(name, "", "not judged", "", escape(told))
+        for tissue, one in proposal.tissues.items():
+            said = one.verdict.value if one.verdict is not None else "not exposed"
+            table.add_row(name, tissue.value, said, _dead_share(one.p_dead), escape(one.why))
+            name = ""
     console.print(table, highlight=False)
     n_found = sum(answer.proposal.found for answer in answers)
     console.print(

@@ -97,11 +97,11 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
                 round(float(np.nanmedian(overlap)), 4) if np.isfinite(overlap).any() else None
             ),
         }
-    exposed_right = np.equal(table["exposed_true"][judged], table["exposed_said"][judged])
+    exposed_right = table["exposed_true"][judged] == table["exposed_said"][judged]
     both = judged & table["exposed_true"][:, 1:].all(axis=1) & table["exposed_said"][:, 1:].all(
         axis=1
     )
-    segmentation["exposed_right"] = _share(np.ravel(exposed_right))
+    segmentation["exposed_right"] = _share(exposed_right)
     segmentation["n_both_flankers"] = int(both.sum())
     segmentation["swapped"] = _share(
         ~table["centre_inside"][both, 1:].any(axis=1)
@@ -132,8 +132,9 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     return result
 
 
-def _share(values: npt.NDArray[Any]) -> float | None:
-    return round(float(np.mean(values)), 5) if values.size else None
+def _share(values: npt.ArrayLike) -> float | None:
+    found = np.asarray(values)
+    return round(float(np.mean(found)), 5) if found.size else None
 
 
 def _counts(words: npt.NDArray[Any]) -> dict[str, int]:

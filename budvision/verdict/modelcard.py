@@ -111,7 +111,7 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
         "What it must not be used for": (
             "To count buds without a person's call, to judge whole buds, canes, leaves or other "
             "plants, or to stand in for local extension or licensed advice on pruning. Razor "
-            "blades cut people: that is a caution of the bench, not of the model."
+            "blades cut people; the bench page and the sampling sheet say how to hold one."
         ),
         "How it was made": (
             f"Made on {facts['made']}. {facts['segmenter']} The verdict model "
@@ -176,7 +176,7 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
     }
     text = f"# Model {label}\n\n{NOT_ON_REAL_BUDS} Every figure below comes from renders.\n"
     for section in SECTIONS:
-        text += f"\n## {section}\n\n{parts[section].strip()}\n"
+        text += f"\n## {section}\n\n{parts[section].strip(chr(10))}\n"
     check_card(text, where=label)
     return text
 

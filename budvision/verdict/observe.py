@@ -30,10 +30,12 @@ __all__ = [
     "WORLD_KEYS",
     "Observation",
     "Scene",
+    "columns_of",
     "draw_scene",
     "draw_standin",
     "load_observations",
     "observe",
+    "observe_many",
     "save_observations",
 ]
 
@@ -220,12 +222,17 @@ def _truth_in_box(labels: Uint8, found: Segmentation) -> Uint8:
     return np.where(outside, 0, sampled).astype(np.uint8)
 
 
-def save_observations(found: Sequence[Observation], path: Path) -> None:
-    """Write observations as one compressed table of arrays."""
-    columns = {
+def columns_of(found: Sequence[Observation]) -> dict[str, npt.NDArray[Any]]:
+    """Put observations into one array a column."""
+    return {
         name: np.array([getattr(one, name) for one in found])
         for name in Observation.__dataclass_fields__
     }
+
+
+def save_observations(found: Sequence[Observation], path: Path) -> None:
+    """Write observations as one compressed table of arrays."""
+    columns = columns_of(found)
     columns["row"] = columns["row"].astype(np.float32)
     np.savez_compressed(path, allow_pickle=False, **columns)
 

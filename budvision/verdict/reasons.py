@@ -17,7 +17,9 @@ def _phrase(group: str, dead: bool, row: Mapping[str, float]) -> str:
     """Say what a group of features shows, if it agrees with the direction; else nothing."""
     brown, green = row["brown_share_inner"], row["green_share_inner"]
     if group in ("green", "brown", "context", "colour"):
-        if dead and brown >= 0.5:
+        if dead and max(brown, row["brown_share"]) >= 0.5:
+            if brown > row["brown_share"] + 0.1:
+                return f"{_percent(brown)} of the middle is brown"
             return f"{_percent(row['brown_share'])} of the area is brown"
         if dead and row["dark_share_inner"] >= 0.6:
             return f"{_percent(row['dark_share_inner'])} of the middle is dark"
@@ -70,7 +72,8 @@ def why(
     Returns
     -------
     str
-        One or two clauses, the strongest first; never empty.
+        One or two clauses, the strongest first, what a person can see before what the network
+        reads; never empty.
     """
     if strange:
         return "it looks unlike anything the model learned from"
@@ -94,6 +97,7 @@ def _strongest(
     row: Mapping[str, float], moved_by: Mapping[str, float], *, dead: bool
 ) -> list[str]:
     sign = 1.0 if dead else -1.0
-    order = sorted(moved_by, key=lambda group: -sign * moved_by[group])
+    # what a person can see for himself comes first, the network's own reading last
+    order = sorted(moved_by, key=lambda group: (group == "network", -sign * moved_by[group]))
     phrases = [_phrase(group, dead, row) for group in order if sign * moved_by[group] > 0.15]
     return list(dict.fromkeys(phrase for phrase in phrases if phrase))

@@ -1,0 +1,183 @@
+"""`budvision models`: list, show, verify and evaluate the models at hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from budvision.verdict.registry import ModelEntry
+
+__all__ = ["register"]
+
+Named = Annotated[str | None, typer.Argument(
+    metavar="NAME_OR_PATH", help="Model by name or folder; the default model when left out.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group to the application."""
+    group = typer.Typer(
+        help="Look at models: what is there, what was measured, whether the files are as listed.",
+        no_args_is_help=True,
+    )
+    group.command("list")(list_them)
+    group.command("show")(show)
+    group.command("verify")(verify)
+    group.command("evaluate")(evaluate)
+    app.add_typer(group, name="models")
+
+
+def _folders() -> list[Path]:
+    return [folder for folder in (Path("models"),) if (folder / "registry.toml").is_file()]
+
+
+def _known() -> list[ModelEntry]:
+    from budvision.verdict.registry import list_models
+
+    listed = [entry for folder in _folders() for entry in list_models(folder)] + list_models()
+    return list({entry.label: entry for entry in reversed(listed)}.values())[::-1]
+
+
+def list_them(as_json: AsJson = False) -> None:
+    """List the models at hand: the season's own (in `models/`), then those that ship.
+
+    Example: budvision models list
+    """
+    from budvision.verdict.registry import DEFAULT_MODEL
+
+    entries = _known()
+    if as_json:
+        typer.echo(json.dumps({"models": [
+            {"model": one.label, "path": str(one.folder), "made": one.made, "note": one.note,
+             "feature_version": one.feature_version, "default": one.label == DEFAULT_MODEL}
+            for one in entries
+        ]}))
+        return
+    for one in entries:
+        mark = " (default)" if one.label == DEFAULT_MODEL else ""
+        typer.echo(f"{one.label}{mark}  {one.made}  {one.note}")
+
+
+def show(model: Named = None) -> None:
+    """Print a model's card.
+
+    Example: budvision models show bench-1.0
+    """
+    from budvision.verdict.registry import find_model, verify_model
+
+    entry = find_model(model, folders=_folders())
+    verify_model(entry, names=["CARD.md"])
+    typer.echo((entry.folder / "CARD.md").read_text(encoding="utf-8"))
+
+
+def verify(model: Named = None, as_json: AsJson = False) -> None:
+    """Compare the files of a model, or of all models, with their listed hashes.
+
+    Example: budvision models verify
+    """
+    from budvision.verdict.registry import find_model, verify_model
+
+    entries = _known() if model is None else [find_model(model, folders=_folders())]
+    for entry in entries:
+        verify_model(entry)
+    if as_json:
+        typer.echo(json.dumps({"ok": True, "models": [entry.label for entry in entries]}))
+        return
+    for entry in entries:
+        typer.echo(f"{entry.label}: {len(entry.files)} files as listed")
+
+
+def evaluate(
+    model: Named = None,
+    photos: Annotated[int, typer.Option(
+        min=20, help="Rendered photographs to draw.")] = 200,
+    first: Annotated[int | None, typer.Option(
+        help="First seed; seeds that nothing was trained on when left out.")] = None,
+    other_hand: Annotated[bool, typer.Option(
+        "--other-hand", help="Draw with the second, independent renderer.")] = False,
+    workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Measure a model on freshly rendered photographs; it says nothing of real buds.
+
+    Example: budvision models evaluate bench-1.0 --photos 300 --json
+    """
+    from budvision.verdict.evaluate import evaluate_observations
+    from budvision.verdict.observe import FIRST_SEED, columns_of, observe_many
+    from budvision.verdict.propose import Proposer
+    from budvision.verdict.registry import find_model
+
+    entry = find_model(model, folders=_folders())
+    proposer = Proposer.load(model, folders=_folders())
+    start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
+    seen = []
+    with _progress(photos) as step:
+        for one in observe_many(
+            range(start, start + photos), folder=entry.folder, standin=other_hand, workers=workers
+        ):
+            seen.append(one)
+            step()
+    found = evaluate_observations(columns_of(seen), proposer.verdict)
+    if as_json:
+        typer.echo(json.dumps({"model": entry.label, **found}))
+        return
+    _print(entry.label, found)
+
+
+class _progress:
+    """A bar on stderr, shown on a terminal only; use as a context, call to step."""
+
+    def __init__(self, total: int) -> None:
+        from rich.console import Console
+        from rich.progress import Progress
+
+        console = Console(stderr=True)
+        self._bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+        self._task = self._bar.add_task("drawing and looking", total=total)
+
+    def __enter__(self) -> _progress:
+        self._bar.start()
+        return self
+
+    def __call__(self) -> None:
+        self._bar.advance(self._task)
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.1f} %"
+
+
+def _print(label: str, found: dict[str, Any]) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console()
+    gate, parts = found["gate"], found["segmentation"]
+    console.print(
+        f"{label} on {found['photos']} rendered photographs. Unusable refused: "
+        f"{_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
+        f"{_percent(gate['good_refused'])} of {gate['n_good']}. Exposed or not, right: "
+        f"{_percent(parts['exposed_right'])}.", highlight=False,
+    )
+    table = Table(box=SIMPLE_HEAD, header_style="bold")
+    for head in ("", "tissues", "centre inside", "called", "right of called", "dead called live",
+                 "live called dead"):
+        table.add_column(head)
+    rows = {"all": found["verdicts"]["all"], **found["verdicts"]["tissue"]}
+    for name, score in rows.items():
+        inside = parts[name]["centre_inside"] if name in parts else None
+        table.add_row(
+            name, str(score["n"]), _percent(inside), _percent(score["called"]),
+            _percent(score["right"]), _percent(score["dead_called_live"]),
+            _percent(score["live_called_dead"]),
+        )
+    console.print(table, highlight=False)
+    console.print("It has not been measured on photographs of real cut buds.", highlight=False)
