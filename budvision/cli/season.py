@@ -1,4 +1,4 @@
-"""`budvision init`, `intake`, `status`, `check` and `block`: the season and what goes into it."""
+"""`budvision init`, `intake`, `status`, `check`, `settings` and `block`: the season itself."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import typer
 
 from budvision.cli.progress import progress_bar
 from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.errors import BudvisionError
 
 if TYPE_CHECKING:
     from budvision.workflow.intake import IntakeReport
@@ -25,6 +26,7 @@ def register(app: typer.Typer) -> None:
     app.command("intake")(intake)
     app.command("status")(status)
     app.command("check")(check)
+    app.command("settings")(settings)
     group = typer.Typer(help="Facts of the season's blocks.", no_args_is_help=True)
     group.command("set")(block_set)
     group.command("list")(block_list)
@@ -106,15 +108,22 @@ def intake(
                 person=person or None, move=move, progress=step,
             )
         proposed: ProposeReport | None = None
+        failed: BudvisionError | None = None
         if propose and report.taken:
             from budvision.workflow.propose import propose_waiting
 
-            with progress_bar("looking") as step:
-                proposed = propose_waiting(opened, model=model, progress=step)
+            try:
+                with progress_bar("looking") as step:
+                    proposed = propose_waiting(opened, model=model, progress=step)
+            except BudvisionError as error:  # what was taken in stays, and is told of first
+                failed = error
     if as_json:
-        show_json(report.as_dict() | {"proposals": proposed.as_dict() if proposed else None})
+        told = report.as_dict() | {"proposals": proposed.as_dict() if proposed else None}
+        show_json(told if failed is None else told | {"proposals": failed.as_dict()})
     else:
         _tell_intake(report, proposed)
+    if failed is not None:
+        raise failed
     if report.refused:
         raise typer.Exit(3)
 
@@ -218,6 +227,35 @@ def check(
                    + ("The season is sound." if report.ok else f"{n_bad} to be put right."))
     if not report.ok:
         raise typer.Exit(5)
+
+
+def settings(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
+    """List the season's settings with what each does; change them in its budvision.toml.
+
+    Example: budvision settings
+    """
+    from budvision.settings import SETTINGS
+    from budvision.store.session import CONFIG, Season
+
+    with json_errors(as_json), Season.open(season) as opened:
+        values, folder = opened.settings, opened.folder
+    if as_json:
+        show_json({"settings": [
+            {"name": row.name, "value": values[row.name], "default": row.default, "help": row.help}
+            for row in SETTINGS
+        ]})
+        return
+    for row in SETTINGS:
+        own = "" if values[row.name] == row.default else f"  (default {row.default})"
+        typer.echo(f"{row.name} = {_toml(values[row.name])}{own}\n    {row.help}")
+    say(f"To change one, write its line under [settings] in {folder / CONFIG}.")
+
+
+def _toml(value: object) -> str:
+    """Return a setting as budvision.toml has it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
 
 
 def block_set(

@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 
 from budvision.cli.main import app
 from budvision.errors import BudvisionError
+from budvision.settings import SETTINGS
 from budvision.store.session import Season
 
 TABLE = ("block,cane,node,primary,secondary,tertiary\n"
@@ -154,9 +155,28 @@ def test_blocks_are_set_and_listed(work: Path) -> None:
     assert json.loads(_run("block", "list", "--json").stdout)["blocks"][0]["policy"] == "common"
 
 
+def test_photographs_stay_where_the_model_fails(work: Path) -> None:
+    result = _run("intake", str(work / "card"), "--sampling", "feb", "--model", "no-such-9.9",
+                  "--json")
+    assert _code(result) == 3
+    told = json.loads(result.stdout)
+    assert (told["n_new"], told["proposals"]["ok"]) == (3, False)
+    assert "there is no model no-such-9.9" in told["proposals"]["what"]
+    assert json.loads(_run("status", "--json").stdout)["n_photos"] == 3
+
+
+def test_settings_are_listed_with_their_own_values(work: Path) -> None:
+    (work / "s" / "budvision.toml").write_text("[settings]\nconfidence = 0.9\n")
+    shown = _run("settings")
+    assert "confidence = 0.9  (default 0.95)" in shown.stdout
+    assert 'policy = "common"' in shown.stdout
+    told = json.loads(_run("settings", "--json").stdout)["settings"]
+    assert {row["name"] for row in told} == {row.name for row in SETTINGS}
+
+
 @pytest.mark.parametrize("command", [
-    ("init",), ("intake",), ("status",), ("check",), ("results",), ("calls", "import"),
-    ("calls", "export"), ("block", "set"), ("block", "list"),
+    ("init",), ("settings",), ("intake",), ("status",), ("check",), ("results",),
+    ("calls", "import"), ("calls", "export"), ("block", "set"), ("block", "list"),
 ])
 def test_every_command_shows_an_example(command: tuple[str, ...]) -> None:
     shown = _run(*command, "--help")
