@@ -21,7 +21,7 @@ from budvision.vineyard.buds import DEAD, LIVE, NOT_CALLED, NOT_EXPOSED, UNSURE,
 from budvision.vineyard.more_buds import Outlook
 from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.potential import CropShares, block_potential
-from budvision.vineyard.pruning import NodeCount, band_probabilities, check_normal, node_range
+from budvision.vineyard.pruning import NodeCount, band_probabilities, check_normal, node_ranges
 from budvision.vineyard.results import BlockResult, CropPotential, PolicyAnswer, TissueResult
 from budvision.vineyard.strata import StrataShares, stratified_shares
 from budvision.vocabulary import TISSUES, BudCalls, Tissue
@@ -159,14 +159,9 @@ def _node_counts(
         exact = [1 / (1 - value) for value in (share, low, high)]
         by_crop = [1 / value for value in (crop.share, crop.high, crop.low)]
     rules = {"band": factors, "exact": exact, "crop_potential": by_crop}
-    return [
-        {
-            rule: node_range(float(normal[at]), *(float(values[at]) for values in columns),
-                             max_factor=max_factor)
-            for rule, columns in rules.items()
-        }
-        for at in range(len(share))
-    ]
+    counts = {rule: node_ranges(normal, *columns, max_factor=max_factor)
+              for rule, columns in rules.items()}
+    return [dict(zip(counts, row, strict=True)) for row in zip(*counts.values(), strict=True)]
 
 
 def _values(
@@ -288,8 +283,9 @@ def summarise_table(
     chances = band_probabilities(policy, np.nan_to_num(share), size).tolist()
     more = outlook.buds_to_settle(policy)
     others = [
-        (of, of.band_index(np.nan_to_num(share)), factors(of)) for of in known.values()
-        if compare_policies and of.name != policy.name
+        (of, of.band_index(np.nan_to_num(share)).tolist(),
+         node_ranges(normal, *factors(of), max_factor=max_factor))
+        for of in known.values() if compare_policies and of.name != policy.name
     ]
     n_buds = np.bincount(table.block.codes, minlength=len(names))
     n_canes = np.bincount(table.block_of_cane, minlength=len(names))
@@ -309,10 +305,8 @@ def summarise_table(
             if judged else {},
             float(normal[at]), nodes[at], int(more[at]) if more[at] >= 0 else None,
             tuple(
-                PolicyAnswer(of.name, of.bands[int(bands[at])], node_range(
-                    float(normal[at]), *(float(part[at]) for part in parts),
-                    max_factor=max_factor))
-                for of, bands, parts in others if judged
+                PolicyAnswer(of.name, of.bands[bands[at]], counts[at])
+                for of, bands, counts in others if judged
             ),
             outlook.at(at), notes, warnings,
         ))

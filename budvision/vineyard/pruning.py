@@ -22,6 +22,7 @@ __all__ = [
     "check_normal",
     "divide_by_share_alive",
     "node_range",
+    "node_ranges",
     "round_nodes",
 ]
 
@@ -165,18 +166,52 @@ def node_range(
         When the normal count is not positive or the maximum is below 1.
     """
     check_normal(normal)
+    return node_ranges(normal, [factor], [low_factor], [high_factor], max_factor=max_factor)[0]
+
+
+def node_ranges(
+    normal: ArrayLike,
+    factor: ArrayLike,
+    low_factor: ArrayLike,
+    high_factor: ArrayLike,
+    *,
+    max_factor: float,
+) -> list[NodeCount]:
+    """Do what `node_range` does for many blocks at once.
+
+    Parameters
+    ----------
+    normal : array_like of float, scalar or shape (n,)
+        Nodes retained in a normal year, above 0 (not checked again).
+    factor, low_factor, high_factor : array_like of float, shape (n,)
+        As in `node_range`.
+    max_factor : float
+        Practical maximum as a multiple of normal, at least 1.
+
+    Returns
+    -------
+    list of NodeCount
+
+    Raises
+    ------
+    InputError
+        When the maximum is below 1.
+    """
     if not max_factor >= 1:
         raise InputError(f"the largest multiple is {max_factor!r}", expected="at least 1")
-
-    def nodes(multiple: float) -> int | None:
-        return None if math.isnan(multiple) else round_nodes(normal * min(multiple, max_factor))
-
-    known = [value for value in (factor, low_factor, high_factor) if not math.isnan(value)]
-    return NodeCount(
-        retain=nodes(factor), low=nodes(low_factor), high=nodes(high_factor),
-        unrounded=None if math.isnan(factor) else normal * min(factor, max_factor),
-        capped=any(value > max_factor for value in known),
+    multiples = np.array([factor, low_factor, high_factor], dtype=float)
+    capped: list[bool] = np.any(multiples > max_factor, axis=0).tolist()
+    nodes = np.asarray(normal, dtype=float) * np.minimum(multiples, max_factor)
+    whole = np.floor(nodes + 0.5 + 1e-9)
+    known = ~np.isnan(nodes)
+    counts = np.where(known, whole, 0).astype(np.int64).tolist()
+    retain, low, high = (
+        [count if there else None for count, there in zip(row, seen, strict=True)]
+        for row, seen in zip(counts, known.tolist(), strict=True)
     )
+    exact = [value if there else None
+             for value, there in zip(nodes[0].tolist(), known[0].tolist(), strict=True)]
+    return [NodeCount(*row) for row in zip(retain, low, high, exact, capped, strict=True)]
 
 
 def band_probabilities(policy: Policy, share: ArrayLike, n_effective: ArrayLike) -> Floats:
