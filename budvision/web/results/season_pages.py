@@ -27,6 +27,7 @@ from budvision.workflow.answers import (
 from budvision.workflow.comparison import compare_answers, shows_difference
 
 ROWS_A_PAGE = 100
+MOST_IN_ORDER = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,9 @@ class PrunePage:
     """The order of pruning, and the blocks that have no place in it yet."""
 
     rows: tuple[PruneRow, ...]
+    n_more: int
     without: tuple[BlockRow, ...]
+    n_without: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +123,12 @@ def prune_last() -> ResponseReturnValue:
     answers = season_answers(current_season(), sampling=asked_sampling())
     ordered = prune_last_first(answers)
     placed = {answer.block.id for answer in ordered}
-    rows = tuple(PruneRow(block_row(a), *_why_late(a)) for a in ordered)
-    without = tuple(block_row(a) for a in answers if a.block.id not in placed)
-    return render_template("results/prune_last.html", here=PrunePage(rows, without))
+    rest = [answer for answer in answers if answer.block.id not in placed]
+    return render_template("results/prune_last.html", here=PrunePage(
+        tuple(PruneRow(block_row(a), *_why_late(a)) for a in ordered[:MOST_IN_ORDER]),
+        max(0, len(ordered) - MOST_IN_ORDER),
+        tuple(block_row(a) for a in rest[:MOST_IN_ORDER]), len(rest),
+    ))
 
 
 def _why_late(answer: Answer) -> tuple[str, str]:
