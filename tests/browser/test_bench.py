@@ -347,7 +347,8 @@ def test_photographs_without_a_place_are_laid_out_by_hand(
                                         nodes=4, draw=1))
     loose = [_sample(1, n, 1) for n in range(1, 5)]
     sort_files(bench.season, loose)
-    page.set_viewport_size({"width": 1100, "height": 900})
+    page = page.context.browser.new_page(viewport={"width": 1100, "height": 900})
+    page.set_default_timeout(15_000)
     page.goto(f"{bench.address}/me?next=/bench/assign")
     page.fill("input[name=name]", "Wren Adeyemi")
     page.locator("form:has(input[name=name]) button[type=submit]").first.click()
@@ -363,7 +364,14 @@ def test_photographs_without_a_place_are_laid_out_by_hand(
         frame(name).click()
         page.click(f".slot[data-node='{node}'] > button")
     # By dragging.
-    frame(names[2]).drag_to(page.locator(".slot[data-node='4']"))
+    start, end = frame(names[2]).bounding_box(), page.locator(
+        ".slot[data-node='4']").bounding_box()
+    page.mouse.move(start["x"] + 60, start["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(start["x"] + 80, start["y"] + 80, steps=4)
+    page.mouse.move(end["x"] + 40, end["y"] + 40, steps=6)
+    page.mouse.up()
+    page.wait_for_selector(".slot[data-node='4'] .frame")
     frame(names[3]).click()
     page.click("text=Put the chosen one aside")
     page.screenshot(path=tmp_path / "assign.png", full_page=True)

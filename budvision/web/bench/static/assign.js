@@ -13,7 +13,12 @@ if (root) {
   for (const frame of root.querySelectorAll(".frame")) {
     homes.set(frame.dataset.sha, frame.parentElement);
     frame.addEventListener("click", () => choose(chosen === frame ? null : frame));
-    frame.addEventListener("dragstart", (event) => { event.dataTransfer.setData("text/plain", frame.dataset.sha); choose(frame); });
+    frame.addEventListener("keydown", (event) => {
+      if (![" ", "Enter"].includes(event.key)) return;
+      event.preventDefault();
+      frame.click();
+    });
+    frame.addEventListener("dragstart", (event) => { event.dataTransfer.setData("text/plain", frame.dataset.sha); event.dataTransfer.effectAllowed = "move"; choose(frame); });
   }
   const frameOf = (sha) => root.querySelector(`.frame[data-sha="${sha}"]`);
 
