@@ -123,12 +123,14 @@ def results_as_dict(
     ----------
     results : sequence of BlockResult
     warnings : sequence of str
-        What of the input was left aside.
+        What of the input was left aside; the blocks' own warnings follow it.
     """
     return {
         "blocks": [block_as_dict(result) for result in results],
         "caution": CAUTION,
-        "warnings": list(warnings),
+        "warnings": [*warnings, *(
+            f"block {result.block}: {text}" for result in results for text in result.warnings
+        )],
     }
 
 

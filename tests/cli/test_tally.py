@@ -104,8 +104,10 @@ def test_one_cane_is_said(budvision, tmp_path):
     out = budvision("tally", path)[1]
     assert "Warning: All buds come from one cane" in out
     assert "rests on an assumed likeness" in out
-    told = json.loads(budvision("tally", path, "--json")[1])["blocks"][0]
+    answer = json.loads(budvision("tally", path, "--json")[1])
+    told = answer["blocks"][0]
     assert "one cane" in told["warnings"][0]
+    assert answer["warnings"] == [f"block A: {told['warnings'][0]}"]
     assert told["primary"]["design_effect_from_prior"] is True
 
 
