@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,6 @@ from flask import (
     redirect,
     render_template,
     request,
-    send_file,
     url_for,
 )
 from flask.typing import ResponseReturnValue
@@ -154,6 +154,8 @@ def table(sampling_id: int) -> ResponseReturnValue:
     """Show the bench."""
     season = current_season()
     need_person()
+    if PROPOSER_KEY not in current_app.extensions:   # loaded while the first bud is being cut
+        threading.Thread(target=season_model, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
     return render_template("bench/bench.html", page=BenchPage(
         sampling_id, board, bool(season.settings["bench_verdicts"])))
@@ -274,7 +276,8 @@ def soak_form(sampling_id: int) -> ResponseReturnValue:
 def picture(sha256: str) -> ResponseReturnValue:
     """Give the small picture of a photograph: with outlines where the bench has looked at it."""
     season = current_season()
-    return send_file(small_picture(season, sha256), mimetype="image/jpeg", max_age=60)
+    return Response(small_picture(season, sha256).read_bytes(), mimetype="image/jpeg",
+                    headers={"Cache-Control": "private, max-age=60"})
 
 
 @blueprint.get("/assign")

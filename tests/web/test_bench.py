@@ -1,0 +1,178 @@
+"""The bench's addresses: what they refuse, and that nothing of it is lost or trusted."""
+
+from __future__ import annotations
+
+import io
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from budvision.settings import Settings
+from budvision.store.queries.photos import cuts_of_sampling
+from budvision.store.session import Season
+from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
+from budvision.web import create_app
+from budvision.web.bench.pages import PROPOSER_KEY
+from budvision.workflow.plan import describe_block, plan_sample, save_plan
+
+
+def photograph(number: int) -> bytes:
+    image = np.full((720, 960, 3), 190, np.uint8)
+    cv2.putText(image, str(number), (300, 400), cv2.FONT_HERSHEY_SIMPLEX, 5, (30, 60, 90), 12)
+    return cv2.imencode(".jpg", image)[1].tobytes()
+
+
+def _propose(data: bytes, name: str) -> tuple[Proposal, None]:
+    live = TissueProposal(True, Verdict.DEAD, 0.97)
+    return Proposal(name, "0" * 64, 960, 720, True, (), None, "m", {
+        Tissue.PRIMARY: live, Tissue.SECONDARY: TissueProposal(False),
+        Tissue.TERTIARY: TissueProposal(False)}), None
+
+
+@pytest.fixture(autouse=True)
+def _boundaries() -> Iterator[None]:
+    """Werkzeug's test client draws form boundaries from the global generator; put it back."""
+    plain = random.getstate()
+    yield
+    random.setstate(plain)
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> Iterator[Flask]:
+    with Season.create(tmp_path / "winter") as season:
+        layout = describe_block("Lark Terrace", n_rows=6, n_vines=20)
+        save_plan(season, plan_sample(layout, settings=Settings(), sampling="s1", canes=2, nodes=3,
+                                      draw=3))
+    app = create_app(tmp_path / "winter", testing=True)
+    app.config["WTF_CSRF_ENABLED"] = False
+    app.extensions[PROPOSER_KEY] = _propose
+    yield app
+    app.extensions["budvision.season"].close()
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    client = app.test_client()
+    client.post("/me", data={"name": "Wren Adeyemi", "next": "/bench/"})
+    return client
+
+
+def _send(client: FlaskClient, data: bytes, **more: str):
+    fields = {"cane": "1", "node": "1", "cut": "1"} | more
+    return client.post("/bench/1/photo", data=fields | {"photo": (io.BytesIO(data), "a.jpg")},
+                       headers={"Accept": "application/json"})
+
+
+def test_a_photograph_is_answered_without_a_verdict(client: FlaskClient, app: Flask) -> None:
+    told = _send(client, photograph(1)).get_json()
+    assert told["ok"]
+    assert told["answer"]["next"] == "deeper"
+    assert told["answer"]["verdicts"] == {}
+    assert "dead" not in str(told)
+    assert "0.97" not in str(told)
+    board = client.get("/bench/1/board").get_json()
+    assert board["canes"][0]["buds"][0]["cuts"] == [
+        {"cut": 1, "sha256": told["sha256"], "seen": ["primary"]}]
+    assert "dead" not in str(board["canes"])
+    assert client.get(f"/bench/picture/{told['sha256']}.jpg").data[:2] == b"\xff\xd8"
+    # The season's setting may allow it.
+    config = app.extensions["budvision.season"].folder / "budvision.toml"
+    config.write_text("[settings]\nbench_verdicts = true\n", encoding="utf-8")
+    again = create_app(config.parent, testing=True)
+    again.config["WTF_CSRF_ENABLED"] = False
+    again.extensions[PROPOSER_KEY] = _propose
+    second = again.test_client()
+    second.post("/me", data={"name": "Wren Adeyemi"})
+    told = _send(second, photograph(2), node="2").get_json()
+    assert told["answer"]["verdicts"] == {"primary": "dead"}
+    again.extensions["budvision.season"].close()
+
+
+@pytest.mark.parametrize(
+    ("data", "fields", "status", "words"),
+    [
+        (b"<svg onload=alert(1)>", {}, 400, "expected"),
+        (b"", {}, 400, "0 bytes"),
+        (photograph(1)[:3000], {}, 400, "expected"),
+        (photograph(1), {"cane": "99"}, 404, "there is no cane '99'"),
+        (photograph(1), {"node": "x"}, 400, "node is 'x'"),
+        (photograph(1), {"node": "900"}, 400, "node is 900"),
+        (photograph(1), {"block": "Elsewhere", "label": "s1"}, 409, "it was taken for block Else"),
+    ],
+    ids=["svg", "empty", "cut-off", "cane", "node", "far-node", "other-season"],
+)
+def test_what_cannot_be_taken_is_refused_as_json_and_not_kept(
+    client: FlaskClient, app: Flask, data: bytes, fields: dict[str, str], status: int, words: str
+) -> None:
+    found = _send(client, data, **fields)
+    assert found.status_code == status
+    body = found.get_json()
+    assert body["ok"] is False
+    assert words in f"{body['what']}; expected {body['expected']}"
+    season = app.extensions["budvision.season"]
+    assert list(season.photos) == []
+    with season.read() as conn:
+        assert cuts_of_sampling(conn, 1) == []
+
+
+def test_nobody_writes_without_a_name_and_no_token(app: Flask) -> None:
+    stranger = app.test_client()
+    assert _send(stranger, photograph(1)).status_code == 401
+    app.config["WTF_CSRF_ENABLED"] = True
+    known = app.test_client()
+    page = known.get("/me").get_data(as_text=True)
+    token = page.split('name="csrf-token" content="')[1].split('"')[0]
+    known.post("/me", data={"name": "Wren Adeyemi", "csrf_token": token})
+    refused = _send(known, photograph(1))
+    assert (refused.status_code, refused.get_json()["code"]) == (400, "old_page")
+    fresh = known.get("/bench/token", headers={"Accept": "application/json"}).get_json()["token"]
+    sent = known.post(
+        "/bench/1/photo", headers={"Accept": "application/json", "X-CSRFToken": fresh},
+        data={"cane": "1", "node": "1", "cut": "1",
+              "photo": (io.BytesIO(photograph(1)), "../../a.jpg")})
+    assert sent.get_json()["ok"]
+
+
+def test_pages_say_what_to_be_careful_of(client: FlaskClient) -> None:
+    for path in ("/bench/", "/bench/plan", "/bench/1", "/bench/1/plan", "/bench/1/soak"):
+        text = client.get(path).get_data(as_text=True)
+        assert "Razor blades cut people" in text
+        assert "sharps container" in text
+
+
+def test_paper_and_pictures_come_only_where_there_are_some(client: FlaskClient) -> None:
+    for kind in ("walk", "tags", "card", "tally"):
+        assert client.get(f"/bench/1/paper/{kind}.pdf").data.startswith(b"%PDF")
+    assert client.get("/bench/1/paper/poster.pdf").status_code == 404
+    assert client.get("/bench/1/paper/walk.pdf?paper=a3").status_code == 400
+    assert client.get("/bench/9/board").status_code == 404
+    assert client.get("/bench/picture/" + "0" * 64 + ".jpg").status_code == 404
+    assert client.get("/bench/picture/..%2Fbudvision.toml.jpg").status_code == 404
+
+
+def test_a_wrong_plan_shows_the_form_again_with_what_was_typed(client: FlaskClient) -> None:
+    found = client.post("/bench/plan", data={"block": "North Fan", "sampling": "s2", "rows": "4",
+                                             "vines": "9", "zones": "top=1-9"})
+    text = found.get_data(as_text=True)
+    assert found.status_code == 400
+    assert "zone top goes to row 9" in text
+    assert 'value="North Fan"' in text
+    made = client.post("/bench/plan", data={"block": "North Fan", "sampling": "s2", "rows": "4",
+                                            "vines": "9", "canes": "3", "nodes": "4"})
+    assert made.status_code == 302
+    assert "North Fan" in client.get("/bench/").get_data(as_text=True)
+
+
+def test_times_are_kept_from_the_soaking_form(client: FlaskClient) -> None:
+    client.post("/bench/1/soak", data={"now": "in_water_at"})
+    assert "Too early" in client.get("/bench/1/soak").get_data(as_text=True)
+    assert "Too early" in client.get("/bench/1").get_data(as_text=True)
+    bad = client.post("/bench/1/soak", data={"room_temp_c": "warm"})
+    assert bad.status_code == 400
+    assert "the room is" in bad.get_data(as_text=True)
