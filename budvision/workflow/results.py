@@ -24,7 +24,10 @@ from budvision.vocabulary import TISSUES, Tissue
 from budvision.workflow.calls_table import chosen_samplings
 from budvision.workflow.tally import CAUTION, block_as_dict
 
-__all__ = ["BlockAnswer", "Waiting", "WaitingBud", "results", "results_as_dict", "season_results"]
+__all__ = [
+    "BlockAnswer", "Waiting", "WaitingBud", "results", "results_as_dict", "season_results",
+    "season_table",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +139,34 @@ def season_results(
                     bool(called[at]))
         for at, one in enumerate(columns.blocks)
     ]
+
+
+def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
+    """Return the called buds of all blocks as one table, for breakdowns over the season.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    sampling : str, optional
+        Label of the sampling; each block's newest when left out.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such sampling.
+    NothingToDoError
+        When no block was sampled, or nobody has called a bud.
+    """
+    with season.read() as conn:
+        ids = chosen_samplings(conn, sampling=sampling, block=None)
+        columns = call_columns(conn, list(ids.values())) if ids else None
+    rows = np.flatnonzero((columns.calls >= 0).any(axis=1)) if columns else np.zeros(0, int)
+    if columns is None or not len(rows):
+        raise NothingToDoError("nobody has called a bud yet", where="results",
+                               do="Confirm some calls first.")
+    return _table(columns, rows, columns.cane_block[columns.cane], list(columns.blocks),
+                  np.ones(len(columns.blocks), bool))
 
 
 def _summaries(

@@ -169,7 +169,7 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
     context = browser.new_context(viewport={"width": width, "height": height})
     page = context.new_page()
     for address in ("/results/", "/results/block/1", "/results/block/4", "/results/prune-last",
-                    "/results/compare?one=1:late&two=all", "/results/block/1/season-after",
+                    "/results/compare?one=1:late&two=all", "/results/over-all", "/results/block/1/season-after",
                     "/results/cold"):
         page.goto(served + address)
         told = axe.run(page).response["violations"]

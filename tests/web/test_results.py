@@ -192,6 +192,26 @@ def test_history_is_told_with_the_change(season: Season, client: FlaskClient) ->
     assert "About 5 % of the primary buds" in early
 
 
+def test_over_all_blocks_by_cultivar_and_node(season: Season, client: FlaskClient) -> None:
+    assert "Confirm some calls first" in client.get("/results/over-all").text
+    sample(season, "One", [2, 2], nodes=4)
+    other = sample(season, "Two", [0, 0], nodes=4)
+    with season.write() as conn:
+        blocks.update_block(conn, other, cultivar="Foch")
+    page = client.get("/results/over-all").text
+    form = r'<th scope="row">([^<]+)</th>\s*<td class="share"><strong>([^<]+)<'
+    rows = dict(re.findall(form, page))
+    assert (rows["Riesling"], rows["Foch"]) == ("50 %", "0 %")
+    assert (rows["1"], rows["3"]) == ("50 %", "0 %")
+
+
+def test_what_waits_leads_to_its_review(season: Season, client: FlaskClient) -> None:
+    block = sample(season, "Unread", [0, 0], called=False)
+    target = re.search(r'href="(/review/sampling/\d+)"', client.get("/results/").text)[1]
+    assert target in client.get(f"/results/block/{block}").text
+    assert client.get(target).status_code in (200, 302)
+
+
 def test_figures_of_a_block_are_svg_with_words(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2, 5])
     for kind in ("tissues", "positions", "zones"):

@@ -52,6 +52,7 @@ class BlockRow:
     id: int
     block: str
     place: str
+    sampling_id: int | None
     sampling: str
     collected: str
     n_judged: int
@@ -203,6 +204,7 @@ def block_row(answer: Answer) -> BlockRow:
     return BlockRow(
         id=answer.block.id, block=answer.block.name,
         place=" · ".join(part for part in (answer.block.site, answer.block.cultivar) if part),
+        sampling_id=sampling.id if sampling else None,
         sampling=sampling.label if sampling else "",
         collected=(sampling.collected_at or "")[:10] if sampling else "",
         n_judged=primary.n_live + primary.n_dead if primary else 0,

@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
-from budvision.errors import InputError
+from budvision.errors import InputError, NothingToDoError
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.words import percent, plain
 from budvision.store.queries.blocks import list_samplings
+from budvision.vineyard.breakdown import breakdown
+from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.results import TissueResult
 from budvision.vocabulary import Tissue
 from budvision.web.current import current_season
 from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
-from budvision.web.results.parts import BlockRow, band_edges, block_row
+from budvision.web.results.parts import BlockRow, PartRow, band_edges, block_row, part_row
 from budvision.workflow.answers import (
     Answer,
     answer_of,
+    block_policies,
     most_urgent_first,
     prune_last_first,
     season_answers,
 )
 from budvision.workflow.comparison import compare_answers, shows_difference
+from budvision.workflow.results import season_table
 
 ROWS_A_PAGE = 100
 MOST_IN_ORDER = 200
@@ -115,6 +119,37 @@ def overview() -> ResponseReturnValue:
         n_judged=sum(_primary(a).n_live + _primary(a).n_dead for a in answers if a.judged),
         sampling=sampling or "", samplings=labels, page=page, n_pages=n_pages, units=asked_units(),
     ))
+
+
+@dataclass(frozen=True, slots=True)
+class OverAllPage:
+    """Primaries over all blocks, by cultivar, node, vine size and zone."""
+
+    groups: tuple[tuple[str, str, tuple[PartRow, ...]], ...]
+    empty: str
+
+
+@blueprint.get("/over-all")
+def over_all() -> ResponseReturnValue:
+    """Show mortality over all blocks by cultivar, node, vine size and zone."""
+    season = current_season()
+    try:
+        table = season_table(season, sampling=asked_sampling())
+    except NothingToDoError as error:
+        return render_template("results/over_all.html", here=OverAllPage((), str(error)))
+    policy = chosen_policy(season.settings, block_policies(season))
+    groups = []
+    for by, title, first in (("cultivar", "By cultivar", "cultivar"),
+                             ("node", "By node, from the cane base", "node"),
+                             ("vigor", "By vine size", "vine size"), ("zone", "By zone", "zone")):
+        parts = breakdown(table, by, settings=season.settings)
+        if by in ("cultivar", "zone"):
+            parts.sort(key=lambda part: (not part.name, -(part.mortality or 0.0)))
+        if len(parts) > 1:
+            groups.append((title, first, tuple(
+                part_row(replace(p, name=p.name or "not recorded"), policy) for p in parts)))
+    empty = "" if groups else "All called buds are of one cultivar, node, vine size and zone."
+    return render_template("results/over_all.html", here=OverAllPage(tuple(groups), empty))
 
 
 @blueprint.get("/prune-last")
