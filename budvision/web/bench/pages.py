@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -149,13 +150,19 @@ def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
     return Response(data, mimetype="application/pdf")
 
 
+def _warm(season: Season) -> None:
+    """Load the model ahead of the first photograph; what fails here is told of there."""
+    with contextlib.suppress(Exception):
+        season_model(season)
+
+
 @blueprint.get("/<int:sampling_id>")
 def table(sampling_id: int) -> ResponseReturnValue:
     """Show the bench."""
     season = current_season()
     need_person()
     if PROPOSER_KEY not in current_app.extensions:   # loaded while the first bud is being cut
-        threading.Thread(target=season_model, args=(season,), daemon=True).start()
+        threading.Thread(target=_warm, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
     return render_template("bench/bench.html", page=BenchPage(
         sampling_id, board, bool(season.settings["bench_verdicts"])))
