@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import webbrowser
 from collections.abc import Callable, Sequence
@@ -11,6 +12,7 @@ from waitress.server import create_server
 
 from budvision.errors import BudvisionError, UsageError
 from budvision.web import create_app
+from budvision.web.current import SEASON_KEY
 from budvision.web.guard import is_loopback_address
 
 __all__ = ["serve_season"]
@@ -54,19 +56,21 @@ def serve_season(
     """
     loopback = is_loopback_address(host) and not hosts
     app = create_app(season_folder, loopback=loopback, hosts=hosts, https=https)
+    season = app.extensions[SEASON_KEY]
     try:
-        server = create_server(
-            app, host=host, port=port, threads=6, ident=None,
-            clear_untrusted_proxy_headers=not https,
-            max_request_body_size=int(app.config["MAX_CONTENT_LENGTH"]),
-        )
-    except (OSError, socket.gaierror) as error:
+        door = _listen(host, port)
+    except OSError as error:
+        season.close()
         raise UsageError(
             f"{host} port {port} cannot be listened on ({error.strerror or error})",
             expected="a free port of this machine", where="serve",
             do="Choose another with --port, or --port 0 for any free one.",
         ) from error
-    taken = getattr(server, "effective_port", port)
+    server = create_server(
+        app, sockets=[door], threads=6, ident=None, clear_untrusted_proxy_headers=not https,
+        max_request_body_size=int(app.config["MAX_CONTENT_LENGTH"]),
+    )
+    taken = door.getsockname()[1]
     shown = f"[{host}]" if ":" in host else host
     name = shown if loopback else hosts[0]
     address = f"http://{name}:{taken}/"
@@ -85,3 +89,20 @@ def serve_season(
         pass
     finally:
         server.close()
+        season.close()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Bind a socket; waitress then listens on it. A refused one is closed at once."""
+    family, kind, protocol, _, address = socket.getaddrinfo(
+        host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+    )[0]
+    door = socket.socket(family, kind, protocol)
+    try:
+        if os.name == "posix":  # elsewhere it would let two servers share the port
+            door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind(address)
+    except OSError:
+        door.close()
+        raise
+    return door

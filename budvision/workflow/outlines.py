@@ -23,7 +23,8 @@ class Outline:
     path : str
         SVG path data, x and y in pixels of the upright photograph at full size.
     letter : tuple of float
-        (x, y) of a point well inside, for the tissue's letter.
+        (x, y) of the topmost point, for the tissue's letter: the growing point in the middle is
+        what is judged, and stays free.
     """
 
     path: str
@@ -84,6 +85,6 @@ def outline_of_mask(
             continue
         points = " ".join("{:.1f} {:.1f}".format(*place(float(x), float(y))) for x, y in slim)
         parts.append(f"M{points}Z")
-    depth = cv2.distanceTransform(big, cv2.DIST_L2, 3)
-    y, x = np.unravel_index(int(depth.argmax()), depth.shape)
-    return Outline(" ".join(parts), place(float(x), float(y)))
+    y = int(np.flatnonzero(big.any(axis=1))[0])
+    x = float(np.flatnonzero(big[y]).mean())
+    return Outline(" ".join(parts), place(x, float(y)))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -325,12 +326,20 @@ def correct(
     return Corrected(region_id, proposal_id, message)
 
 
+@lru_cache(maxsize=2)
+def _loaded(model: str, sha256: str) -> Any:
+    """Load a model once; `sha256` tells a changed one from the one loaded before."""
+    from budvision.verdict.propose import Proposer
+
+    return Proposer.load(model)
+
+
 def _judge_with(chosen: ModelInUse, season_folder: Path) -> Judge:
     """Return the model in use as a judge of corrected outlines."""
     from budvision.verdict import propose as verdict
 
     inside = season_folder / chosen.path
-    proposer = verdict.Proposer.load(inside if inside.is_dir() else chosen.path)
+    proposer = _loaded(str(inside) if inside.is_dir() else chosen.path, chosen.sha256)
 
     def judge(data: bytes, labels: Labels, box: Box, name: str) -> Proposal:
         photo = read_photo(data, max_side_px=verdict.QUICK_SIDE_PX, name=name)

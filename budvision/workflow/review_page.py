@@ -59,9 +59,9 @@ def sure_words(p_dead: float | None, verdict: str) -> str:
 
 def _hundredths(p: float) -> str:
     if p > 0.995:
-        return "more than 99"
+        return "over 99"
     if p < 0.005:
-        return "fewer than 1"
+        return "under 1"
     return str(round(p * 100))
 
 
@@ -180,7 +180,10 @@ def _past(row: CallRow) -> Values:
 def _cut(cut: Cut, region: Region | None, proposal: ProposalRow | None, hidden: bool) -> Values:
     photo = cut.photo
     shown = {} if hidden else outlines(region)
-    reasons = [] if proposal is None else [reason.text for reason in proposal.reasons]
+    reasons = [] if proposal is None else [
+        reason.text for reason in proposal.reasons
+        if not (proposal.found and reason.code.endswith("_not_exposed"))  # the cards say that
+    ]
     if hidden and proposal is not None and proposal.found:
         reasons = []
     return {

@@ -100,9 +100,10 @@ def add_person(
     """
     _check_role(role)
     clean = clean_name(name)
-    if find_person(conn, clean) is not None:
+    taken = find_person(conn, clean)
+    if taken is not None:
         raise ConflictError(
-            f"{clean} is there already", expected="a name not yet in use", where="people",
+            f"{taken.name} is there already", expected="a name not yet in use", where="people",
             do="Add a middle name or a number, so that calls can be told apart.",
         )
     conn.execute(insert(person).values(

@@ -152,6 +152,12 @@ def agreement() -> ResponseReturnValue:
     ))
 
 
+def _doubt(p_dead: float | None, value: CallValue) -> float:
+    """Say how far the model was from a confirmed call, 0 to 1."""
+    p = 0.5 if p_dead is None else p_dead
+    return 1.0 - p if value is CallValue.DEAD else p
+
+
 @dataclass(frozen=True, slots=True)
 class ReferencePage:
     """Confirmed buds to compare with, by tissue and call."""
@@ -170,7 +176,7 @@ def reference_sheet() -> ResponseReturnValue:
     for tissue in TISSUES:
         for value in (CallValue.LIVE, CallValue.DEAD):
             rows = sorted(
-                ((said.p_dead or 0.0, example) for example, said in found
+                ((_doubt(said.p_dead, value), example) for example, said in found
                  if example.tissue is tissue and example.value is value),
                 key=lambda pair: (pair[0], pair[1].bud_id),
             )

@@ -52,11 +52,31 @@ const bestCut = () => {
 
 const nextBud = () => facts.next.find((bud) => choice.show !== "waiting" || !saved.has(bud));
 
+const touch = matchMedia("(pointer: coarse)").matches;
+
 function hint() {
+  return touch ? hintForTouch() : hintForKeys();
+}
+
+function hintForTouch() {
+  if (revealed) return `${differences()}. Keep yours, or change the call.`;
+  if (whole()) return Object.keys(draft).length ? "All called. Save the bud." : "Called already.";
+  const proposal = facts.tissues[front].proposal;
+  if (choice.reading !== "settle" && !valueOf(front) && proposal?.confirmable) {
+    return `Tap the dashed call to confirm ${front} ${WORDS[proposal.value]}.`;
+  }
+  return `Call the ${open()[0]}.`;
+}
+
+function differences() {
+  return revealed.filter((one) => one.differs)
+    .map((one) => `${NAMES[one.tissue]}: you said ${WORDS[one.called]}, the program says ${WORDS[one.proposed]}`)
+    .join("; ");
+}
+
+function hintForKeys() {
   if (revealed) {
-    const other = revealed.filter((one) => one.differs)
-      .map((one) => `${NAMES[one.tissue]}: you said ${WORDS[one.called]}, the program says ${WORDS[one.proposed]}`);
-    return `${other.join("; ")}. Space keeps your calls; L, D, U or N changes the one in front.`;
+    return `${differences()}. Space keeps your calls; L, D, U or N changes the one in front.`;
   }
   if (whole()) return Object.keys(draft).length ? "Space or Enter: save and go on." : "Called already. Space: go on.";
   const proposal = facts.tissues[front].proposal;
@@ -125,7 +145,7 @@ function drawCalls() {
   drawCards(at("cards"), { facts, draft, front, reading: choice.reading, toCall: toCall(), valueOf });
   at("hint").textContent = hint();
   const save = at("save");
-  save.textContent = revealed ? "Keep my calls and go on" : whole() && !Object.keys(draft).length ? "Go on" : "Save and go on";
+  save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
   save.disabled = !whole();
   at("undo").disabled = !Object.keys(draft).length && !trail().length;
 }

@@ -75,7 +75,10 @@ export class CutView {
 
   scaleMarks() {
     const size = this.at.w * 0.05;
-    for (const text of this.letters ?? []) text.setAttribute("font-size", size);
+    for (const text of this.letters ?? []) {
+      text.setAttribute("font-size", size);
+      text.setAttribute("dy", -size * 0.62);
+    }
     this.bar?.replaceChildren();
     const mm = this.cut.mm_per_px;
     if (!mm || !this.bar) return;
