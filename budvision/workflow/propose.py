@@ -85,7 +85,10 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
             inside = season.folder / promoted.path
             model = inside if promoted.path and inside.is_dir() else promoted.name
     entry = find_model(model, folders=[season.models_folder])
-    listed = "\n".join(f"{name} {sha}" for name, sha in sorted(entry.files.items()))
+    listed = "\n".join(  # what proposes; the card and the figures beside it may be reworded
+        f"{name} {sha}" for name, sha in sorted(entry.files.items())
+        if not name.endswith((".md", ".json"))
+    )
     own = entry.folder.resolve().is_relative_to(season.folder)
     return ModelInUse(
         label=entry.label,

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from budvision.settings import samples_folder
 from budvision.store.queries import canes, models, people, photos, proposals
 from budvision.store.queries.calls import save_calls
 from budvision.store.session import Season
@@ -120,6 +121,28 @@ def test_killed_half_way_it_goes_on_where_it_stopped(taken: Season) -> None:
     with pytest.raises(KeyboardInterrupt):
         propose_waiting(taken, look=stop, used=ONE)
     assert propose_waiting(taken, look=_look, used=ONE).n_looked == 3
+
+
+@pytest.mark.slow
+def test_two_processes_say_what_one_says(season: Season, jpeg: Callable[..., bytes]) -> None:
+    """The shipped model, over enough photographs for a second process: stripes and real samples."""
+    folder = season.folder.parent / "card"
+    folder.mkdir()
+    samples = sorted(samples_folder().glob("*.jpg"))[:8]
+    for node in range(1, 14):
+        data = samples[node - 1].read_bytes() if node <= len(samples) else jpeg(node)
+        (folder / f"Creek_1_n{node}_c1.jpg").write_bytes(data)
+    assert intake(season, [folder], sampling="feb").count("new") == 13
+    report = propose_waiting(season, jobs=2)
+    assert report.n_looked == 13
+    assert report.n_found >= 4
+    with season.read() as conn:
+        waiting = [cut.photo for cut in photos.cuts_of_sampling(conn, 1)]
+    propose_waiting(season, photos=waiting, jobs=1)
+    with season.read() as conn:
+        for row in waiting:
+            two, one = proposals.proposal_history(conn, row.id)
+            assert (two.found, two.reasons, two.tissues) == (one.found, one.reasons, one.tissues)
 
 
 def test_the_crop_reaches_outside_where_the_face_does() -> None:
