@@ -82,6 +82,8 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         the truth of the tissue that each region really covers, so without swaps) and
         ``curve``.
     """
+    table = dict(table)
+    table["found"] = table["found"] & ~_all_strange(table, model)
     usable, found = table["usable"], table["found"]
     judged = usable & found
     segmentation: dict[str, Any] = {}
@@ -130,6 +132,19 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     _, p_dead = _say(model, table["row"][here])
     result["curve"] = coverage_curve(p_dead, table["dead_here"][here] > 0)
     return result
+
+
+def _all_strange(table: Columns, model: VerdictModel) -> npt.NDArray[np.bool_]:
+    """Say where every measured tissue is unlike anything trained on: such photographs are refused.
+
+    Where nothing was measured the answer is True: nothing is exposed, so nothing can be judged.
+    """
+    measured = np.isfinite(table["row"]).all(axis=2)
+    strange = np.zeros(measured.shape, np.bool_)
+    if measured.any():
+        rows = table["row"][measured].astype(np.float64)
+        strange[measured] = model.novelty.distance(rows) > model.novelty.limit
+    return np.asarray((strange | ~measured).all(axis=1), np.bool_)
 
 
 def _share(values: npt.ArrayLike) -> float | None:

@@ -84,7 +84,7 @@ class Novelty:
         return np.asarray(np.sqrt(np.mean(apart**2, axis=1)))
 
 
-def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.998, margin: float = 1.15) -> Novelty:
+def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.995, margin: float = 1.0) -> Novelty:
     """Fit the guard: the distance that `share` of the training rows keep within, times `margin`.
 
     Parameters

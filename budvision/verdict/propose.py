@@ -17,10 +17,11 @@ from budvision.photo.card import find_card
 from budvision.photo.features import measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.read import Photo, read_photo
+from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.verdict.model import VerdictModel, settle_sides
 from budvision.verdict.persist import load_verdict
-from budvision.verdict.reasons import why
+from budvision.verdict.reasons import STRANGE, why
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
 from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissueProposal, Verdict
 
@@ -219,6 +220,15 @@ def _propose(
         more = tuple(reason for reason in poor if reason.code not in codes)
         return replace(plain, reasons=found.reasons + more + reasons), None
     tissues = judge_tissues(seen, verdict=proposer.verdict, card_white=white)
+    shown = [one for one in tissues.values() if one.exposed]
+    if not shown:
+        return replace(plain, reasons=(*found.reasons, reason_for("too_shallow"), *reasons)), None
+    if all(one.why == STRANGE for one in shown):
+        strange = Reason(
+            "unlike_a_cut_bud", "What was found looks unlike any cut bud the model knows. Check "
+            "that the cut face fills the picture; if it does, call it by eye.",
+        )
+        return replace(plain, reasons=(*found.reasons, strange, *reasons)), None
     missing = tuple(
         Reason(f"{tissue}_not_exposed", f"The {tissue} is not exposed. Cut deeper if it is needed.")
         for tissue in TISSUES if not tissues[tissue].exposed

@@ -6,7 +6,10 @@ from collections.abc import Mapping
 
 from budvision.vocabulary import Verdict
 
-__all__ = ["why"]
+__all__ = ["STRANGE", "why"]
+
+STRANGE = "it looks unlike anything the model learned from"
+"""The reason where a feature row lies far from all that was trained on."""
 
 
 def _percent(share: float) -> str:
@@ -76,7 +79,7 @@ def why(
         reads; never empty.
     """
     if strange:
-        return "it looks unlike anything the model learned from"
+        return STRANGE
     if verdict is Verdict.UNSURE:
         for_dead = _strongest(row, moved_by, dead=True)
         for_live = _strongest(row, moved_by, dead=False)
