@@ -107,7 +107,7 @@ def test_two_questions_are_answered_by_clicking(page: Any, served: str) -> None:
     expect(page.locator("tbody tr").first).to_contain_text("Orchard Draw")
     expect(page.locator("tbody tr").first).to_contain_text("Leave it until bud break")
     page.goto(f"{served}/results/")
-    page.get_by_role("link", name="Kettle Bench").click()
+    page.get_by_role("link", name="Kettle Bench", exact=True).click()
     expect(page.locator("h1")).to_have_text("Kettle Bench")
     page.get_by_label("What if I had cut so many more?").fill("250")
     page.locator("section[aria-labelledby=sure] button").click()
@@ -169,8 +169,8 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
     context = browser.new_context(viewport={"width": width, "height": height})
     page = context.new_page()
     for address in ("/results/", "/results/block/1", "/results/block/4", "/results/prune-last",
-                    "/results/compare?one=1:late&two=all", "/results/over-all", "/results/block/1/season-after",
-                    "/results/cold"):
+                    "/results/compare?one=1:late&two=all", "/results/over-all",
+                    "/results/block/1/season-after", "/results/cold"):
         page.goto(served + address)
         told = axe.run(page).response["violations"]
         assert told == [], (address, [(one["id"], one["nodes"][0]["html"]) for one in told])
