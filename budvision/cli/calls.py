@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(help="Calls in and out as a table.", no_args_is_help=True)
     group.command("import")(import_)
     group.command("export")(export)
+    group.command("undo")(undo)
     app.add_typer(group, name="calls")
     app.command("results")(results)
 
@@ -80,6 +81,36 @@ def import_(
     if report.n_new_buds:
         told += f"; {report.n_new_buds} buds are new"
     typer.echo(told + ".")
+    if report.new_reviewer:
+        say(f"{report.reviewer} is new to the season.")
+    say(f"To take them back: budvision calls undo {report.batch} --person "
+        f'"{entered_by or report.reviewer}"')
+
+
+def undo(
+    batch: Annotated[str, typer.Argument(
+        metavar="BATCH", help="What `calls import` printed for its calls.")],
+    person: Annotated[str, typer.Option(help="Who takes them back.")] = "",
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Take back calls that were saved together, by new rows; what stood before stands again.
+
+    Calls that somebody has changed since are left as they are.
+
+    Example: budvision calls undo 1aafe0b5a4e745dd96a5529d3d4a324f --person "Maren Holt"
+    """
+    from budvision.store.session import Season
+    from budvision.workflow import confirm as work
+
+    with json_errors(as_json), Season.open(season) as opened:
+        done = work.undo(opened, batch, person=person)
+    if as_json:
+        show_json({"ok": True, "batch": done.batch, "n_restored": len(done.restored),
+                   "n_left": len(done.left)})
+        return
+    left = f"; {len(done.left)} were changed since and stay" if done.left else ""
+    typer.echo(f"{len(done.restored)} calls were taken back{left}.")
 
 
 def export(

@@ -39,15 +39,22 @@ def init(
     database: Annotated[str | None, typer.Option(
         metavar="URL", help="PostgreSQL address for several stations, postgresql://user@host/name; "
         "without it the season keeps its own file.")] = None,
+    photos: Annotated[Path | None, typer.Option(
+        metavar="DIR", help="Folder for the photographs that all stations reach; the season's own "
+        "when left out.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make a season: the folder that holds one winter's photographs, calls and models.
+
+    Several stations: each makes its folder with the same --database and --photos.
 
     Example: budvision init winter-2026 --site "Wren Lake"
     """
     from budvision.workflow import season as work
 
-    with json_errors(as_json), work.init(folder, site=site, database_url=database) as made:
+    with json_errors(as_json), work.init(
+        folder, site=site, database_url=database, photos=photos
+    ) as made:
         told = str(made.folder)
     if as_json:
         show_json({"ok": True, "folder": told})

@@ -7,6 +7,7 @@ one writer at a time, rolled back whole on any error.
 
 from __future__ import annotations
 
+import json
 import os
 import tomllib
 from collections.abc import Iterator
@@ -38,6 +39,9 @@ _FIRST_CONFIG = """\
 
 # [database]
 # url = "postgresql://user@host/name"   # for several stations; without it, budvision.db is used
+#
+# [photos]
+# folder = "/mnt/shared/photos"         # a folder that all stations reach; without it, photos/
 """
 
 
@@ -83,16 +87,21 @@ class Season:
     ...     blocks.all_blocks(conn)
     """
 
-    def __init__(self, folder: Path, *, settings: Settings, engine: Engine) -> None:
+    def __init__(
+        self, folder: Path, *, settings: Settings, engine: Engine, photos: Path | None = None
+    ) -> None:
         self.folder = folder
         self.settings = settings
         self.engine = engine
-        self.photos = PhotoStore(folder / "photos")
+        self.photos = PhotoStore(photos or folder / "photos")
 
     # ---- making and opening ------------------------------------------------------------------
 
     @classmethod
-    def create(cls, folder: Path | str, *, database_url: str | None = None) -> Season:
+    def create(
+        cls, folder: Path | str, *, database_url: str | None = None,
+        photos: Path | str | None = None,
+    ) -> Season:
         """Make a season in a folder, which may hold other files but no season.
 
         Parameters
@@ -100,7 +109,10 @@ class Season:
         folder : Path or str
             Made where missing.
         database_url : str, optional
-            A PostgreSQL address; without it the season has its own SQLite file.
+            A PostgreSQL address; without it the season has its own SQLite file. Where the database
+            holds a season already, this folder becomes another station of it.
+        photos : Path or str, optional
+            A folder for the photographs that all stations reach; the season's own when left out.
 
         Raises
         ------
@@ -116,16 +128,23 @@ class Season:
                 do="Use it as it is, or name another folder.",
             )
         text_ = _FIRST_CONFIG
-        if database_url is not None:
+        if database_url is not None or photos is not None:
             text_ = text_.split("# [database]", maxsplit=1)[0]
-            text_ += f'[database]\nurl = "{database_url}"\n'
+        if database_url is not None:
+            text_ += f"[database]\nurl = {json.dumps(database_url)}\n\n"
+        store = root / "photos"
+        if photos is not None:
+            store = Path(photos).resolve()
+            text_ += f"[photos]\nfolder = {json.dumps(str(store))}\n"
         try:
-            for name in ("photos", "models"):
-                (root / name).mkdir(parents=True, exist_ok=True)
+            for wanted in (store, root / "models"):
+                wanted.mkdir(parents=True, exist_ok=True)
             engine = _engine(root, database_url)
-            with _plain_errors(root), engine.begin() as conn:
-                migrations.upgrade(conn)
-            engine.dispose()
+            try:
+                with _plain_errors(root):
+                    migrations.make(engine, root)
+            finally:
+                engine.dispose()
             part = root / f"{CONFIG}.part"
             with part.open("w", encoding="utf-8") as file:
                 file.write(text_)
@@ -166,13 +185,19 @@ class Season:
                 "name the season's folder with `--season DIR`.",
             )
         settings = Settings.load(config)
-        url = _database_url(config)
+        url, photos = _places(config)
         if url is None and not (root / DATABASE).exists():
             raise SeasonError(
                 "the season's database budvision.db is missing", where=str(root),
                 do="Put it back from a backup; the photographs are still in photos/.",
             )
-        season = cls(root, settings=settings, engine=_engine(root, url))
+        if photos is not None and not (root / photos).is_dir():
+            raise SeasonError(
+                f"the folder of the photographs is not there ({photos})", where=CONFIG,
+                do="Connect the shared disk, or correct [photos] folder.",
+            )
+        season = cls(root, settings=settings, engine=_engine(root, url),
+                     photos=None if photos is None else root / photos)
         try:
             with _plain_errors(root):
                 migrations.bring_up_to_date(season.engine, root)
@@ -232,21 +257,23 @@ class Season:
         return self.folder / "models"
 
 
-def _database_url(config: Path) -> str | None:
-    """Return the address under ``[database]``, None where the season keeps its own file."""
-    table = tomllib.loads(config.read_text(encoding="utf-8")).get("database", {})
-    url = table.get("url")
-    if url is None:
-        return None
-    if not isinstance(url, str) or not url.startswith(
+def _places(config: Path) -> tuple[str | None, str | None]:
+    """Return the database's address and the photographs' folder, None where they are the own."""
+    table = tomllib.loads(config.read_text(encoding="utf-8"))
+    url = table.get("database", {}).get("url")
+    if url is not None and not (isinstance(url, str) and url.startswith(
         ("postgresql://", "postgres://", "postgresql+psycopg://")
-    ):
+    )):
         raise InputError(
             f"[database] url is {url!r}", where=CONFIG,
             expected="an address that begins with postgresql://",
             do="Correct it, or remove it to use the season's own SQLite file.",
         )
-    return url
+    photos = table.get("photos", {}).get("folder")
+    if photos is not None and not (isinstance(photos, str) and photos):
+        raise InputError(f"[photos] folder is {photos!r}", where=CONFIG, expected="a folder",
+                         do="Correct it, or remove it to use the season's own photos/.")
+    return url, photos
 
 
 def _engine(root: Path, url: str | None) -> Engine:

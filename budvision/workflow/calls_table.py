@@ -41,6 +41,8 @@ class ImportReport:
         Buds made because the import was allowed to.
     warnings : tuple of str
         What was left aside.
+    new_reviewer : bool
+        Whether the reviewer was not known to the season before.
     """
 
     batch: str
@@ -52,6 +54,7 @@ class ImportReport:
     n_empty: int
     n_new_buds: int
     warnings: tuple[str, ...]
+    new_reviewer: bool = False
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -59,7 +62,8 @@ class ImportReport:
             "ok": True, "batch": self.batch, "sampling": self.sampling,
             "reviewer": self.reviewer, "n_rows": self.n_rows, "n_calls": self.n_calls,
             "n_unchanged": self.n_unchanged, "n_empty": self.n_empty,
-            "n_new_buds": self.n_new_buds, "warnings": list(self.warnings),
+            "n_new_buds": self.n_new_buds, "new_reviewer": self.new_reviewer,
+            "warnings": list(self.warnings),
         }
 
 
@@ -106,6 +110,7 @@ def import_calls(
     table = read_calls(path, nothing=_NOTHING)
     with season.write() as conn:
         label = sampling or _only_label(conn)
+        new_reviewer = people.find_person(conn, reviewer) is None
         who = people.ensure_person(conn, reviewer, "reviewer")
         typist = people.ensure_person(conn, entered_by, "technician") if entered_by else None
         finder = _Finder(conn, label, create=create)
@@ -141,7 +146,7 @@ def import_calls(
                 )
                 n_calls += len(fresh)
     return ImportReport(batch, label, who.name, len(rows), n_calls, n_unchanged, n_empty,
-                        finder.n_new_buds, table.warnings)
+                        finder.n_new_buds, table.warnings, new_reviewer)
 
 
 def _same(row: CallRow | None, new: NewCall, person_id: int) -> bool:

@@ -105,7 +105,8 @@ def find_photos(sources: Iterable[Path]) -> Found:
             raise NotFoundError("there is no such file or folder", where=str(source),
                                 expected="a photograph or a folder of photographs",
                                 do="Check the path; nothing was taken in.", code="no_file")
-    return Found(tuple(files), tuple(folders), n_others)
+    once = {file.resolve(): file for file in reversed(files)}  # one file by two ways is one
+    return Found(tuple(reversed(once.values())), tuple(folders), n_others)
 
 
 # ---- manifest --------------------------------------------------------------------------------

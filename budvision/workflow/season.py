@@ -20,8 +20,10 @@ __all__ = [
 ]
 
 
-def init(folder: Path, *, site: str = "", database_url: str | None = None) -> Season:
-    """Make a season in a folder and name its site.
+def init(
+    folder: Path, *, site: str = "", database_url: str | None = None, photos: Path | None = None
+) -> Season:
+    """Make a season in a folder and name its site; parameters as in `Season.create`.
 
     Raises
     ------
@@ -34,9 +36,10 @@ def init(folder: Path, *, site: str = "", database_url: str | None = None) -> Se
         from budvision.store.names import clean_label
 
         site = clean_label(site, "site")
-    season = Season.create(folder, database_url=database_url)
+    season = Season.create(folder, database_url=database_url, photos=photos)
     with season.write() as conn:
-        blocks.ensure_site(conn, site or season.folder.name or "site")
+        if site or not blocks.list_sites(conn):
+            blocks.ensure_site(conn, site or season.folder.name or "site")
     return season
 
 

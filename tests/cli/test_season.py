@@ -155,6 +155,20 @@ def test_blocks_are_set_and_listed(work: Path) -> None:
     assert json.loads(_run("block", "list", "--json").stdout)["blocks"][0]["policy"] == "common"
 
 
+def test_an_import_can_be_taken_back(work: Path) -> None:
+    _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    done = _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt", "--json")
+    told = json.loads(done.stdout)
+    assert told["new_reviewer"]
+    undone = _run("calls", "undo", told["batch"], "--person", "Maren Holt")
+    assert undone.stdout == "8 calls were taken back.\n"
+    assert _code(_run("results")) == 6
+    again = _run("calls", "undo", told["batch"], "--person", "Maren Holt", "--json")
+    assert _code(again) == 3
+    assert json.loads(again.stdout)["code"] == "already_replaced"
+    assert _code(_run("calls", "undo", told["batch"])) == 2
+
+
 def test_photographs_stay_where_the_model_fails(work: Path) -> None:
     result = _run("intake", str(work / "card"), "--sampling", "feb", "--model", "no-such-9.9",
                   "--json")
@@ -176,7 +190,8 @@ def test_settings_are_listed_with_their_own_values(work: Path) -> None:
 
 @pytest.mark.parametrize("command", [
     ("init",), ("settings",), ("intake",), ("status",), ("check",), ("results",),
-    ("calls", "import"), ("calls", "export"), ("block", "set"), ("block", "list"),
+    ("calls", "import"), ("calls", "export"), ("calls", "undo"), ("block", "set"),
+    ("block", "list"),
 ])
 def test_every_command_shows_an_example(command: tuple[str, ...]) -> None:
     shown = _run(*command, "--help")

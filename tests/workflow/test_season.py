@@ -137,3 +137,31 @@ def test_status_counts(taken: Season) -> None:
     assert (one.n_called, one.n_waiting, one.n_missing) == (0, 3, 0)
     assert (told.counts.n_photos, told.counts.n_unassigned, told.counts.n_without_proposal) == (
         3, 0, 3)
+
+
+@pytest.mark.postgres
+def test_two_stations_share_a_database_and_photographs(
+    tmp_path: Path, postgres_url: str, jpeg: Callable[..., bytes]
+) -> None:
+    shared = tmp_path / "share" / "photos"
+    with (
+        init(tmp_path / "one", site="Wren Lake", database_url=postgres_url, photos=shared) as one,
+        init(tmp_path / "two", database_url=postgres_url, photos=shared) as two,
+    ):
+        (tmp_path / "Creek_1_n1_c1.jpg").write_bytes(jpeg(1))
+        [taken] = intake(one, [tmp_path / "Creek_1_n1_c1.jpg"], sampling="feb").taken
+        assert two.photos.read(taken.sha256) == jpeg(1)
+        with two.read() as conn:
+            assert blocks.list_sites(conn) == ["Wren Lake"]
+        assert status(two).counts.n_photos == 1
+        assert check(two).ok
+        assert intake(two, [tmp_path / "Creek_1_n1_c1.jpg"], sampling="feb").count("known") == 1
+    with Season.open(tmp_path / "two") as again:
+        assert again.photos.folder == shared
+
+
+def test_a_photo_folder_that_is_away_is_told_of(tmp_path: Path) -> None:
+    init(tmp_path / "s", photos=tmp_path / "share").close()
+    (tmp_path / "share").rmdir()
+    with pytest.raises(SeasonError, match="the folder of the photographs is not there"):
+        Season.open(tmp_path / "s")

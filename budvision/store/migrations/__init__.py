@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from budvision.errors import SeasonError
 
-__all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "upgrade"]
+__all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
 REVISIONS: tuple[str, ...] = ("0001", "0002")
 """Every revision, oldest first."""
@@ -45,6 +45,22 @@ def downgrade(conn: Connection, revision: str) -> None:
     from alembic import command
 
     command.downgrade(_config(conn), revision)
+
+
+def make(engine: Engine, folder: Path) -> None:
+    """Make a season's tables in an empty database; bring one that has them up to date.
+
+    Raises
+    ------
+    SeasonError
+        When a newer budvision made the database.
+    """
+    with engine.connect() as conn:
+        conn = conn.execution_options(budvision_write=True)
+        with conn.begin():
+            if current(conn) is None:
+                upgrade(conn)
+    bring_up_to_date(engine, folder)
 
 
 def bring_up_to_date(engine: Engine, folder: Path) -> Path | None:

@@ -18,8 +18,8 @@ from budvision.store.tables import block, sampling, site
 __all__ = [
     "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "ensure_block",
     "ensure_sampling", "ensure_site", "find_block", "find_sampling", "get_block",
-    "get_sampling", "latest_sampling", "list_blocks", "list_samplings", "sampling_by_id",
-    "update_block", "update_sampling",
+    "get_sampling", "latest_sampling", "list_blocks", "list_samplings", "list_sites",
+    "sampling_by_id", "update_block", "update_sampling",
 ]
 
 
@@ -68,6 +68,11 @@ def ensure_site(conn: Connection, name: str) -> int:
     clean = clean_label(name, "site")
     found = conn.scalar(select(site.c.id).where(site.c.name == clean))
     return found if found is not None else insert_row(conn, site, name=clean, added_at=now())
+
+
+def list_sites(conn: Connection) -> list[str]:
+    """Return the names of the season's sites, the first one first."""
+    return [str(name) for name in conn.scalars(select(site.c.name).order_by(site.c.id))]
 
 
 def _default_site(conn: Connection) -> int:
