@@ -21,12 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from budvision.photo.features import row_of
+from budvision.photo.features import FEATURE_VERSION, row_of
 from budvision.render.standin import draw_lab
 from budvision.render.standin_folder import season_of_cuts
 from budvision.verdict.lessons import Lesson, make_lessons
 from budvision.verdict.model import VerdictModel
 from budvision.verdict.propose import Proposer, propose_photo
+from budvision.verdict.registry import find_model
 from budvision.verdict.tune import score_verdicts, tune
 from budvision.vocabulary import TISSUES, CallValue, Tissue
 
@@ -35,7 +36,7 @@ __all__ = ["LabRows", "Point", "collect", "curve_points", "main", "run"]
 BUDS = (0, 20, 50, 100, 300)
 TARGETS = {50: (0.97, 0.85), 100: (0.985, 0.92), 300: (0.993, 0.96)}
 SLIPS = (0.0, 0.03)
-_NEW_BUDS = 200
+_NEW_BUDS = 80
 _PER_CANE = 8
 
 
@@ -50,8 +51,8 @@ class LabRows:
     tissue : tuple of Tissue
     truth : tuple of CallValue
         live, dead or not_exposed (the model found a region where there is none).
-    n_exposed_missed : int
-        Exposed tissues for which the model found no region.
+    missed : tuple of tuple of int
+        (bud, cane) of each exposed tissue for which the model found no region.
     """
 
     features: NDArray[np.float64]
@@ -60,6 +61,24 @@ class LabRows:
     tissue: tuple[Tissue, ...]
     truth: tuple[CallValue, ...]
     missed: tuple[tuple[int, int], ...]
+
+    def save(self, path: Path) -> None:
+        """Keep the rows in a file of plain arrays."""
+        np.savez_compressed(
+            path, features=self.features, bud=self.bud, cane=self.cane,
+            tissue=np.array([t.value for t in self.tissue]),
+            truth=np.array([t.value for t in self.truth]),
+            missed=np.array(self.missed, np.int64).reshape(-1, 2))
+
+    @classmethod
+    def load(cls, path: Path) -> LabRows:
+        """Read rows that `save` wrote."""
+        with np.load(path, allow_pickle=False) as kept:
+            return cls(
+                kept["features"], kept["bud"], kept["cane"],
+                tuple(Tissue(str(t)) for t in kept["tissue"]),
+                tuple(CallValue(str(t)) for t in kept["truth"]),
+                tuple((int(a), int(b)) for a, b in kept["missed"]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +103,35 @@ class Point:
     n: int
 
 
-def collect(lab_number: int, *, n_buds: int, model: str | None = None) -> LabRows:
-    """Render a laboratory's photographs and measure them with a model's segmenter."""
+def collect(
+    lab_number: int, *, n_buds: int, model: str | None = None, keep: Path | None = None
+) -> LabRows:
+    """Render a laboratory's photographs and measure them with a model's segmenter.
+
+    Parameters
+    ----------
+    lab_number : int
+        Which laboratory; the same number is the same laboratory and the same photographs.
+    n_buds : int
+    model : str, optional
+    keep : Path, optional
+        Folder in which rows are kept between runs; they are used again while the segmenter and
+        the features are the same.
+    """
     cv2.setNumThreads(1)
+    kept = None
+    if keep is not None:
+        entry = find_model(model)
+        mark = f"{entry.files['segmenter.onnx'][:10]}-{FEATURE_VERSION}"
+        kept = keep / f"lab{lab_number}-{n_buds}-{mark}.npz"
+        if kept.exists():
+            return LabRows.load(kept)
     rng = np.random.default_rng([20, lab_number])
     lab = draw_lab(rng, name=f"lab{lab_number}")
     proposer = Proposer.load(model)
     rows, bud, cane, tissue, truth, missed = [], [], [], [], [], []
     photos = season_of_cuts(rng, n=n_buds, labs=[lab], per_cane=_PER_CANE, unusable=0, others=0,
-                            megapixels=(0.8, 1.6))
+                            megapixels=(0.4, 0.7))
     for i, photo in enumerate(photos):
         done, data = cv2.imencode(".jpg", np.ascontiguousarray(photo.cut.image[..., ::-1]),
                                   [cv2.IMWRITE_JPEG_QUALITY, 93])
@@ -112,8 +151,12 @@ def collect(lab_number: int, *, n_buds: int, model: str | None = None) -> LabRow
             tissue.append(part)
             truth.append(CallValue.NOT_EXPOSED if not real.exposed else
                          CallValue.DEAD if real.dead else CallValue.LIVE)
-    return LabRows(np.array(rows), np.array(bud), np.array(cane), tuple(tissue), tuple(truth),
-                   tuple(missed))
+    done_rows = LabRows(np.array(rows), np.array(bud), np.array(cane), tuple(tissue),
+                        tuple(truth), tuple(missed))
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        done_rows.save(kept)
+    return done_rows
 
 
 def _lessons(
@@ -213,6 +256,7 @@ def draw(points: Sequence[Point], path: Path) -> None:
 
 def run(
     out: Path, *, n_labs: int = 4, model: str | None = None, jobs: int = 2,
+    keep: Path | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> str:
     """Measure the curve, write its table and figure, and return the table as text."""
@@ -221,7 +265,7 @@ def run(
     base = Proposer.load(model).verdict
     n_buds = max(BUDS) + _NEW_BUDS
     work = Parallel(n_jobs=jobs, return_as="generator")(
-        delayed(collect)(i, n_buds=n_buds, model=model) for i in range(n_labs))
+        delayed(collect)(i, n_buds=n_buds, model=model, keep=keep) for i in range(n_labs))
     labs = []
     for rows in work:
         labs.append(rows)
@@ -247,8 +291,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--labs", type=int, default=4)
     parser.add_argument("--model", default=None)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--keep", type=Path, default=None, help="folder for measured rows")
     given = parser.parse_args(arguments)
-    sys.stdout.write(run(given.out, n_labs=given.labs, model=given.model, jobs=given.jobs) + "\n")
+    sys.stdout.write(run(given.out, n_labs=given.labs, model=given.model, jobs=given.jobs,
+                         keep=given.keep) + "\n")
 
 
 if __name__ == "__main__":
