@@ -22,6 +22,7 @@ from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, Tissue
 from budvision.workflow.calls_table import chosen_samplings
+from budvision.workflow.soak import SoakClock, soak_clock
 from budvision.workflow.tally import CAUTION, block_as_dict
 
 __all__ = [
@@ -82,6 +83,8 @@ class BlockAnswer:
         With no buds, and no mortality, where nobody has called one.
     confirmed : bool
         Whether anybody has called a bud of this sampling.
+    soak : SoakClock, optional
+        Hours in water and whether cutting was early; None where nobody kept the times.
     """
 
     block: Block
@@ -89,6 +92,7 @@ class BlockAnswer:
     result: BlockResult
     waiting: Waiting
     confirmed: bool
+    soak: SoakClock | None = None
 
 
 def season_results(
@@ -129,14 +133,17 @@ def season_results(
                 do="Take photographs in with `budvision intake`.",
             )
         columns = call_columns(conn, list(ids.values()))
-        labels = {row.id: row.label for row in list_samplings(conn)}
+        samplings = {row.id: row for row in list_samplings(conn)}
+    labels = {key: row.label for key, row in samplings.items()}
+    clocks = {key: clock for key, row in samplings.items()
+              if (clock := soak_clock(row, settings)).state != "unknown"}
     results = _summaries(columns, season, settings, policy)
     waiting = _waiting(columns)
     called = np.zeros(len(columns.blocks), bool)
     called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
     return [
         BlockAnswer(one, labels[int(columns.sampling_ids[at])], results[one.name], waiting[at],
-                    bool(called[at]))
+                    bool(called[at]), clocks.get(int(columns.sampling_ids[at])))
         for at, one in enumerate(columns.blocks)
     ]
 
@@ -257,7 +264,10 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
             block_as_dict(answer.result) | {
                 "sampling": answer.sampling, "confirmed": answer.confirmed,
                 "waiting": answer.waiting.as_dict(),
-            }
+            } | ({} if answer.soak is None else {"soak": {
+                "state": answer.soak.state, "hours": answer.soak.hours,
+                "early": answer.soak.early, "words": answer.soak.words,
+            }})
             for answer in answers
         ],
         "caution": CAUTION,

@@ -166,6 +166,13 @@ def test_a_wrong_plan_shows_the_form_again_with_what_was_typed(client: FlaskClie
     made = client.post("/bench/plan", data={"block": "North Fan", "sampling": "s2", "rows": "4",
                                             "vines": "9", "canes": "3", "nodes": "4"})
     assert made.status_code == 302
+    sure = client.post("/bench/plan", data={
+        "block": "South Fan", "sampling": "s2", "rows": "40", "vines": "9", "nodes": "10",
+        "edge": "35", "margin": "15", "sure": "80"}, follow_redirects=True)
+    assert "enough to be 80% sure of the side of 35%" in sure.get_data(as_text=True)
+    bad = client.post("/bench/plan", data={"block": "X", "sampling": "s", "rows": "4",
+                                           "vines": "9", "edge": "a third", "sure": "80"})
+    assert "edge is &#39;a third&#39;" in bad.get_data(as_text=True)
     assert "North Fan" in client.get("/bench/").get_data(as_text=True)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import cv2
@@ -31,6 +32,8 @@ from budvision.workflow.plan import (
     save_plan,
     season_plan,
 )
+from budvision.workflow.results import results
+from budvision.workflow.soak import record_times
 
 P, S, T = Tissue
 
@@ -285,6 +288,14 @@ def test_only_whole_called_canes_count(season: Season) -> None:
     assert state["state"] == "high"
     assert "You may stop" in state["words"]
     assert bench_board(season, 1)["decision"] == state
+    # The hours in water stay with the results.
+    assert "soak" not in results(season)["blocks"][0]  # type: ignore[index]
+    now = datetime.now(UTC)
+    record_times(season, 1, in_water_at=(now - timedelta(hours=20)).isoformat(),
+                 out_of_water_at=now.isoformat())
+    soak = results(season)["blocks"][0]["soak"]  # type: ignore[index]
+    assert soak["hours"] == pytest.approx(20, abs=0.01)
+    assert soak["early"]
 
 
 def test_the_plan_says_when_to_stop(season: Season) -> None:

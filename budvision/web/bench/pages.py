@@ -106,14 +106,31 @@ def make_plan() -> ResponseReturnValue:
             values.get("block", ""), n_rows=_whole(values, "rows"), n_vines=_whole(values, "vines"),
             zones=values.get("zones", ""), missing=values.get("missing", ""),
             sizes=values.get("sizes", ""))
+        nodes, share = _whole(values, "nodes") or 10, _percent(values, "share") or 0.3
+        canes, why = plan.choose_canes(
+            canes=_whole(values, "canes"), nodes=nodes, share=share,
+            icc=season.settings.number("prior_icc"), edge=_percent(values, "edge"),
+            margin=_percent(values, "margin") or 0.1, sure=_percent(values, "sure"))
         made = plan.plan_sample(
-            layout, settings=season.settings, sampling=values.get("sampling", ""),
-            canes=_whole(values, "canes") or 10, nodes=_whole(values, "nodes") or 10,
-            draw=_whole(values, "draw") or 1, cultivar=values.get("cultivar", ""))
+            layout, settings=season.settings, sampling=values.get("sampling", ""), canes=canes,
+            nodes=nodes, share=share, draw=_whole(values, "draw") or 1,
+            cultivar=values.get("cultivar", ""))
         sampling_id = plan.save_plan(season, made)
     except InputError as error:
         return render_template("bench/plan.html", page=PlanPage(values, str(error))), 400
+    flash(f"{canes} canes: {why}.")
     return redirect(url_for("bench.show_plan", sampling_id=sampling_id))
+
+
+def _percent(values: dict[str, str], name: str) -> float | None:
+    text = values.get(name, "").removesuffix("%").replace(",", ".").strip()
+    if not text:
+        return None
+    try:
+        return float(text) / 100
+    except ValueError:
+        raise InputError(f"{name} is {text!r}", expected="percent, for instance 35", where="plan",
+                         do="Correct it.") from None
 
 
 def _whole(values: dict[str, str], name: str) -> int | None:
