@@ -49,7 +49,9 @@ class _Region:
     lean: float
 
 
-def _regions(mask: Array, weight: Array, second: Array, third: Array, least: float) -> list[_Region]:
+def _regions(
+    mask: Array, weight: Array, second: Array, third: Array, least: float
+) -> list[_Region]:
     """Return the connected regions of a mask, the heaviest first."""
     count, index, stats, centres = cv2.connectedComponentsWithStats(mask.astype(np.uint8), None, 8)
     found = []
@@ -78,8 +80,11 @@ def _angle_between(first: Array, second: Array) -> float:
 
 def _primary(shares: Array, face: Array, least: float) -> _Region | None:
     """Return the primary: the heaviest region of its class, central ones before others."""
-    mask = (shares[1] > np.maximum(shares[0], shares[4])) & (
-        shares[1] > np.maximum(shares[2], shares[3])) & face
+    mask = (
+        (shares[1] > np.maximum(shares[0], shares[4]))
+        & (shares[1] > np.maximum(shares[2], shares[3]))
+        & face
+    )
     found = _regions(mask, shares[1], shares[2], shares[3], least)
     if not found:
         return None
@@ -88,8 +93,10 @@ def _primary(shares: Array, face: Array, least: float) -> _Region | None:
     rows, cols = np.nonzero(face)
     middle = np.array([rows.mean(), cols.mean()])
     reach = np.sqrt(len(rows) / np.pi)
-    return max(found, key=lambda r: r.weight * np.exp(
-        -((np.hypot(*(r.centre - middle)) / (0.6 * reach)) ** 2)))
+    return max(
+        found,
+        key=lambda r: r.weight * np.exp(-((np.hypot(*(r.centre - middle)) / (0.6 * reach)) ** 2)),
+    )
 
 
 def _flankers(shares: Array, face: Array, primary: _Region | None, least: float) -> list[_Region]:
@@ -100,21 +107,42 @@ def _flankers(shares: Array, face: Array, primary: _Region | None, least: float)
     found = _regions(mask, beside, shares[2], shares[3], least)
     if len(found) == 1 or (len(found) > 1 and found[1].area < 0.12 * found[0].area):
         # one region with both opinions in it: two that touch
-        parts = [_regions(found[0].mask & (shares[k] >= shares[5 - k]), beside, shares[2], shares[3],
-                          max(least, 0.2 * found[0].area)) for k in (2, 3)]
-        if parts[0] and parts[1] and primary is not None and _angle_between(
-                parts[0][0].centre - primary.centre, parts[1][0].centre - primary.centre) > 70:
+        parts = [
+            _regions(
+                found[0].mask & (shares[k] >= shares[5 - k]),
+                beside,
+                shares[2],
+                shares[3],
+                max(least, 0.2 * found[0].area),
+            )
+            for k in (2, 3)
+        ]
+        if (
+            parts[0]
+            and parts[1]
+            and primary is not None
+            and _angle_between(
+                parts[0][0].centre - primary.centre, parts[1][0].centre - primary.centre
+            )
+            > 70
+        ):
             found = [parts[0][0], parts[1][0]]
     if primary is None or len(found) < 2:
         return found[:2]
     first = found[0]
-    across = [region for region in found[1:] if _angle_between(
-        first.centre - primary.centre, region.centre - primary.centre) > 75]
+    across = [
+        region
+        for region in found[1:]
+        if _angle_between(first.centre - primary.centre, region.centre - primary.centre) > 75
+    ]
     return [first, across[0]] if across else [first]
 
 
 def arrange(
-    shares: Array, face: Array, *, base_direction_deg: float | None = None,
+    shares: Array,
+    face: Array,
+    *,
+    base_direction_deg: float | None = None,
     base_weight: float = 2.5,
 ) -> Arrangement:
     """Choose at most one region for each tissue.

@@ -82,19 +82,30 @@ def lay_out(
     scale = long_px / half
     base = np.deg2rad(world.base_deg) + float(np.clip(rng.normal(0, 0.12), -0.35, 0.35))
     aligned = rng.random() < 0.85
-    short = float(rng.uniform(max(1.12 * primary, half / 1.9), half)) if aligned else half * float(
-        rng.uniform(0.85, 1.0))
+    short = (
+        float(rng.uniform(max(1.12 * primary, half / 1.9), half))
+        if aligned
+        else half * float(rng.uniform(0.85, 1.0))
+    )
     turn = base + (float(rng.normal(0, 0.15)) if aligned else float(rng.uniform(0, np.pi)))
     kind = str(rng.choice(["oval", "oval", "oval", "super", "rough", "hull", "drop", "lobed"]))
     long_over_short = half / short
-    face = placed(outline(rng, kind, elongation=long_over_short, bump=float(rng.uniform(0.02, 0.12))),
-                  centre, scale * np.sqrt(half * short), turn)
-    middle = (centre[0] - scale * offset * np.cos(base) + scale * 0.06 * rng.normal() * np.sin(base),
-              centre[1] - scale * offset * np.sin(base) + scale * 0.06 * rng.normal() * np.cos(base))
+    face = placed(
+        outline(rng, kind, elongation=long_over_short, bump=float(rng.uniform(0.02, 0.12))),
+        centre,
+        scale * np.sqrt(half * short),
+        turn,
+    )
+    middle = (
+        centre[0] - scale * offset * np.cos(base) + scale * 0.06 * rng.normal() * np.sin(base),
+        centre[1] - scale * offset * np.sin(base) + scale * 0.06 * rng.normal() * np.cos(base),
+    )
 
     def spot(radius: float, away: float, direction: float, long: float, along: bool) -> Spot:
-        at = (middle[0] + scale * away * np.cos(direction),
-              middle[1] + scale * away * np.sin(direction))
+        at = (
+            middle[0] + scale * away * np.cos(direction),
+            middle[1] + scale * away * np.sin(direction),
+        )
         angle = direction + (np.pi / 2 if along else 0.0) + float(rng.normal(0, 0.35))
         return Spot(at, scale * radius, angle, long, str(rng.choice(_KINDS)))
 
@@ -105,8 +116,19 @@ def lay_out(
         swing_s, swing_t = swing_s + bend, swing_t - bend
     spots = (
         spot(primary, 0.0, base, stretch, bool(rng.random() < 0.5)),
-        spot(secondary, away_s, base + swing_s, float(rng.uniform(1.0, 1.7)), bool(rng.random() < 0.75)),
-        spot(tertiary, away_t, base + np.pi + swing_t, float(rng.uniform(1.0, 1.7)),
-             bool(rng.random() < 0.75)),
+        spot(
+            secondary,
+            away_s,
+            base + swing_s,
+            float(rng.uniform(1.0, 1.7)),
+            bool(rng.random() < 0.75),
+        ),
+        spot(
+            tertiary,
+            away_t,
+            base + np.pi + swing_t,
+            float(rng.uniform(1.0, 1.7)),
+            bool(rng.random() < 0.75),
+        ),
     )
     return Layout(face, centre, long_px, scale * short, turn, float(base), spots)

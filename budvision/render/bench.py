@@ -28,20 +28,26 @@ def paint_bench(scene: Scene, rng: np.random.Generator, kind: str) -> None:
     strength = float(rng.uniform(0.02, 0.3))
     if kind == "wood":
         first, second = colour(rng, _WOOD), colour(rng, _WOOD)
-        field = streaks(rng, shape, float(rng.uniform(10, 50)), float(rng.uniform(0.05, 0.3)),
-                        float(rng.uniform(0, 180)))
+        field = streaks(
+            rng,
+            shape,
+            float(rng.uniform(10, 50)),
+            float(rng.uniform(0.05, 0.3)),
+            float(rng.uniform(0, 180)),
+        )
     elif kind == "paper":
         first = colour(rng, ((76, 97), (0, 10), (60, 270)))
         second, strength = first * np.float32(0.9), float(rng.uniform(0, 0.05))
         field = fractal(rng, shape, float(rng.uniform(2, 40)), 3)
     elif kind == "cloth":
         field = streaks(rng, shape, float(rng.uniform(30, 90)), 0.1, float(rng.uniform(0, 180)))
-        field = field + streaks(rng, shape, float(rng.uniform(30, 90)), 0.1,
-                                float(rng.uniform(0, 180)))
+        field = field + streaks(
+            rng, shape, float(rng.uniform(30, 90)), 0.1, float(rng.uniform(0, 180))
+        )
     elif kind == "grid":
         step = int(rng.integers(10, 60))
         field = np.zeros(shape, np.float32)
-        field[:: step], field[:, :: step] = 3, 3
+        field[::step], field[:, ::step] = 3, 3
         field = cv2.GaussianBlur(field, (0, 0), float(rng.uniform(0.5, 1.5)))
     elif kind == "skin":
         first, second = colour(rng, _SKIN), colour(rng, _SKIN)
@@ -49,8 +55,13 @@ def paint_bench(scene: Scene, rng: np.random.Generator, kind: str) -> None:
         strength = float(rng.uniform(0.02, 0.12))
     elif kind == "bark":
         first, second = (colour(rng, ((12, 55), (4, 30), (40, 80))) for _ in range(2))
-        field = streaks(rng, shape, float(rng.uniform(8, 40)), float(rng.uniform(0.05, 0.4)),
-                        float(rng.uniform(0, 180))) + 0.5 * fractal(rng, shape, 20, 3)
+        field = streaks(
+            rng,
+            shape,
+            float(rng.uniform(8, 40)),
+            float(rng.uniform(0.05, 0.4)),
+            float(rng.uniform(0, 180)),
+        ) + 0.5 * fractal(rng, shape, 20, 3)
     elif kind == "dark":
         first, second = (colour(rng, ((1, 18), (0, 12), (0, 360))) for _ in range(2))
         field = fractal(rng, shape, 6, 3)
@@ -73,28 +84,45 @@ def paint_bench(scene: Scene, rng: np.random.Generator, kind: str) -> None:
     scene.lay(full, np.ones(shape, np.float32), np.clip(paint, 0.001, 1))
 
 
-def paint_blobs(scene: Scene, rng: np.random.Generator, count: int, *, largest: float = 0.3) -> None:
+def paint_blobs(
+    scene: Scene, rng: np.random.Generator, count: int, *, largest: float = 0.3
+) -> None:
     """Scatter shapes of leaf greens, browns and any colour, textured in any way."""
-    spans = (((30, 80), (15, 60), (100, 160)), ((10, 60), (6, 40), (25, 85)),
-             ((60, 96), (0, 20), (60, 110)), _ANY)
+    spans = (
+        ((30, 80), (15, 60), (100, 160)),
+        ((10, 60), (6, 40), (25, 85)),
+        ((60, 96), (0, 20), (60, 110)),
+        _ANY,
+    )
     side = max(scene.shape)
     for _ in range(count):
         size = side * largest * float(rng.uniform(0.05, 1)) ** 1.5
         centre = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
-        points = placed(outline(rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 4)),
-                                bump=0.15), centre, size, float(rng.uniform(0, np.pi)))
+        points = placed(
+            outline(rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 4)), bump=0.15),
+            centre,
+            size,
+            float(rng.uniform(0, np.pi)),
+        )
         window = window_of(points, scene.shape)
         cover = mask_of(points, window)
         if not cover.size or min(cover.shape) < 3:
             continue
         span = spans[int(rng.integers(4))]
-        ink = textured(colour(rng, span), any_field(rng, cover.shape, cells=float(rng.uniform(2, 12))),
-                       float(rng.uniform(0, 0.3)), other=colour(rng, span), share=0.4)
+        ink = textured(
+            colour(rng, span),
+            any_field(rng, cover.shape, cells=float(rng.uniform(2, 12))),
+            float(rng.uniform(0, 0.3)),
+            other=colour(rng, span),
+            share=0.4,
+        )
         if rng.random() < 0.5:
-            scene.paint(points + 0.06 * size, np.full(3, 0.01, np.float32), alpha=0.4,
-                        soft_px=0.06 * size)
-        scene.lay(window, cover, np.clip(ink, 0, 1), soft_px=float(rng.uniform(0, 1)),
-                  lift_px=0.05 * size)
+            scene.paint(
+                points + 0.06 * size, np.full(3, 0.01, np.float32), alpha=0.4, soft_px=0.06 * size
+            )
+        scene.lay(
+            window, cover, np.clip(ink, 0, 1), soft_px=float(rng.uniform(0, 1)), lift_px=0.05 * size
+        )
 
 
 def _along(start: Array, way: Array, half_px: float, rng: np.random.Generator) -> Array:
@@ -107,8 +135,13 @@ def _along(start: Array, way: Array, half_px: float, rng: np.random.Generator) -
 
 
 def paint_cane(
-    scene: Scene, rng: np.random.Generator, *, centre: tuple[float, float], half_px: float,
-    angle: float, family_name: str,
+    scene: Scene,
+    rng: np.random.Generator,
+    *,
+    centre: tuple[float, float],
+    half_px: float,
+    angle: float,
+    family_name: str,
 ) -> None:
     """Paint a cane that runs through the frame along an angle (radians)."""
     family = cultivar(family_name)
@@ -119,28 +152,43 @@ def paint_cane(
     cover = mask_of(band, window)
     if not cover.size:
         return
-    scene.paint(band + half_px * rng.normal(0, 0.12, 2), np.full(3, 0.01, np.float32),
-                alpha=float(rng.uniform(0, 0.7)), soft_px=0.1 * half_px)
+    scene.paint(
+        band + half_px * rng.normal(0, 0.12, 2),
+        np.full(3, 0.01, np.float32),
+        alpha=float(rng.uniform(0, 0.7)),
+        soft_px=0.1 * half_px,
+    )
     bark = colour(rng, ((16, 62), (8, 36), (45, 80)) if rng.random() < 0.7 else family.scales)
     if rng.random() < 0.1:
         bark = colour(rng, ((35, 65), (15, 45), (95, 130)))
     cells = float(rng.uniform(1, 4)) * max(cover.shape) / (2 * half_px + 1)
-    field = streaks(rng, cover.shape, min(90.0, 6 * cells), float(rng.uniform(0.03, 0.25)),
-                    float(90 - np.rad2deg(angle)))
+    field = streaks(
+        rng,
+        cover.shape,
+        min(90.0, 6 * cells),
+        float(rng.uniform(0.03, 0.25)),
+        float(90 - np.rad2deg(angle)),
+    )
     if rng.random() < 0.4:
         field = field + 0.8 * fractal(rng, cover.shape, min(80.0, 4 * cells), 3)
-    paint = textured(bark, field, float(rng.uniform(0.04, 0.35)),
-                     other=colour(rng, family.scales), share=float(rng.uniform(0, 0.7)))
+    paint = textured(
+        bark,
+        field,
+        float(rng.uniform(0.04, 0.35)),
+        other=colour(rng, family.scales),
+        share=float(rng.uniform(0, 0.7)),
+    )
     rows, cols = window
     x = np.arange(cols.start, cols.stop, dtype=np.float32) - np.float32(centre[0])
     y = np.arange(rows.start, rows.stop, dtype=np.float32) - np.float32(centre[1])
-    across = (x[None, :] * np.float32(-np.sin(angle)) + y[:, None] * np.float32(np.cos(angle)))
+    across = x[None, :] * np.float32(-np.sin(angle)) + y[:, None] * np.float32(np.cos(angle))
     across /= np.float32(half_px)
     light = float(rng.uniform(-0.5, 0.5))
     paint *= np.exp(-np.float32(rng.uniform(0.1, 0.9)) * (across - light) ** 2)[..., None]
     scene.lay(window, cover, np.clip(paint, 0.001, 1), soft_px=0.5)
-    scene.height[window] += cover * (np.sqrt(np.clip(1 - across**2, 0, 1)) * 0.2 * half_px
-                                     + 0.02 * half_px * field)
+    scene.height[window] += cover * (
+        np.sqrt(np.clip(1 - across**2, 0, 1)) * 0.2 * half_px + 0.02 * half_px * field
+    )
     scene.labels[window][cover > 0.5] = 0
 
 
@@ -157,11 +205,18 @@ def _shoulder(scene: Scene, rng: np.random.Generator, layout: Layout, world: Wor
         cover = mask_of(points, window)
         if not cover.size or min(cover.shape) < 3:
             continue
-        ink = textured(colour(rng, family.scales),
-                       any_field(rng, cover.shape, cells=float(rng.uniform(4, 20))),
-                       float(rng.uniform(0.05, 0.3)))
-        scene.lay(window, cover, ink, soft_px=layout.long_px * float(rng.uniform(0, 0.03)),
-                  lift_px=0.08 * layout.long_px)
+        ink = textured(
+            colour(rng, family.scales),
+            any_field(rng, cover.shape, cells=float(rng.uniform(4, 20))),
+            float(rng.uniform(0.05, 0.3)),
+        )
+        scene.lay(
+            window,
+            cover,
+            ink,
+            soft_px=layout.long_px * float(rng.uniform(0, 0.03)),
+            lift_px=0.08 * layout.long_px,
+        )
 
 
 def paint_things(scene: Scene, rng: np.random.Generator, *, hide: bool = False) -> None:
@@ -191,26 +246,42 @@ def paint_things(scene: Scene, rng: np.random.Generator, *, hide: bool = False) 
             for j in range(n):
                 if rng.random() < 0.5:
                     ink = dark if kind == "card" else colour(rng, _ANY)
-                    scene.paint(box(-0.15 + 0.3 * i / n, -0.12 + 0.24 * j / n,
-                                    -0.15 + 0.3 * (i + 0.9) / n, -0.12 + 0.24 * (j + 0.9) / n), ink)
+                    scene.paint(
+                        box(
+                            -0.15 + 0.3 * i / n,
+                            -0.12 + 0.24 * j / n,
+                            -0.15 + 0.3 * (i + 0.9) / n,
+                            -0.12 + 0.24 * (j + 0.9) / n,
+                        ),
+                        ink,
+                    )
     elif kind == "text":
         for line in range(int(rng.integers(2, 8))):
             for word in range(6):
                 y, x = 0.05 * line, 0.09 * word
-                scene.paint(box(x, y, x + float(rng.uniform(0.02, 0.08)), y + 0.02), dark, alpha=0.8)
+                scene.paint(
+                    box(x, y, x + float(rng.uniform(0.02, 0.08)), y + 0.02), dark, alpha=0.8
+                )
     else:
         skin = colour(rng, _SKIN if rng.random() < 0.6 else _ANY)
         half = side * float(rng.uniform(0.08, 0.22))
         way = np.array([np.cos(angle), np.sin(angle)])
-        tip = placed(outline(rng, "super", elongation=float(rng.uniform(2, 4)), bump=0.02),
-                     (float(at[0]), float(at[1])), half * 1.6, angle)
+        tip = placed(
+            outline(rng, "super", elongation=float(rng.uniform(2, 4)), bump=0.02),
+            (float(at[0]), float(at[1])),
+            half * 1.6,
+            angle,
+        )
         if not hide:
             tip = tip + way * side * 0.3
         window = window_of(tip, scene.shape)
         cover = mask_of(tip, window)
         if cover.size:
-            field = cellular(rng, cover.shape, 30) if rng.random() < 0.5 else ridged(
-                rng, cover.shape, 14, 2)
+            field = (
+                cellular(rng, cover.shape, 30)
+                if rng.random() < 0.5
+                else ridged(rng, cover.shape, 14, 2)
+            )
             scene.lay(window, cover, textured(skin, field, 0.05), soft_px=1.0, lift_px=0.4 * half)
 
 
@@ -226,11 +297,13 @@ def paint_surround(scene: Scene, rng: np.random.Generator, layout: Layout, world
         away = layout.long_px * float(rng.normal(0, 0.5))
         angle = layout.base + float(rng.normal(0, 0.12))
         centre = (layout.centre[0] - away * np.sin(angle), layout.centre[1] + away * np.cos(angle))
-        paint_cane(scene, rng, centre=centre, half_px=half, angle=angle,
-                   family_name=world.cultivar)
+        paint_cane(scene, rng, centre=centre, half_px=half, angle=angle, family_name=world.cultivar)
     if rng.random() < 0.75:
         _shoulder(scene, rng, layout, world)
     if rng.random() < 0.35:
-        scene.paint(layout.face + layout.long_px * rng.normal(0, 0.06, 2),
-                    np.full(3, 0.01, np.float32), alpha=float(rng.uniform(0.2, 0.8)),
-                    soft_px=layout.long_px * float(rng.uniform(0.02, 0.12)))
+        scene.paint(
+            layout.face + layout.long_px * rng.normal(0, 0.06, 2),
+            np.full(3, 0.01, np.float32),
+            alpha=float(rng.uniform(0.2, 0.8)),
+            soft_px=layout.long_px * float(rng.uniform(0.02, 0.12)),
+        )

@@ -24,8 +24,14 @@ def _motion(rng: np.random.Generator, length: float) -> Array:
     kernel = np.zeros((size, size), np.float32)
     at = rng.uniform(0, np.pi)
     half = size // 2
-    cv2.line(kernel, (round(half - half * np.cos(at)), round(half - half * np.sin(at))),
-             (round(half + half * np.cos(at)), round(half + half * np.sin(at))), 1.0, 1, cv2.LINE_AA)
+    cv2.line(
+        kernel,
+        (round(half - half * np.cos(at)), round(half - half * np.sin(at))),
+        (round(half + half * np.cos(at)), round(half + half * np.sin(at))),
+        1.0,
+        1,
+        cv2.LINE_AA,
+    )
     return kernel / max(1e-6, float(kernel.sum()))
 
 
@@ -52,8 +58,12 @@ def _lens(image: Array, rng: np.random.Generator, world: World, layout: Layout |
     if layout and rng.random() < 0.35:
         shape = image.shape[:2]
         soft = cv2.GaussianBlur(image, (0, 0), max(1.0, size * float(rng.uniform(0.01, 0.05))))
-        x = (np.arange(shape[1], dtype=np.float32) - np.float32(layout.centre[0])) / np.float32(size)
-        y = (np.arange(shape[0], dtype=np.float32) - np.float32(layout.centre[1])) / np.float32(size)
+        x = (np.arange(shape[1], dtype=np.float32) - np.float32(layout.centre[0])) / np.float32(
+            size
+        )
+        y = (np.arange(shape[0], dtype=np.float32) - np.float32(layout.centre[1])) / np.float32(
+            size
+        )
         away = np.sqrt(x[None, :] ** 2 + y[:, None] ** 2)
         share = np.clip((away - 0.55) * float(rng.uniform(1, 6)), 0, 1)
         image = image + share[..., None] * (soft - image)
@@ -63,17 +73,24 @@ def _lens(image: Array, rng: np.random.Generator, world: World, layout: Layout |
             grow = 1 + sign * float(rng.normal(0, 0.004))
             move = np.float32([[grow, 0, cols / 2 * (1 - grow)], [0, grow, rows / 2 * (1 - grow)]])
             image[..., channel] = cv2.warpAffine(
-                np.ascontiguousarray(image[..., channel]), move, (cols, rows),
-                borderMode=cv2.BORDER_REPLICATE)
+                np.ascontiguousarray(image[..., channel]),
+                move,
+                (cols, rows),
+                borderMode=cv2.BORDER_REPLICATE,
+            )
     if world.camera == "microscope" or rng.random() < 0.2:
         rows, cols = image.shape[:2]
         x = np.linspace(-1, 1, cols, dtype=np.float32) - np.float32(rng.normal(0, 0.06))
         y = np.linspace(-1, 1, rows, dtype=np.float32) - np.float32(rng.normal(0, 0.06))
         away = x[None, :] ** 2 + (y[:, None] * np.float32(rows / cols)) ** 2
-        image = image * (1 - np.float32(rng.uniform(0.1, 0.6)) * np.clip(away, 0, 1.5) / 1.5)[..., None]
+        image = (
+            image * (1 - np.float32(rng.uniform(0.1, 0.6)) * np.clip(away, 0, 1.5) / 1.5)[..., None]
+        )
         if world.camera == "microscope" and rng.random() < 0.35:
             edge = float(rng.uniform(0.85, 1.25))
-            hole = 1 / (1 + np.exp(np.clip((np.sqrt(away) - edge) * float(rng.uniform(20, 80)), -30, 30)))
+            hole = 1 / (
+                1 + np.exp(np.clip((np.sqrt(away) - edge) * float(rng.uniform(20, 80)), -30, 30))
+            )
             image = image * hole[..., None].astype(np.float32)
     return image
 
@@ -101,8 +118,13 @@ def recompressed(image: Array, quality: int) -> Array:
 
 
 def expose(
-    image: Array, rng: np.random.Generator, world: World, layout: Layout | None, *,
-    out_shape: tuple[int, int] | None = None, compress: bool = True,
+    image: Array,
+    rng: np.random.Generator,
+    world: World,
+    layout: Layout | None,
+    *,
+    out_shape: tuple[int, int] | None = None,
+    compress: bool = True,
 ) -> Array:
     """Photograph the light of a scene.
 
@@ -124,8 +146,11 @@ def expose(
     if out_shape and out_shape != shape:
         shape = out_shape
         image = cv2.resize(image, shape[::-1], interpolation=cv2.INTER_CUBIC)
-    noise = float(rng.uniform(0, 0.03)) if world.camera in ("phone", "camera") else float(
-        rng.uniform(0, 0.05))
+    noise = (
+        float(rng.uniform(0, 0.03))
+        if world.camera in ("phone", "camera")
+        else float(rng.uniform(0, 0.05))
+    )
     if rng.random() < 0.8:
         field = rng.standard_normal(image.shape, dtype=np.float32)
         image = image + field * np.sqrt(np.clip(image, 0, 1) * noise**2 + (0.25 * noise) ** 2)

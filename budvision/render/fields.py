@@ -14,8 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Array", "FIELDS", "any_field", "cellular", "fibres", "fractal", "grain", "normalised",
-    "ridged", "spectral", "streaks", "value_noise",
+    "Array",
+    "FIELDS",
+    "any_field",
+    "cellular",
+    "fibres",
+    "fractal",
+    "grain",
+    "normalised",
+    "ridged",
+    "spectral",
+    "streaks",
+    "value_noise",
 ]
 
 Array = NDArray[Any]
@@ -108,8 +118,15 @@ def grain(rng: np.random.Generator, shape: Shape, soft_px: float = 0.0) -> Array
 
 
 def fibres(
-    rng: np.random.Generator, shape: Shape, count: int, length: float, *,
-    curl: float = 0.5, width_px: int = 1, angle_deg: float | None = None, spread: float = 1.0,
+    rng: np.random.Generator,
+    shape: Shape,
+    count: int,
+    length: float,
+    *,
+    curl: float = 0.5,
+    width_px: int = 1,
+    angle_deg: float | None = None,
+    spread: float = 1.0,
 ) -> Array:
     """Curved hair-like strokes of mixed lightness: wool, mould, threads.
 
@@ -143,7 +160,14 @@ def fibres(
 
 
 FIELDS: tuple[str, ...] = (
-    "fractal", "ridged", "spectral", "streaks", "cellular", "grain", "fibres", "flat",
+    "fractal",
+    "ridged",
+    "spectral",
+    "streaks",
+    "cellular",
+    "grain",
+    "fibres",
+    "flat",
 )
 """Names of the texture families that `any_field` knows."""
 
@@ -163,16 +187,23 @@ def any_field(
     if name is None:
         name = FIELDS[int(rng.integers(len(FIELDS)))]
     makers: dict[str, Callable[[], Array]] = {
-        "fractal": lambda: fractal(rng, shape, cells, int(rng.integers(2, 6)),
-                                   float(rng.uniform(0.4, 0.8))),
+        "fractal": lambda: fractal(
+            rng, shape, cells, int(rng.integers(2, 6)), float(rng.uniform(0.4, 0.8))
+        ),
         "ridged": lambda: ridged(rng, shape, cells, int(rng.integers(1, 4))),
         "spectral": lambda: spectral(rng, shape, float(rng.uniform(0.7, 2.2))),
-        "streaks": lambda: streaks(rng, shape, cells, float(rng.uniform(3, 14)),
-                                   float(rng.uniform(0, 180))),
+        "streaks": lambda: streaks(
+            rng, shape, cells, float(rng.uniform(3, 14)), float(rng.uniform(0, 180))
+        ),
         "cellular": lambda: cellular(rng, shape, cells * float(rng.uniform(1, 3))),
         "grain": lambda: grain(rng, shape, float(rng.uniform(0, 2.5))),
-        "fibres": lambda: fibres(rng, shape, int(rng.integers(60, 260)),
-                                 float(rng.uniform(0.05, 0.3)), curl=float(rng.uniform(0, 2))),
+        "fibres": lambda: fibres(
+            rng,
+            shape,
+            int(rng.integers(60, 260)),
+            float(rng.uniform(0.05, 0.3)),
+            curl=float(rng.uniform(0, 2)),
+        ),
         "flat": lambda: np.zeros(shape, np.float32),
     }
     return makers[name]()

@@ -18,7 +18,7 @@ def _vignette(picture: Array, rng: np.random.Generator, camera: str) -> Array:
     rows, cols = picture.shape[:2]
     y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
     away = np.hypot((x - cols / 2) / cols, (y - rows / 2) / rows) * 2
-    if camera == "microscope" and rng.random() < 0.4:                   # the eyepiece's rim
+    if camera == "microscope" and rng.random() < 0.4:  # the eyepiece's rim
         edge = np.clip((rng.uniform(0.92, 1.25) - away) * rng.uniform(8, 40), 0, 1)
         return picture * edge[..., None]
     return picture * (1 - rng.uniform(0, 0.35) * np.clip(away, 0, 1.4) ** 2)[..., None]
@@ -37,8 +37,11 @@ def _tone(picture: Array, rng: np.random.Generator) -> Array:
     """sRGB curve with a camera's own contrast and saturation."""
     x = np.clip(picture, 0, None)
     knee = rng.uniform(0.7, 1.0)
-    x = np.where(x > knee, knee + (1 - knee) * np.tanh((x - knee) / max(1 - knee, 1e-3)), x) \
-        if rng.random() < 0.5 else np.clip(x, 0, 1)
+    x = (
+        np.where(x > knee, knee + (1 - knee) * np.tanh((x - knee) / max(1 - knee, 1e-3)), x)
+        if rng.random() < 0.5
+        else np.clip(x, 0, 1)
+    )
     y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-6) ** (1 / 2.4) - 0.055)
     if rng.random() < 0.7:
         bend = rng.uniform(-0.3, 0.6)
@@ -59,8 +62,15 @@ def _jpeg(image: Array, rng: np.random.Generator, low: int) -> Array:
 
 
 def photographed(
-    picture: Array, rng: np.random.Generator, *, camera: str, tint: Array, stops: float,
-    length_px: float, fault: str = "", centre: tuple[float, float] | None = None,
+    picture: Array,
+    rng: np.random.Generator,
+    *,
+    camera: str,
+    tint: Array,
+    stops: float,
+    length_px: float,
+    fault: str = "",
+    centre: tuple[float, float] | None = None,
 ) -> Array:
     """Photograph linear light.
 
@@ -93,7 +103,7 @@ def photographed(
     metered = picture
     if centre is not None and rng.random() < 0.7:
         r, c, reach = int(centre[1]), int(centre[0]), max(4, int(length_px))
-        metered = picture[max(0, r - reach):r + reach, max(0, c - reach):c + reach]
+        metered = picture[max(0, r - reach) : r + reach, max(0, c - reach) : c + reach]
     level = float(np.mean(metered)) + 1e-3
     target = float(np.exp(rng.normal(np.log(0.2), 0.25)))
     if fault == "too_dark":
@@ -101,18 +111,22 @@ def photographed(
     elif fault == "blown_out":
         stops = float(rng.uniform(2.8, 4.5))
     picture = picture * np.float32(min(target / level, 12) * 2.0**stops)
-    if fault != "blown_out" and stops > 0:                              # keep tissue below clipping
+    if fault != "blown_out" and stops > 0:  # keep tissue below clipping
         picture = np.minimum(picture, 1.6)
     picture = _vignette(picture, rng, camera)
-    if rng.random() < 0.25:                                             # coloured fringes
+    if rng.random() < 0.25:  # coloured fringes
         shift = rng.uniform(0.3, 1.5) * max(rows, cols) / 400
         for channel, way in ((0, 1), (2, -1)):
             scale = 1 + way * shift / max(rows, cols)
-            warp = np.array([[scale, 0, cols / 2 * (1 - scale)], [0, scale, rows / 2 * (1 - scale)]],
-                            np.float32)
+            warp = np.array(
+                [[scale, 0, cols / 2 * (1 - scale)], [0, scale, rows / 2 * (1 - scale)]], np.float32
+            )
             picture[..., channel] = cv2.warpAffine(
-                np.ascontiguousarray(picture[..., channel]), warp, (cols, rows),
-                borderMode=cv2.BORDER_REFLECT)
+                np.ascontiguousarray(picture[..., channel]),
+                warp,
+                (cols, rows),
+                borderMode=cv2.BORDER_REFLECT,
+            )
     if fault == "too_blurred":
         sigma = length_px * float(rng.uniform(*_BLUR_HOPELESS))
         if rng.random() < 0.35:
@@ -124,7 +138,7 @@ def photographed(
             picture = cv2.GaussianBlur(picture, (0, 0), sigma)
         if rng.random() < 0.12:
             picture = _motion(picture, rng, length_px * rng.uniform(0.01, 0.035))
-        if rng.random() < 0.2 and centre is not None:                   # shallow depth of field
+        if rng.random() < 0.2 and centre is not None:  # shallow depth of field
             soft = cv2.GaussianBlur(picture, (0, 0), max(1.0, length_px * rng.uniform(0.02, 0.12)))
             y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
             away = np.hypot(x - centre[0], y - centre[1]) / max(length_px, 1)
@@ -139,11 +153,11 @@ def photographed(
     picture = picture + grain * np.sqrt(np.clip(picture, 0, 1) * 0.5 + 0.02) * np.float32(noise)
     image = np.asarray(np.round(_tone(picture, rng) * 255), np.uint8)
     draw = rng.random()
-    if camera == "phone" and draw < 0.4:                                # the denoiser's smear
+    if camera == "phone" and draw < 0.4:  # the denoiser's smear
         image = cv2.bilateralFilter(image, 5, float(rng.uniform(10, 45)), 2.0)
     elif draw < 0.08:
         image = cv2.medianBlur(image, 3)
-    if rng.random() < 0.4:                                              # sharpening halos
+    if rng.random() < 0.4:  # sharpening halos
         soft = cv2.GaussianBlur(image, (0, 0), float(rng.uniform(0.7, 2)))
         amount = float(rng.uniform(0.2, 1.2))
         image = cv2.addWeighted(image, 1 + amount, soft, -amount, 0)

@@ -42,7 +42,9 @@ def _ramp(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
     return x[None, :] + y[:, None]
 
 
-def _highlights(scene: Scene, rng: np.random.Generator, layout: Layout | None, world: World) -> Array:
+def _highlights(
+    scene: Scene, rng: np.random.Generator, layout: Layout | None, world: World
+) -> Array:
     """Return mirror-like light of the lamp as a field in [0, 1]."""
     shape = scene.shape
     field = np.zeros(shape, np.uint8)
@@ -52,16 +54,39 @@ def _highlights(scene: Scene, rng: np.random.Generator, layout: Layout | None, w
     count = int(rng.integers(3, 9)) if strong else int(rng.integers(1, 7))
     for _ in range(count):
         spread = 0.35 if strong else 0.6
-        at = (int(middle[0] + side * rng.normal(0, spread)), int(middle[1] + side * rng.normal(0, spread)))
+        at = (
+            int(middle[0] + side * rng.normal(0, spread)),
+            int(middle[1] + side * rng.normal(0, spread)),
+        )
         size = side * (float(rng.uniform(0.18, 0.5)) if strong else float(rng.uniform(0.01, 0.07)))
         axes = (max(1, int(size)), max(1, int(size * rng.uniform(0.4, 1))))
         thick = -1 if strong or world.light != "ring" else max(1, int(size * 0.35))
-        cv2.ellipse(field, at, axes, float(rng.uniform(0, 180)), 0, float(rng.choice([360, 360, 200])),
-                    255, thick, cv2.LINE_AA)
-    if strong and layout is not None:
+        cv2.ellipse(
+            field,
+            at,
+            axes,
+            float(rng.uniform(0, 180)),
+            0,
+            float(rng.choice([360, 360, 200])),
+            255,
+            thick,
+            cv2.LINE_AA,
+        )
+    if strong and layout is not None and rng.random() < 0.4:  # a broad sheen over the face
+        cv2.ellipse(field, (int(middle[0] + 0.15 * side * rng.normal()),
+                            int(middle[1] + 0.15 * side * rng.normal())),
+                    (max(1, int(side * rng.uniform(0.5, 0.9))), max(1, int(side * rng.uniform(0.4, 0.7)))),
+                    float(np.degrees(layout.turn)), 0, 360, 255, -1, cv2.LINE_AA)
+    elif strong and layout is not None:
         spot = layout.spots[0]
-        cv2.circle(field, (int(spot.centre[0]), int(spot.centre[1])),
-                   max(1, int(spot.radius * rng.uniform(0.75, 1.3))), 255, -1, cv2.LINE_AA)
+        cv2.circle(
+            field,
+            (int(spot.centre[0]), int(spot.centre[1])),
+            max(1, int(spot.radius * rng.uniform(0.75, 1.3))),
+            255,
+            -1,
+            cv2.LINE_AA,
+        )
     soft = side * (float(rng.uniform(0.01, 0.06)) if strong else float(rng.uniform(0.002, 0.015)))
     out = field.astype(np.float32) * np.float32(1 / 255)
     if soft > 0.3:
@@ -78,14 +103,17 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
     if relief > 0.05:
         soft = cv2.GaussianBlur(scene.height, (0, 0), float(rng.uniform(0.6, 2.0)))
         at = rng.uniform(0, 2 * np.pi)
-        slope = (cv2.Sobel(soft, cv2.CV_32F, 1, 0) * np.float32(np.cos(at) / 8)
-                 + cv2.Sobel(soft, cv2.CV_32F, 0, 1) * np.float32(np.sin(at) / 8))
+        slope = cv2.Sobel(soft, cv2.CV_32F, 1, 0) * np.float32(np.cos(at) / 8) + cv2.Sobel(
+            soft, cv2.CV_32F, 0, 1
+        ) * np.float32(np.sin(at) / 8)
         image *= np.clip(1 + np.float32(relief) * slope, 0.25, 2.2)[..., None]
         if side and rng.random() < 0.6:
             reach = 0.1 * (layout.long_px if layout else max(shape) * 0.3)
             move = np.float32([[1, 0, reach * np.cos(at)], [0, 1, reach * np.sin(at)]])
             moved = cv2.warpAffine(soft, move, shape[::-1], borderMode=cv2.BORDER_REPLICATE)
-            shadow = cv2.GaussianBlur(np.clip((moved - soft) / (reach + 1e-3) - 0.4, 0, 1), (0, 0), 2)
+            shadow = cv2.GaussianBlur(
+                np.clip((moved - soft) / (reach + 1e-3) - 0.4, 0, 1), (0, 0), 2
+            )
             image *= (1 - np.float32(rng.uniform(0.3, 0.8)) * shadow)[..., None]
     cast = _cast(rng, world.light)
     if world.light == "mixed":
@@ -107,7 +135,9 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
         image += shine[..., None] * lamp
     if layout is not None:
         (x, y), reach = layout.centre, max(4, int(layout.long_px * rng.uniform(0.6, 2.5)))
-        metered = image[max(0, int(y) - reach):int(y) + reach, max(0, int(x) - reach):int(x) + reach]
+        metered = image[
+            max(0, int(y) - reach) : int(y) + reach, max(0, int(x) - reach) : int(x) + reach
+        ]
     else:
         metered = image
     level = float(metered.mean()) if metered.size else 0.2

@@ -39,7 +39,7 @@ def _window(rng: np.random.Generator, low: float, high: float) -> Array:
     side = int(rng.uniform(low, high) * min(picture.shape[:2]))
     row = int(rng.integers(0, picture.shape[0] - side + 1))
     col = int(rng.integers(0, picture.shape[1] - side + 1))
-    return np.rot90(picture[row:row + side, col:col + side], int(rng.integers(4)))
+    return np.rot90(picture[row : row + side, col : col + side], int(rng.integers(4)))
 
 
 def photo_piece(rng: np.random.Generator, shape: tuple[int, int]) -> Array:

@@ -34,28 +34,37 @@ class TissueTruth:
     core_brown: float
 
 
-def _coordinates(points: Array, spot: Spot, window: Window, cover: Array,
-                 by_distance: bool) -> tuple[Array, Array]:
+def _coordinates(
+    points: Array, spot: Spot, window: Window, cover: Array, by_distance: bool
+) -> tuple[Array, Array]:
     """Return rho (0 in the middle, 1 at the rim) and theta over a window."""
     rows, cols = window
     x = np.arange(cols.start, cols.stop, dtype=np.float32) - np.float32(spot.centre[0])
     y = np.arange(rows.start, rows.stop, dtype=np.float32) - np.float32(spot.centre[1])
-    theta = cv2.phase(np.broadcast_to(x, cover.shape).copy(),
-                      np.broadcast_to(y[:, None], cover.shape).copy())
+    theta = cv2.phase(
+        np.broadcast_to(x, cover.shape).copy(), np.broadcast_to(y[:, None], cover.shape).copy()
+    )
     if by_distance:
         inside = cv2.distanceTransform((cover > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
         return np.clip(1 - inside / (float(inside.max()) + 1e-3), 0, 1), theta
     rim = points - np.asarray(spot.centre)
     angle = np.mod(np.arctan2(rim[:, 1], rim[:, 0]), 2 * np.pi)
     order = np.argsort(angle)
-    table = np.interp(np.linspace(0, 2 * np.pi, 256), angle[order],
-                      np.hypot(rim[order, 0], rim[order, 1]), period=2 * np.pi)
-    reach = table.astype(np.float32)[np.clip((theta * (255 / (2 * np.pi))).astype(np.int32), 0, 255)]
+    table = np.interp(
+        np.linspace(0, 2 * np.pi, 256),
+        angle[order],
+        np.hypot(rim[order, 0], rim[order, 1]),
+        period=2 * np.pi,
+    )
+    reach = table.astype(np.float32)[
+        np.clip((theta * (255 / (2 * np.pi))).astype(np.int32), 0, 255)
+    ]
     return np.sqrt(x[None, :] ** 2 + y[:, None] ** 2) / np.maximum(reach, 0.5), theta
 
 
-def _structure(rng: np.random.Generator, name: str, rho: Array, theta: Array,
-               shape: tuple[int, int]) -> Array:
+def _structure(
+    rng: np.random.Generator, name: str, rho: Array, theta: Array, shape: tuple[int, int]
+) -> Array:
     """Return the pattern of leaf primordia as a field of about unit spread."""
     count = float(rng.uniform(1.5, 6.5))
     phase = float(rng.uniform(0, 2 * np.pi))
@@ -71,10 +80,18 @@ def _structure(rng: np.random.Generator, name: str, rho: Array, theta: Array,
         field = np.cos((lobes + 2) * theta + 4 * wobble + phase) * np.minimum(1, 1.6 * rho)
     elif name == "chevrons":
         turn = theta - phase
-        field = np.sin(2 * np.pi * count * (np.abs(rho * np.sin(turn)) * float(rng.uniform(0.5, 1.5))
-                                            + rho * np.cos(turn) * 0.7 + wobble))
+        field = np.sin(
+            2
+            * np.pi
+            * count
+            * (
+                np.abs(rho * np.sin(turn)) * float(rng.uniform(0.5, 1.5))
+                + rho * np.cos(turn) * 0.7
+                + wobble
+            )
+        )
     elif name == "dots":
-        field = 2.4 * np.exp(-((rho + wobble) / rng.uniform(0.18, 0.5)) ** 2) - 0.8
+        field = 2.4 * np.exp(-(((rho + wobble) / rng.uniform(0.18, 0.5)) ** 2)) - 0.8
         field += np.sin(2 * np.pi * count * rho + phase) * rng.uniform(0, 0.7)
         field *= rng.choice([-1.0, 1.0])
     elif name == "plain":
@@ -92,8 +109,9 @@ def _sigmoid(x: Array) -> Array:
     return np.asarray(1 / (1 + np.exp(-np.clip(x, -30, 30))), np.float32)
 
 
-def _brownness(rng: np.random.Generator, condition: str, rho: Array, theta: Array,
-               shape: tuple[int, int]) -> Array:
+def _brownness(
+    rng: np.random.Generator, condition: str, rho: Array, theta: Array, shape: tuple[int, int]
+) -> Array:
     """Return how dead each pixel is, in [0, 1]."""
     noise = fractal(rng, shape, float(rng.uniform(2, 7)), 3)
     soft = float(rng.uniform(3, 14))
@@ -103,8 +121,9 @@ def _brownness(rng: np.random.Generator, condition: str, rho: Array, theta: Arra
         away = rho * np.cos(theta - rng.uniform(0, 2 * np.pi))
         edge = away + 0.16 * noise - rng.uniform(0.42, 0.75)
         if condition == "mites":
-            edge = np.maximum(0.22 * any_field(rng, shape, name="cellular", cells=4) - 0.3,
-                              0.25 * noise - 0.45) + 0.35 * (rho - 0.5)
+            edge = np.maximum(
+                0.22 * any_field(rng, shape, name="cellular", cells=4) - 0.3, 0.25 * noise - 0.45
+            ) + 0.35 * (rho - 0.5)
         value = _sigmoid(soft * edge)
         return np.asarray(value * np.clip(1.6 * (rho - 0.2), 0, 1), np.float32)
     if condition == "part_rim":
@@ -131,48 +150,88 @@ def _dead_colour(rng: np.random.Generator, condition: str) -> Array:
     return colour(rng, DEAD_LOOKS[str(rng.choice(["brown", "reddish", "black", "tan"]))])
 
 
-def _nested(scene: Scene, rng: np.random.Generator, spot: Spot, cover: Array, window: Window,
-            inks: tuple[Array, Array]) -> None:
+def _nested(
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    cover: Array,
+    window: Window,
+    inks: tuple[Array, Array],
+) -> None:
     """Draw nested lobed leaf primordia as lines."""
     for step in range(int(rng.integers(2, 6))):
         size = spot.radius * (0.9 - 0.17 * step) * rng.uniform(0.9, 1.08)
         kind = str(rng.choice(["oval", "lobed", "lobed", "kidney", "drop"]))
-        curve = placed(outline(rng, kind, elongation=spot.elongation, bump=0.12),
-                       (spot.centre[0] + spot.radius * rng.normal(0, 0.05),
-                        spot.centre[1] + spot.radius * rng.normal(0, 0.05)),
-                       size, spot.angle + rng.normal(0, 0.3))
+        curve = placed(
+            outline(rng, kind, elongation=spot.elongation, bump=0.12),
+            (
+                spot.centre[0] + spot.radius * rng.normal(0, 0.05),
+                spot.centre[1] + spot.radius * rng.normal(0, 0.05),
+            ),
+            size,
+            spot.angle + rng.normal(0, 0.3),
+        )
         if rng.random() < 0.3:
             start = int(rng.integers(0, 96))
             curve = np.roll(curve, start, axis=0)[: int(rng.integers(40, 96))]
             closed = False
         else:
             closed = True
-        scene.strokes([curve], inks[int(rng.random() < 0.5)], closed=closed, window=window,
-                      width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.1)), within=cover,
-                      alpha=float(rng.uniform(0.3, 0.95)), soft_px=spot.radius * 0.012)
+        scene.strokes(
+            [curve],
+            inks[int(rng.random() < 0.5)],
+            closed=closed,
+            window=window,
+            width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.1)),
+            within=cover,
+            alpha=float(rng.uniform(0.3, 0.95)),
+            soft_px=spot.radius * 0.012,
+        )
 
 
-def _petals(scene: Scene, rng: np.random.Generator, spot: Spot, cover: Array, window: Window,
-            inks: tuple[Array, Array]) -> None:
+def _petals(
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    cover: Array,
+    window: Window,
+    inks: tuple[Array, Array],
+) -> None:
     """Draw overlapping leaf primordia from the rim inwards as filled shapes."""
     count = int(rng.integers(4, 11))
     for index in range(count):
         far = spot.radius * 0.75 * (1 - index / count)
         at = 2.4 * index + rng.normal(0, 0.3)
-        petal = placed(outline(rng, str(rng.choice(["drop", "oval", "kidney"])), elongation=1.6),
-                       (spot.centre[0] + far * np.cos(at), spot.centre[1] + far * np.sin(at)),
-                       spot.radius * rng.uniform(0.22, 0.5), at + rng.normal(0, 0.5))
+        petal = placed(
+            outline(rng, str(rng.choice(["drop", "oval", "kidney"])), elongation=1.6),
+            (spot.centre[0] + far * np.cos(at), spot.centre[1] + far * np.sin(at)),
+            spot.radius * rng.uniform(0.22, 0.5),
+            at + rng.normal(0, 0.5),
+        )
         share = mask_of(petal, window) * cover
         ink = inks[index % 2] * np.float32(rng.uniform(0.8, 1.25))
-        scene.lay(window, share, ink, alpha=float(rng.uniform(0.5, 1)),
-                  lift_px=0.02 * spot.radius)
-        scene.strokes([petal], inks[1] * np.float32(0.6), closed=True, window=window,
-                      within=cover, width_px=max(0.4, 0.03 * spot.radius), alpha=0.6)
+        scene.lay(window, share, ink, alpha=float(rng.uniform(0.5, 1)), lift_px=0.02 * spot.radius)
+        scene.strokes(
+            [petal],
+            inks[1] * np.float32(0.6),
+            closed=True,
+            window=window,
+            within=cover,
+            width_px=max(0.4, 0.03 * spot.radius),
+            alpha=0.6,
+        )
 
 
 def paint_tissue(
-    scene: Scene, rng: np.random.Generator, spot: Spot, *, label: int, condition: str,
-    structure: str, live: Array, around: Array,
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    *,
+    label: int,
+    condition: str,
+    structure: str,
+    live: Array,
+    around: Array,
 ) -> TissueTruth:
     """Paint one exposed tissue with its label and brownness.
 
@@ -194,9 +253,12 @@ def paint_tissue(
     shrunk = 1.0
     gone = condition in DEAD_LOOKS or condition == "dry"
     if gone and rng.random() < 0.5:
-        shrunk = float(rng.uniform(0.72, 0.97)) if condition != "dry" else float(rng.uniform(0.6, 0.9))
-    full = placed(outline(rng, spot.kind, elongation=spot.elongation), spot.centre, spot.radius,
-                  spot.angle)
+        shrunk = (
+            float(rng.uniform(0.72, 0.97)) if condition != "dry" else float(rng.uniform(0.6, 0.9))
+        )
+    full = placed(
+        outline(rng, spot.kind, elongation=spot.elongation), spot.centre, spot.radius, spot.angle
+    )
     points = np.asarray(spot.centre) + (full - np.asarray(spot.centre)) * shrunk
     window = window_of(full, scene.shape, 3 + 0.2 * spot.radius)
     cover = mask_of(points, window)
@@ -205,27 +267,42 @@ def paint_tissue(
     shape = cover.shape
     if shrunk < 1 and rng.random() < 0.7:
         void = around * np.float32(rng.uniform(0.05, 0.6)) if rng.random() < 0.7 else around * 1.15
-        scene.paint(full, np.asarray(void, np.float32), alpha=float(rng.uniform(0.4, 1)),
-                    soft_px=0.03 * spot.radius, lift_px=-0.08 * spot.radius)
+        scene.paint(
+            full,
+            np.asarray(void, np.float32),
+            alpha=float(rng.uniform(0.4, 1)),
+            soft_px=0.03 * spot.radius,
+            lift_px=-0.08 * spot.radius,
+        )
     elif condition == "gap_below" or rng.random() < 0.12:
         shift = spot.radius * rng.uniform(0.1, 0.25)
         at = rng.uniform(0, 2 * np.pi)
-        scene.paint(points + [shift * np.cos(at), shift * np.sin(at)],
-                    around * np.float32(rng.uniform(0.05, 0.4)), soft_px=0.02 * spot.radius)
+        scene.paint(
+            points + [shift * np.cos(at), shift * np.sin(at)],
+            around * np.float32(rng.uniform(0.05, 0.4)),
+            soft_px=0.02 * spot.radius,
+        )
     if rng.random() < 0.35:
         halo = around * np.float32(rng.uniform(0.35, 1.5))
-        scene.paint(np.asarray(spot.centre) + (full - np.asarray(spot.centre)) * rng.uniform(1.05, 1.3),
-                    np.clip(halo, 0, 1), alpha=float(rng.uniform(0.3, 0.9)),
-                    soft_px=spot.radius * rng.uniform(0.01, 0.12))
-    rho, theta = _coordinates(points, spot, window, cover,
-                              spot.kind == "kidney" or rng.random() < 0.3)
+        scene.paint(
+            np.asarray(spot.centre) + (full - np.asarray(spot.centre)) * rng.uniform(1.05, 1.3),
+            np.clip(halo, 0, 1),
+            alpha=float(rng.uniform(0.3, 0.9)),
+            soft_px=spot.radius * rng.uniform(0.01, 0.12),
+        )
+    rho, theta = _coordinates(
+        points, spot, window, cover, spot.kind == "kidney" or rng.random() < 0.3
+    )
     field = _structure(rng, structure, rho, theta, shape)
     if label == 1 and not gone and structure in ("plain", "grain", "strokes", "radial"):
         field = field + np.float32(rng.uniform(0.3, 0.9)) * _structure(  # living centres have rings
-            rng, "rings", rho, theta, shape)
+            rng, "rings", rho, theta, shape
+        )
     brown = _brownness(rng, condition, rho, theta, shape)
     dead = _dead_colour(rng, condition)
-    second = live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)
+    second = (
+        live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)
+    )
     if rng.random() < 0.3:
         second = 0.5 * second + 0.5 * around
     depth = float(rng.uniform(0.03, 0.32))
@@ -243,12 +320,15 @@ def paint_tissue(
     edge_px = spot.radius * float(rng.uniform(0.0, 0.05))
     scene.labels[window][cover > 0.5] = label
     inside = cover > 0.5
-    scene.lay(window, cover, paint, soft_px=edge_px,
-              lift_px=spot.radius * float(rng.uniform(-0.06, 0.12)))
+    scene.lay(
+        window, cover, paint, soft_px=edge_px, lift_px=spot.radius * float(rng.uniform(-0.06, 0.12))
+    )
     scene.brown[window][inside] = brown[inside]
     base = dead if brown[inside].mean() > 0.5 else live
-    inks = (np.clip(base * np.float32(rng.uniform(1.2, 2.2)), 0, 1).astype(np.float32),
-            (base * np.float32(rng.uniform(0.25, 0.8))).astype(np.float32))
+    inks = (
+        np.clip(base * np.float32(rng.uniform(1.2, 2.2)), 0, 1).astype(np.float32),
+        (base * np.float32(rng.uniform(0.25, 0.8))).astype(np.float32),
+    )
     if structure == "nested" or rng.random() < 0.15:
         _nested(scene, rng, spot, cover, window, inks)
     if structure == "petals":
@@ -258,12 +338,19 @@ def paint_tissue(
         at = spot.radius * rng.normal(0, 0.5, (count, 1, 2))
         way = spot.radius * rng.uniform(0.1, 0.5) * rng.standard_normal((count, 3, 2))
         paths = list(at + np.cumsum(way, axis=1) * 0.5 + np.asarray(spot.centre))
-        scene.strokes(paths, inks[int(rng.random() < 0.5)], window=window, within=cover,
-                      width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.08)),
-                      alpha=float(rng.uniform(0.3, 0.9)))
+        scene.strokes(
+            paths,
+            inks[int(rng.random() < 0.5)],
+            window=window,
+            within=cover,
+            width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.08)),
+            alpha=float(rng.uniform(0.3, 0.9)),
+        )
     scene.height[window] += cover * field * np.float32(0.03 * spot.radius * rng.uniform(0, 1))
     if rng.random() < 0.3:
-        scene.gloss[window] = np.maximum(scene.gloss[window], cover * np.float32(rng.uniform(0.1, 0.6)))
+        scene.gloss[window] = np.maximum(
+            scene.gloss[window], cover * np.float32(rng.uniform(0.1, 0.6))
+        )
     core = inside & (rho < 0.4)
     middle = float(brown[core].mean()) if core.any() else float(brown[inside].mean())
     return TissueTruth(float(brown[inside].mean()), middle)
