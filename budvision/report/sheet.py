@@ -20,6 +20,7 @@ from budvision.report.words import (
     count,
     day_words,
     days_words,
+    ends,
     number,
     percent,
     percent_range,
@@ -277,16 +278,8 @@ def _rule_text(rule: RuleFacts, otherwise: str) -> str:
     if rule.retain is None:
         return short(otherwise or rule.note, _LONGEST_NOTE)
     text = f"{number(rule.retain)} nodes a vine"
-    ends = _ends(rule)
-    return f"{text} ({ends})" if ends else text
-
-
-def _ends(rule: RuleFacts) -> str:
-    if rule.low is None and rule.high is None:
-        return ""
-    low = number(rule.low) if rule.low is not None else "no number"
-    high = number(rule.high) if rule.high is not None else "no number"
-    return f"{low} to {high}"
+    span = ends(rule.low, rule.high)
+    return f"{text} ({span})" if span else text
 
 
 def _nodes(facts: BlockFacts, units: str) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -304,7 +297,7 @@ def _nodes(facts: BlockFacts, units: str) -> tuple[tuple[str, ...], tuple[tuple[
         if rule.retain is None:
             row = [rule.name, "no number", ""]
         else:
-            row = [rule.name, number(rule.retain), _ends(rule)]
+            row = [rule.name, number(rule.retain), ends(rule.low, rule.high)]
         if per_area:
             row.append("" if rule.retain is None else number(_round(rule.retain * per_area)))
         rows.append(tuple(row))

@@ -6,8 +6,8 @@ import datetime as dt
 from collections.abc import Sequence
 
 __all__ = [
-    "and_list", "count", "day_words", "days_words", "number", "percent", "percent_range", "plain",
-    "short",
+    "and_list", "count", "day_words", "days_words", "ends", "number", "percent",
+    "percent_range", "plain", "short",
 ]
 
 
@@ -55,6 +55,19 @@ def number(value: float | None, digits: int = 0) -> str:
         return "not known"
     text = f"{value:,.{digits}f}"
     return text.replace(",", "" if abs(value) < 10_000 else " ")
+
+
+def ends(low: float | None, high: float | None) -> str:
+    """Return two ends of a range of nodes; an end without a number leaves the range open.
+
+    Examples
+    --------
+    >>> ends(54, 80), ends(40, None), ends(None, 55), ends(None, None)
+    ('54 to 80', '40 or more', 'up to 55', '')
+    """
+    if low is None:
+        return "" if high is None else f"up to {number(high)}"
+    return f"{number(low)} or more" if high is None else f"{number(low)} to {number(high)}"
 
 
 def count(n: int, one: str, many: str = "") -> str:

@@ -171,7 +171,7 @@ def test_a_rule_without_a_number_says_so() -> None:
     words = sheet_words(replace(FACTS, rules=(rule,)))
     assert words.nodes[0][1:3] == ("no number", "")
     half = sheet_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
-    assert half.nodes[0][2] == "54 to no number"
+    assert half.nodes[0][2] == "54 or more"
 
 
 def test_unknown_units_and_paper_are_refused() -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from budvision.report.canvas import BandEdges
-from budvision.report.words import count, number, percent, percent_range, plain
+from budvision.report.words import count, ends, number, percent, percent_range, plain
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.pruning import NodeCount
@@ -116,10 +116,10 @@ def bar(share: float | None, low: float | None, high: float | None, policy: Poli
     """Return an interval as a bar; None where nothing is judged."""
     if share is None or low is None or high is None:
         return None
-    ends = (0.0, *policy.edges, 1.0)
+    edges = (0.0, *policy.edges, 1.0)
     return Bar(
         1000 * share, 1000 * low, 1000 * high,
-        tuple((1000 * a, 1000 * (b - a)) for a, b in pairwise(ends)),
+        tuple((1000 * a, 1000 * (b - a)) for a, b in pairwise(edges)),
         f"{percent(share)} dead, range {percent_range(low, high)}",
     )
 
@@ -165,14 +165,11 @@ def part_row(part: Part, policy: Policy) -> PartRow:
 
 def node_row(name: str, nodes: NodeCount, *, per_area: float | None, note: str = "") -> NodeRow:
     """Return a rule's node count as a line of a table."""
-    span = ""
-    if nodes.low is not None or nodes.high is not None:
-        ends = ("no number" if end is None else number(end) for end in (nodes.low, nodes.high))
-        span = " to ".join(ends)
     if nodes.capped:
         note = f"{note} stopped at the practical maximum".strip()
     return NodeRow(
-        name, "no number" if nodes.retain is None else number(nodes.retain), span,
+        name, "no number" if nodes.retain is None else number(nodes.retain),
+        ends(nodes.low, nodes.high),
         number(nodes.retain * per_area) if per_area and nodes.retain is not None else "", note,
     )
 
