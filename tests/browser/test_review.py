@@ -260,6 +260,28 @@ def test_a_reload_keeps_the_draft_and_the_place(play: Played) -> None:
     assert f"/review/bud/{play.buds[1].bud_id}" in page.url
 
 
+def test_a_draft_does_not_pass_to_the_next_person(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    bud = play.buds[0].bud_id
+    play.open(page, bud)
+    page.keyboard.press("d")
+    page.click("button:has-text('change')")
+    page.fill("input[name=name]", "Tom Reyes")
+    page.click("button:has-text('Begin')")
+    play.open(page, bud)
+    assert page.locator(".calls [aria-pressed=true]").count() == 0
+
+
+def test_space_after_a_click_calls_and_does_not_press_the_button_again(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.click("#skip")
+    at(page, play.buds[1].bud_id)
+    page.keyboard.press("Space")
+    expect(page.locator(".card-primary [aria-pressed=true]")).to_have_count(1)
+    expect(page.locator("body")).to_have_attribute("data-bud", str(play.buds[1].bud_id))
+
+
 def test_a_second_tab_of_the_same_person(play: Played) -> None:
     page = play.person("Ada Moreau")
     bud = play.buds[0].bud_id

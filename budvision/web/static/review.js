@@ -28,9 +28,11 @@ const ready = new Map();
 
 const ask = () => new URLSearchParams(choice).toString();
 const path = (bud, what = "") => `/review/bud/${bud}${what}?${ask()}`;
-const kept = (bud) => `draft ${bud} ${choice.reading}`;
-const trail = () => JSON.parse(sessionStorage.getItem("trail") ?? "[]");
-const saveTrail = (rows) => sessionStorage.setItem("trail", JSON.stringify(rows.slice(-200)));
+// Drafts and the way back are a person's own: the next one at this screen must not find them.
+const who = first.facts.person;
+const kept = (bud) => `draft of ${who}: ${bud} ${choice.reading}`;
+const trail = () => JSON.parse(sessionStorage.getItem(`trail of ${who}`) ?? "[]");
+const saveTrail = (rows) => sessionStorage.setItem(`trail of ${who}`, JSON.stringify(rows.slice(-200)));
 
 function keepDraft() {
   if (Object.keys(draft).length) sessionStorage.setItem(kept(facts.bud.id), JSON.stringify(draft));
@@ -439,11 +441,11 @@ function keyDown(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || at("keys").open) return;
   const target = event.target;
   if (target.matches("input:not([type=checkbox]), select, textarea")) {
-    if (event.key === "Escape") target.blur();
+    if (event.key === "Escape" || (event.key === "Enter" && target.matches("input"))) target.blur();
     return;
   }
-  const calling = target.closest(".calls, .card-pick, .stage, #save, body > main") === null
-    || target.closest(".calls, .card-pick, #save") !== null || !target.matches("a, button, summary");
+  const own = target.closest("a, summary, button");
+  const calling = !own || own.matches(".calls button, .card-pick, #save");
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   const since = performance.now();
   const view = inFront();
@@ -486,6 +488,8 @@ function keyDown(event) {
 // ---- wiring ---------------------------------------------------------------------------------------------
 
 document.addEventListener("keydown", keyDown);
+// A button pressed by mouse or finger lets go of the focus, so that the next Space calls a tissue.
+document.addEventListener("click", (event) => { if (event.detail) event.target.closest("button")?.blur(); });
 document.addEventListener("keyup", (event) => {
   if (event.key.toLowerCase() === "h") at("stage").classList.remove("hide-lines");
 });
