@@ -102,8 +102,13 @@ def _other_surround(scene: Scene, rng: np.random.Generator, layout: Layout, worl
     surroundings.paint_clutter(scene, rng, keep_off=keep, count=int(rng.poisson(2.5)))
     if rng.random() < 0.82:
         surroundings.paint_cane(
-            scene, rng, centre=layout.centre, angle=layout.base,
-            half_width_px=layout.long_px * float(rng.uniform(0.7, 2.5)), base_deg=world.base_deg)
+            scene,
+            rng,
+            centre=layout.centre,
+            angle=layout.base,
+            half_width_px=layout.long_px * float(rng.uniform(0.7, 2.5)),
+            base_deg=world.base_deg,
+        )
 
 
 def _other_photograph(
@@ -114,13 +119,26 @@ def _other_photograph(
     picture, tint = lit(scene, rng, world.light, length_px=length, centre=layout.centre)
     if world.fault == "glare":
         picture = glare_over(picture, rng, centre=layout.centre, length_px=length, tint=tint)
-    return photographed(picture, rng, camera=world.camera, tint=tint, stops=world.exposure_stops,
-                        length_px=length, fault=world.fault, centre=layout.centre)
+    return photographed(
+        picture,
+        rng,
+        camera=world.camera,
+        tint=tint,
+        stops=world.exposure_stops,
+        length_px=length,
+        fault=world.fault,
+        centre=layout.centre,
+    )
 
 
 def render_cut(
-    rng: np.random.Generator, *, world: World | None = None, size_px: int = 384,
-    aspect: float = 1.0, out_px: int | None = None, compress: bool = True,
+    rng: np.random.Generator,
+    *,
+    world: World | None = None,
+    size_px: int = 384,
+    aspect: float = 1.0,
+    out_px: int | None = None,
+    compress: bool = True,
     centre: tuple[float, float] | None = None,
 ) -> RenderedCut:
     """Render one photograph of a cut bud.
@@ -152,17 +170,22 @@ def render_cut(
         When a size makes no sense.
     """
     if size_px < 64 or not 0.2 <= aspect <= 5:
-        raise UsageError(f"size_px is {size_px}, aspect is {aspect}", where="render_cut",
-                         expected="at least 64 pixels and an aspect from 0.2 to 5",
-                         do="Correct the argument.")
+        raise UsageError(
+            f"size_px is {size_px}, aspect is {aspect}",
+            where="render_cut",
+            expected="at least 64 pixels and an aspect from 0.2 to 5",
+            do="Correct the argument.",
+        )
     world = world or sample_world(rng)
     rows, cols = max(32, round(size_px * aspect)), size_px
     long_px = max(3.0, 0.5 * world.face_share * cols)
     room = [max(0.0, 0.5 - 1.02 * long_px / side) for side in (cols, rows)]
     spread = 0.6 if centre is None else 0.0
     middle = centre or (0.5, 0.5)
-    at = (cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
-          rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))))
+    at = (
+        cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
+        rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))),
+    )
     layout = lay_out(rng, world, centre=at, long_px=long_px)
     scene = Scene(rows, cols)
     if rng.random() < 0.7:
@@ -192,10 +215,17 @@ def render_cut(
     box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
     shown = [tissue for tissue in TISSUES if exposed[tissue]]
     return RenderedCut(
-        image=image, labels=labels, brown=brown,
+        image=image,
+        labels=labels,
+        brown=brown,
         truth=Truth(
-            exposed=exposed, dead={t: world.is_dead(t) for t in shown},
+            exposed=exposed,
+            dead={t: world.is_dead(t) for t in shown},
             brown_share={t: truths[t].brown_share for t in shown},
             core_brown={t: truths[t].core_brown for t in shown},
-            usable=world.usable, why_not=world.why_not,
-            box=(box[0], box[1], box[2], box[3]), world=world))
+            usable=world.usable,
+            why_not=world.why_not,
+            box=(box[0], box[1], box[2], box[3]),
+            world=world,
+        ),
+    )

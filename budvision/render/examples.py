@@ -63,9 +63,10 @@ def _letterboxed(picture: Array, side_px: int) -> Array:
     if (rows, cols) == (side_px, side_px):
         return picture
     top, left = (side_px - rows) // 2, (side_px - cols) // 2
-    square = np.full((side_px, side_px, *picture.shape[2:]), 114 if picture.ndim == 3 else 0,
-                     np.uint8)
-    square[top:top + rows, left:left + cols] = picture
+    square = np.full(
+        (side_px, side_px, *picture.shape[2:]), 114 if picture.ndim == 3 else 0, np.uint8
+    )
+    square[top : top + rows, left : left + cols] = picture
     return square
 
 
@@ -90,8 +91,12 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
         world = sample_world(rng, face_share=(0.045, 0.8), p_fault=0.1)
     aspect = 1.0 if close else float(rng.choice([1.0, 0.75, 0.667, 0.5625]))
     upright = rng.random() < 0.35
-    cut = render_cut(rng, world=world, size_px=round(side_px * aspect) if upright else side_px,
-                     aspect=1 / aspect if upright else aspect)
+    cut = render_cut(
+        rng,
+        world=world,
+        size_px=round(side_px * aspect) if upright else side_px,
+        aspect=1 / aspect if upright else aspect,
+    )
     image, labels, brown = (_letterboxed(a, side_px) for a in (cut.image, cut.labels, cut.brown))
     if close and rng.random() < 0.3:
         image = _coarser(image, rng, world.face_share * side_px)
@@ -103,8 +108,18 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
         exposed = tuple(bool((labels == tissue.label).any()) for tissue in TISSUES)
     if truth.usable and not any(exposed):  # nothing shows after all
         judgement = "too_shallow"
-    if not close and world.face_share * side_px < 40 and judgement not in (
-            "too_dark", "blown_out", "too_small"):  # too few pixels to tell: look closer
+    if (
+        not close
+        and world.face_share * side_px < 40
+        and judgement not in ("too_dark", "blown_out", "too_small")
+    ):  # too few pixels to tell: look closer
         judgement = "usable"
-    return Example(image, labels, brown, (exposed[0], exposed[1], exposed[2]),
-                   (state[0], state[1], state[2]), judgement, close)
+    return Example(
+        image,
+        labels,
+        brown,
+        (exposed[0], exposed[1], exposed[2]),
+        (state[0], state[1], state[2]),
+        judgement,
+        close,
+    )

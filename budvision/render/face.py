@@ -23,16 +23,23 @@ def _toward(points: Array, centre: tuple[float, float], share: float) -> Array:
     return np.asarray(np.asarray(centre) + (points - np.asarray(centre)) * share)
 
 
-def _scale_ring(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
-                family: Cultivar, thickness: float) -> None:
+def _scale_ring(
+    scene: Scene,
+    rng: np.random.Generator,
+    layout: Layout,
+    world: World,
+    family: Cultivar,
+    thickness: float,
+) -> None:
     window = window_of(layout.face, scene.shape)
     cover = mask_of(layout.face, window)
     if not cover.size:
         return
     first, second = colour(rng, family.scales), colour(rng, family.scales)
     field = any_field(rng, cover.shape, name=world.scales, cells=float(rng.uniform(5, 22)))
-    base = textured(first, field, float(rng.uniform(0.05, 0.5)), other=second,
-                    share=float(rng.uniform(0, 0.9)))
+    base = textured(
+        first, field, float(rng.uniform(0.05, 0.5)), other=second, share=float(rng.uniform(0, 0.9))
+    )
     scene.lay(window, cover, base, label=LABEL_SCALES, soft_px=layout.long_px * 0.008)
     how = str(rng.choice(["bands", "arcs", "shingles", "field"], p=[0.3, 0.35, 0.25, 0.1]))
     steps = int(rng.integers(2, 7))
@@ -41,10 +48,20 @@ def _scale_ring(scene: Scene, rng: np.random.Generator, layout: Layout, world: W
             share = 1 - thickness * step / steps
             ink = (first if step % 2 else second) * np.float32(rng.uniform(0.5, 1.5))
             curve = _toward(layout.face, layout.centre, share)
-            curve = curve + layout.long_px * 0.012 * np.cumsum(
-                rng.standard_normal((96, 2)), 0) / 6 * np.hanning(96)[:, None]
-            scene.paint(curve, ink, alpha=float(rng.uniform(0.4, 1)),
-                        soft_px=layout.long_px * float(rng.uniform(0, 0.015)))
+            curve = (
+                curve
+                + layout.long_px
+                * 0.012
+                * np.cumsum(rng.standard_normal((96, 2)), 0)
+                / 6
+                * np.hanning(96)[:, None]
+            )
+            scene.paint(
+                curve,
+                ink,
+                alpha=float(rng.uniform(0.4, 1)),
+                soft_px=layout.long_px * float(rng.uniform(0, 0.015)),
+            )
     elif how == "arcs":
         paths = []
         for _ in range(int(rng.integers(6, 26))):
@@ -52,37 +69,70 @@ def _scale_ring(scene: Scene, rng: np.random.Generator, layout: Layout, world: W
             curve = np.roll(curve, int(rng.integers(0, 96)), 0)[: int(rng.integers(14, 70))]
             paths.append(curve + layout.long_px * rng.normal(0, 0.02, 2))
         for part in (paths[::2], paths[1::2]):
-            scene.strokes(part, first * np.float32(rng.choice([0.3, 0.5, 1.6, 2.0])),
-                          width_px=max(0.6, layout.long_px * float(rng.uniform(0.008, 0.04))),
-                          alpha=float(rng.uniform(0.4, 1)), lift_px=0.01 * layout.long_px)
+            scene.strokes(
+                part,
+                first * np.float32(rng.choice([0.3, 0.5, 1.6, 2.0])),
+                width_px=max(0.6, layout.long_px * float(rng.uniform(0.008, 0.04))),
+                alpha=float(rng.uniform(0.4, 1)),
+                lift_px=0.01 * layout.long_px,
+            )
     elif how == "shingles":
         count = int(rng.integers(7, 18))
         for index in rng.permutation(count):
             at = int(96 * index / count)
             spot = _toward(layout.face, layout.centre, 1 - 0.6 * thickness)[at]
             along = layout.face[(at + 3) % 96] - layout.face[at - 3]
-            scale = placed(outline(rng, "oval", elongation=float(rng.uniform(1.5, 4))), (0, 0),
-                           layout.long_px * float(rng.uniform(0.12, 0.3)),
-                           float(np.arctan2(along[1], along[0]) + rng.normal(0, 0.25))) + spot
+            scale = (
+                placed(
+                    outline(rng, "oval", elongation=float(rng.uniform(1.5, 4))),
+                    (0, 0),
+                    layout.long_px * float(rng.uniform(0.12, 0.3)),
+                    float(np.arctan2(along[1], along[0]) + rng.normal(0, 0.25)),
+                )
+                + spot
+            )
             within = mask_of(scale, window) * cover
             ink = mix(first, second, np.full(cover.shape, rng.random(), np.float32))
-            scene.lay(window, within, ink * np.float32(rng.uniform(0.6, 1.4)),
-                      alpha=float(rng.uniform(0.5, 1)), lift_px=0.012 * layout.long_px)
-            scene.strokes([scale], first * np.float32(0.4), closed=True, window=window,
-                          within=cover, width_px=max(0.5, 0.012 * layout.long_px), alpha=0.7)
+            scene.lay(
+                window,
+                within,
+                ink * np.float32(rng.uniform(0.6, 1.4)),
+                alpha=float(rng.uniform(0.5, 1)),
+                lift_px=0.012 * layout.long_px,
+            )
+            scene.strokes(
+                [scale],
+                first * np.float32(0.4),
+                closed=True,
+                window=window,
+                within=cover,
+                width_px=max(0.5, 0.012 * layout.long_px),
+                alpha=0.7,
+            )
     if rng.random() < 0.4:
-        scene.strokes([layout.face], first * np.float32(rng.choice([0.25, 0.4, 1.8])), closed=True,
-                      width_px=max(0.5, layout.long_px * float(rng.uniform(0.006, 0.03))),
-                      alpha=float(rng.uniform(0.3, 0.9)))
+        scene.strokes(
+            [layout.face],
+            first * np.float32(rng.choice([0.25, 0.4, 1.8])),
+            closed=True,
+            width_px=max(0.5, layout.long_px * float(rng.uniform(0.006, 0.03))),
+            alpha=float(rng.uniform(0.3, 0.9)),
+        )
 
 
-def _wool(scene: Scene, rng: np.random.Generator, layout: Layout, world: World, family: Cultivar,
-          thickness: float) -> Array:
+def _wool(
+    scene: Scene,
+    rng: np.random.Generator,
+    layout: Layout,
+    world: World,
+    family: Cultivar,
+    thickness: float,
+) -> Array:
     """Fill the inside with wool, whole or in pockets; return its colour."""
     wool = colour(rng, family.wool)
     inner = _toward(layout.face, layout.centre, 1 - thickness)
     inner = inner + layout.long_px * 0.03 * rng.uniform(0, 1) * np.stack(
-        [np.cos(np.arange(96) * 2 * np.pi * int(rng.integers(3, 9)) / 96)] * 2, 1)
+        [np.cos(np.arange(96) * 2 * np.pi * int(rng.integers(3, 9)) / 96)] * 2, 1
+    )
     window = window_of(inner, scene.shape)
     cover = mask_of(inner, window)
     if not cover.size:
@@ -91,8 +141,12 @@ def _wool(scene: Scene, rng: np.random.Generator, layout: Layout, world: World, 
     if split:
         pockets = np.zeros(cover.shape, np.float32)
         for spot, grow in zip(layout.spots, rng.uniform(1.15, 1.6, 3), strict=True):
-            pocket = placed(outline(rng, "oval", elongation=spot.elongation, bump=0.1),
-                            spot.centre, spot.radius * grow, spot.angle)
+            pocket = placed(
+                outline(rng, "oval", elongation=spot.elongation, bump=0.1),
+                spot.centre,
+                spot.radius * grow,
+                spot.angle,
+            )
             pockets = np.maximum(pockets, mask_of(pocket, window))
         if rng.random() < 0.5:
             matrix = colour(rng, family.scales) * np.float32(rng.uniform(0.8, 2.2))
@@ -100,22 +154,44 @@ def _wool(scene: Scene, rng: np.random.Generator, layout: Layout, world: World, 
         cover = pockets * cover
     field = any_field(rng, cover.shape, name=world.wool, cells=float(rng.uniform(4, 26)))
     other = colour(rng, family.wool) if rng.random() < 0.6 else colour(rng, family.scales)
-    paint = textured(wool, field, float(rng.uniform(0.02, 0.3)), other=other,
-                     share=float(rng.uniform(0, 0.7)))
+    paint = textured(
+        wool, field, float(rng.uniform(0.02, 0.3)), other=other, share=float(rng.uniform(0, 0.7))
+    )
     if rng.random() < 0.5:
-        paint *= np.exp(np.float32(rng.uniform(0.02, 0.25)) * fractal(rng, cover.shape, 4, 3))[..., None]
+        paint *= np.exp(np.float32(rng.uniform(0.02, 0.25)) * fractal(rng, cover.shape, 4, 3))[
+            ..., None
+        ]
     if rng.random() < 0.5:
-        hair = fibres(rng, cover.shape, int(rng.integers(60, 300)), float(rng.uniform(0.05, 0.3)),
-                      curl=float(rng.uniform(0.2, 2)))
+        hair = fibres(
+            rng,
+            cover.shape,
+            int(rng.integers(60, 300)),
+            float(rng.uniform(0.05, 0.3)),
+            curl=float(rng.uniform(0.2, 2)),
+        )
         paint *= np.exp(np.float32(rng.uniform(0.03, 0.22)) * hair)[..., None]
-    scene.lay(window, cover, np.clip(paint, 0.002, 1), soft_px=layout.long_px * float(rng.uniform(0, 0.03)))
+    scene.lay(
+        window,
+        cover,
+        np.clip(paint, 0.002, 1),
+        soft_px=layout.long_px * float(rng.uniform(0, 0.03)),
+    )
     scene.height[window] += cover * field * np.float32(layout.long_px * rng.uniform(0, 0.012))
     if rng.random() < 0.4:
-        paths = [np.asarray(layout.spots[0].centre) + layout.spots[0].radius * (
-            np.cumsum(rng.normal(0, 0.25, (5, 2)), 0) + rng.normal(0, 1.0, 2))
-            for _ in range(int(rng.integers(1, 6)))]
-        scene.strokes(paths, colour(rng, family.scales), width_px=max(0.5, 0.02 * layout.long_px),
-                      alpha=float(rng.uniform(0.2, 0.9)), within=cover, window=window)
+        paths = [
+            np.asarray(layout.spots[0].centre)
+            + layout.spots[0].radius
+            * (np.cumsum(rng.normal(0, 0.25, (5, 2)), 0) + rng.normal(0, 1.0, 2))
+            for _ in range(int(rng.integers(1, 6)))
+        ]
+        scene.strokes(
+            paths,
+            colour(rng, family.scales),
+            width_px=max(0.5, 0.02 * layout.long_px),
+            alpha=float(rng.uniform(0.2, 0.9)),
+            within=cover,
+            window=window,
+        )
     return wool
 
 
@@ -129,14 +205,21 @@ def _crescent(scene: Scene, rng: np.random.Generator, layout: Layout) -> None:
     shift = layout.long_px * rng.uniform(0.06, 0.3)
     rest = mask_of(layout.face + [shift * np.cos(at), shift * np.sin(at)], window)
     olive = colour(rng, ((32, 66), (12, 42), (94, 120)))
-    scene.lay(window, np.clip(cover - rest, 0, 1), olive, alpha=float(rng.uniform(0.6, 1)),
-              soft_px=layout.long_px * 0.015)
+    scene.lay(
+        window,
+        np.clip(cover - rest, 0, 1),
+        olive,
+        alpha=float(rng.uniform(0.6, 1)),
+        soft_px=layout.long_px * 0.015,
+    )
 
 
 def _too_deep(scene: Scene, rng: np.random.Generator, layout: Layout, family: Cultivar) -> None:
     """Paint a cut below the buds: bark, olive cambium, pale wood, pith; nothing to judge."""
-    parts = [(1.0, colour(rng, family.scales)), (rng.uniform(0.8, 0.95), colour(
-        rng, ((30, 64), (12, 42), (92, 120))))]
+    parts = [
+        (1.0, colour(rng, family.scales)),
+        (rng.uniform(0.8, 0.95), colour(rng, ((30, 64), (12, 42), (92, 120)))),
+    ]
     if rng.random() < 0.6:
         parts.append((rng.uniform(0.3, 0.75), colour(rng, ((62, 90), (8, 30), (80, 108)))))
         if rng.random() < 0.5:
@@ -150,25 +233,51 @@ def _too_deep(scene: Scene, rng: np.random.Generator, layout: Layout, family: Cu
             field = fractal(rng, cover.shape, float(rng.uniform(3, 16)), 3)
             if rng.random() < 0.5:
                 field = streaks(rng, cover.shape, 14, 8, float(np.rad2deg(-layout.turn)))
-            scene.lay(window, cover, textured(ink, field, float(rng.uniform(0.01, 0.14))),
-                      label=LABEL_SCALES, soft_px=layout.long_px * float(rng.uniform(0.005, 0.04)))
+            scene.lay(
+                window,
+                cover,
+                textured(ink, field, float(rng.uniform(0.01, 0.14))),
+                label=LABEL_SCALES,
+                soft_px=layout.long_px * float(rng.uniform(0.005, 0.04)),
+            )
     if rng.random() < 0.4:
         for spot in layout.spots[: int(rng.integers(1, 4))]:
-            scene.paint(placed(outline(rng, "oval", elongation=spot.elongation), spot.centre,
-                               spot.radius * 0.8, spot.angle),
-                        colour(rng, ((30, 62), (10, 30), (70, 112))),
-                        alpha=float(rng.uniform(0.08, 0.4)), soft_px=spot.radius * 0.25)
+            scene.paint(
+                placed(
+                    outline(rng, "oval", elongation=spot.elongation),
+                    spot.centre,
+                    spot.radius * 0.8,
+                    spot.angle,
+                ),
+                colour(rng, ((30, 62), (10, 30), (70, 112))),
+                alpha=float(rng.uniform(0.08, 0.4)),
+                soft_px=spot.radius * 0.25,
+            )
 
 
-def _under_the_buds(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
-                    family: Cultivar, thickness: float) -> None:
+def _under_the_buds(
+    scene: Scene,
+    rng: np.random.Generator,
+    layout: Layout,
+    world: World,
+    family: Cultivar,
+    thickness: float,
+) -> None:
     """Paint a cut just under the primary: wool still round a smooth, dull olive patch."""
     _scale_ring(scene, rng, layout, world, family, thickness)
     wool = _wool(scene, rng, layout, world, family, thickness)
     middle = layout.spots[0]
-    patch = placed(outline(rng, str(rng.choice(["oval", "super", "rough", "hull"])),
-                           elongation=float(rng.uniform(1, 1.6)), bump=0.05), middle.centre,
-                   middle.radius * float(rng.uniform(0.8, 1.7)), middle.angle)
+    patch = placed(
+        outline(
+            rng,
+            str(rng.choice(["oval", "super", "rough", "hull"])),
+            elongation=float(rng.uniform(1, 1.6)),
+            bump=0.05,
+        ),
+        middle.centre,
+        middle.radius * float(rng.uniform(0.8, 1.7)),
+        middle.angle,
+    )
     window = window_of(patch, scene.shape)
     cover = mask_of(patch, window) * (scene.labels[window] > 0)
     if not cover.size or min(cover.shape) < 3:
@@ -177,27 +286,47 @@ def _under_the_buds(scene: Scene, rng: np.random.Generator, layout: Layout, worl
     field = fractal(rng, cover.shape, float(rng.uniform(1, 8)), 2)
     if rng.random() < 0.3:
         field = streaks(rng, cover.shape, 8, 8, float(-np.rad2deg(layout.turn)))
-    scene.lay(window, cover, textured(olive, field, float(rng.uniform(0.005, 0.09))),
-              soft_px=layout.long_px * float(rng.uniform(0.0, 0.03)))
+    scene.lay(
+        window,
+        cover,
+        textured(olive, field, float(rng.uniform(0.005, 0.09))),
+        soft_px=layout.long_px * float(rng.uniform(0.0, 0.03)),
+    )
     if rng.random() < 0.3:
-        scene.strokes([patch], olive * np.float32(rng.choice([0.4, 0.6, 1.5])), closed=True,
-                      width_px=max(0.5, 0.02 * layout.long_px), alpha=float(rng.uniform(0.2, 0.8)))
+        scene.strokes(
+            [patch],
+            olive * np.float32(rng.choice([0.4, 0.6, 1.5])),
+            closed=True,
+            width_px=max(0.5, 0.02 * layout.long_px),
+            alpha=float(rng.uniform(0.2, 0.8)),
+        )
     for index in (1, 2):
         if rng.random() < 0.5:
             spot = layout.spots[index]
-            paint_tissue(scene, rng, spot, label=index + 1, condition=world.conditions[index],
-                         structure=world.structure, live=colour(rng, family.live), around=wool)
+            paint_tissue(
+                scene,
+                rng,
+                spot,
+                label=index + 1,
+                condition=world.conditions[index],
+                structure=world.structure,
+                live=colour(rng, family.live),
+                around=wool,
+            )
 
 
-def _blade(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
-           family: Cultivar) -> None:
+def _blade(
+    scene: Scene, rng: np.random.Generator, layout: Layout, world: World, family: Cultivar
+) -> None:
     window = window_of(layout.face, scene.shape)
     cover = mask_of(layout.face, window)
     if not cover.size or min(cover.shape) < 8:
         return
     side = layout.long_px
     if world.blade == "chatter":
-        field = streaks(rng, cover.shape, float(rng.uniform(8, 26)), 0.12, float(rng.uniform(0, 180)))
+        field = streaks(
+            rng, cover.shape, float(rng.uniform(8, 26)), 0.12, float(rng.uniform(0, 180))
+        )
         scene.rgb[window] *= np.exp(cover * field * np.float32(rng.uniform(0.04, 0.2)))[..., None]
         scene.height[window] += cover * field * np.float32(0.01 * side)
     elif world.blade == "smeared":
@@ -214,18 +343,31 @@ def _blade(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
     elif world.blade == "torn":
         for _ in range(int(rng.integers(1, 4))):
             at = layout.face[int(rng.integers(96))]
-            notch = placed(outline(rng, "rough", elongation=float(rng.uniform(1, 4)), bump=0.25),
-                           (float(at[0]), float(at[1])), side * float(rng.uniform(0.05, 0.2)),
-                           float(rng.uniform(0, np.pi)))
+            notch = placed(
+                outline(rng, "rough", elongation=float(rng.uniform(1, 4)), bump=0.25),
+                (float(at[0]), float(at[1])),
+                side * float(rng.uniform(0.05, 0.2)),
+                float(rng.uniform(0, np.pi)),
+            )
             ink = colour(rng, family.scales) * np.float32(rng.uniform(0.2, 1.2))
-            scene.paint(notch, ink, soft_px=0.012 * side, lift_px=-0.06 * side,
-                        label=LABEL_SCALES if rng.random() < 0 else None)
+            scene.paint(
+                notch,
+                ink,
+                soft_px=0.012 * side,
+                lift_px=-0.06 * side,
+                label=LABEL_SCALES if rng.random() < 0 else None,
+            )
     elif world.blade == "loose_slice":
         at = layout.face[int(rng.integers(96))]
-        slab = placed(outline(rng, "hull", elongation=float(rng.uniform(1, 2.5)), bump=0.15),
-                      (float(at[0]), float(at[1])), side * float(rng.uniform(0.15, 0.4)),
-                      float(rng.uniform(0, np.pi)))
-        scene.paint(slab + side * 0.03, np.full(3, 0.01, np.float32), alpha=0.5, soft_px=0.04 * side)
+        slab = placed(
+            outline(rng, "hull", elongation=float(rng.uniform(1, 2.5)), bump=0.15),
+            (float(at[0]), float(at[1])),
+            side * float(rng.uniform(0.15, 0.4)),
+            float(rng.uniform(0, np.pi)),
+        )
+        scene.paint(
+            slab + side * 0.03, np.full(3, 0.01, np.float32), alpha=0.5, soft_px=0.04 * side
+        )
         place = window_of(slab, scene.shape)
         part = mask_of(slab, place)
         if part.size:
@@ -235,10 +377,13 @@ def _blade(scene: Scene, rng: np.random.Generator, layout: Layout, world: World,
             scene.labels[place][hidden] = LABEL_SCALES
     if rng.random() < 0.2:
         film = np.clip(fractal(rng, cover.shape, float(rng.uniform(2, 6)), 2), 0, 1) * cover
-        scene.gloss[window] = np.maximum(scene.gloss[window], film * np.float32(rng.uniform(0.2, 1)))
+        scene.gloss[window] = np.maximum(
+            scene.gloss[window], film * np.float32(rng.uniform(0.2, 1))
+        )
     if rng.random() < 0.1:
-        threads = fibres(rng, cover.shape, int(rng.integers(8, 60)), float(rng.uniform(0.1, 0.5)),
-                         curl=1.5)
+        threads = fibres(
+            rng, cover.shape, int(rng.integers(8, 60)), float(rng.uniform(0.1, 0.5)), curl=1.5
+        )
         tone = np.float32(rng.choice([0.9, 0.9, 0.05]))
         share = np.clip((np.abs(threads) - 0.8) / 3, 0, 0.7) * cover
         scene.rgb[window] += share[..., None] * (tone - scene.rgb[window])
@@ -270,30 +415,59 @@ def paint_face(
         tissue, spot = TISSUES[index], layout.spots[index]
         if not world.exposed[index]:
             if rng.random() < 0.3:
-                ink = wool * np.float32(rng.uniform(0.6, 1.2)) if rng.random() < 0.6 else colour(
-                    rng, family.scales)
-                scene.paint(placed(outline(rng, "oval", elongation=spot.elongation), spot.centre,
-                                   spot.radius * float(rng.uniform(0.5, 1.2)), spot.angle),
-                            np.clip(ink, 0, 1), alpha=float(rng.uniform(0.1, 0.6)),
-                            soft_px=spot.radius * 0.1)
+                ink = (
+                    wool * np.float32(rng.uniform(0.6, 1.2))
+                    if rng.random() < 0.6
+                    else colour(rng, family.scales)
+                )
+                scene.paint(
+                    placed(
+                        outline(rng, "oval", elongation=spot.elongation),
+                        spot.centre,
+                        spot.radius * float(rng.uniform(0.5, 1.2)),
+                        spot.angle,
+                    ),
+                    np.clip(ink, 0, 1),
+                    alpha=float(rng.uniform(0.1, 0.6)),
+                    soft_px=spot.radius * 0.1,
+                )
             continue
         structure = world.structure
         if index and rng.random() < 0.35:
             structure = str(rng.choice(["rings", "dots", "plain", "grain", "nested"]))
         tint = live * rng.uniform(0.85, 1.18, 3) * rng.uniform(0.75, 1.3)
         truths[tissue] = paint_tissue(
-            scene, rng, spot, label=tissue.label, condition=world.conditions[index],
-            structure=structure, live=np.clip(tint, 0.002, 1).astype(np.float32), around=wool)
+            scene,
+            rng,
+            spot,
+            label=tissue.label,
+            condition=world.conditions[index],
+            structure=structure,
+            live=np.clip(tint, 0.002, 1).astype(np.float32),
+            around=wool,
+        )
     _blade(scene, rng, layout, world, family)
     if rng.random() < 0.04:  # a finger or a crumb over the edge
         at = layout.face[int(rng.integers(96))]
-        cap = placed(outline(rng, str(rng.choice(["super", "oval", "rough"])),
-                             elongation=float(rng.uniform(1, 3))), (float(at[0]), float(at[1])),
-                     layout.long_px * float(rng.uniform(0.15, 0.5)), float(rng.uniform(0, np.pi)))
+        cap = placed(
+            outline(
+                rng,
+                str(rng.choice(["super", "oval", "rough"])),
+                elongation=float(rng.uniform(1, 3)),
+            ),
+            (float(at[0]), float(at[1])),
+            layout.long_px * float(rng.uniform(0.15, 0.5)),
+            float(rng.uniform(0, np.pi)),
+        )
         place = window_of(cap, scene.shape)
         part = mask_of(cap, place)
         if part.size and min(part.shape) > 3:
             ink = colour(rng, ((20, 85), (5, 40), (20, 120)))
-            scene.lay(place, part, textured(ink, fractal(rng, part.shape, 6, 3), 0.08), label=0,
-                      lift_px=0.2 * layout.long_px)
+            scene.lay(
+                place,
+                part,
+                textured(ink, fractal(rng, part.shape, 6, 3), 0.08),
+                label=0,
+                lift_px=0.2 * layout.long_px,
+            )
     return truths

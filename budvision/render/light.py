@@ -73,10 +73,20 @@ def _highlights(
             cv2.LINE_AA,
         )
     if strong and layout is not None and rng.random() < 0.4:  # a broad sheen over the face
-        cv2.ellipse(field, (int(middle[0] + 0.15 * side * rng.normal()),
-                            int(middle[1] + 0.15 * side * rng.normal())),
-                    (max(1, int(side * rng.uniform(0.5, 0.9))), max(1, int(side * rng.uniform(0.4, 0.7)))),
-                    float(np.degrees(layout.turn)), 0, 360, 255, -1, cv2.LINE_AA)
+        cv2.ellipse(
+            field,
+            (
+                int(middle[0] + 0.15 * side * rng.normal()),
+                int(middle[1] + 0.15 * side * rng.normal()),
+            ),
+            (max(1, int(side * rng.uniform(0.5, 0.9))), max(1, int(side * rng.uniform(0.4, 0.7)))),
+            float(np.degrees(layout.turn)),
+            0,
+            360,
+            255,
+            -1,
+            cv2.LINE_AA,
+        )
     elif strong and layout is not None:
         spot = layout.spots[0]
         cv2.circle(

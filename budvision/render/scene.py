@@ -16,8 +16,9 @@ Window = tuple[slice, slice]
 def mix(first: Array, second: Array, share: Array) -> Array:
     """Blend two colours of shape (3,) by a share in [0, 1] of shape (rows, cols)."""
     share = share.astype(np.float32, copy=False)
-    return cv2.merge([share * np.float32(b - a) + np.float32(a)
-                      for a, b in zip(first, second, strict=True)])
+    return cv2.merge(
+        [share * np.float32(b - a) + np.float32(a) for a, b in zip(first, second, strict=True)]
+    )
 
 
 def textured(
@@ -77,19 +78,33 @@ class Scene:
         return self.labels.shape[0], self.labels.shape[1]
 
     def paint(
-        self, points: Array, colour: Array, *, alpha: float = 1.0, soft_px: float = 0.0,
-        lift_px: float = 0.0, label: int | None = None,
+        self,
+        points: Array,
+        colour: Array,
+        *,
+        alpha: float = 1.0,
+        soft_px: float = 0.0,
+        lift_px: float = 0.0,
+        label: int | None = None,
     ) -> None:
         """Fill a closed curve with one colour of shape (3,)."""
         window = window_of(points, self.shape, 2 + 3 * soft_px)
         cover = mask_of(points, window)
         if cover.size:
-            self.lay(window, cover, colour, alpha=alpha, soft_px=soft_px, lift_px=lift_px,
-                     label=label)
+            self.lay(
+                window, cover, colour, alpha=alpha, soft_px=soft_px, lift_px=lift_px, label=label
+            )
 
     def lay(
-        self, window: Window, cover: Array, colour: Array, *, alpha: float = 1.0,
-        soft_px: float = 0.0, lift_px: float = 0.0, label: int | None = None,
+        self,
+        window: Window,
+        cover: Array,
+        colour: Array,
+        *,
+        alpha: float = 1.0,
+        soft_px: float = 0.0,
+        lift_px: float = 0.0,
+        label: int | None = None,
     ) -> None:
         """Lay colour, (3,) or (rows, cols, 3), over a window by a coverage in [0, 1]."""
         if not cover.size:
@@ -103,9 +118,17 @@ class Scene:
             self.height[window] += cover * np.float32(lift_px)
 
     def strokes(
-        self, paths: list[Array], colour: Array, *, width_px: float, alpha: float = 1.0,
-        closed: bool = False, soft_px: float = 0.0, lift_px: float = 0.0,
-        within: Array | None = None, window: Window | None = None,
+        self,
+        paths: list[Array],
+        colour: Array,
+        *,
+        width_px: float,
+        alpha: float = 1.0,
+        closed: bool = False,
+        soft_px: float = 0.0,
+        lift_px: float = 0.0,
+        within: Array | None = None,
+        window: Window | None = None,
     ) -> None:
         """Draw lines of (n, 2) points; `within` is a coverage that they stay inside of."""
         if not paths:
@@ -116,8 +139,9 @@ class Scene:
         cover = np.zeros((rows.stop - rows.start, cols.stop - cols.start), np.uint8)
         if not cover.size:
             return
-        moved = [np.round((path - [cols.start, rows.start]) * 16).astype(np.int32)
-                 for path in paths]
+        moved = [
+            np.round((path - [cols.start, rows.start]) * 16).astype(np.int32) for path in paths
+        ]
         cv2.polylines(cover, moved, closed, 255, max(1, round(width_px)), cv2.LINE_AA, 4)
         share = cover.astype(np.float32) * np.float32(min(1.0, max(width_px, 0.25)) / 255)
         if within is not None:

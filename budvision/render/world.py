@@ -30,21 +30,58 @@ from budvision.render.palette import CULTIVARS
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
-    "BENCHES", "BLADES", "CAMERAS", "CONDITIONS_DEAD", "CONDITIONS_LIVE", "DEPTHS", "FAULTS",
-    "LIGHTS", "STRUCTURES", "World", "sample_world",
+    "BENCHES",
+    "BLADES",
+    "CAMERAS",
+    "CONDITIONS_DEAD",
+    "CONDITIONS_LIVE",
+    "DEPTHS",
+    "FAULTS",
+    "LIGHTS",
+    "STRUCTURES",
+    "World",
+    "sample_world",
 ]
 
 DEPTHS = ("too_shallow", "shallow", "middle", "full", "deep", "too_deep")
-LIGHTS = ("daylight", "shade", "tungsten", "fluorescent", "led_green", "led_magenta", "ring",
-          "side", "mixed")
+LIGHTS = (
+    "daylight",
+    "shade",
+    "tungsten",
+    "fluorescent",
+    "led_green",
+    "led_magenta",
+    "ring",
+    "side",
+    "mixed",
+)
 CAMERAS = ("phone", "microscope", "webcam", "camera", "chat")
 BENCHES = ("wood", "mat", "paper", "cloth", "tray", "noise", "grid", "skin", "bark", "dark")
 BLADES = ("sharp", "chatter", "smeared", "torn", "loose_slice")
-STRUCTURES = ("rings", "nested", "chevrons", "dots", "grain", "petals", "plain", "spiral",
-              "radial", "strokes")
+STRUCTURES = (
+    "rings",
+    "nested",
+    "chevrons",
+    "dots",
+    "grain",
+    "petals",
+    "plain",
+    "spiral",
+    "radial",
+    "strokes",
+)
 CONDITIONS_LIVE = ("fresh", "part_patch", "part_rim", "part_streak", "mites", "gap_below")
-CONDITIONS_DEAD = ("brown", "tan", "reddish", "black", "grey", "olive", "part_core", "part_most",
-                   "dry")
+CONDITIONS_DEAD = (
+    "brown",
+    "tan",
+    "reddish",
+    "black",
+    "grey",
+    "olive",
+    "part_core",
+    "part_most",
+    "dry",
+)
 FAULTS = ("too_blurred", "too_dark", "blown_out", "glare", "too_small")
 """Faults of light and camera; depth brings too_shallow and too_deep."""
 
@@ -138,12 +175,21 @@ def _reached(rng: np.random.Generator, depth: str) -> tuple[bool, bool, bool]:
 
 
 def sample_world(
-    rng: np.random.Generator, *, depths: Sequence[str] = DEPTHS, lights: Sequence[str] = LIGHTS,
-    cameras: Sequence[str] = CAMERAS, benches: Sequence[str] = BENCHES,
-    cultivars: Sequence[str] = (), structures: Sequence[str] = STRUCTURES,
-    blades: Sequence[str] = BLADES, dead: Sequence[bool | None] = (None, None, None),
-    p_dead: float = 0.5, p_fault: float = 0.0, fault: str | None = None,
-    face_share: tuple[float, float] = (0.04, 0.9), base_deg: float | None = None,
+    rng: np.random.Generator,
+    *,
+    depths: Sequence[str] = DEPTHS,
+    lights: Sequence[str] = LIGHTS,
+    cameras: Sequence[str] = CAMERAS,
+    benches: Sequence[str] = BENCHES,
+    cultivars: Sequence[str] = (),
+    structures: Sequence[str] = STRUCTURES,
+    blades: Sequence[str] = BLADES,
+    dead: Sequence[bool | None] = (None, None, None),
+    p_dead: float = 0.5,
+    p_fault: float = 0.0,
+    fault: str | None = None,
+    face_share: tuple[float, float] = (0.04, 0.9),
+    base_deg: float | None = None,
 ) -> World:
     """Draw a world; every argument narrows one choice.
 
@@ -167,21 +213,34 @@ def sample_world(
     UsageError
         When a name is unknown.
     """
-    known = (("depth", depths, DEPTHS), ("light", lights, LIGHTS), ("camera", cameras, CAMERAS),
-             ("bench", benches, BENCHES), ("structure", structures, STRUCTURES),
-             ("blade", blades, BLADES), ("fault", (fault,) if fault else (), FAULTS))
+    known = (
+        ("depth", depths, DEPTHS),
+        ("light", lights, LIGHTS),
+        ("camera", cameras, CAMERAS),
+        ("bench", benches, BENCHES),
+        ("structure", structures, STRUCTURES),
+        ("blade", blades, BLADES),
+        ("fault", (fault,) if fault else (), FAULTS),
+    )
     for what, given, names in known:
         unknown = [name for name in given if name not in names]
         if unknown:
-            raise UsageError(f"{what} is {unknown[0]!r}", expected=f"one of {', '.join(names)}",
-                             where="sample_world", do="Correct the name.")
+            raise UsageError(
+                f"{what} is {unknown[0]!r}",
+                expected=f"one of {', '.join(names)}",
+                where="sample_world",
+                do="Correct the name.",
+            )
     families = tuple(cultivars) or tuple(row.name for row in CULTIVARS)
     depth = _pick(rng, depths, _DEPTH_WEIGHTS)
     conditions = []
     for wanted in dead:
         gone = rng.random() < p_dead if wanted is None else wanted
-        conditions.append(_pick(rng, CONDITIONS_DEAD, _DEAD_WEIGHTS) if gone
-                          else _pick(rng, CONDITIONS_LIVE, _LIVE_WEIGHTS))
+        conditions.append(
+            _pick(rng, CONDITIONS_DEAD, _DEAD_WEIGHTS)
+            if gone
+            else _pick(rng, CONDITIONS_LIVE, _LIVE_WEIGHTS)
+        )
     if fault is None:
         fault = _pick(rng, FAULTS) if rng.random() < p_fault else ""
     low, high = np.log(face_share[0]), np.log(face_share[1])
@@ -189,12 +248,19 @@ def sample_world(
     if fault == "too_small":
         share = float(np.exp(rng.uniform(np.log(0.012), np.log(0.03))))
     return World(
-        depth=depth, exposed=_reached(rng, depth),
+        depth=depth,
+        exposed=_reached(rng, depth),
         conditions=(conditions[0], conditions[1], conditions[2]),
-        cultivar=_pick(rng, families), structure=_pick(rng, structures),
-        wool=_pick(rng, FIELDS), scales=_pick(rng, FIELDS), bench=_pick(rng, benches),
-        light=_pick(rng, lights), camera=_pick(rng, cameras),
-        blade=_pick(rng, blades, (0.62, 0.12, 0.1, 0.09, 0.07)), fault=fault,
-        exposure_stops=float(np.clip(rng.normal(0, 0.7), -2, 1.6)), face_share=share,
+        cultivar=_pick(rng, families),
+        structure=_pick(rng, structures),
+        wool=_pick(rng, FIELDS),
+        scales=_pick(rng, FIELDS),
+        bench=_pick(rng, benches),
+        light=_pick(rng, lights),
+        camera=_pick(rng, cameras),
+        blade=_pick(rng, blades, (0.62, 0.12, 0.1, 0.09, 0.07)),
+        fault=fault,
+        exposure_stops=float(np.clip(rng.normal(0, 0.7), -2, 1.6)),
+        face_share=share,
         base_deg=float(rng.uniform(0, 360)) if base_deg is None else base_deg,
     )

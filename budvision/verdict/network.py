@@ -24,7 +24,7 @@ from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS
 
-__all__ = ["BudNet", "export_onnx"]
+__all__ = ["BudNet", "export_onnx", "load_trunk"]
 
 N_CLASSES = 5
 
@@ -33,7 +33,9 @@ class _Conv(nn.Sequential):
     def __init__(self, n_in: int, n_out: int, *, size: int = 3, stride: int = 1) -> None:
         super().__init__(
             nn.Conv2d(n_in, n_out, size, stride, size // 2, bias=False),
-            nn.BatchNorm2d(n_out), nn.ReLU(inplace=True))
+            nn.BatchNorm2d(n_out),
+            nn.ReLU(inplace=True),
+        )
 
 
 class _Residual(nn.Module):
@@ -41,7 +43,8 @@ class _Residual(nn.Module):
         super().__init__()
         self.first = _Conv(width, width)
         self.second = nn.Sequential(
-            nn.Conv2d(width, width, 3, 1, dilation, dilation, bias=False), nn.BatchNorm2d(width))
+            nn.Conv2d(width, width, 3, 1, dilation, dilation, bias=False), nn.BatchNorm2d(width)
+        )
 
     def forward(self, x: Tensor) -> Tensor:
         return torch.relu(x + self.second(self.first(x)))
@@ -59,9 +62,15 @@ class _Merge(nn.Module):
 
     def forward(self, coarse: Tensor, fine: Tensor) -> Tensor:
         up = nn.functional.interpolate(
-            self.reduce(coarse), scale_factor=2.0, mode="bilinear", align_corners=False)
+            self.reduce(coarse), scale_factor=2.0, mode="bilinear", align_corners=False
+        )
         joined: Tensor = self.conv(torch.relu(self.norm(up + self.side(fine))))
         return joined
+
+
+def _within(features: Tensor, weight: Tensor) -> Tensor:
+    """Average features over where the weight lies."""
+    return (features * weight).mean((2, 3)) / (weight.mean((2, 3)) + 1e-3)
 
 
 class BudNet(nn.Module):
@@ -75,16 +84,25 @@ class BudNet(nn.Module):
         self.down2 = nn.Sequential(_Conv(c1, c2, stride=2), _Residual(c2), _Residual(c2))
         self.down3 = nn.Sequential(_Conv(c2, c3, stride=2), _Residual(c3), _Residual(c3))
         self.down4 = nn.Sequential(
-            _Conv(c3, c4, stride=2), _Residual(c4), _Residual(c4, dilation=2))
+            _Conv(c3, c4, stride=2), _Residual(c4), _Residual(c4, dilation=2)
+        )
         self.up3 = _Merge(c4, c3, c3)
         self.up2 = _Merge(c3, c2, c2)
         self.up1 = _Merge(c2, c1, c1)
         self.up0 = _Merge(c1, c0, 24)
         self.pixels = nn.Conv2d(24, N_CLASSES + 2, 1)
         self.whole = nn.Sequential(
-            nn.Linear(c4 + c2, 64), nn.ReLU(inplace=True), nn.Linear(64, 3 + len(JUDGEMENTS)))
+            nn.Linear(c4 + 4 * c2 + 2 * c1 + 5, 96),
+            nn.ReLU(inplace=True),
+            nn.Linear(96, 3 + len(JUDGEMENTS)),
+        )
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
+        pixels, pooled = self.look(image)
+        return pixels, self.whole(pooled)
+
+    def look(self, image: Tensor) -> tuple[Tensor, Tensor]:
+        """Return the maps, and what the heads see: means over the square, face and tissues."""
         x0 = self.stem((image - 0.45) * 4.0)
         x1 = self.down1(x0)
         x2 = self.down2(x1)
@@ -92,8 +110,35 @@ class BudNet(nn.Module):
         x4 = self.down4(x3)
         u2 = self.up2(self.up3(x4, x3), x2)
         pixels = self.pixels(self.up0(self.up1(u2, x1), x0))
-        pooled = torch.cat([x4.mean((2, 3)), u2.mean((2, 3))], 1)
-        return pixels, self.whole(pooled)
+        share = nn.functional.avg_pool2d(pixels[:, :N_CLASSES].float(), 2).softmax(1)
+        coarse = nn.functional.avg_pool2d(share, 2)
+        primary, beside = coarse[:, 1:2], coarse[:, 2:3] + coarse[:, 3:4]
+        pooled = torch.cat(
+            [
+                x4.mean((2, 3)),
+                u2.mean((2, 3)),
+                _within(u2, primary),
+                _within(u2, beside),
+                _within(u2, 1 - coarse[:, 0:1]),
+                x1.mean((2, 3)),
+                _within(x1, share[:, 1:2]),
+                coarse.mean((2, 3)),
+            ],
+            1,
+        )
+        return pixels, pooled
+
+
+def load_trunk(net: nn.Module, path: Path) -> None:
+    """Load weights into a network, heads only where they fit."""
+    kept = torch.load(path, map_location="cpu", weights_only=True)
+    own = net.state_dict()
+    net.load_state_dict(
+        {
+            name: kept[name] if name in kept and kept[name].shape == value.shape else value
+            for name, value in own.items()
+        }
+    )
 
 
 def export_onnx(net: nn.Module, path: Path, *, side_px: int, check: Any = None) -> float:
@@ -122,12 +167,19 @@ def export_onnx(net: nn.Module, path: Path, *, side_px: int, check: Any = None) 
     if check is None:
         sample.uniform_(0, 1)
     torch.onnx.export(
-        net, (sample,), str(path), input_names=["image"], output_names=["pixels", "whole"],
-        opset_version=13, dynamo=False)
+        net,
+        (sample,),
+        str(path),
+        input_names=["image"],
+        output_names=["pixels", "whole"],
+        opset_version=13,
+        dynamo=False,
+    )
     with torch.no_grad():
         wanted = net(sample)
     reader = cv2.dnn.readNetFromONNX(str(path))
     reader.setInput(sample.numpy())
     got = reader.forward(["pixels", "whole"])
-    return float(max(
-        np.abs(np.asarray(g) - w.numpy()).max() for g, w in zip(got, wanted, strict=True)))
+    return float(
+        max(np.abs(np.asarray(g) - w.numpy()).max() for g, w in zip(got, wanted, strict=True))
+    )

@@ -49,7 +49,9 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
     out["usable_refused"] = float(refused[rows[:, 3] == usable].mean())
     out["judgement_right"] = {
         name: float((guess[rows[:, 3] == k] == k).mean())
-        for k, name in enumerate(JUDGEMENTS) if (rows[:, 3] == k).any()}
+        for k, name in enumerate(JUDGEMENTS)
+        if (rows[:, 3] == k).any()
+    }
     labels = maps[:, :5].argmax(1)
     good = np.flatnonzero(rows[:, 3] == usable)
     swaps = pairs = 0
@@ -68,13 +70,18 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
             row, col = _centre(mine)
             hit.append(bool(truth[row, col]))
             overlap.append(float((mine & truth).sum() / (mine | truth).sum()))
-            brown.append(bool(maps[i, 6][mine].astype(np.float32).mean() > 0) == bool(rows[i, k + 4]))
+            brown.append(
+                bool(maps[i, 6][mine].astype(np.float32).mean() > 0) == bool(rows[i, k + 4])
+            )
             if k == 2 and (pixels[i, ..., 3] == 3).any():
                 pairs += 1
                 swaps += int((labels[i][truth] == 3).mean() > 0.5)
         out[tissue.value] = {
-            "n": len(hit), "centre_inside": float(np.mean(hit)),
-            "iou_median": float(np.median(overlap)), "exposed_right": float(np.mean(exposed)),
-            "dead_right": float(np.mean(brown))}
+            "n": len(hit),
+            "centre_inside": float(np.mean(hit)),
+            "iou_median": float(np.median(overlap)),
+            "exposed_right": float(np.mean(exposed)),
+            "dead_right": float(np.mean(brown)),
+        }
     out["secondary_called_tertiary"] = {"share": swaps / max(1, pairs), "n": pairs}
     return out

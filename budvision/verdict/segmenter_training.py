@@ -25,7 +25,7 @@ import torch
 from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS, draw_example
-from budvision.verdict.network import BudNet, export_onnx
+from budvision.verdict.network import BudNet, export_onnx, load_trunk
 from budvision.verdict.segmenter_scores import score
 
 __all__ = ["main", "train"]
@@ -103,15 +103,24 @@ def _bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
     shift = (torch.rand(n, 2, device=device) - 0.5) * 0.16
     cos, sin = torch.cos(angle) * zoom, torch.sin(angle) * zoom
-    theta = torch.stack([
-        torch.stack([cos * mirror * ratio, -sin, shift[:, 0]], 1),
-        torch.stack([sin * mirror * ratio, cos, shift[:, 1]], 1)], 1)
+    theta = torch.stack(
+        [
+            torch.stack([cos * mirror * ratio, -sin, shift[:, 0]], 1),
+            torch.stack([sin * mirror * ratio, cos, shift[:, 1]], 1),
+        ],
+        1,
+    )
     grid = nn.functional.affine_grid(theta, [n, 1, side, side], align_corners=False)
-    image = nn.functional.grid_sample(
-        x[:, :3], grid, mode="bilinear", padding_mode="reflection", align_corners=False) / 255
+    image = (
+        nn.functional.grid_sample(
+            x[:, :3], grid, mode="bilinear", padding_mode="reflection", align_corners=False
+        )
+        / 255
+    )
     half = nn.functional.affine_grid(theta, [n, 1, side // 2, side // 2], align_corners=False)
     other = nn.functional.grid_sample(
-        x[:, 3:], half, mode="nearest", padding_mode="reflection", align_corners=False)
+        x[:, 3:], half, mode="nearest", padding_mode="reflection", align_corners=False
+    )
     labels, dead = other[:, 0].round().long().clamp(0, 4), other[:, 1] / 255
 
     def draw(low: float, high: float, *shape: int) -> Tensor:
@@ -137,8 +146,9 @@ def _bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     mean = image.mean((2, 3), keepdim=True)
     image = mean + (image - mean) * (1 + draw(-0.3, 0.3, 1, 1, 1) * some(0.4))
     coarse = nn.functional.interpolate(image, scale_factor=0.5, mode="area")
-    soft = nn.functional.interpolate(coarse, size=(side, side), mode="bilinear",
-                                     align_corners=False)
+    soft = nn.functional.interpolate(
+        coarse, size=(side, side), mode="bilinear", align_corners=False
+    )
     image = image + (soft - image) * draw(-0.5, 1.0, 1, 1, 1) * some(0.45)
     noise = torch.randn_like(image) * draw(0, 0.05, 1, 1, 1) * some(0.5)
     return (image + noise).clamp(0, 1), labels, dead
@@ -155,20 +165,24 @@ def _loss(
     total = (share + truth).sum((2, 3))
     present = (truth.sum((2, 3)) > 0).float()
     dice = ((1 - (2 * both + 1) / (total + 1)) * present * weights)[:, 1:].sum() / (
-        (present * weights)[:, 1:].sum() + 1)
+        (present * weights)[:, 1:].sum() + 1
+    )
     tissue = ((labels >= 1) & (labels <= 3)).float()
     # every tissue counts alike, however small
     area = (truth * truth.sum((2, 3), keepdim=True).clamp(min=1).reciprocal())[:, 1:4].sum(1)
     brown = nn.functional.binary_cross_entropy_with_logits(
-        pixels[:, 5].float(), dead, reduction="none")
+        pixels[:, 5].float(), dead, reduction="none"
+    )
     brown = (brown * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
     state = torch.cat([rows[:, :1] * 0, rows[:, 5:8], rows[:, :1] * 0], 1).float()
     state = state.gather(1, labels.flatten(1)).view_as(dead)
     verdict = nn.functional.binary_cross_entropy_with_logits(
-        pixels[:, 6].float(), state, reduction="none")
+        pixels[:, 6].float(), state, reduction="none"
+    )
     brown = brown + (verdict * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
     exposed = nn.functional.binary_cross_entropy_with_logits(
-        whole[:, :3].float(), rows[:, :3].float())
+        whole[:, :3].float(), rows[:, :3].float()
+    )
     judged = nn.functional.cross_entropy(whole[:, 3:].float(), rows[:, 3].long())
     return plain + dice + 0.7 * brown + 0.3 * exposed + 0.4 * judged
 
@@ -178,7 +192,7 @@ def _predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
     """Run the network over pool pictures: float32 (n, 6, h, w) and (n, k)."""
     maps, rows = [], []
     for start in range(0, len(pixels), 64):
-        x = torch.from_numpy(pixels[start:start + 64, ..., :3].copy()).to(device)
+        x = torch.from_numpy(pixels[start : start + 64, ..., :3].copy()).to(device)
         got, whole = net(x.permute(0, 3, 1, 2).float() / 255)
         maps.append(got.float().cpu().numpy().astype(np.float16))
         rows.append(whole.float().cpu().numpy())
@@ -186,9 +200,18 @@ def _predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
 
 
 def train(
-    out: Path, *, minutes: float, side_px: int = 320, slots: int = 24_000, workers: int = 2,
-    batch: int = 96, width: float = 1.0, device: str = "auto", validation: int = 1200,
-    start_from: Path | None = None, seed: int = 0,
+    out: Path,
+    *,
+    minutes: float,
+    side_px: int = 320,
+    slots: int = 24_000,
+    workers: int = 2,
+    batch: int = 96,
+    width: float = 1.0,
+    device: str = "auto",
+    validation: int = 1200,
+    start_from: Path | None = None,
+    seed: int = 0,
 ) -> dict[str, Any]:
     """Draw, train, export and score.
 
@@ -216,16 +239,20 @@ def train(
         device = "cuda" if torch.cuda.is_available() else "cpu"
     context = mp.get_context("fork")
     held = Pool(validation, side_px)
-    helpers = [context.Process(target=_fill, args=(held, i, workers, VALIDATION_START, True),
-                               daemon=True) for i in range(workers)]
+    helpers = [
+        context.Process(target=_fill, args=(held, i, workers, VALIDATION_START, True), daemon=True)
+        for i in range(workers)
+    ]
     for helper in helpers:
         helper.start()
     for helper in helpers:
         helper.join()
     pool = Pool(slots, side_px)
     first = (seed % 8) * 100_000_000
-    drawers = [context.Process(target=_fill, args=(pool, i, workers, first, False), daemon=True)
-               for i in range(workers)]
+    drawers = [
+        context.Process(target=_fill, args=(pool, i, workers, first, False), daemon=True)
+        for i in range(workers)
+    ]
     for drawer in drawers:
         drawer.start()
     sys.stderr.write(f"{validation} examples held out after {time.monotonic() - begun:.0f} s\n")
@@ -234,7 +261,7 @@ def train(
     torch.backends.cudnn.benchmark = True
     net = BudNet(width).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     if start_from is not None:
-        net.load_state_dict(torch.load(start_from, map_location=device, weights_only=True))
+        load_trunk(net, start_from)
     smooth = BudNet(width).to(device)
     smooth.load_state_dict(net.state_dict())
     rate = 2.2e-3 if start_from is None else 1.2e-3
@@ -265,8 +292,9 @@ def train(
         done = (time.monotonic() - opened) / max(1.0, end - opened)
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * done))
-        pick = torch.from_numpy(ready[np.random.default_rng(step).integers(
-            0, len(ready), batch)]).to(device)
+        pick = torch.from_numpy(
+            ready[np.random.default_rng(step).integers(0, len(ready), batch)]
+        ).to(device)
         image, labels, dead = _bend(store[pick], side_px)
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
             pixels, whole = net(image.contiguous(memory_format=torch.channels_last))
@@ -277,8 +305,9 @@ def train(
         optimiser.step()
         keep = min(0.998, 1 - 1 / (step + 2))
         with torch.no_grad():
-            for mine, theirs in zip(smooth.state_dict().values(), net.state_dict().values(),
-                                    strict=True):
+            for mine, theirs in zip(
+                smooth.state_dict().values(), net.state_dict().values(), strict=True
+            ):
                 if mine.dtype.is_floating_point:
                     mine.lerp_(theirs, 1 - keep)
                 else:
@@ -288,8 +317,10 @@ def train(
             average = float(loss.detach())
             if time.monotonic() - last > 20:
                 last = time.monotonic()
-                sys.stderr.write(f"{last - begun:5.0f} s  step {step}  loss {average:.3f}  "
-                                 f"{drawn} examples drawn\n")
+                sys.stderr.write(
+                    f"{last - begun:5.0f} s  step {step}  loss {average:.3f}  "
+                    f"{drawn} examples drawn\n"
+                )
     for drawer in drawers:
         drawer.terminate()
     smooth.eval()
@@ -300,10 +331,17 @@ def train(
     probe = held.pixels()[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
     gap = export_onnx(net_cpu, out / "segmenter.onnx", side_px=side_px, check=probe)
     facts_out = {
-        "side_px": side_px, "parameters": sum(p.numel() for p in net_cpu.parameters()),
-        "steps": step, "examples_drawn": drawn, "seed": seed, "seconds": round(time.monotonic() - begun),
+        "side_px": side_px,
+        "parameters": sum(p.numel() for p in net_cpu.parameters()),
+        "steps": step,
+        "examples_drawn": drawn,
+        "seed": seed,
+        "seconds": round(time.monotonic() - begun),
         "device": torch.cuda.get_device_name(0) if device == "cuda" else "cpu",
-        "onnx_gap": gap, "loss": average, "judgements": list(JUDGEMENTS), "validation": scores,
+        "onnx_gap": gap,
+        "loss": average,
+        "judgements": list(JUDGEMENTS),
+        "validation": scores,
     }
     (out / "segmenter.json").write_text(json.dumps(facts_out, indent=1), encoding="utf-8")
     return facts_out
@@ -325,9 +363,18 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
     facts = train(
-        given.out, minutes=given.minutes, side_px=given.side, slots=given.slots,
-        workers=given.workers, batch=given.batch, width=given.width, device=given.device,
-        validation=given.validation, start_from=given.start_from, seed=given.seed)
+        given.out,
+        minutes=given.minutes,
+        side_px=given.side,
+        slots=given.slots,
+        workers=given.workers,
+        batch=given.batch,
+        width=given.width,
+        device=given.device,
+        validation=given.validation,
+        start_from=given.start_from,
+        seed=given.seed,
+    )
     sys.stdout.write(json.dumps(facts, indent=1) + "\n")
 
 
