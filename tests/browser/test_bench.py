@@ -192,6 +192,7 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
     # ---- the bench
     page.goto(f"{bench.address}/bench/1")
     page.wait_for_selector("#bench[data-ready=yes]")
+    page.wait_for_selector("#bench[data-shelved=yes]")
     assert _where(page) == ("1", "1", "1")
     assert _targets_too_small(page) == []
     page.screenshot(path=tmp_path / "bench-start.png", full_page=True)
@@ -223,6 +224,10 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
             assert page.get_attribute("#bench", "data-waiting") == "6"
             assert "kept in this browser" in page.text_content("#bench-net")
             page.screenshot(path=tmp_path / "bench-offline.png", full_page=True)
+            page.reload()                       # still without a network
+            page.wait_for_selector("#bench[data-ready=yes]")
+            assert page.get_attribute("#bench", "data-waiting") == "6"
+            assert _where(page) == ("2", "6", "1")
             page.context.set_offline(False)
             page.reload()
             page.wait_for_selector("#bench[data-ready=yes]")

@@ -6,6 +6,7 @@ import contextlib
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from flask import (
@@ -183,6 +184,13 @@ def table(sampling_id: int) -> ResponseReturnValue:
     board = bench.bench_board(season, sampling_id)
     return render_template("bench/bench.html", page=BenchPage(
         sampling_id, board, bool(season.settings["bench_verdicts"])))
+
+
+@blueprint.get("/worker.js")
+def worker() -> ResponseReturnValue:
+    """Give the script that keeps the bench page in the browser; its scope is the bench."""
+    text = (Path(__file__).parent / "static" / "worker.js").read_text(encoding="utf-8")
+    return Response(text, mimetype="text/javascript", headers={"Cache-Control": "no-cache"})
 
 
 @blueprint.get("/<int:sampling_id>/board")

@@ -125,6 +125,14 @@ function drawNet(text = "") {
   }
 }
 
+/** Enter a photograph that has arrived into the board at once; the server's own follows. */
+function enter(item, body) {
+  const bud = budOf(item.cane, item.node);
+  if (!bud || bud.cuts.some((cut) => cut.sha256 === body.sha256)) return;
+  const seen = Object.entries(body.answer?.seen ?? {}).filter(([, here]) => here).map(([tissue]) => tissue);
+  bud.cuts = [...bud.cuts.filter((cut) => cut.cut !== body.cut), { cut: body.cut, sha256: body.sha256, seen }];
+}
+
 function showAnswer(item, body) {
   const answer = body.answer;
   const box = $("bench-answer");
@@ -241,7 +249,7 @@ async function sendWaiting() {
       changed = true;
       kept = await queue.waiting();
       if (item.kind === "photo") {
-        await refresh();
+        enter(item, body);
         showAnswer(item, body);
       }
     }
@@ -344,4 +352,14 @@ try {
 place ??= firstOpen();
 await recount();
 root.dataset.ready = "yes";
+if ("serviceWorker" in navigator) {             // on this machine and over HTTPS only, as browsers have it
+  navigator.serviceWorker.register(`${base}/worker.js`)
+    .then(() => navigator.serviceWorker.ready)
+    .then(async () => {
+      const files = performance.getEntriesByType("resource").map((one) => one.name).filter((name) => name.includes("/static/"));
+      await (await caches.open("budvision-bench-1")).addAll([location.pathname, ...new Set(files)]);
+      root.dataset.shelved = "yes";
+    })
+    .catch(() => { /* without it the page needs the network to open; photographs are kept all the same */ });
+}
 await sendWaiting();
