@@ -53,7 +53,9 @@ def _regions(
     mask: Array, weight: Array, second: Array, third: Array, least: float
 ) -> list[_Region]:
     """Return the connected regions of a mask, the heaviest first."""
-    count, index, stats, centres = cv2.connectedComponentsWithStats(mask.astype(np.uint8), None, 8)
+    count, index, stats, centres = cv2.connectedComponentsWithStats(
+        mask.astype(np.uint8), connectivity=8
+    )
     found = []
     for k in range(1, count):
         area = int(stats[k, cv2.CC_STAT_AREA])

@@ -252,7 +252,7 @@ def _letterboxed(image: Uint8, side: int) -> tuple[Uint8, float, int, int]:
 def _biggest(face: Float32, least: int) -> tuple[float, float, float] | None:
     """Return centre and long side of the heaviest region of face probability, in map pixels."""
     mask = (face > 0.5).astype(np.uint8)
-    count, index, stats, _ = cv2.connectedComponentsWithStats(mask, None, 8)
+    count, index, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     best, weight = 0, 0.0
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] >= least:
@@ -346,7 +346,7 @@ def _blank(image: Uint8, reasons: tuple[Reason, ...], judged: Mapping[str, float
         np.zeros((side, side, 3), np.uint8),
         np.zeros((side, side), np.uint8),
         none,
-        {tissue: 0.0 for tissue in TISSUES},
+        dict.fromkeys(TISSUES, 0.0),
         0.0,
         none,
         none,

@@ -152,6 +152,6 @@ def glare_over(
         1.0,
         -1,
     )
-    spot = cv2.GaussianBlur(spot, (0, 0), max(0.8, length_px * rng.uniform(0.02, 0.1)))
-    spot *= np.clip(1.1 + 0.3 * value_noise(rng, (rows, cols), float(rng.uniform(3, 12))), 0.5, 2)
-    return picture + (spot[..., None] * tint * np.float32(rng.uniform(1.2, 3.0))).astype(np.float32)
+    soft: Array = cv2.GaussianBlur(spot, (0, 0), max(0.8, length_px * rng.uniform(0.02, 0.1)))
+    soft *= np.clip(1.1 + 0.3 * value_noise(rng, (rows, cols), float(rng.uniform(3, 12))), 0.5, 2)
+    return picture + (soft[..., None] * tint * np.float32(rng.uniform(1.2, 3.0))).astype(np.float32)

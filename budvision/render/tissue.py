@@ -278,7 +278,7 @@ def paint_tissue(
         shift = spot.radius * rng.uniform(0.1, 0.25)
         at = rng.uniform(0, 2 * np.pi)
         scene.paint(
-            points + [shift * np.cos(at), shift * np.sin(at)],
+            points + np.array([shift * np.cos(at), shift * np.sin(at)]),
             around * np.float32(rng.uniform(0.05, 0.4)),
             soft_px=0.02 * spot.radius,
         )
@@ -300,7 +300,7 @@ def paint_tissue(
         )
     brown = _brownness(rng, condition, rho, theta, shape)
     dead = _dead_colour(rng, condition)
-    second = (
+    second: Array = (
         live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)
     )
     if rng.random() < 0.3:
@@ -311,7 +311,7 @@ def paint_tissue(
     dead_second = dead * np.float32(rng.uniform(0.3, 1.9))
     dead_share = np.clip(0.5 + rng.uniform(0.0, 0.5) * field, 0, 1).astype(np.float32)
     paint += brown[..., None] * (mix(dead, dead_second.astype(np.float32), dead_share) - paint)
-    shade = depth * field + rng.uniform(-0.5, 0.25) * np.clip(rho, 0, 1.2) ** 3
+    shade: Array = depth * field + rng.uniform(-0.5, 0.25) * np.clip(rho, 0, 1.2) ** 3
     if rng.random() < (0.6 if gone else 0.25):
         shade -= rng.uniform(0.2, 1.1) * np.exp(-(((rho - 1) / rng.uniform(0.06, 0.2)) ** 2))
     if gone and rng.random() < 0.3:
@@ -335,9 +335,9 @@ def paint_tissue(
         _petals(scene, rng, spot, cover, window, inks)
     if structure == "strokes":
         count = int(rng.integers(6, 40))
-        at = spot.radius * rng.normal(0, 0.5, (count, 1, 2))
+        start = spot.radius * rng.normal(0, 0.5, (count, 1, 2))
         way = spot.radius * rng.uniform(0.1, 0.5) * rng.standard_normal((count, 3, 2))
-        paths = list(at + np.cumsum(way, axis=1) * 0.5 + np.asarray(spot.centre))
+        paths = list(start + np.cumsum(way, axis=1) * 0.5 + np.asarray(spot.centre))
         scene.strokes(
             paths,
             inks[int(rng.random() < 0.5)],

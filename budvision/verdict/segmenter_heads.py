@@ -102,14 +102,15 @@ def _fit(seen: Any, exposed: Any, judged: Any, n_features: int, epochs: int) -> 
     mean, spread = seen.mean(0), seen.std(0) + 1e-3
     x = torch.from_numpy((seen - mean) / spread)
     y, k = torch.from_numpy(exposed), torch.from_numpy(judged)
-    head = nn.Sequential(
-        nn.Linear(n_features, 96), nn.ReLU(), nn.Dropout(0.3), nn.Linear(96, 3 + len(JUDGEMENTS))
-    )
+    first, last = nn.Linear(n_features, 96), nn.Linear(96, 3 + len(JUDGEMENTS))
+    head = nn.Sequential(first, nn.ReLU(), nn.Dropout(0.3), last)
     optimiser = torch.optim.AdamW(head.parameters(), lr=2e-3, weight_decay=0.03)
     plan = torch.optim.lr_scheduler.CosineAnnealingLR(optimiser, epochs)
     usable = k == JUDGEMENTS.index("usable")
     for _ in range(epochs):
-        for at in torch.randperm(len(x)).split(128):
+        order = torch.randperm(len(x))
+        for low in range(0, len(x), 128):
+            at = order[low : low + 128]
             out = head(x[at] + 0.05 * torch.randn_like(x[at]))
             loss = nn.functional.cross_entropy(out[:, 3:], k[at], label_smoothing=0.01)
             if usable[at].any():
@@ -117,15 +118,14 @@ def _fit(seen: Any, exposed: Any, judged: Any, n_features: int, epochs: int) -> 
                     out[usable[at], :3], y[at][usable[at]]
                 )
             optimiser.zero_grad()
-            loss.backward()
+            loss.backward()  # type: ignore[no-untyped-call]
             optimiser.step()
         plan.step()
     head.eval()
     with torch.no_grad():  # the scaling goes into the first layer
-        first = head[0]
         first.weight.div_(torch.from_numpy(spread)[None])
         first.bias.sub_(first.weight @ torch.from_numpy(mean))
-    return nn.Sequential(head[0], nn.ReLU(inplace=True), head[3])
+    return nn.Sequential(first, nn.ReLU(inplace=True), last)
 
 
 def train_heads(

@@ -300,7 +300,7 @@ def train(
             pixels, whole = net(image.contiguous(memory_format=torch.channels_last))
         loss = _loss(pixels, whole, labels, dead, facts[pick], weights)
         optimiser.zero_grad(set_to_none=True)
-        loss.backward()
+        loss.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         keep = min(0.998, 1 - 1 / (step + 2))
