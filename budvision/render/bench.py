@@ -229,7 +229,8 @@ def paint_things(scene: Scene, rng: np.random.Generator, *, hide: bool = False) 
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
     def box(x0: float, y0: float, x1: float, y1: float) -> Array:
-        return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) * side @ turn + at
+        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+        return np.asarray(corners * side @ turn + at)
 
     dark = colour(rng, ((2, 25), (0, 20), (0, 360)))
     pale = colour(rng, ((72, 98), (0, 30), (0, 360)))

@@ -16,7 +16,7 @@ def _disk(radius: float) -> Array:
     size = int(np.ceil(radius)) * 2 + 1
     y, x = np.mgrid[:size, :size] - size // 2
     kernel = np.clip(radius + 0.5 - np.hypot(x, y), 0, 1).astype(np.float32)
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum())
 
 
 def _motion(rng: np.random.Generator, length: float) -> Array:
@@ -71,7 +71,9 @@ def _lens(image: Array, rng: np.random.Generator, world: World, layout: Layout |
         rows, cols = image.shape[:2]
         for channel, sign in ((0, 1), (2, -1)):
             grow = 1 + sign * float(rng.normal(0, 0.004))
-            move = np.float32([[grow, 0, cols / 2 * (1 - grow)], [0, grow, rows / 2 * (1 - grow)]])
+            move = np.array(
+                [[grow, 0, cols / 2 * (1 - grow)], [0, grow, rows / 2 * (1 - grow)]], np.float32
+            )
             image[..., channel] = cv2.warpAffine(
                 np.ascontiguousarray(image[..., channel]),
                 move,
@@ -112,9 +114,11 @@ def _develop(image: Array, rng: np.random.Generator) -> Array:
 
 def recompressed(image: Array, quality: int) -> Array:
     """Pass an RGB uint8 image through JPEG at a quality."""
-    ok, data = cv2.imencode(".jpg", image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    assert ok
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    done, data = cv2.imencode(".jpg", image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise RuntimeError("the picture could not be written as JPEG")
+    back = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+    return np.ascontiguousarray(back[..., ::-1])
 
 
 def expose(
@@ -161,7 +165,7 @@ def expose(
     if rng.random() < 0.5:
         soft = cv2.GaussianBlur(out, (0, 0), float(rng.uniform(0.7, 2.0)))
         out = out + np.float32(rng.uniform(0.1, 1.2)) * (out - soft)
-    result = (np.clip(out, 0, 1) * 255 + 0.5).astype(np.uint8)
+    result: Array = (np.clip(out, 0, 1) * 255 + 0.5).astype(np.uint8)
     if world.camera == "chat" or rng.random() < 0.08:
         shrink = float(rng.uniform(0.45, 0.85))
         small = cv2.resize(result, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)

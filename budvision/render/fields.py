@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Array",
     "FIELDS",
+    "Array",
     "any_field",
     "cellular",
     "fibres",
@@ -111,7 +111,7 @@ def cellular(rng: np.random.Generator, shape: Shape, cells: float) -> Array:
 
 def grain(rng: np.random.Generator, shape: Shape, soft_px: float = 0.0) -> Array:
     """Pixel noise, softened by a Gaussian of `soft_px`."""
-    field = rng.standard_normal(shape, dtype=np.float32)
+    field: Array = rng.standard_normal(shape, dtype=np.float32)
     if soft_px > 0.3:
         field = cv2.GaussianBlur(field, (0, 0), soft_px)
     return normalised(field)

@@ -20,16 +20,17 @@ def _vignette(picture: Array, rng: np.random.Generator, camera: str) -> Array:
     away = np.hypot((x - cols / 2) / cols, (y - rows / 2) / rows) * 2
     if camera == "microscope" and rng.random() < 0.4:  # the eyepiece's rim
         edge = np.clip((rng.uniform(0.92, 1.25) - away) * rng.uniform(8, 40), 0, 1)
-        return picture * edge[..., None]
-    return picture * (1 - rng.uniform(0, 0.35) * np.clip(away, 0, 1.4) ** 2)[..., None]
+        return np.asarray(picture * edge[..., None])
+    fall = 1 - rng.uniform(0, 0.35) * np.clip(away, 0, 1.4) ** 2
+    return np.asarray(picture * fall[..., None])
 
 
 def _motion(picture: Array, rng: np.random.Generator, length: float) -> Array:
     size = max(3, int(length) | 1)
-    kernel = np.zeros((size, size), np.float32)
-    kernel[size // 2] = 1
+    line = np.zeros((size, size), np.float32)
+    line[size // 2] = 1
     turn = cv2.getRotationMatrix2D((size / 2 - 0.5, size / 2 - 0.5), float(rng.uniform(0, 180)), 1)
-    kernel = cv2.warpAffine(kernel, turn, (size, size))
+    kernel: Array = np.asarray(cv2.warpAffine(line, turn, (size, size)), np.float32)
     return cv2.filter2D(picture, -1, kernel / max(float(kernel.sum()), 1e-3))
 
 
@@ -57,8 +58,10 @@ def _tone(picture: Array, rng: np.random.Generator) -> Array:
 
 def _jpeg(image: Array, rng: np.random.Generator, low: int) -> Array:
     quality = int(rng.integers(low, 99))
-    _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return cv2.imdecode(data, cv2.IMREAD_COLOR)
+    done, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise RuntimeError("the picture could not be written as JPEG")
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
 
 
 def photographed(
@@ -151,7 +154,7 @@ def photographed(
     if rng.random() < 0.4:
         grain = cv2.GaussianBlur(grain, (0, 0), float(rng.uniform(0.5, 1.2))) * 1.6
     picture = picture + grain * np.sqrt(np.clip(picture, 0, 1) * 0.5 + 0.02) * np.float32(noise)
-    image = np.asarray(np.round(_tone(picture, rng) * 255), np.uint8)
+    image: Array = np.asarray(np.round(_tone(picture, rng) * 255), np.uint8)
     draw = rng.random()
     if camera == "phone" and draw < 0.4:  # the denoiser's smear
         image = cv2.bilateralFilter(image, 5, float(rng.uniform(10, 45)), 2.0)

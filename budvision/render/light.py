@@ -32,7 +32,7 @@ def _cast(rng: np.random.Generator, name: str) -> Array:
     gain = np.array([red, 1.0, blue])
     done = float(rng.choice([0.0, 0.5, 0.8, 1.0], p=[0.2, 0.25, 0.3, 0.25]))
     gain = gain ** (1 - done) * np.exp(rng.normal(0, 0.06, 3))
-    return (gain / gain.mean()).astype(np.float32)
+    return np.asarray(gain / gain.mean(), np.float32)
 
 
 def _ramp(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
@@ -98,7 +98,7 @@ def _highlights(
             cv2.LINE_AA,
         )
     soft = side * (float(rng.uniform(0.01, 0.06)) if strong else float(rng.uniform(0.002, 0.015)))
-    out = field.astype(np.float32) * np.float32(1 / 255)
+    out: Array = field.astype(np.float32) * np.float32(1 / 255)
     if soft > 0.3:
         out = cv2.GaussianBlur(out, (0, 0), soft)
     return out
@@ -119,7 +119,7 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
         image *= np.clip(1 + np.float32(relief) * slope, 0.25, 2.2)[..., None]
         if side and rng.random() < 0.6:
             reach = 0.1 * (layout.long_px if layout else max(shape) * 0.3)
-            move = np.float32([[1, 0, reach * np.cos(at)], [0, 1, reach * np.sin(at)]])
+            move = np.array([[1, 0, reach * np.cos(at)], [0, 1, reach * np.sin(at)]], np.float32)
             moved = cv2.warpAffine(soft, move, shape[::-1], borderMode=cv2.BORDER_REPLICATE)
             shadow = cv2.GaussianBlur(
                 np.clip((moved - soft) / (reach + 1e-3) - 0.4, 0, 1), (0, 0), 2

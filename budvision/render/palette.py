@@ -118,7 +118,7 @@ def lch_to_linear(lightness: float, chroma: float, hue_deg: float) -> Array:
     fy = (lightness + 16.0) / 116.0
     f = np.array([fy + chroma * np.cos(hue) / 500.0, fy, fy - chroma * np.sin(hue) / 200.0])
     xyz = np.where(f > 6 / 29, f**3, (f - 4 / 29) * 108 / 841) * _WHITE
-    return np.clip(_XYZ_TO_RGB @ xyz, 0.002, 1.0).astype(np.float32)
+    return np.asarray(np.clip(_XYZ_TO_RGB @ xyz, 0.002, 1.0), np.float32)
 
 
 def colour(rng: np.random.Generator, spans: tuple[Span, Span, Span]) -> Array:

@@ -1,7 +1,7 @@
 """Pieces of real photographs as texture: what scikit-learn and scikit-image ship.
 
-Colour comes from scikit-learn's two sample pictures; scikit-image's grey pictures of materials lend
-their statistics in made-up colours. scikit-image's colour pictures are kept out: they are for tests.
+Colour comes from scikit-learn's two sample pictures; scikit-image's grey pictures lend their
+statistics in made-up colours. scikit-image's colour pictures are kept out: they are for tests.
 """
 
 from __future__ import annotations

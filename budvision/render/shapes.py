@@ -79,7 +79,8 @@ def outline(
 def placed(points: Array, centre: tuple[float, float], radius: float, angle: float) -> Array:
     """Scale, turn (radians) and move an outline to `centre` (x, y) in pixels."""
     cos, sin = np.cos(angle), np.sin(angle)
-    return radius * points @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(centre)
+    turn = np.array([[cos, sin], [-sin, cos]])
+    return np.asarray(radius * points @ turn + np.asarray(centre))
 
 
 def window_of(points: Array, shape: tuple[int, int], pad: float = 2.0) -> tuple[slice, slice]:

@@ -101,7 +101,7 @@ def _band(
         [np.stack([s, bow + wave + half], 1), np.stack([s, bow + wave - half], 1)[::-1]]
     )
     cos, sin = np.cos(angle), np.sin(angle)
-    return local @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(centre)
+    return np.asarray(local @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(centre))
 
 
 def paint_cane(
