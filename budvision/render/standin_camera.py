@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -79,7 +80,7 @@ def _lens(rng: np.random.Generator, light: Plane, camera: Camera) -> Plane:
         r = int(np.ceil(camera.blur_px))
         y, x = np.mgrid[-r:r + 1, -r:r + 1]
         disc = np.clip(camera.blur_px + 0.5 - np.hypot(x, y), 0, 1).astype(np.float32)
-        light = cv2.filter2D(light, -1, disc / disc.sum())
+        light = np.asarray(cv2.filter2D(light, -1, disc / disc.sum()), np.float32)
     if camera.motion_px >= 1.5:
         n = int(camera.motion_px) | 1
         kernel = np.zeros((n, n), np.uint8)
@@ -88,7 +89,8 @@ def _lens(rng: np.random.Generator, light: Plane, camera: Camera) -> Plane:
         centre = n // 2
         cv2.line(kernel, (int(centre - half[0]), int(centre - half[1])),
                  (int(centre + half[0]), int(centre + half[1])), 255)
-        light = cv2.filter2D(light, -1, np.asarray(kernel, np.float32) / kernel.sum())
+        weights = np.asarray(kernel, np.float32) / kernel.sum()
+        light = np.asarray(cv2.filter2D(light, -1, weights), np.float32)
     if abs(camera.fringe) > 2e-4:
         out = light.copy()
         for channel, sign in ((0, 1.0), (2, -1.0)):
@@ -120,7 +122,7 @@ def _mosaic(light: Plane) -> Plane:
 def _tone(linear: Plane, tone: str) -> Plane:
     linear = np.clip(linear, 0, None)
     if tone == "srgb":
-        x = np.clip(linear, 0, 1)
+        x: NDArray[Any] = np.clip(linear, 0, 1)
         return np.asarray(np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055))
     if tone == "film":
         x = linear * 1.15
@@ -163,7 +165,8 @@ def expose(
     gains = np.array([white[1] / white[0] * camera.balance[0], 1.0,
                       white[1] / white[2] * camera.balance[1]], np.float32)
     linear = np.clip((light * gains), 0, 1.3) @ sensor.matrix.T.astype(np.float32)
-    picture = np.asarray(np.round(_tone(linear, camera.tone) * 255).clip(0, 255), np.uint8)
+    shown = np.round(_tone(linear, camera.tone) * 255).clip(0, 255)
+    picture: NDArray[Any] = np.asarray(shown, np.uint8)
     if camera.smear > 0.5:
         smooth = cv2.bilateralFilter(picture, 5, 18, 3)
         picture = cv2.addWeighted(smooth, camera.smear, picture, 1 - camera.smear, 0)
@@ -173,5 +176,6 @@ def expose(
     for quality in camera.quality:
         done, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
         if done:
-            picture = np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+            back = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+            picture = np.ascontiguousarray(back[..., ::-1])
     return np.asarray(picture, np.uint8)

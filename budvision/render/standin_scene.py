@@ -111,7 +111,7 @@ def paint_finger(
 ) -> tuple[Plane, Plane]:
     """Lay a bare or gloved finger beside the cane (or over the bud); return its cover too."""
     rows, cols = picture.shape[:2]
-    kinds = (
+    kinds: tuple[dict[str, float], ...] = (
         {"blood": rng.uniform(0.15, 0.6), "tannin": rng.uniform(0.1, 2.0)},
         {"blue_dye": rng.uniform(0.8, 2.5)}, {"soot": 6.0}, {"green_dye": 1.0},
         {"red_dye": 1.0, "blue_dye": 1.2}, {},

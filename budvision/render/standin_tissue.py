@@ -284,12 +284,14 @@ def paint_bud(
         clear = np.ones_like(line)
         for outline in shape.tissues.values():
             clear *= 1 - tile.cover(outline)
-        out = mix(out, c["scale"] * rng.uniform(0.5, 1.1), line * clear * rng.uniform(0.4, 1.0))
+        scale = c["scale"] * rng.uniform(0.5, 1.1)
+        out = mix(out, scale, line * clear * rng.uniform(0.4, 1.0))
     for outline in shape.tissues.values():  # hairs that lie over the tissue's rim
         band = tile.cover(_shrunk(outline, 1.05)) - tile.cover(_shrunk(outline, 0.86))
         fringe = tile.strokes(tile.hairs(rng, _shrunk(outline, 1.1), count=int(60 * cultivar.hairy),
                                          length_mm=0.25, curl=0.3), width_mm=0.02)
-        out = mix(out, c["wool"], np.clip(fringe * band, 0, 1) * 0.5)
+        over = np.asarray(np.clip(fringe * band, 0, 1), np.float32)
+        out = mix(out, c["wool"], over * 0.5)
     if shape.too_deep:
         core = closed_curve(rng, centre=(0, 0), semi=(1.2, 1.4), wobble=0.05)
         soft = tile.soften(tile.cover(core), 0.08)
