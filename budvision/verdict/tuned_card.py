@@ -36,10 +36,13 @@ def tuned_card(label: str, metrics: Mapping[str, Any], *, made: str) -> str:
         _line(f"{lab}, {who.replace('_', ' ')}", score)
         for lab, pair in metrics.get("leave_one_lab_out", {}).items()
         for who, score in pair.items()]
-    shared = "Only one laboratory's calls were learnt from, so how it does elsewhere is not known." if not labs_out else (
-        "Each laboratory judged by a model that had not seen any of its calls:\n\n" + "\n".join([
-            "| laboratory | tissues | called | right among called | dead called live | "
-            "live called dead |", "| --- | --- | --- | --- | --- | --- |", *labs_out]))
+    shared = "Only one laboratory's calls were learnt from, so how it does elsewhere is not known."
+    if labs_out:
+        shared = (
+            "Each laboratory judged by a model that had not seen any of its calls:\n\n"
+            + "\n".join([
+                "| laboratory | tissues | called | right among called | dead called live | "
+                "live called dead |", "| --- | --- | --- | --- | --- | --- |", *labs_out]))
     return f"""# {label}
 
 Made {made} by `budvision train`, starting from {metrics["base"]}.
