@@ -21,7 +21,10 @@ Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
-_GROUPS: Final = tuple(dict.fromkeys(feature.group for feature in FEATURES))
+_GROUPS: Final = {
+    group: [at for at, feature in enumerate(FEATURES) if feature.group == group]
+    for group in dict.fromkeys(feature.group for feature in FEATURES)
+}
 
 
 def logit(share: npt.ArrayLike) -> Float64:
@@ -192,8 +195,7 @@ class VerdictModel:
             features put at the training mean. Positive speaks for dead.
         """
         rows = np.repeat(row[None], len(_GROUPS) + 1, axis=0)
-        for index, group in enumerate(_GROUPS):
-            columns = [at for at, feature in enumerate(FEATURES) if feature.group == group]
+        for index, columns in enumerate(_GROUPS.values()):
             rows[index, columns] = self.novelty.middle[columns]
         odds = self.odds(rows)
         return {group: float(odds[-1] - odds[at]) for at, group in enumerate(_GROUPS)}

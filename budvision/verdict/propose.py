@@ -35,7 +35,7 @@ __all__ = [
 
 Uint8 = npt.NDArray[np.uint8]
 
-QUICK_SIDE_PX: Final = 1024
+QUICK_SIDE_PX: Final = 1000
 """Longest side of the first look; a photograph is read again, larger, where its face is small."""
 _LEAST_CROP_PX: Final = 200
 """Side of the square round the face, in pixels of the first look, below which it is read again."""
