@@ -53,16 +53,28 @@ def train(
         help="Model to start from; the default model when left out.")] = None,
     bag: Annotated[list[Path] | None, typer.Option(
         help="Archive to learn from as well; once for each.")] = None,
+    regions: Annotated[bool, typer.Option(
+        "--regions", help="Train the segmenter too, on corrected and confirmed regions; needs "
+        "the extra `train` and some minutes.")] = False,
+    minutes: Annotated[float, typer.Option(
+        min=0.01, help="Time for the segmenter's steps, with --regions.")] = 10.0,
     json: JsonOption = False,
 ) -> None:
     """Train a model on the season's confirmed calls. It proposes only once it is promoted."""
     import json as text
 
+    from budvision.errors import UsageError
     from budvision.store.session import Season
     from budvision.workflow.train import train as run
+    from budvision.workflow.train_regions import train_regions
 
+    if regions and bag:
+        raise UsageError("--regions and --bag are given together", where="train",
+                         expected="one of them", do="Train on regions first, then on archives "
+                         "with --base and the model that it made.")
     with Season.open(season) as opened, _progress() as step:
-        report = run(opened, base=base, bags=bag or [], progress=step)
+        report = (train_regions(opened, base=base, minutes=minutes, progress=step) if regions
+                  else run(opened, base=base, bags=bag or [], progress=step))
     if json:
         typer.echo(text.dumps(report.as_dict()))
         return

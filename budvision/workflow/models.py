@@ -18,7 +18,9 @@ from budvision.workflow.train import LEFT_OUT, gather_lessons, load_base
 
 if TYPE_CHECKING:
     from budvision.verdict.compare import Comparison
+    from budvision.verdict.lessons import Lesson
     from budvision.verdict.model import VerdictModel
+    from budvision.verdict.registry import ModelEntry
     from budvision.verdict.watch import Advice, ChartPoint, Drift
 
 __all__ = [
@@ -65,7 +67,9 @@ def list_candidates(season: Season) -> list[Candidate]:
     return out
 
 
-def _load(season: Season, used: ModelInUse) -> tuple[VerdictModel, dict[str, float]]:
+def _load(
+    season: Season, used: ModelInUse
+) -> tuple[VerdictModel, dict[str, float], ModelEntry]:
     """Load a verdict model and what it said of the buds it learnt from, cane left out."""
     from budvision.verdict.persist import load_verdict
     from budvision.verdict.registry import find_model, verify_model
@@ -75,19 +79,29 @@ def _load(season: Season, used: ModelInUse) -> tuple[VerdictModel, dict[str, flo
     verify_model(entry)
     path = entry.folder / LEFT_OUT
     known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    return load_verdict(entry.folder / "verdict.skops"), known
+    return load_verdict(entry.folder / "verdict.skops"), known, entry
 
 
-def _verdicts(
-    model: VerdictModel, known: dict[str, float], keys: list[str], rows: np.ndarray
-) -> list[Verdict]:
-    p_dead = model.p_dead(rows)
-    p_dead = np.array([known.get(key, p) for key, p in zip(keys, p_dead, strict=True)])
+def _said(
+    season: Season, used: ModelInUse, *, blind_only: bool
+) -> dict[str, tuple[Lesson, Verdict]]:
+    """Return a model's verdict of every certain call, on what its own segmenter measures."""
+    model, known, entry = _load(season, used)
+    lessons = gather_lessons(season, base=model, entry=entry)
+    kept = [
+        (f"{lesson.bud}/{lesson.tissue.value}", lesson, row) for lesson, row in zip(
+            lessons.kept, lessons.examples.features, strict=True)
+        if lesson.value in (CallValue.LIVE, CallValue.DEAD) and (lesson.blind or not blind_only)]
+    if not kept:
+        return {}
+    rows = np.array([row for _, _, row in kept])
+    p_dead = np.array([
+        known.get(key, p) for (key, _, _), p in zip(kept, model.p_dead(rows), strict=True)])
     live, dead = model.sets.contains(p_dead)
     strange = model.novelty.distance(rows) > model.novelty.limit
-    return [
-        Verdict.UNSURE if far or a == b else (Verdict.LIVE if a else Verdict.DEAD)
-        for a, b, far in zip(live, dead, strange, strict=True)]
+    return {
+        key: (lesson, Verdict.UNSURE if far or a == b else (Verdict.LIVE if a else Verdict.DEAD))
+        for (key, lesson, _), a, b, far in zip(kept, live, dead, strange, strict=True)}
 
 
 def compare_models(
@@ -118,23 +132,11 @@ def compare_models(
 
     new_used = model_in_use(season, candidate)
     old_used = model_in_use(season, against)
-    new, new_known = _load(season, new_used)
-    old, old_known = _load(season, old_used)
-    base, entry = load_base(season, None)
-    lessons = gather_lessons(season, base=base, entry=entry)
-    kept = [
-        (lesson, row) for lesson, row in zip(
-            lessons.kept, lessons.examples.features, strict=True)
-        if lesson.value in (CallValue.LIVE, CallValue.DEAD) and (lesson.blind or not blind_only)]
-    judged = []
-    if kept:
-        rows = np.array([row for _, row in kept])
-        keys = [f"{lesson.bud}/{lesson.tissue.value}" for lesson, _ in kept]
-        said_old = _verdicts(old, old_known, keys, rows)
-        said_new = _verdicts(new, new_known, keys, rows)
-        judged = [
-            Judged(lesson.cane, lesson.tissue, lesson.value is CallValue.DEAD, a, b)
-            for (lesson, _), a, b in zip(kept, said_old, said_new, strict=True)]
+    new = _said(season, new_used, blind_only=blind_only)
+    old = _said(season, old_used, blind_only=blind_only)
+    judged = [
+        Judged(lesson.cane, lesson.tissue, lesson.value is CallValue.DEAD, old[key][1], verdict)
+        for key, (lesson, verdict) in new.items() if key in old]
     return compare(judged, old=old_used.label, new=new_used.label, rng=np.random.default_rng(1))
 
 
@@ -270,7 +272,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     from budvision.verdict.watch import advise, agreement_chart, drift
 
     used = model_in_use(season)
-    model, _ = _load(season, used)
+    model, _, _ = _load(season, used)
     with season.read() as conn:
         hidden = learning.blind_agreement(conn)
         looks = learning.recent_looks(conn, most=recent)

@@ -25,9 +25,10 @@ from budvision.store.tables import (
 )
 from budvision.vocabulary import CallValue, Tissue
 
-__all__ = ["CalledTissue", "Measured", "RecentLook", "blind_agreement", "called_tissues",
-           "measured_tissues",
-           "photos_measured", "photos_of_calls", "recent_looks"]
+__all__ = [
+    "SEGMENTER", "CalledTissue", "Measured", "RecentLook", "blind_agreement", "buds_of_photos",
+    "called_tissues", "measured_tissues", "photos_measured", "photos_of_calls", "recent_looks",
+]
 
 SEGMENTER = "segmenter.onnx"
 
@@ -243,3 +244,13 @@ def recent_looks(conn: Connection, *, most: int) -> list[RecentLook]:
         .group_by(proposal.c.id, proposal.c.found).order_by(proposal.c.id.desc())
     )
     return [RecentLook(r.id, bool(r.found), int(r.e or 0), int(r.u or 0)) for r in rows]
+
+
+def buds_of_photos(conn: Connection) -> dict[int, int]:
+    """Return the bud that each placed photograph shows, by photograph."""
+    rows = conn.execute(
+        select(assignment.c.photo_id, assignment.c.bud_id)
+        .where(current_assignment(), assignment.c.bud_id.is_not(None))
+        .order_by(assignment.c.photo_id)
+    )
+    return {row.photo_id: row.bud_id for row in rows}
