@@ -180,6 +180,12 @@ def _past(row: CallRow) -> Values:
 def _cut(cut: Cut, region: Region | None, proposal: ProposalRow | None, hidden: bool) -> Values:
     photo = cut.photo
     shown = {} if hidden else outlines(region)
+    if region is not None and region.person_id is None and proposal is not None:
+        # what the model marked but took for not exposed would only mislead
+        shown = {
+            tissue: one for tissue, one in shown.items()
+            if tissue in proposal.tissues and proposal.tissues[tissue].exposed
+        }
     reasons = [] if proposal is None else [
         reason.text for reason in proposal.reasons
         if not (proposal.found and reason.code.endswith("_not_exposed"))  # the cards say that

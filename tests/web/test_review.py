@@ -26,11 +26,11 @@ from budvision.store.queries.people import Person
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
-from budvision.workflow import regions, review
+from budvision.workflow import regions, review, review_queue
 from budvision.workflow.agreement import agreement
 from budvision.workflow.propose import ModelInUse
-from budvision.workflow.review import Choice
 from budvision.workflow.review_page import bud_page
+from budvision.workflow.review_queue import Choice
 
 LIVE = {tissue: NewCall(CallValue.LIVE) for tissue in TISSUES}
 DEAD = {tissue: NewCall(CallValue.DEAD) for tissue in TISSUES}
@@ -78,7 +78,7 @@ def queue(season: Season, who: Person, **choice: str) -> list[int]:
         from budvision.store.queries.blocks import list_samplings
 
         sampling = list_samplings(conn)[0]
-        rows = review.queue(conn, season.settings, sampling, who, Choice(**choice))
+        rows = review_queue.queue(conn, season.settings, sampling, who, Choice(**choice))
         return [row.bud_id for row in rows]
 
 
@@ -115,6 +115,18 @@ def test_outlines_lie_where_the_tissue_was_drawn(small: tuple[Season, list[Any]]
     middle, size = np.array([470, 450]) * 640 / 900, np.array([95, 106.4]) * 640 / 900
     assert np.allclose((points.min(0) + points.max(0)) / 2, middle, atol=13)
     assert np.allclose((points.max(0) - points.min(0)) / 2, size, atol=4)
+
+
+def test_a_tissue_said_to_be_hidden_is_not_outlined(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    photo = buds[0].photo_ids[0]
+    with season.write() as conn:
+        last = proposals.latest_proposals(conn, photo_ids=[photo])[photo]
+        said = Proposal("p", "", 640, 640, True, (), None, last.model, {
+            **last.tissues, Tissue.SECONDARY: TissueProposal(exposed=False)})
+        proposals.save_proposal(conn, photo, last.model_id, said, region_id=last.region_id)
+    shown = page(season, buds[0].bud_id, person(season, "Ada"))
+    assert set(shown["cuts"][0]["outlines"]) == {"primary", "tertiary"}
 
 
 def test_blind_buds_send_nothing_of_the_proposal(blind: tuple[Season, list[Any]]) -> None:

@@ -21,8 +21,8 @@ from budvision.web.review import blueprint
 from budvision.web.review.asked import asked_calls, asked_choice, body, tissue_named
 from budvision.workflow import likeness
 from budvision.workflow import review as work
-from budvision.workflow.review import Choice
 from budvision.workflow.review_page import bud_page, cane_strip, tally_of
+from budvision.workflow.review_queue import Choice, upcoming
 
 __all__ = ["facts_of"]
 
@@ -39,7 +39,7 @@ def facts_of(
     page = bud_page(
         conn, settings, bud_id, person=person, reading=choice.reading, states=states
     )
-    after, left = work.upcoming(
+    after, left = upcoming(
         conn, settings, sampling, person, choice, bud_id, states=states
     )
     page["next"] = [bud for bud in after if bud != bud_id]
@@ -83,7 +83,7 @@ def calls(bud_id: int) -> ResponseReturnValue:
         place = canes.bud_place(conn, bud_id)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
-        after, left = work.upcoming(
+        after, left = upcoming(
             conn, season.settings, sampling, person, choice, bud_id, states=states
         )
     return jsonify({
@@ -110,7 +110,7 @@ def skip(bud_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         place = canes.bud_place(conn, bud_id)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        after, left = work.upcoming(conn, season.settings, sampling, person, choice, bud_id)
+        after, left = upcoming(conn, season.settings, sampling, person, choice, bud_id)
     return jsonify({"ok": True, "next": [bud for bud in after if bud != bud_id], "left": left})
 
 

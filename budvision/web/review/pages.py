@@ -19,12 +19,11 @@ from budvision.web.people import need_person
 from budvision.web.review import blueprint
 from budvision.web.review.api import BOOKMARK, facts_of
 from budvision.web.review.asked import asked_choice
-from budvision.workflow import review as work
 from budvision.workflow.agreement import Agreement
 from budvision.workflow.agreement import agreement as measure_agreement
 from budvision.workflow.likeness import Example, confirmed_examples
-from budvision.workflow.review import ORDERS, SHOWS, Choice
 from budvision.workflow.review_page import tally_of
+from budvision.workflow.review_queue import ORDERS, SHOWS, Choice, queue, upcoming
 
 __all__ = ["CAUSE_WORDS"]
 
@@ -77,7 +76,7 @@ def overview() -> ResponseReturnValue:
         for sampling in block_queries.list_samplings(conn):
             states = bud_states(conn, sampling.id, doubts=False)
             counts = {
-                reading: len(work.queue(
+                reading: len(queue(
                     conn, season.settings, sampling, person, Choice(reading=reading)
                 )) for reading in ("second", "settle")
             }
@@ -101,13 +100,13 @@ def start(sampling_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         sampling = block_queries.sampling_by_id(conn, sampling_id)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK) or {}
-        waiting = [row.bud_id for row in work.queue(
+        waiting = [row.bud_id for row in queue(
             conn, season.settings, sampling, person, choice)]
         last = stopped.get("bud_id") if stopped.get("sampling_id") == sampling_id else None
         if last in waiting:
             target: int | None = last
         else:
-            free, _ = work.upcoming(conn, season.settings, sampling, person, choice, last, n=1)
+            free, _ = upcoming(conn, season.settings, sampling, person, choice, last, n=1)
             target = free[0] if free else (waiting[0] if waiting else None)
         tally = tally_of(bud_states(conn, sampling_id, doubts=False))
     if target is None:

@@ -3,11 +3,13 @@
 // called on this page and not yet saved.
 
 import { read, send } from "./send.js";
-import { CutView, faceAddress } from "./viewer.js";
+import { Ahead } from "./review_ahead.js";
+import { hint } from "./review_hints.js";
+import { listenForKeys } from "./review_keys.js";
+import { buildStage } from "./review_stage.js";
 import { drawCards, drawHistory, drawProgress, drawStrip, NAMES, WORDS } from "./review_parts.js";
 
 const TISSUES = ["primary", "secondary", "tertiary"];
-const VALUE_OF_KEY = { l: "live", d: "dead", u: "unsure", n: "not_exposed" };
 const at = (id) => document.getElementById(id);
 
 const first = JSON.parse(at("facts").textContent);
@@ -22,7 +24,6 @@ let revealed = null;
 let told = "";                     // what the last save had to say, shown until the next one
 let pending = Promise.resolve();  // saves on their way, one after the other
 const saved = new Set();          // buds saved on this page, which the lists fetched before still name
-const ready = new Map();
 
 // ---- addresses and memory ---------------------------------------------------------------------
 
@@ -33,6 +34,8 @@ const who = first.facts.person;
 const kept = (bud) => `draft of ${who}: ${bud} ${choice.reading}`;
 const trail = () => JSON.parse(sessionStorage.getItem(`trail of ${who}`) ?? "[]");
 const saveTrail = (rows) => sessionStorage.setItem(`trail of ${who}`, JSON.stringify(rows.slice(-200)));
+
+const ahead = new Ahead((bud) => path(bud, "/facts"), () => tone);
 
 function keepDraft() {
   if (Object.keys(draft).length) sessionStorage.setItem(kept(facts.bud.id), JSON.stringify(draft));
@@ -54,40 +57,6 @@ const bestCut = () => {
 
 const nextBud = () => facts.next.find((bud) => choice.show !== "waiting" || !saved.has(bud));
 
-const touch = matchMedia("(pointer: coarse)").matches;
-
-function hint() {
-  return touch ? hintForTouch() : hintForKeys();
-}
-
-function hintForTouch() {
-  if (revealed) return `${differences()}. Keep yours, or change the call.`;
-  if (whole()) return Object.keys(draft).length ? "All called. Save the bud." : "Called already.";
-  const proposal = facts.tissues[front].proposal;
-  if (choice.reading !== "settle" && !valueOf(front) && proposal?.confirmable) {
-    return `Tap the dashed call to confirm ${front} ${WORDS[proposal.value]}.`;
-  }
-  return `Call the ${open()[0]}.`;
-}
-
-function differences() {
-  return revealed.filter((one) => one.differs)
-    .map((one) => `${NAMES[one.tissue]}: you said ${WORDS[one.called]}, the program says ${WORDS[one.proposed]}`)
-    .join("; ");
-}
-
-function hintForKeys() {
-  if (revealed) {
-    return `${differences()}. Space keeps your calls; L, D, U or N changes the one in front.`;
-  }
-  if (whole()) return Object.keys(draft).length ? "Space or Enter: save and go on." : "Called already. Space: go on.";
-  const proposal = facts.tissues[front].proposal;
-  if (valueOf(front)) return `${NAMES[front]} is called. Space: to the ${open()[0]}.`;
-  if (choice.reading === "settle") return `${NAMES[front]}: settle it with L, D, U or N.`;
-  if (proposal?.confirmable) return `Space: confirm ${front} ${WORDS[proposal.value]}.`;
-  return `${NAMES[front]}: call it with L, D, U or N.`;
-}
-
 function say(text) {
   const box = at("notice");
   box.textContent = text;
@@ -97,39 +66,9 @@ function say(text) {
 // ---- drawing --------------------------------------------------------------------------------------
 
 function drawStage() {
-  const stage = at("stage");
-  stage.replaceChildren();
-  stage.toggleAttribute("data-cuts", facts.cuts.length > 1);
-  views = facts.cuts.map((cut) => {
-    const figure = document.createElement("figure");
-    figure.className = "cut";
-    const named = Object.keys(cut.outlines).join(", ");
-    const view = new CutView(cut, {
-      tone, label: `Cut ${cut.cut}${named ? `, outlined: ${named}` : ""}`,
-    });
-    const caption = document.createElement("figcaption");
-    const title = document.createElement("span");
-    title.className = "cut-title";
-    caption.append(title);
-    if (cut.drawn_by_person) caption.append(Object.assign(document.createElement("span"), { textContent: "outlines corrected by hand" }));
-    if (!facts.hidden && choice.reading === "first") {
-      const link = document.createElement("a");
-      link.href = `/review/cut/${cut.photo_id}/outlines?back=${encodeURIComponent(path(facts.bud.id))}`;
-      link.textContent = "correct outlines";
-      link.setAttribute("aria-label", `Correct the outlines of cut ${cut.cut}`);
-      caption.append(link);
-    }
-    for (const reason of cut.reasons) {
-      caption.append(Object.assign(document.createElement("p"), { className: "reason", textContent: reason }));
-    }
-    if (!cut.judged) caption.append(Object.assign(document.createElement("p"), { className: "reason", textContent: "No proposal yet." }));
-    figure.append(view.svg, caption);
-    stage.append(figure);
-    return { view, figure, title, cut };
+  views = buildStage(at("stage"), {
+    facts, tone, back: path(facts.bud.id), correcting: !facts.hidden && choice.reading === "first",
   });
-  if (!views.length) {
-    stage.append(Object.assign(document.createElement("p"), { className: "empty-stage", textContent: "No photograph of this bud yet." }));
-  }
 }
 
 function drawFront() {
@@ -145,7 +84,7 @@ function drawFront() {
 
 function drawCalls() {
   drawCards(at("cards"), { facts, draft, front, reading: choice.reading, toCall: toCall(), valueOf });
-  at("hint").textContent = hint();
+  at("hint").textContent = hint({ facts, front, revealed, settling: choice.reading === "settle", drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open() });
   const save = at("save");
   save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
   save.disabled = !whole();
@@ -187,30 +126,6 @@ function settleIn(next) {
   draw();
 }
 
-async function fetchBud(bud) {
-  const next = await read(path(bud, "/facts"));
-  await Promise.all(next.cuts.map(async (cut) => {
-    const picture = new Image();
-    picture.src = faceAddress(cut, tone);
-    try { await picture.decode(); } catch { /* the page shows the gap */ }
-  }));
-  return next;
-}
-
-function fetchAhead() {
-  for (const bud of facts.next.slice(0, 2)) {
-    if (!ready.has(bud)) {
-      const coming = { facts: null };
-      ready.set(bud, coming);
-      coming.promise = fetchBud(bud).then((got) => { coming.facts = got; return got; })
-        .catch(() => { ready.delete(bud); return null; });
-    }
-  }
-  for (const bud of ready.keys()) {
-    if (ready.size > 6 && !facts.next.includes(bud)) ready.delete(bud);
-  }
-}
-
 /** Tell the season that this bud is open here, and take in what has changed since it was fetched. */
 async function takeIn(bud) {
   try {
@@ -229,7 +144,7 @@ async function takeIn(bud) {
       drawStrip(at("strip"), facts, path);
       if (facts.open_by) sayOpen();
     }
-    fetchAhead();
+    ahead.gather(facts.next);
   } catch (error) {
     say(error.message);
   }
@@ -241,9 +156,7 @@ async function go(bud, { since = performance.now(), push = true, fresh = null } 
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
     return;
   }
-  const coming = ready.get(bud);
-  const next = coming?.facts ?? (coming ? await coming.promise : null) ?? await fetchBud(bud);
-  ready.delete(bud);
+  const next = await ahead.take(bud);
   if (fresh) {  // fetched ahead of the last save: the counts and the strip come with its answer
     next.tally = fresh.tally;
     next.left = fresh.left;
@@ -321,7 +234,7 @@ function saveBehind(here, since) {
       }
     } catch (error) {
       saved.delete(here);
-      ready.delete(here);
+      ahead.forget(here);
       told = `Not saved: ${error.message} Your calls are still here.`;
       go(here);
     } finally {
@@ -345,7 +258,7 @@ async function saveAndGo(since = performance.now()) {
       await go(nextBud(), { since });
       return;
     }
-    if (choice.reading === "first" && !facts.hidden && ready.get(nextBud())?.facts) {
+    if (choice.reading === "first" && !facts.hidden && ahead.has(nextBud())) {
       await saveBehind(here, since);
       return;
     }
@@ -354,14 +267,14 @@ async function saveAndGo(since = performance.now()) {
     wasSaved(here, done);
     draft = {};
     if (done.revealed.some((one) => one.differs)) {
-      const fresh = await fetchBud(here);
+      const fresh = await ahead.fetch(here);
       settleIn(fresh);
       facts.next = done.next;
       revealed = done.revealed;
       front = revealed.find((one) => one.differs).tissue;
       drawFront();
       drawCalls();
-      fetchAhead();
+      ahead.gather(facts.next);
     } else {
       await go(done.next[0], { since, fresh: done });
     }
@@ -392,7 +305,7 @@ async function takeBack() {
     saved.delete(batch.bud);
     const done = await send("/review/undo", { batch: batch.batch });
     saveTrail(rows);
-    ready.delete(done.bud_id);
+    ahead.forget(done.bud_id);
     told = "Taken back. The earlier rows stay in the record.";
     await go(done.bud_id);
   } catch (error) {
@@ -437,63 +350,23 @@ function setLines() {
   at("lines").setAttribute("aria-pressed", String(shown));
 }
 
-function keyDown(event) {
-  if (event.ctrlKey || event.metaKey || event.altKey || at("keys").open) return;
-  const target = event.target;
-  if (target.matches("input:not([type=checkbox]), select, textarea")) {
-    if (event.key === "Escape" || (event.key === "Enter" && target.matches("input"))) target.blur();
-    return;
-  }
-  const own = target.closest("a, summary, button");
-  const calling = !own || own.matches(".calls button, .card-pick, #save");
-  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
-  const since = performance.now();
-  const view = inFront();
-  if (event.shiftKey && key.startsWith("Arrow") && view) {
-    const step = view.at.w * 0.12;
-    view.move(...{ ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[key]);
-    event.preventDefault();
-    return;
-  }
-  if (key === "h") { at("stage").classList.add("hide-lines"); return; }
-  if (key === "+" || key === "=") { view?.zoom(1.4); return; }
-  if (key === "-") { view?.zoom(1 / 1.4); return; }
-  if (event.repeat) { if (key === " ") event.preventDefault(); return; }  // a held key calls nothing twice
-  if (key === " " && calling) { event.preventDefault(); confirmFront(since); return; }
-  if (key === "Enter" && !target.matches("a, button, summary")) { event.preventDefault(); saveAndGo(since); return; }
-  const plain = {
-    Backspace: takeBack, ArrowLeft: previous, ArrowRight: () => go(nextBud(), { since }),
-    ArrowDown: () => bring(toCall()[Math.min(toCall().length - 1, toCall().indexOf(front) + 1)]),
-    ArrowUp: () => bring(toCall()[Math.max(0, toCall().indexOf(front) - 1)]),
-    0: () => view?.reset(),
-  };
-  const letters = {
-    s: skipBud, w: setTone, f: () => at("stage").classList.toggle("one"),
-    c: () => at("cards").querySelector(".front .cause select")?.focus(),
-    t: () => at("cards").querySelector(".front .note input")?.focus(),
-    r: () => { document.body.classList.toggle("no-like"); drawCalls(); },
-    e: () => views[Math.max(0, bestCut())]?.figure.querySelector("figcaption a")?.click(),
-    "?": () => at("keys").showModal(),
-    1: () => bring("primary"), 2: () => bring("secondary"), 3: () => bring("tertiary"),
-  };
-  let act = plain[key];
-  if (!act && at("keys-on").checked) {
-    act = key in VALUE_OF_KEY ? () => { revealed = null; call(front, VALUE_OF_KEY[key]); } : letters[key];
-  }
-  if (!act) return;
-  event.preventDefault();
-  act();
-}
-
 // ---- wiring ---------------------------------------------------------------------------------------------
 
-document.addEventListener("keydown", keyDown);
+listenForKeys({
+  confirm: confirmFront, save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone,
+  next: (since) => go(nextBud(), { since }),
+  call: (value) => { revealed = null; call(front, value); },
+  bring,
+  step: (by) => {
+    const all = toCall();
+    bring(all[Math.min(all.length - 1, Math.max(0, all.indexOf(front) + by))]);
+  },
+  alike: () => { document.body.classList.toggle("no-like"); drawCalls(); },
+  correct: () => views[Math.max(0, bestCut())]?.figure.querySelector("figcaption a")?.click(),
+  view: inFront,
+});
 // A button pressed by mouse or finger lets go of the focus, so that the next Space calls a tissue.
 document.addEventListener("click", (event) => { if (event.detail) event.target.closest("button")?.blur(); });
-document.addEventListener("keyup", (event) => {
-  if (event.key.toLowerCase() === "h") at("stage").classList.remove("hide-lines");
-});
-window.addEventListener("blur", () => at("stage").classList.remove("hide-lines"));
 at("cards").addEventListener("click", (event) => {
   const card = event.target.closest("[data-tissue]");
   const button = event.target.closest("[data-value]");

@@ -1,0 +1,44 @@
+// The cuts of one bud, side by side, each with its caption.
+
+import { CutView } from "./viewer.js";
+
+const text = (name, className, words) => Object.assign(
+  document.createElement(name), { className, textContent: words },
+);
+
+/** Draw the cuts and return, for each, its view, figure, title and facts. */
+export function buildStage(stage, { facts, tone, back, correcting }) {
+  stage.replaceChildren();
+  stage.toggleAttribute("data-cuts", facts.cuts.length > 1);
+  const views = facts.cuts.map((cut) => {
+    const figure = document.createElement("figure");
+    figure.className = "cut";
+    const named = Object.keys(cut.outlines).join(", ");
+    const view = new CutView(cut, {
+      tone, label: `Cut ${cut.cut}${named ? `, outlined: ${named}` : ""}`,
+    });
+    const caption = document.createElement("figcaption");
+    const title = document.createElement("span");
+    title.className = "cut-title";
+    caption.append(title);
+    if (cut.drawn_by_person) caption.append(text("span", "", "outlines corrected by hand"));
+    if (correcting) {
+      const link = document.createElement("a");
+      link.href = `/review/cut/${cut.photo_id}/outlines?back=${encodeURIComponent(back)}`;
+      link.textContent = "correct outlines";
+      link.setAttribute("aria-label", `Correct the outlines of cut ${cut.cut}`);
+      caption.append(link);
+    }
+    for (const reason of cut.reasons) {
+      caption.append(text("p", "reason", reason));
+    }
+    if (!cut.judged) caption.append(text("p", "reason", "No proposal yet."));
+    figure.append(view.svg, caption);
+    stage.append(figure);
+    return { view, figure, title, cut };
+  });
+  if (!views.length) {
+    stage.append(text("p", "empty-stage", "No photograph of this bud yet."));
+  }
+  return views;
+}
