@@ -92,8 +92,8 @@ def answer_photo(
     missing_now = [t for t in TISSUES if not here[t] and t not in before]
     words = [t.value for t in missing_now]
     if not missing_now:
-        step, headline = "next_bud", "Next bud"
-        details = ["All three are seen."]
+        step, headline = "next_bud", "All three seen: next bud"
+        details: list[str] = []
     elif Tissue.PRIMARY in before and not any(here.values()):
         step, headline = "stop", "Too deep: stop here"
         details = [f"Nothing green or brown of the bud is left in this cut, and the {_and(words)} "

@@ -73,6 +73,7 @@ function draw() {
   $("bench-vine").textContent = facts.join(" · ");
   const words = place.retake ? `Take cut ${place.cut} again` : `Photograph node ${place.node}, cut ${place.cut}`;
   $("bench-shoot-word").textContent = words;
+  $("bench-next").textContent = cutsAt(place.cane, place.node) ? "Next bud" : "Skip this bud";
   $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton));
   $("bench-canes").replaceChildren(...board.canes.map((one) => new Option(`${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`, one.label, false, one.label === place.cane)));
   const bud = budOf(place.cane, place.node);
@@ -153,9 +154,9 @@ function showAnswer(item, body) {
   }
   $("bench-chips").replaceChildren(...chips);
   $("bench-details").replaceChildren(...[...(answer?.details ?? []), ...body.remarks].map((text) => Object.assign(document.createElement("li"), { textContent: text })));
-  for (const [id, step] of [["bench-next", ["next_bud", "stop"]], ["bench-deeper", ["deeper"]], ["bench-again", ["retake"]]]) {
-    $(id).classList.toggle("suggested", step.includes(answer?.next));
-  }
+  $("bench-of").textContent = `cane ${item.cane} · node ${item.node} · cut ${body.cut}`;
+  $("bench-deeper").classList.toggle("suggested", answer?.next === "deeper");
+  $("bench-again").classList.toggle("suggested", answer?.next === "retake");
   root.dataset.answered = String(item.id);
   if (item.id !== last || !answer) return;
   const here = { cane: item.cane, node: item.node };
