@@ -16,6 +16,7 @@ from budvision.photo.read import read_photo
 from budvision.photo.tag import NEXT_BUD, TagText, parse_tag, read_codes
 from budvision.store.queries.blocks import list_samplings, sampling_by_id
 from budvision.store.queries.canes import ensure_bud, find_cane, list_buds, list_canes
+from budvision.store.queries.marks import marks_of_sampling
 from budvision.store.queries.photos import (
     PhotoRow,
     add_photo,
@@ -172,19 +173,27 @@ def sort_files(
 
 
 def nodes_of_tags(season: Season) -> dict[TagText, int | None]:
-    """Return the planned nodes of every cane tag of the season."""
-    return {tag: nodes for tag, (_, nodes) in _tags(season).items()}
+    """Return how many buds every cane tag of the season is planned to have."""
+    return {tag: None if nodes is None else len(nodes)
+            for tag, (_, nodes) in _tags(season).items()}
 
 
-def _tags(season: Season) -> dict[TagText, tuple[int, int | None]]:
-    known: dict[TagText, tuple[int, int | None]] = {}
+def _tags(season: Season) -> dict[TagText, tuple[int, tuple[int, ...] | None]]:
+    """Return each tag's sampling and its nodes, without those marked as missing or blind."""
+    known: dict[TagText, tuple[int, tuple[int, ...] | None]] = {}
     with season.read() as conn:
         for sampling in list_samplings(conn):
             key = sampling.plan.get("key") if sampling.plan else None
-            if key:
-                nodes = sampling.plan.get("nodes")
-                for cane in list_canes(conn, sampling.id):
-                    known[TagText(str(key), cane.label)] = (sampling.id, nodes)
+            if not key:
+                continue
+            marks = marks_of_sampling(conn, sampling.id)
+            bare = {(bud.cane, bud.node) for bud in list_buds(conn, sampling_id=sampling.id)
+                    if "node" in marks.get(bud.id, {})}
+            last = sampling.plan.get("nodes")
+            for cane in list_canes(conn, sampling.id):
+                nodes = None if last is None else tuple(
+                    n for n in range(1, int(last) + 1) if (cane.label, n) not in bare)
+                known[TagText(str(key), cane.label)] = (sampling.id, nodes)
     return known
 
 
@@ -199,7 +208,7 @@ def place_runs(
     for run in runs:
         n_markers += len(run.markers)
         doubts = list(run.doubts)
-        sampling_id = tags[run.tag][0] if run.tag in tags and run.tag is not None else None
+        sampling_id, nodes = tags.get(run.tag, (None, None)) if run.tag else (None, None)
         with season.write() as conn:
             for one in run.markers:
                 row = photo_by_sha256(conn, one.sha256)
@@ -209,7 +218,8 @@ def place_runs(
             if sampling_id is not None:
                 doubts += _too_old(run, sampling_by_id(conn, sampling_id).collected_at)
             if not doubts and run.tag is not None and sampling_id is not None:
-                placed, known, clash = _place(conn, run, sampling_id, run.tag.cane, person_id)
+                placed, known, clash = _place(
+                    conn, run, sampling_id, run.tag.cane, nodes, person_id)
                 doubts += clash
                 n_placed, n_known = n_placed + placed, n_known + known
         if doubts and run.photos:
@@ -231,14 +241,15 @@ def _too_old(run: Run, collected_at: str | None) -> list[str]:
 
 
 def _place(
-    conn: Connection, run: Run, sampling_id: int, cane: str, person_id: int | None
+    conn: Connection, run: Run, sampling_id: int, cane: str, nodes: tuple[int, ...] | None,
+    person_id: int | None,
 ) -> tuple[int, int, list[str]]:
     """Assign a plain run; on any clash nothing of it is assigned."""
     found = find_cane(conn, sampling_id, cane)
     assert found is not None
     wanted: list[tuple[int, int, int]] = []
     known = 0
-    for node, bud in enumerate(run.buds, start=1):
+    for node, bud in zip(nodes or range(1, len(run.buds) + 1), run.buds, strict=True):
         bud_id = ensure_bud(conn, found.id, node)
         taken = {cut.cut: cut.photo.sha256 for cut in cuts_of_bud(conn, bud_id)}
         for cut, one in enumerate(bud, start=1):

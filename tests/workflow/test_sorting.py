@@ -21,6 +21,7 @@ from budvision.store.queries.canes import list_buds
 from budvision.store.queries.people import add_person
 from budvision.store.queries.photos import cuts_of_sampling
 from budvision.store.session import Season
+from budvision.workflow.bench import mark_bud
 from budvision.workflow.plan import describe_block, plan_sample, save_plan
 from budvision.workflow.runs import Seen, make_runs, part_run
 from budvision.workflow.soak import record_times
@@ -238,6 +239,19 @@ def test_old_photographs_and_taken_places_are_doubtful(season: Season, tmp_path:
     bad = tmp_path / "two" / "broken.jpg"
     bad.write_bytes(b"no picture")
     assert [row["where"] for row in sort_files(season, [bad]).refused] == ["broken.jpg"]
+
+
+def test_nodes_marked_as_missing_are_passed_over(season: Season, tmp_path: Path) -> None:
+    for node, value in ((2, "missing"), (5, "blind")):
+        mark_bud(season, sampling_id=1, cane="9", node=node, kind="node", value=value,
+                 person_id=None)
+    card = Card(tmp_path / "card")
+    card.tag(tag_text(_key(season), "9"))
+    files = [photo for _ in range(6) for photo in card.bud(1)]
+    report = sort_files(season, [tmp_path / "card"])
+    assert not report.doubtful
+    assert _places(season) == {
+        name: ("9", node, 1) for name, node in zip(files, (1, 3, 4, 6, 7, 8), strict=True)}
 
 
 def test_the_assignment_page_places_what_a_person_lays_out(season: Season, tmp_path: Path) -> None:
