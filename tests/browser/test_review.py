@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import logging
+import os
 import re
 import shutil
 import sys
@@ -55,7 +56,8 @@ drawn_season = _module()
 def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    path = (os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
+            or shutil.which("chromium-browser"))
     with sync_playwright() as player:
         instance = player.chromium.launch(executable_path=path, args=ARGS)
         yield instance
@@ -435,8 +437,9 @@ def test_by_touch_alone(play: Played) -> None:
     assert small == 0
 
 
-@pytest.mark.parametrize("size", [(1366, 768), (834, 1112), (390, 844)])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("size", "scheme"), [
+    ((1366, 768), "light"), ((1366, 768), "dark"), ((834, 1112), "light"), ((390, 844), "light"),
+])
 def test_no_serious_fault_of_access(
     play: Played, size: tuple[int, int], scheme: str
 ) -> None:

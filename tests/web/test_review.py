@@ -283,6 +283,27 @@ def test_doubtful_first_does_not_tell_of_blind_buds(blind: tuple[Season, list[An
     assert order == [bud.bud_id for bud in by_lot]
 
 
+@pytest.mark.postgres
+def test_reviewing_on_postgresql(tmp_path: Path, drawn: ModuleType, postgres_url: str) -> None:
+    season, buds = drawn.make_season(
+        tmp_path / "w", n_buds=3, n_canes=1, side=640, blind=1.0, second=1.0,
+        database_url=postgres_url)
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    bud = buds[0].bud_id
+    assert queue(season, ada, order="doubtful") != []
+    review.save(season, bud, LIVE, person=ada, seen=page(season, bud, ada)["seen"])
+    review.save(season, bud, DEAD, person=tom, reading="second")
+    review.save(season, bud, {Tissue.PRIMARY: NewCall(CallValue.DEAD)}, person=ada,
+                reading="settle")
+    found = agreement(season)
+    assert found.n_blind_buds == 1
+    assert (found.readers[0].agreed.n_hit, found.readers[0].agreed.n) == (0, 3)
+    with season.read() as conn:
+        (kept,) = current_calls(conn)
+    assert (kept.primary, kept.secondary) == (CallValue.DEAD, CallValue.LIVE)
+    season.close()
+
+
 # ---- nothing is counted that was not confirmed, and no row disappears ---------------------------
 
 ACTS = st.lists(st.tuples(
