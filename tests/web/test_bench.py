@@ -123,6 +123,8 @@ def test_what_cannot_be_taken_is_refused_as_json_and_not_kept(
 
 def test_nobody_writes_without_a_name_and_no_token(app: Flask) -> None:
     stranger = app.test_client()
+    asked = stranger.get("/bench/1")
+    assert (asked.status_code, asked.location) == (302, "/me?next=/bench/1")
     assert _send(stranger, photograph(1)).status_code == 401
     app.config["WTF_CSRF_ENABLED"] = True
     known = app.test_client()

@@ -28,7 +28,7 @@ from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
 from budvision.web.current import current_season
-from budvision.web.people import need_person
+from budvision.web.people import current_person, need_person
 from budvision.workflow import bench, plan, soak
 from budvision.workflow.bench_model import BenchModel, season_model
 from budvision.workflow.bench_picture import small_picture
@@ -178,7 +178,8 @@ def _warm(season: Season) -> None:
 def table(sampling_id: int) -> ResponseReturnValue:
     """Show the bench."""
     season = current_season()
-    need_person()
+    if current_person() is None:
+        return redirect(url_for("people.me", next=request.path))
     if PROPOSER_KEY not in current_app.extensions:   # loaded while the first bud is being cut
         threading.Thread(target=_warm, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
