@@ -181,6 +181,8 @@ def results(
 
 def _tell_waiting(answer: BlockAnswer) -> None:
     waiting = answer.waiting
+    if answer.soak is not None and answer.soak.early:
+        typer.echo(f"Block {answer.block.name}, sampling {answer.sampling}: {answer.soak.words}")
     head = f"Block {answer.block.name}, sampling {answer.sampling}: "
     if not waiting.buds:
         typer.echo(head + "every bud is called.")

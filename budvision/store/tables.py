@@ -224,6 +224,7 @@ call = Table(
 # The newest call of a tissue is the last entry of its run: no sorting, no look at the table.
 Index("ix_call_newest", call.c.bud_id, call.c.tissue, call.c.round, call.c.id, call.c.value,
       call.c.cause)
+Index("ix_call_batch", call.c.batch)
 
 # A mark on a bud that is not a call: missing or blind node, skipped in review, cause seen at the
 # bench. The newest row of a (bud, kind) counts; value '' takes it back.

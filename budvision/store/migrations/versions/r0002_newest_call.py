@@ -1,6 +1,6 @@
-"""An index from which the newest call of every tissue is read in one pass. No row changes.
+"""Indexes from which the newest calls, and the calls saved together, are read. No row changes.
 
-It stands for the two indexes on `bud_id` that it makes needless.
+The first stands for the two indexes on `bud_id` that it makes needless.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ def upgrade() -> None:
     op.create_index(
         "ix_call_newest", "call", ["bud_id", "tissue", "round", "id", "value", "cause"]
     )
+    op.create_index("ix_call_batch", "call", ["batch"])
     op.drop_index("ix_call_bud_id", "call")
     op.drop_index("ix_call_bud_id_tissue_id", "call")
 
@@ -26,4 +27,5 @@ def downgrade() -> None:
     """Put the two back."""
     op.create_index("ix_call_bud_id", "call", ["bud_id"])
     op.create_index("ix_call_bud_id_tissue_id", "call", ["bud_id", "tissue", "id"])
+    op.drop_index("ix_call_batch", "call")
     op.drop_index("ix_call_newest", "call")
