@@ -149,6 +149,10 @@ def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
             say(f"{one.file}: same bytes as {one.same_as}; it is one photograph.")
     for bad in report.refused:
         say(str(bad.error))
+    if report.not_listed:
+        names = ", ".join(report.not_listed[:8]) + (" ..." if len(report.not_listed) > 8 else "")
+        say(f"{len(report.not_listed)} photographs in the folders have no row in the manifest and "
+            f"were left: {names}")
     if report.n_others:
         say(f"{report.n_others} other files in the folders were not looked at.")
     if proposed is not None and proposed.n_looked:

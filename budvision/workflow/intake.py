@@ -72,12 +72,17 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class IntakeReport:
-    """What became of every file; `n_others` files of the folders are no photographs by name."""
+    """What became of every file.
+
+    `n_others` files of the folders are no photographs by name; `not_listed` are photographs of the
+    folders that the manifest has no row for. Both were left where they are.
+    """
 
     sampling: str
     taken: tuple[Taken, ...]
     refused: tuple[Refused, ...]
     n_others: int
+    not_listed: tuple[str, ...] = ()
 
     def count(self, state: str) -> int:
         """Return how many photographs are in a state."""
@@ -95,6 +100,7 @@ class IntakeReport:
             "n_known": self.count("known"), "n_moved": self.count("moved"),
             "n_placed": self.count("placed"), "n_same_bytes": self.count("same_bytes"),
             "n_refused": len(self.refused), "n_others": self.n_others,
+            "not_listed": list(self.not_listed),
             "photos": [
                 {"file": t.file, "sha256": t.sha256, "block": t.block, "cane": t.cane,
                  "node": t.node, "cut": t.cut, "state": t.state, "same_as": t.same_as}
@@ -154,8 +160,9 @@ def intake(
     """
     collected_at = None if collected_at is None else as_utc(collected_at)
     found = find_photos(sources)
+    unlisted: list[Path] = []
     if manifest is not None:
-        placed, errors = from_manifest(manifest, found)
+        placed, errors, unlisted = from_manifest(manifest, found)
     else:
         placed, errors = from_names(found, pattern, block=block)
     if not placed and not errors:
@@ -186,7 +193,8 @@ def intake(
         ]
     if progress is not None:
         progress(len(placed), len(placed), "")
-    return IntakeReport(sampling, tuple(taken), tuple(refused), found.n_others)
+    return IntakeReport(sampling, tuple(taken), tuple(refused), found.n_others,
+                        tuple(file.name for file in unlisted))
 
 
 def _hashes(

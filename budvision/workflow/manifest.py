@@ -36,11 +36,16 @@ _MOST_BYTES = 64 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Files to look at; `n_others` counts files of a folder that are no photographs by name."""
+    """Files to look at.
+
+    `named` are those named one by one, not found in a folder; `n_others` counts files of the
+    folders that are no photographs by name.
+    """
 
     files: tuple[Path, ...]
     folders: tuple[Path, ...]
     n_others: int
+    named: frozenset[Path] = frozenset()
 
     def by_name(self) -> dict[str, list[Path]]:
         """Return the files by their name without folder."""
@@ -87,6 +92,7 @@ def find_photos(sources: Iterable[Path]) -> Found:
     """
     files: dict[Path, None] = {}
     folders: list[Path] = []
+    named: set[Path] = set()
     n_others = 0
     for source in sources:
         if source.is_dir():
@@ -101,12 +107,13 @@ def find_photos(sources: Iterable[Path]) -> Found:
                     n_others += 1
         elif source.is_file():
             files[source] = None
+            named.add(source.resolve())
         else:
             raise NotFoundError("there is no such file or folder", where=str(source),
                                 expected="a photograph or a folder of photographs",
                                 do="Check the path; nothing was taken in.", code="no_file")
     once = {file.resolve(): file for file in reversed(files)}  # one file by two ways is one
-    return Found(tuple(reversed(once.values())), tuple(folders), n_others)
+    return Found(tuple(reversed(once.values())), tuple(folders), n_others, frozenset(named))
 
 
 # ---- manifest --------------------------------------------------------------------------------
@@ -114,11 +121,13 @@ def find_photos(sources: Iterable[Path]) -> Found:
 
 def from_manifest(
     manifest: Path, found: Found
-) -> tuple[list[Placed], list[BudvisionError]]:
+) -> tuple[list[Placed], list[BudvisionError], list[Path]]:
     """Read a manifest and find the files it names.
 
     A file is looked for among the files and folders given, then beside the manifest. Rows that
-    cannot be used are returned as errors that name their row; the others are kept.
+    cannot be used are returned as errors that name their row; the others are kept. Photographs of
+    a folder that no row names (pictures of tags, of the bench) come last, to be told of; a file
+    that was named itself and has no row is an error.
 
     Raises
     ------
@@ -144,13 +153,14 @@ def from_manifest(
                                expected="one row a photograph", do="Fill in the manifest.")
     placed, clashes = without_clashes(placed)
     wrong += clashes
-    named = {one.file.resolve() for one in placed} | _named_anyway(header, lines, search)
+    listed = {one.file.resolve() for one in placed} | _named_anyway(header, lines, search)
+    unlisted = [file for file in found.files if file.resolve() not in listed]
     wrong += [
         InputError("the manifest has no row for it", where=file.name, code="not_in_manifest",
                    expected=f"a row in {manifest.name}", do="Add its row and run intake again.")
-        for file in found.files if file.resolve() not in named
+        for file in unlisted if file.resolve() in found.named
     ]
-    return placed, wrong
+    return placed, wrong, [file for file in unlisted if file.resolve() not in found.named]
 
 
 def _table(manifest: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:

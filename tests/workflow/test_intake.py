@@ -246,3 +246,13 @@ def test_killed_at_random_points_and_run_again(
     found = check(season, tidy=True).findings
     assert {finding.code for finding in found} <= {"half_written"}
     assert check(season).findings == ()
+
+
+def test_other_pictures_of_the_folder_are_told_of_and_left(
+    season: Season, card: Path, jpeg: Callable[..., bytes]
+) -> None:
+    (card / "tag_of_cane_1.jpg").write_bytes(jpeg(60))
+    report = _take(season, card)
+    assert (report.ok, report.count("new"), report.not_listed) == (True, N, ("tag_of_cane_1.jpg",))
+    named = intake(season, [card / "tag_of_cane_1.jpg"], sampling="feb", manifest=card / "m.csv")
+    assert "the manifest has no row for it" in str(named.refused[0].error)

@@ -27,7 +27,7 @@ def card(tmp_path: Path, jpeg: Callable[..., bytes]) -> Path:
 def _read(card: Path, text: str) -> tuple[list[tuple[object, ...]], list[str]]:
     manifest = card / "m.csv"
     manifest.write_text(text, encoding="utf-8")
-    placed, wrong = from_manifest(manifest, find_photos([card]))
+    placed, wrong, _ = from_manifest(manifest, find_photos([card]))
     return [(p.file.name, p.block, p.cane, p.node, p.cut) for p in placed], [str(e) for e in wrong]
 
 
@@ -88,8 +88,11 @@ def test_two_photographs_to_one_cut_refuse_both(card: Path) -> None:
 
 
 def test_photographs_without_a_row_are_reported(card: Path) -> None:
-    _, wrong = _read(card, HEADER + "p0.jpg,Creek,1,1,1\np1.jpg,Creek,1,x,1\n")
-    assert [text.split(":")[0] for text in wrong] == ["m.csv, row 3", "p2.jpg", "p3.jpg"]
+    (card / "m.csv").write_text(HEADER + "p0.jpg,Creek,1,1,1\np1.jpg,Creek,1,x,1\n")
+    found = find_photos([card, card / "p3.jpg"])
+    _, wrong, unlisted = from_manifest(card / "m.csv", found)
+    assert [error.where for error in wrong] == ["m.csv, row 3", "p3.jpg"]
+    assert [file.name for file in unlisted] == ["p2.jpg"]
 
 
 @pytest.mark.parametrize(("text", "told"), [
