@@ -1,7 +1,8 @@
 """Go on training the segmenter with corrected and confirmed regions, mixed with renders.
 
-Needs torch and onnx, the `train` extra. The network's weights are read back from the ONNX file
-that is in use, so a laboratory needs nothing but the shipped model.
+Needs torch and onnx, the `train` extra. Training goes on from the ONNX file that is in use, so a
+laboratory needs nothing but the shipped model. Normalisations keep their statistics: batches of a
+dozen pictures must not move them.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +18,12 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
-from budvision.errors import InputError, NothingToDoError
+from budvision.errors import NothingToDoError
 from budvision.render.examples import JUDGEMENTS, draw_example
-from budvision.verdict.network import BudNet, export_onnx
+from budvision.verdict.onnx_network import OnnxNetwork
 from budvision.verdict.segmenter_training import CLASS_WEIGHTS, _bend, _loss, _predict
 
-__all__ = ["RegionExamples", "fine_tune", "network_of", "overlap"]
+__all__ = ["RegionExamples", "fine_tune", "overlap"]
 
 SIDE_PX = 320
 _LEAST = 8
@@ -68,98 +68,6 @@ class RegionExamples:
         rows[:, 3] = JUDGEMENTS.index("usable")
         rows[:, 4] = 1
         return pixels, rows
-
-
-def network_of(path: Path) -> BudNet:
-    """Rebuild the network from an exported ONNX file, in evaluation mode.
-
-    Raises
-    ------
-    InputError
-        When the file is not an export of this network.
-
-    Notes
-    -----
-    The export folds each normalisation into the convolution before it. Here the folded weights go
-    back into the convolution and the normalisation is set to add the folded offset.
-    """
-    import onnx
-    from onnx import numpy_helper
-
-    graph = onnx.load(str(path)).graph
-    values = {one.name: numpy_helper.to_array(one) for one in graph.initializer}
-    convs = [node for node in graph.node if node.op_type == "Conv"]
-    stem = values[convs[0].input[1]].shape[0]
-    width = next(
-        (w / 100 for w in range(25, 301, 5) if _widths(w / 100) == (
-            stem, *_stage_widths(values))), None)
-    if width is None:
-        raise InputError("its layers have another size", where=str(path),
-                         expected="a segmenter that budvision exported",
-                         do="Name the model that it came with.")
-    net = BudNet(width)
-    order: list[tuple[nn.Conv2d, nn.BatchNorm2d | None]] = []
-    follower = _followers(net)
-    hooks = [
-        module.register_forward_hook(
-            lambda m, _i, _o: order.append((m, follower.get(m))))
-        for module in net.modules() if isinstance(module, nn.Conv2d)]
-    net.eval()
-    with torch.no_grad():
-        net(torch.zeros(1, 3, 64, 64))
-    for hook in hooks:
-        hook.remove()
-    if len(order) != len(convs):
-        raise InputError(f"it has {len(convs)} convolutions", where=str(path),
-                         expected=f"{len(order)}", do="Name the model that it came with.")
-    named = {name: torch.from_numpy(value.copy()) for name, value in values.items()
-             if name in net.state_dict()}
-    try:
-        net.load_state_dict(named, strict=False)
-    except RuntimeError as error:
-        raise InputError("its layers have another shape", where=str(path),
-                         expected="a segmenter that this version exported",
-                         do="Name the model that came with this version.") from error
-    with torch.no_grad():
-        for (conv, norm), node in zip(order, convs, strict=True):
-            conv.weight.copy_(torch.from_numpy(values[node.input[1]].copy()))
-            offset = values[node.input[2]] if len(node.input) > 2 else None
-            if offset is None:
-                continue
-            if conv.bias is not None:
-                conv.bias.copy_(torch.from_numpy(offset.copy()))
-            elif norm is not None:
-                norm.running_mean.zero_()  # type: ignore[union-attr]
-                norm.running_var.fill_(1.0)  # type: ignore[union-attr]
-                norm.weight.fill_(float(np.sqrt(1 + norm.eps)))
-                norm.bias.copy_(torch.from_numpy(offset.copy()))
-    return net
-
-
-def _widths(width: float) -> tuple[int, ...]:
-    net: Any = BudNet(width)
-    return (net.stem[0].out_channels, net.up1.side.in_channels, net.up2.side.in_channels,
-            net.up3.side.in_channels, net.up3.reduce.in_channels)
-
-
-def _stage_widths(values: dict[str, Any]) -> tuple[int, ...]:
-    try:
-        return (values["up1.side.weight"].shape[1], values["up2.side.weight"].shape[1],
-                values["up3.side.weight"].shape[1], values["up3.reduce.weight"].shape[1])
-    except KeyError:
-        return ()
-
-
-def _followers(net: nn.Module) -> dict[nn.Module, nn.BatchNorm2d]:
-    """Return the normalisation that stands right after each convolution in a sequence."""
-    out: dict[nn.Module, nn.BatchNorm2d] = {}
-    for module in net.modules():
-        if isinstance(module, nn.Sequential):
-            parts = list(module)
-            for first, second in pairwise(parts):
-                if isinstance(first, nn.Conv2d) and isinstance(second, nn.BatchNorm2d):
-                    out[first] = second
-    return out
 
 
 def overlap(net: nn.Module, pixels: NDArray[np.uint8]) -> dict[str, float]:
@@ -234,7 +142,7 @@ def fine_tune(
         progress("renders", 0, n_renders)
     renders, render_rows = _renders(n_renders, rng)
     n_check = max(8, n_renders // 6)
-    net = network_of(start)
+    net = OnnxNetwork(start)
     usable = render_rows[:n_check, 3] == JUDGEMENTS.index("usable")
     check = renders[:n_check][usable]
     before = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
@@ -244,7 +152,6 @@ def fine_tune(
     own_at = np.flatnonzero(~held)
     worth = np.where(examples.corrected[own_at], 2.0, 1.0)
     worth = worth / worth.sum()
-    net.eval()  # normalisation stays folded: small batches must not move it
     begun, step, end = time.monotonic(), 0, time.monotonic() + 60 * minutes
     while time.monotonic() < end or step < 2:
         half = batch // 2
@@ -263,7 +170,8 @@ def fine_tune(
         if progress is not None:
             progress("steps", int(time.monotonic() - begun), int(60 * minutes) + 1)
     after = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
-    gap = export_onnx(net, out, side_px=SIDE_PX)
+    probe = renders[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
+    gap = net.write(out, check=probe)
     return {
         "before": before, "after": after, "steps": step, "n_regions": len(examples),
         "n_corrected": int(examples.corrected.sum()), "n_canes": len(canes),
