@@ -140,6 +140,17 @@ def _flankers(shares: Array, face: Array, primary: _Region | None, least: float)
     return [first, across[0]] if across else [first]
 
 
+def _lone(region: _Region, primary: _Region | None) -> float:
+    """Return the log odds that a flanker with none opposite is the secondary, from its size.
+
+    A blade going deeper meets the secondary first, and the secondary is half to two thirds of the
+    primary across; the tertiary is the smallest.
+    """
+    if primary is None:
+        return 0.0
+    return 2.0 + 0.8 * float(np.log(region.area / primary.area / 0.12))
+
+
 def arrange(
     shares: Array,
     face: Array,
@@ -168,7 +179,7 @@ def arrange(
     -----
     Two flankers are told apart by the sum of three log odds: the network's mean opinion over each,
     three times the log ratio of the areas, and the cane base's side where it is known. One flanker
-    alone keeps the network's opinion, corrected by the cane base.
+    alone is told by the network's opinion, its size against the primary's, and the cane base.
     """
     labels = np.where(face, LABEL_SCALES, 0).astype(np.uint8)
     least = max(6.0, LEAST_SHARE * float(face.sum()))
@@ -192,7 +203,7 @@ def arrange(
         doubt = float(1 / (1 + np.exp(np.clip(abs(odds), 0, 30))))
         order = [(2, first), (3, second)]
     elif beside:
-        odds = beside[0].lean + toward_base(beside[0])
+        odds = beside[0].lean + toward_base(beside[0]) + _lone(beside[0], primary)
         doubt = float(1 / (1 + np.exp(np.clip(abs(odds), 0, 30))))
         order = [(2 if odds >= 0 else 3, beside[0])]
     else:

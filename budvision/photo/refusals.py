@@ -24,8 +24,8 @@ _TEXTS = {
     "take it again.",
     "too_small": "The cut face is too small in the picture. Go nearer or zoom in and take it "
     "again.",
-    "too_blurred": "The cut face is too blurred. Rest the hand, tap on the bud to focus and take "
-    "it again.",
+    "too_blurred": "The cut face is too blurred. Rest the hand, focus on the cut and take it "
+    "again.",
     "too_dark": "The picture is too dark. Put more light on the bud and take it again.",
     "blown_out": "The cut face is blown out to white. Take light away or expose for the bud and "
     "take it again.",
@@ -33,8 +33,8 @@ _TEXTS = {
     "again.",
     "too_deep": "The cut is under the buds: what shows is the cane's own green layer. Take another "
     "bud; this one cannot be judged from this cut.",
-    "too_shallow": "The cut has reached scales and wool only. Take a thin slice more and "
-    "photograph it again.",
+    "too_shallow": "The cut has reached scales and wool only. Take a thin slice more and take the "
+    "picture again.",
 }
 
 

@@ -24,7 +24,7 @@ from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS
 
-__all__ = ["BudNet", "export_onnx", "load_trunk"]
+__all__ = ["BudNet", "export_onnx"]
 
 N_CLASSES = 5
 
@@ -68,11 +68,6 @@ class _Merge(nn.Module):
         return joined
 
 
-def _within(features: Tensor, weight: Tensor) -> Tensor:
-    """Average features over where the weight lies."""
-    return (features * weight).mean((2, 3)) / (weight.mean((2, 3)) + 1e-3)
-
-
 class BudNet(nn.Module):
     """The network; `width` scales the channels (1.0 has about 1.2 million parameters)."""
 
@@ -92,17 +87,12 @@ class BudNet(nn.Module):
         self.up0 = _Merge(c1, c0, 24)
         self.pixels = nn.Conv2d(24, N_CLASSES + 2, 1)
         self.whole = nn.Sequential(
-            nn.Linear(c4 + 4 * c2 + 2 * c1 + 5, 96),
+            nn.Linear(c4 + c2, 64),
             nn.ReLU(inplace=True),
-            nn.Linear(96, 3 + len(JUDGEMENTS)),
+            nn.Linear(64, 3 + len(JUDGEMENTS)),
         )
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
-        pixels, pooled = self.look(image)
-        return pixels, self.whole(pooled)
-
-    def look(self, image: Tensor) -> tuple[Tensor, Tensor]:
-        """Return the maps, and what the heads see: means over the square, face and tissues."""
         x0 = self.stem((image - 0.45) * 4.0)
         x1 = self.down1(x0)
         x2 = self.down2(x1)
@@ -110,35 +100,8 @@ class BudNet(nn.Module):
         x4 = self.down4(x3)
         u2 = self.up2(self.up3(x4, x3), x2)
         pixels = self.pixels(self.up0(self.up1(u2, x1), x0))
-        share = nn.functional.avg_pool2d(pixels[:, :N_CLASSES].float(), 2).softmax(1)
-        coarse = nn.functional.avg_pool2d(share, 2)
-        primary, beside = coarse[:, 1:2], coarse[:, 2:3] + coarse[:, 3:4]
-        pooled = torch.cat(
-            [
-                x4.mean((2, 3)),
-                u2.mean((2, 3)),
-                _within(u2, primary),
-                _within(u2, beside),
-                _within(u2, 1 - coarse[:, 0:1]),
-                x1.mean((2, 3)),
-                _within(x1, share[:, 1:2]),
-                coarse.mean((2, 3)),
-            ],
-            1,
-        )
-        return pixels, pooled
-
-
-def load_trunk(net: nn.Module, path: Path) -> None:
-    """Load weights into a network, heads only where they fit."""
-    kept = torch.load(path, map_location="cpu", weights_only=True)
-    own = net.state_dict()
-    net.load_state_dict(
-        {
-            name: kept[name] if name in kept and kept[name].shape == value.shape else value
-            for name, value in own.items()
-        }
-    )
+        pooled = torch.cat([x4.mean((2, 3)), u2.mean((2, 3))], 1)
+        return pixels, self.whole(pooled)
 
 
 def export_onnx(net: nn.Module, path: Path, *, side_px: int, check: Any = None) -> float:

@@ -25,7 +25,7 @@ import torch
 from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS, draw_example
-from budvision.verdict.network import BudNet, export_onnx, load_trunk
+from budvision.verdict.network import BudNet, export_onnx
 from budvision.verdict.segmenter_scores import score
 
 __all__ = ["main", "train"]
@@ -261,7 +261,7 @@ def train(
     torch.backends.cudnn.benchmark = True
     net = BudNet(width).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     if start_from is not None:
-        load_trunk(net, start_from)
+        net.load_state_dict(torch.load(start_from, map_location=device, weights_only=True))
     smooth = BudNet(width).to(device)
     smooth.load_state_dict(net.state_dict())
     rate = 2.2e-3 if start_from is None else 1.2e-3

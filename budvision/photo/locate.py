@@ -1,0 +1,164 @@
+"""Find the cut face in a whole photograph and cut the square round it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from budvision.photo.segmenter import CROP_PX, Segmenter, softmax
+
+__all__ = [
+    "Place",
+    "biggest",
+    "box_round",
+    "cut_out",
+    "cut_round",
+    "locate",
+    "quarter_turns",
+    "seek",
+    "turned_box",
+]
+
+Uint8 = NDArray[np.uint8]
+Float32 = NDArray[np.float32]
+Box = tuple[int, int, int, int]
+
+FRAME_PX = 256
+"""Side of the first look."""
+FINE_FRAME_PX = 512
+"""Side of a second first look, where the first found nothing and the picture is large enough."""
+FACE_OF_CROP = 0.74
+"""Long side of the face over the side of the square round it."""
+
+
+def quarter_turns(image: Uint8) -> int:
+    """Return how many counter-clockwise quarter turns bring the brightest half on top."""
+    small = cv2.resize(image, (64, 64), interpolation=cv2.INTER_AREA).astype(np.float32).sum(2)
+    halves = (small[:32].mean(), small[:, 32:].mean(), small[32:].mean(), small[:, :32].mean())
+    return int(np.argmax(halves))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The face in the turned frame: centre and long side in pixels of the image."""
+
+    row: float
+    col: float
+    long_px: float
+
+
+def _letterboxed(image: Uint8, side: int) -> tuple[Uint8, float, int, int]:
+    rows, cols = image.shape[:2]
+    scale = side / max(rows, cols)
+    small = cv2.resize(
+        image,
+        (max(1, round(cols * scale)), max(1, round(rows * scale))),
+        interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR,
+    )
+    square = np.full((side, side, 3), 114, np.uint8)
+    top, left = (side - small.shape[0]) // 2, (side - small.shape[1]) // 2
+    square[top : top + small.shape[0], left : left + small.shape[1]] = small
+    return square, scale, top, left
+
+
+def biggest(face: Float32, least: int) -> tuple[float, float, float] | None:
+    """Return centre and long side of the heaviest region of face probability, in map pixels."""
+    mask = (face > 0.5).astype(np.uint8)
+    count, index, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    best, weight = 0, 0.0
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] >= least:
+            own = float(face[index == k].sum())
+            if own > weight:
+                best, weight = k, own
+    if not best:
+        return None
+    x, y, w, h = (int(stats[best, k]) for k in range(4))
+    return y + h / 2, x + w / 2, float(max(w, h))
+
+
+def seek(image: Uint8, segmenter: Segmenter) -> tuple[Place | None, Float32]:
+    """Look at the whole frame, once more and finer where nothing was found in a large picture.
+
+    Returns
+    -------
+    place : Place or None
+    judged : ndarray of float32
+        Share of each judgement on the whole frame.
+    """
+    place, judged = _look(image, segmenter, FRAME_PX)
+    if place is None and max(image.shape[:2]) >= 1.5 * FINE_FRAME_PX:
+        place, judged = _look(image, segmenter, FINE_FRAME_PX)
+    return place, judged
+
+
+def _look(image: Uint8, segmenter: Segmenter, side: int) -> tuple[Place | None, Float32]:
+    square, scale, top, left = _letterboxed(image, side)
+    maps, whole = segmenter.run(square)
+    shares = softmax(maps[:5])
+    tissue = 1 - shares[0]
+    found = biggest(tissue, 6)
+    judged = softmax(whole[3:])
+    if found is None:
+        return None, judged
+    row, col, long = (value * 2 for value in found)
+    return Place((row - top) / scale, (col - left) / scale, long / scale), judged
+
+
+def locate(image: Uint8, *, segmenter: Segmenter) -> tuple[float, float, float] | None:
+    """Find the cut face in a whole photograph.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, (rows, cols, 3)
+        Upright sRGB.
+    segmenter : Segmenter
+
+    Returns
+    -------
+    tuple of float or None
+        Row and column of the face's centre and its long side, in pixels of the image; None where
+        no face was found.
+    """
+    place, _ = seek(image, segmenter)
+    return None if place is None else (place.row, place.col, place.long_px)
+
+
+def cut_out(image: Uint8, box: tuple[int, int, int, int], side: int) -> Uint8:
+    rows, cols = image.shape[:2]
+    row0, col0, row1, col1 = box
+    part: Uint8 = image[max(0, row0) : min(rows, row1), max(0, col0) : min(cols, col1)]
+    pads = (max(0, -row0), max(0, row1 - rows), max(0, -col0), max(0, col1 - cols))
+    if any(pads):
+        part = np.asarray(cv2.copyMakeBorder(part, *pads, cv2.BORDER_REPLICATE), np.uint8)
+    how = cv2.INTER_AREA if part.shape[0] > side else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(part, (side, side), interpolation=how), np.uint8)
+
+
+def cut_round(image: Uint8, found: tuple[float, float, float], side_px: int = CROP_PX) -> Uint8:
+    """Cut the square round a face that `locate` has found, at the network's size."""
+    return cut_out(image, box_round(Place(*found)), side_px)
+
+
+def box_round(place: Place) -> tuple[int, int, int, int]:
+    side = max(16, round(place.long_px / FACE_OF_CROP))
+    row0, col0 = round(place.row - side / 2), round(place.col - side / 2)
+    return row0, col0, row0 + side, col0 + side
+
+
+def turned_box(
+    box: tuple[int, int, int, int], turns: int, shape: tuple[int, int]
+) -> tuple[int, int, int, int]:
+    """Bring a box of the turned image (turned `turns` times) back to the image of `shape`."""
+    row0, col0, row1, col1 = box
+    rows, cols = shape
+    if turns == 1:
+        return col0, cols - row1, col1, cols - row0
+    if turns == 2:
+        return rows - row1, cols - col1, rows - row0, cols - col0
+    if turns == 3:
+        return rows - col1, row0, rows - col0, row1
+    return box
