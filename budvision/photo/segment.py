@@ -40,7 +40,7 @@ LEAST_FACE_PX = 40.0
 USABLE_ABOVE = 0.5
 """Share of `usable` below which the whole square is refused."""
 LIMITS = {
-    "no_cut_face": 0.03,
+    "no_cut_face": 0.006,
     "too_small": 0.05,
     "too_blurred": 0.15,
     "too_dark": 0.3,
@@ -50,6 +50,9 @@ LIMITS = {
     "too_shallow": 0.1,
 }
 """Share of each fault above which a face is refused: beyond the 98th percentile of good renders."""
+DOUBT_PRODUCT = 1e-5
+"""Product of the shares of `no_cut_face` and `too_blurred` above which a face is refused: none of
+209 good renders reaches it."""
 STRANGE_FRAME = 0.06
 """Share of `no_cut_face` on the whole frame above which what was found is no bud."""
 
@@ -269,7 +272,7 @@ def _refusals(
             name: said[name] for name in over
         }
         return (reason_for(max(sure, key=lambda name: sure[name])),)
-    if frame_strange > STRANGE_FRAME:
+    if frame_strange > STRANGE_FRAME or said["no_cut_face"] * said["too_blurred"] > DOUBT_PRODUCT:
         return (reason_for("no_cut_face"),)
     if face_px < LEAST_FACE_PX:
         return (reason_for("too_small"),)
