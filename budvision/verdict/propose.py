@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
-from budvision.photo.card import find_card
+from budvision.photo.card import Card, find_card
 from budvision.photo.features import measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.read import Photo, read_photo
@@ -37,6 +37,8 @@ Uint8 = npt.NDArray[np.uint8]
 
 QUICK_SIDE_PX: Final = 1000
 """Longest side of the first look; a photograph is read again, larger, where its face is small."""
+_OPENING_MARGIN: Final = 0.1
+_LEAST_OPENING_PX: Final = 48
 _LEAST_CROP_PX: Final = 200
 """Side of the square round the face, in pixels of the first look, below which it is read again."""
 
@@ -103,7 +105,7 @@ class Seen:
 
 def look_at(
     photo: Photo, *, segmenter: Segmenter, again: Path | bytes | None = None,
-    base_deg: float | None = None,
+    base_deg: float | None = None, within: tuple[float, float, float, float] | None = None,
 ) -> Seen:
     """Find and segment the face; where it is small, on a larger copy of the photograph.
 
@@ -115,13 +117,29 @@ def look_at(
         Where to read a larger copy from; without it the first look stands.
     base_deg : float, optional
         Direction of the cane base in the image, degrees clockwise from the right.
+    within : tuple of float, optional
+        (row0, col0, row1, col1) of the part to look at, as shares of the photograph: the photo
+        card's opening.
     """
-    found = segment(photo.image, segmenter=segmenter, base_direction_deg=base_deg)
+
+    def find(image: Uint8) -> Segmentation:
+        rows, cols = image.shape[:2]
+        row0, col0, row1, col1 = 0, 0, rows, cols
+        if within is not None:
+            row0, row1 = round(within[0] * rows), round(within[2] * rows)
+            col0, col1 = round(within[1] * cols), round(within[3] * cols)
+        part = np.ascontiguousarray(image[row0:row1, col0:col1])
+        seen = segment(part, segmenter=segmenter, base_direction_deg=base_deg)
+        box = (seen.box[0] + row0, seen.box[1] + col0, seen.box[2] + row0, seen.box[3] + col0)
+        return replace(seen, box=box, image_shape=(rows, cols),
+                       face_share=seen.face_share * (col1 - col0) / cols)
+
+    found = find(photo.image)
     side = found.box[2] - found.box[0]
     if again is not None and photo.scale < 1.0 and 0 < side < _LEAST_CROP_PX:
         wanted = round(max(photo.image.shape[:2]) * min(6.0, _LEAST_CROP_PX * 1.6 / side))
         photo = read_photo(again, max_side_px=wanted)
-        found = segment(photo.image, segmenter=segmenter, base_direction_deg=base_deg)
+        found = find(photo.image)
     return Seen(found, found.face_share * photo.width_px, photo.scale)
 
 
@@ -196,18 +214,20 @@ def _propose(
 ) -> tuple[Proposal, Uint8 | None]:
     card = find_card(photo.image, max_side_px=QUICK_SIDE_PX)
     base_deg = None if card is None or card.refused is not None else -card.base_deg
-    seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg)
+    opening = None if card is None else _opening(card, photo.image.shape)
+    seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg,
+                   within=opening)
+    if opening is not None and not seen.segmentation.found:    # the card lies beside the bud
+        seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg)
     found = seen.segmentation
     plain = Proposal(
         file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
         found=False, reasons=found.reasons, mm_per_px=None, model=proposer.label, tissues={},
     )
     reasons: tuple[Reason, ...] = ()
-    white = None
     if card is not None:
         if card.refused is None:
             plain = replace(plain, mm_per_px=card.mm_per_px * photo.scale)
-            white = card.white if card.white_from == "paper" else None
         else:
             reasons = (card.refused,)
     if not found.found:
@@ -219,7 +239,9 @@ def _propose(
         codes = {reason.code for reason in found.reasons}
         more = tuple(reason for reason in poor if reason.code not in codes)
         return replace(plain, reasons=found.reasons + more + reasons), None
-    tissues = judge_tissues(seen, verdict=proposer.verdict, card_white=white)
+    # The verdict model learned colours relative to the face's own wool. The card's white paper is
+    # another neutral: with it every face looks strange to the model, so it is not passed on.
+    tissues = judge_tissues(seen, verdict=proposer.verdict)
     shown = [one for one in tissues.values() if one.exposed]
     if not shown:
         return replace(plain, reasons=(*found.reasons, reason_for("too_shallow"), *reasons)), None
@@ -240,6 +262,18 @@ def _propose(
         plain, found=True, reasons=found.reasons + missing + reasons, tissues=tissues
     )
     return proposal, labels
+
+
+def _opening(card: Card, shape: tuple[int, ...]) -> tuple[float, float, float, float] | None:
+    """Return the card's opening with a margin, as shares of the image; None where it is tiny."""
+    rows, cols = shape[:2]
+    (row0, col0), (row1, col1) = card.opening.min(axis=0), card.opening.max(axis=0)
+    margin = _OPENING_MARGIN * max(row1 - row0, col1 - col0)
+    row0, row1 = max(0.0, row0 - margin), min(float(rows), row1 + margin)
+    col0, col1 = max(0.0, col0 - margin), min(float(cols), col1 + margin)
+    if min(row1 - row0, col1 - col0) < _LEAST_OPENING_PX:
+        return None
+    return row0 / rows, col0 / cols, row1 / rows, col1 / cols
 
 
 def judge_tissues(
