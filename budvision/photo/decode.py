@@ -275,7 +275,17 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
         return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), np.uint8)
     if header.mode == "F":
         raise ValueError("its samples are floating-point numbers")
+    if kind == "PNG" and header.mode == "RGB" and "transparency" not in header.info:
+        # its checksums first: OpenCV would fill up with black
+        Image.open(io.BytesIO(data), formats=["PNG"]).verify()
+        plain = cv2.imdecode(buffer, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+        if plain is None:
+            raise ValueError("its pixels cannot be decoded")
+        return np.asarray(cv2.cvtColor(plain, cv2.COLOR_BGR2RGB, dst=plain), np.uint8)
     header.load()
+    shrink = 1 if max_side_px is None else int(max(header.size) // max_side_px)
+    if shrink > 1 and header.mode in ("RGB", "RGBA", "L", "CMYK"):
+        header = header.reduce(shrink)
     if header.mode == "CMYK" and header.info.get("icc_profile"):
         with_profile = _cmyk_to_srgb(header)
         if with_profile is not None:
