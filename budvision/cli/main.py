@@ -30,7 +30,7 @@ app = typer.Typer(
 MODULES: tuple[str, ...] = (
     "season", "calls", "demo", "plan", "paper", "watch", "serve", "propose",
     "tally", "advise", "crop",
-    "season_after", "station", "report", "archive", "train", "models",
+    "season_after", "station", "report", "archive", "models", "train",
 )
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 

@@ -18,15 +18,15 @@ from budvision.verdict.conformal import ConformalSets
 __all__ = ["ALPHA", "fit_limits"]
 
 Floats = NDArray[np.float64]
-ALPHA = 0.01
+ALPHA = 0.02
 """Share of each class that may be called the other one."""
-_WORST = 0.12
+_WORST = 0.1
 """Never call with a probability of being wrong above this (common practice, no source)."""
 
 
 def fit_limits(
-    cross_logit: Floats, dead: Floats, weight: Floats, *, alpha: float = ALPHA,
-    prior_calls: float = 40.0, slip: float = 0.03,
+    cross_logit: Floats, dead: Floats, weight: Floats, *, base: ConformalSets | None = None,
+    alpha: float = ALPHA, prior_calls: float = 40.0, slip: float = 0.05,
 ) -> ConformalSets:
     """Set the limits from log-odds of tissues whose cane the model had not seen.
 
@@ -37,6 +37,9 @@ def fit_limits(
     dead : ndarray, shape (n,)
         1 dead, 0 live, 0.5 where readers are unsure (counts in neither class).
     weight : ndarray, shape (n,)
+    base : ConformalSets, optional
+        Limits of the model learnt from; the new ones are never stricter, so that a few slips
+        cannot make the model fall silent. Doubt about a new lamp shows in the log-odds instead.
     alpha : float
         Share of each class that may be called the other one, in (0, 0.5).
     prior_calls : float
@@ -65,6 +68,9 @@ def fit_limits(
                          prior_calls, slip)
     live_below = float(np.clip(expit(low_of_dead), 0.0015, _WORST))
     dead_above = float(np.clip(expit(-low_of_live), 1 - _WORST, 0.9985))
+    if base is not None and max(base.live_limit, base.dead_limit) < 1.0:
+        live_below = max(live_below, 1.0 - base.dead_limit)
+        dead_above = min(dead_above, base.live_limit)
     return ConformalSets(
         live_limit=dead_above, dead_limit=1.0 - live_below, alpha=alpha,
         n_live=int((certain & (dead == 0)).sum()), n_dead=int((certain & (dead == 1)).sum()))

@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-_ENOUGH = 30
+_ENOUGH, _MANY = 30, 150
 _LEAST_EACH = 6
 
 
@@ -125,9 +125,10 @@ def tune(
 
     Notes
     -----
-    With fewer than 30 certain calls, or 6 of either class, the base's limits are kept: there is
-    too little to move them by. The guard against the unknown is fitted anew with the season's
-    rows beside the base's reserve, so that a laboratory's own lamp is no longer strange to it.
+    With fewer than 30 certain calls (150 where the model stays unchanged), or 6 of either class,
+    the base's limits are kept: there is too little to move them by. The guard against the unknown
+    is fitted anew with the season's rows beside the base's reserve, so that a laboratory's own
+    lamp is no longer strange to it.
     """
     examples = lessons.examples
     adaptation = adapt(examples, rng=rng, progress=progress)
@@ -135,8 +136,10 @@ def tune(
     n_dead = int((examples.dead[certain] == 1).sum())
     n_live = int(certain.sum()) - n_dead
     sets = base.sets
-    if int(certain.sum()) >= _ENOUGH and min(n_dead, n_live) >= _LEAST_EACH:
-        sets = fit_limits(adaptation.cross_logit, examples.dead, examples.weight)
+    learnt = adaptation.correction is not None
+    if int(certain.sum()) >= (_ENOUGH if learnt else _MANY) and min(n_dead, n_live) >= _LEAST_EACH:
+        sets = fit_limits(
+            adaptation.cross_logit, examples.dead, examples.weight, base=base.sets)
     novelty = base.novelty
     if int(certain.sum()) >= _ENOUGH and len(base.reserve_dead):
         n_reserve = len(base.reserve_dead)

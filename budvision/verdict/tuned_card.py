@@ -56,7 +56,7 @@ enough calls, and the guard against the unknown widened to the season's own pict
 ## How it was chosen
 
 {metrics["why"]} Candidates from "unchanged" to "rich" were compared by log loss with whole canes
-left out; a change had to beat "unchanged" by more than one standard error over canes.
+left out; a change had to beat "unchanged" by more than half a standard error over canes.
 
 ## What it learnt from
 
