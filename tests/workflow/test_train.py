@@ -6,7 +6,13 @@ Features are drawn, not measured, so that the truth is known and no network is n
 from __future__ import annotations
 
 import json
+import os
+import random
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,7 +26,13 @@ from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, FEATURES
 from budvision.store.queries import learning, models, rows
 from budvision.store.session import Season
 from budvision.verdict.persist import load_verdict, save_verdict
-from budvision.verdict.registry import ModelEntry, add_model, find_model, verify_model
+from budvision.verdict.registry import (
+    ModelEntry,
+    add_model,
+    find_model,
+    list_models,
+    verify_model,
+)
 from budvision.verdict.train import fit_verdict
 from budvision.workflow.archive import export_archive
 from budvision.workflow.train import train
@@ -231,3 +243,39 @@ def test_failure_half_way_leaves_no_model(
     assert list(season.models_folder.iterdir()) == []
     monkeypatch.undo()
     assert train(season, base=base_folder).model == "tuned-1"
+
+
+_CHILD = """
+import sys
+from budvision.store.session import Season
+from budvision.workflow.train import train
+season = Season.open(sys.argv[1])
+print("ready", flush=True)
+train(season, base=sys.argv[2])
+"""
+
+
+@pytest.mark.slow
+def test_killed_trainings_leave_the_season_sound(season: Season, base_folder: Path) -> None:
+    """Killed at random points (BUDVISION_KILLS times, 50 in the long run), then run to the end."""
+    fill(season, n_canes=6, lamp=-0.4)
+    draw = random.Random(5)
+    n_cut = 0
+    for _ in range(int(os.environ.get("BUDVISION_KILLS", "4"))):
+        child = subprocess.Popen(
+            [sys.executable, "-c", _CHILD, str(season.folder), str(base_folder)],
+            stdout=subprocess.PIPE)
+        assert child.stdout is not None
+        child.stdout.readline()
+        time.sleep(draw.uniform(0, 1.2))
+        n_cut += child.poll() is None
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+        child.stdout.close()
+        for entry in list_models(season.models_folder):
+            verify_model(entry)  # what is listed is whole
+    assert n_cut > 0
+    report = train(season, base=base_folder)
+    verify_model(find_model(report.path))
+    with season.read() as conn:
+        assert len(list(rows.stream(conn, "call"))) == 48
