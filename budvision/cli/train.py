@@ -113,21 +113,15 @@ def compare(
     if json:
         typer.echo(text.dumps(done.as_dict()))
         return
-    from rich.console import Console
-    from rich.table import Table
-
-    table = Table(title=f"{done.new} against {done.old}")
-    for name in ("tissue", "n", "canes", "called", "right", "wrong", "difference right (95 %)",
-                 "difference wrong (95 %)", "dead called live"):
-        table.add_column(name, justify="left" if name == "tissue" else "right")
+    typer.echo(f"{done.old} -> {done.new}; differences with 95 % intervals by cane")
     for row in done.rows:
-        table.add_row(
-            row.name, str(row.n), str(row.n_canes),
-            *(f"{a:.1%} -> {b:.1%}" for a, b in (row.called, row.right, row.wrong)),
-            *(f"{m:+.1%} ({lo:+.1%} to {hi:+.1%})" for m, lo, hi in (
-                row.gain_right, row.gain_wrong)),
-            f"{row.dead_called_live[0]} -> {row.dead_called_live[1]}")
-    Console().print(table)
+        typer.echo(f"{row.name}: {row.n} tissues on {row.n_canes} canes")
+        typer.echo(f"  called {row.called[0]:.1%} -> {row.called[1]:.1%}")
+        for name, pair, gain in (("right", row.right, row.gain_right),
+                                 ("wrong", row.wrong, row.gain_wrong)):
+            typer.echo(f"  {name} {pair[0]:.1%} -> {pair[1]:.1%} "
+                       f"({gain[0]:+.1%}; {gain[1]:+.1%} to {gain[2]:+.1%})")
+        typer.echo(f"  dead called live {row.dead_called_live[0]} -> {row.dead_called_live[1]}")
     typer.echo(done.words)
 
 

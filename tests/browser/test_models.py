@@ -1,0 +1,119 @@
+"""Promotion and return, played in headless Chromium as the lead would.
+
+Accessibility is checked with axe-core (Deque Systems), which tests against WCAG 2.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import logging
+import os
+import random
+import shutil
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+pytest.importorskip("playwright", reason="playwright is not installed")
+from playwright.sync_api import expect
+
+from budvision.store.session import Season
+from budvision.verdict import registry
+from budvision.verdict.persist import save_verdict
+from budvision.verdict.train import fit_verdict
+from budvision.web import create_app
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+ARGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-first-run", "--disable-dev-shm-usage",
+]
+
+
+def _taught() -> ModuleType:
+    path = Path(__file__).parents[1] / "workflow" / "test_train.py"
+    spec = importlib.util.spec_from_file_location("taught_for_browser", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    from werkzeug.serving import make_server
+
+    taught = _taught()
+    folder = tmp_path_factory.mktemp("models") / "plain-1"
+    folder.mkdir()
+    rng = np.random.default_rng(1)
+    dead = rng.random(900) < 0.5
+    fitted = fit_verdict(taught.feature_rows(rng, dead), dead, np.arange(900) // 3, rng=rng,
+                         kinds=("logistic",))
+    save_verdict(fitted.model, folder / "verdict.skops")
+    (folder / "segmenter.onnx").write_bytes(b"stands for a network")
+    registry.add_model(registry.ModelEntry(
+        "plain", "1", folder, {}, taught.FEATURE_VERSION, "2026-01-01"))
+    patch = pytest.MonkeyPatch()
+    patch.setattr(registry, "DEFAULT_MODEL", "plain-1")
+    patch.setattr(registry, "models_folder", lambda: folder.parent)
+    winter = tmp_path_factory.mktemp("season") / "winter"
+    with Season.create(winter) as season:
+        taught.fill(season, n_canes=10, lamp=-0.4, blind_every=2)
+    app = create_app(winter)
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    server = make_server("127.0.0.1", 0, app, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+    app.extensions["budvision.season"].close()
+    patch.undo()
+
+
+@pytest.fixture
+def page(served: str) -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    path = os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
+    if path is None:
+        pytest.skip("Chromium is not installed")
+    plain = random.getstate()  # Playwright names its calls by the global generator
+    with sync_playwright() as player:
+        browser = player.chromium.launch(executable_path=path, args=ARGS)
+        page = browser.new_page(base_url=served, viewport={"width": 1200, "height": 900})
+        page.set_default_timeout(30_000)
+        yield page
+        browser.close()
+    random.setstate(plain)
+
+
+def test_train_promote_and_go_back(page: Any) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    page.goto("/me")
+    page.get_by_text("Petra Quill").first.click()
+    page.goto("/models/")
+    expect(page.get_by_role("heading", name="Models", exact=True)).to_be_visible()
+    assert Axe().run(page).violations_count == 0
+    page.get_by_role("button", name="Train on the season's calls").click()
+    expect(page.get_by_role("heading", name="tuned-1")).to_be_visible()
+    expect(page.get_by_text("beyond chance")).to_be_visible()
+    assert Axe().run(page).violations_count == 0
+    page.get_by_label("Why it should propose").fill("fewer wrong calls on blind buds")
+    page.get_by_role("button", name="Let tuned-1 propose").click()
+    expect(page.get_by_role("status")).to_contain_text("tuned-1 proposes from now on")
+    expect(page.get_by_role("row", name="tuned-1 in use")).to_be_visible()
+    page.get_by_label("Why go back").fill("the lamp was changed")
+    page.get_by_role("button", name="Go back to the model before").click()
+    expect(page.get_by_role("row", name="plain-1 in use")).to_be_visible()
+    expect(page.get_by_text("the lamp was changed")).to_be_visible()
