@@ -1,8 +1,9 @@
 """Build a model folder anew: train the verdict, evaluate, write card, metrics and the registry.
 
 ``python -m budvision.verdict.rebuild --out models/bench-1.0 --work /tmp/rows`` draws and looks at
-photographs (`budvision.verdict.observe`) unless the work folder holds the tables already, trains
-the verdict model on the segmenter's own regions, evaluates on seeds that nothing was trained on,
+photographs (`budvision.verdict.observe`) unless the work folder holds the tables already (further
+``train_*.npz`` there, of other seeds or earlier weights of the segmenter, are added), trains the
+verdict model on the segmenter's own regions, evaluates on seeds that nothing was trained on,
 and writes ``verdict.skops``, ``metrics.json`` and ``CARD.md`` beside ``segmenter.onnx``.
 """
 
@@ -101,6 +102,8 @@ def rebuild(
             save_observations(seen, path)
         tables[name] = load_observations(path)
     rng = np.random.default_rng(20260211)
+    for more in sorted(work.glob("train_*.npz")):
+        tables["train"] = _joined(tables["train"], load_observations(more))
     rows, dead, photo = training_rows(tables["train"])
     _say(f"training on {len(dead)} tissues")
     model = fit_verdict(rows, dead, photo, rng=rng, kinds=KINDS).model
@@ -142,6 +145,13 @@ def rebuild(
         replace=True,
     )
     return metrics
+
+
+def _joined(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
+    """Put two tables under one another; the second's photographs get numbers of their own."""
+    joined = {name: np.concatenate([first[name], second[name]]) for name in first}
+    joined["seed"] = np.arange(len(joined["seed"]))
+    return joined
 
 
 def _primary_right(proposer: Proposer, n_photos: int) -> dict[int, bool]:
