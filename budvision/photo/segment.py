@@ -27,6 +27,7 @@ from budvision.photo.locate import (
     turned_box,
 )
 from budvision.photo.refusals import JUDGEMENTS, reason_for
+from budvision.photo.rings import ring_contrast
 from budvision.photo.segmenter import CROP_PX, Segmenter, sigmoid, softmax
 from budvision.vocabulary import TISSUES, Reason, Tissue
 
@@ -40,20 +41,28 @@ LEAST_FACE_PX = 40.0
 USABLE_ABOVE = 0.5
 """Share of `usable` below which the whole square is refused."""
 LIMITS = {
-    "no_cut_face": 0.006,
+    "no_cut_face": 0.03,
     "too_small": 0.05,
     "too_blurred": 0.15,
     "too_dark": 0.3,
     "blown_out": 0.2,
     "glare": 0.03,
-    "too_deep": 0.2,
+    "too_deep": 0.3,
     "too_shallow": 0.1,
 }
-"""Share of each fault above which a face is refused: beyond the 98th percentile of good renders."""
-DOUBT_PRODUCT = 1e-5
-"""Product of the shares of `no_cut_face` and `too_blurred` above which a face is refused: none of
-209 good renders reaches it."""
-STRANGE_FRAME = 0.06
+"""Share of each fault above which a face is refused, set on renders never trained on so that few
+good ones are."""
+DOUBT_PRODUCT = 1.4e-5
+"""Product of the shares of `no_cut_face` and `too_blurred` above which a face is refused: one of
+500 good renders reaches it."""
+STRANGE_TWICE = 5e-6
+"""Product of the shares of `no_cut_face` on the frame and on the crop above which a disc with
+nothing beside it is no bud: an animal's eye reaches 7e-6; of 171 good photographs of two renderers,
+with or without flankers, 168 stay under 8e-7."""
+SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
+"""Ring contrast under which a green primary is taken for cambium, alone or with a hint of
+`too_deep`: 2 % of the living primaries of an independent renderer lie below 0.019."""
+STRANGE_FRAME = 0.5
 """Share of `no_cut_face` on the whole frame above which what was found is no bud."""
 
 
@@ -230,6 +239,10 @@ def segment(
     brown, dead = (cv2.resize(sigmoid(maps[k]), (CROP_PX, CROP_PX)) for k in (5, 6))
     face_px = place.long_px if seen is None else seen[2] * (box[2] - box[0]) / (CROP_PX / 2)
     reasons = _refusals(said, arranged.labels, confidence, face, face_px, frame_strange)
+    if not reasons and _is_cambium(
+        crop, arranged.labels == 1, np.asarray(dead, np.float32), said["too_deep"]
+    ):
+        reasons = (reason_for("too_deep"),)
     return Segmentation(
         found=not reasons,
         reasons=reasons,
@@ -245,6 +258,14 @@ def segment(
         swap_doubt=arranged.swap_doubt,
         image_shape=(image.shape[0], image.shape[1]),
     )
+
+
+def _is_cambium(crop: Uint8, primary: NDArray[np.bool_], dead: Float32, too_deep: float) -> bool:
+    """Tell a smooth green patch, the cane's cambium under the buds, from a living primary."""
+    contrast = ring_contrast(crop, primary)
+    if contrast is None or float(dead[primary].mean()) > 0.4:
+        return False
+    return contrast < SMOOTH_BELOW or (contrast < SMOOTHISH_BELOW and too_deep > DEEP_HINT)
 
 
 def _face_of(shares: Float32) -> NDArray[np.bool_]:
@@ -273,6 +294,9 @@ def _refusals(
         }
         return (reason_for(max(sure, key=lambda name: sure[name])),)
     if frame_strange > STRANGE_FRAME or said["no_cut_face"] * said["too_blurred"] > DOUBT_PRODUCT:
+        return (reason_for("no_cut_face"),)
+    alone = not ((labels == 2) | (labels == 3)).any()
+    if alone and frame_strange * said["no_cut_face"] > STRANGE_TWICE:
         return (reason_for("no_cut_face"),)
     if face_px < LEAST_FACE_PX:
         return (reason_for("too_small"),)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from budvision.photo.arrangement import arrange
+from budvision.photo.rings import ring_contrast
 
 
 def _shares(discs: list[tuple[int, int, int, int, float]], n: int = 160) -> np.ndarray:
@@ -64,3 +65,14 @@ def test_only_one_region_a_tissue_on_opposite_sides() -> None:
 
 def test_an_empty_face_has_no_tissue() -> None:
     assert set(np.unique(_arranged([]))) == {0, 4}
+
+
+def test_ring_contrast_tells_rings_from_a_smooth_patch() -> None:
+    y, x = np.mgrid[:160, :160] - 80
+    away = np.hypot(x, y)
+    rings = np.repeat((120 + 12 * np.sin(away / 2))[..., None], 3, 2).astype(np.uint8)
+    smooth = np.full((160, 160, 3), 120, np.uint8)
+    primary = away < 40
+    assert (ring_contrast(rings, primary) or 0) > 0.05
+    assert (ring_contrast(smooth, primary) or 0) < 0.005
+    assert ring_contrast(rings, away < 8) is None
