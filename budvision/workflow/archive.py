@@ -317,6 +317,9 @@ def _write_regions(
 
 def _write_models(season: Season, conn: Connection, bag: BagWriter) -> int:
     n = 0
+    listed = season.models_folder / "registry.toml"
+    if listed.is_file():
+        bag.add("data/models/registry.toml", listed.read_bytes())
     for row in rows.stream(conn, "model"):
         n += 1
         folder = (season.folder / row["path"]).resolve()

@@ -8,7 +8,7 @@ import secrets
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +79,7 @@ def import_archive(
         lambda done, total: progress("files verified", done, total)))
     facts = read_facts(folder)
     with season.read() as conn:
-        empty = all(rows.is_empty(conn, t) for t in ("photo", "call", "block", "person"))
+        empty = all(rows.is_empty(conn, t) for t in rows.ARCHIVED if t != "site")
     key = ArchiveKey(season.folder)
     if empty and (folder / "data" / "archive-key").is_file():
         with open_payload(folder, "data/archive-key") as file:
@@ -89,6 +89,8 @@ def import_archive(
     models = _bring_models(season, folder, report)
     own = facts["lab"] == key.lab
     with season.write() as conn:
+        if empty:
+            rows.drop_unused_sites(conn)
         merge = _Merge(conn, folder, report, key, photos, models, own=own, keep_ids=empty)
         for table in rows.ARCHIVED:
             merge.table(table)
@@ -144,36 +146,50 @@ def _bring_photos(
 
 
 def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[str, str]:
-    """Copy the models in that are new; return the name each has in this season."""
-    out: dict[str, str] = {}
+    """Copy the models in that are new and list them; return the name each has in this season."""
+    from budvision.verdict.registry import add_model, list_models
+
     source = folder / "data" / "models"
-    for model in sorted(p for p in source.iterdir() if p.is_dir()) if source.is_dir() else []:
+    if not source.is_dir():
+        return {}
+    entries = {entry.label: entry for entry in list_models(source)}
+    out: dict[str, str] = {}
+    for model in sorted(p for p in source.iterdir() if p.is_dir()):
         files = {p.relative_to(model): sha256_of(p) for p in model.rglob("*") if p.is_file()}
-        name = model.name
-        target = season.models_folder / name
+        entry = entries.get(model.name)
+        target = season.models_folder / model.name
         if target.is_dir() and {
             p.relative_to(target): sha256_of(p) for p in target.rglob("*") if p.is_file()
         } != files:
-            name = f"{name}-{report.lab}"
-            target = season.models_folder / name
-            report.conflicts.append(f"model {model.name} differs; the other's is {name}")
-        out[model.name] = name
-        if target.is_dir():
-            continue
-        part = season.models_folder / f".{name}.{secrets.token_hex(4)}.part"
-        try:
-            season.models_folder.mkdir(exist_ok=True)
-            shutil.copytree(model, part)
-            part.replace(target)
-        except OSError as error:
-            raise StorageError(
-                f"the model {name} could not be copied ({error.strerror})",
-                where=str(season.models_folder),
-                do="Make room and import again; what is there is kept.") from error
-        finally:
-            if part.exists():
-                shutil.rmtree(part, ignore_errors=True)
+            stem, _, version = model.name.rpartition("-")
+            target = season.models_folder / f"{stem}-{report.lab}-{version}"
+            if not target.is_dir():
+                report.conflicts.append(
+                    f"model {model.name} differs; the other's is {target.name}")
+        out[model.name] = target.name
+        if not target.is_dir():
+            _copy_model(model, target)
+        known = {one.label for one in list_models(season.models_folder)}
+        if entry is not None and target.name not in known:
+            name = target.name.removesuffix(f"-{entry.version}")
+            add_model(replace(entry, name=name, folder=target))
     return out
+
+
+def _copy_model(model: Path, target: Path) -> None:
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        target.parent.mkdir(exist_ok=True)
+        shutil.copytree(model, part)
+        part.replace(target)
+    except OSError as error:
+        raise StorageError(
+            f"the model {target.name} could not be copied ({error.strerror})",
+            where=str(target.parent), do="Make room and import again; what is there is kept.",
+        ) from error
+    finally:
+        if part.exists():
+            shutil.rmtree(part, ignore_errors=True)
 
 
 def _note_settings(season: Season, folder: Path, report: ImportReport) -> None:

@@ -13,6 +13,7 @@ from PIL import Image
 
 from budvision.store.queries import rows
 from budvision.store.session import Season
+from budvision.verdict.registry import ModelEntry, add_model
 
 AT = "2026-01-20T09:00:00.000Z"
 
@@ -71,6 +72,7 @@ def make_season(
     model_folder = season.models_folder / "tuned-1"
     model_folder.mkdir()
     (model_folder / "verdict.skops").write_bytes(b"model bytes")
+    add_model(ModelEntry("tuned", "1", model_folder, {}, "f-1", "2026-01-20"))
     return season
 
 

@@ -25,6 +25,7 @@ from budvision.archive.describe import split_of
 from budvision.errors import ConflictError, StorageError, VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
+from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.archive import export_archive, verify_archive
 from budvision.workflow.merge import import_archive
 
@@ -84,6 +85,8 @@ def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> Non
     season.close()
     shutil.rmtree(season.folder)
     with Season.create(tmp_path / "again") as again:
+        with again.write() as conn:  # as `budvision init` leaves it
+            rows.add_row(conn, "site", {"name": "again", "added_at": seasons.AT})
         report = import_archive(again, tmp_path / "bag")
         assert report.restored
         assert not report.conflicts
@@ -254,6 +257,20 @@ def test_two_laboratories_reading_the_same_photographs(tmp_path: Path) -> None:
     assert len({c["person_id"] for c in calls}) == 2
 
 
+def test_models_come_back_listed_and_others_of_the_same_name_stand_apart(tmp_path: Path) -> None:
+    theirs = seasons.make_season(tmp_path / "theirs", first=50, at="2026-01-22T09:00:00.000Z")
+    export_archive(theirs, tmp_path / "bag")
+    with Season.create(tmp_path / "again") as again:
+        import_archive(again, tmp_path / "bag")
+        verify_model(find_model("tuned-1", folders=[again.models_folder]))
+    with seasons.make_season(tmp_path / "mine") as mine:
+        (mine.models_folder / "tuned-1" / "verdict.skops").write_bytes(b"another model")
+        report = import_archive(mine, tmp_path / "bag")
+        verify_model(find_model(f"tuned-{report.lab}-1", folders=[mine.models_folder]))
+        assert (mine.models_folder / "tuned-1" / "verdict.skops").read_bytes() == b"another model"
+    assert any("model tuned-1 differs" in line for line in report.conflicts)
+
+
 def test_conflicting_calls_are_listed(tmp_path: Path) -> None:
     theirs = seasons.make_season(tmp_path / "theirs", person="Odo Marsh", value="unsure",
                                  at="2026-01-22T09:00:00.000Z")
@@ -302,6 +319,7 @@ def test_full_disk_leaves_the_season_and_a_rerun_completes(
 _CHILD = """
 import sys
 from budvision.store.session import Season
+from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.archive import export_archive
 from budvision.workflow.merge import import_archive
 season = Season.open(sys.argv[2])

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, func, insert, select, text
+from sqlalchemy import Connection, Table, and_, delete, func, insert, select, text
 
 from budvision.store.tables import (
     assignment,
@@ -22,7 +22,8 @@ from budvision.store.tables import (
 )
 
 __all__ = [
-    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "equal_rows", "find_id",
+    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "drop_unused_sites",
+    "equal_rows", "find_id",
     "is_empty", "lines_of_calls", "lines_of_photos", "references_of", "settle_numbers", "stream",
 ]
 
@@ -130,6 +131,11 @@ def add_row(conn: Connection, table: str, values: Mapping[str, Any]) -> int:
     key = done.inserted_primary_key
     assert key is not None
     return int(key[0])
+
+
+def drop_unused_sites(conn: Connection) -> None:
+    """Remove sites that no block belongs to: a new season begins with one, named by its folder."""
+    conn.execute(delete(site).where(site.c.id.not_in(select(block.c.site_id))))
 
 
 def settle_numbers(conn: Connection, table: str) -> None:
