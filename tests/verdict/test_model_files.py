@@ -91,7 +91,7 @@ def test_what_was_never_seen_is_unsure(model: VerdictModel) -> None:
     strange = rows.copy()
     strange[:, 20:] += 6.0
     assert set(model.verdicts(strange)) == {Verdict.UNSURE}
-    assert (model.novelty.distance(rows) < model.novelty.limit).mean() > 0.97
+    assert (model.novelty.distance(rows) < model.novelty.limit).mean() > 0.9
 
 
 def test_reason_names_the_group_that_moved_it(model: VerdictModel) -> None:
