@@ -62,6 +62,8 @@ with or without flankers, 168 stay under 8e-7."""
 SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
 """Ring contrast under which a green primary is taken for cambium, alone or with a hint of
 `too_deep`: 2 % of the living primaries of an independent renderer lie below 0.019."""
+SHARP_FACE_PX = 160.0
+"""Long side of the face, in pixels of the image, from which its rings would show."""
 STRANGE_FRAME = 0.5
 """Share of `no_cut_face` on the whole frame above which what was found is no bud."""
 
@@ -239,8 +241,10 @@ def segment(
     brown, dead = (cv2.resize(sigmoid(maps[k]), (CROP_PX, CROP_PX)) for k in (5, 6))
     face_px = place.long_px if seen is None else seen[2] * (box[2] - box[0]) / (CROP_PX / 2)
     reasons = _refusals(said, arranged.labels, confidence, face, face_px, frame_strange)
-    if not reasons and _is_cambium(
-        crop, arranged.labels == 1, np.asarray(dead, np.float32), said["too_deep"]
+    if (
+        not reasons
+        and face_px >= SHARP_FACE_PX
+        and _is_cambium(crop, arranged.labels == 1, np.asarray(dead, np.float32), said["too_deep"])
     ):
         reasons = (reason_for("too_deep"),)
     return Segmentation(
