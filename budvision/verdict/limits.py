@@ -20,8 +20,9 @@ __all__ = ["ALPHA", "fit_limits"]
 Floats = NDArray[np.float64]
 ALPHA = 0.02
 """Share of each class that may be called the other one."""
-_WORST = 0.1
-"""Never call with a probability of being wrong above this (common practice, no source)."""
+_WORST, _WORST_FEW, _MANY = 0.1, 0.04, 200
+"""Never call with a probability of being wrong above the first; with few calls above the second,
+going over to the first at 200 calls (common practice, no source)."""
 
 
 def fit_limits(
@@ -66,8 +67,9 @@ def fit_limits(
                          slip)
     low_of_live = _limit(-cross_logit, certain & (dead == 0), 1 - p_dead, weight, alpha,
                          prior_calls, slip)
-    live_below = float(np.clip(expit(low_of_dead), 0.0015, _WORST))
-    dead_above = float(np.clip(expit(-low_of_live), 1 - _WORST, 0.9985))
+    worst = _WORST_FEW + (_WORST - _WORST_FEW) * min(1.0, float(certain.sum()) / _MANY)
+    live_below = float(np.clip(expit(low_of_dead), 0.0015, worst))
+    dead_above = float(np.clip(expit(-low_of_live), 1 - worst, 0.9985))
     if base is not None and max(base.live_limit, base.dead_limit) < 1.0:
         live_below = max(live_below, 1.0 - base.dead_limit)
         dead_above = min(dead_above, base.live_limit)
