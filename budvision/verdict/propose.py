@@ -23,7 +23,15 @@ from budvision.verdict.model import VerdictModel, settle_sides
 from budvision.verdict.persist import load_verdict
 from budvision.verdict.reasons import STRANGE, why
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
-from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissueProposal, Verdict
+from budvision.vocabulary import (
+    LABEL_SCALES,
+    TISSUES,
+    Proposal,
+    Reason,
+    Tissue,
+    TissueProposal,
+    Verdict,
+)
 
 __all__ = [
     "Proposer",
@@ -257,7 +265,14 @@ def _propose(
     )
     codes = {reason.code for reason in found.reasons}
     missing = tuple(reason for reason in missing if reason.code not in codes)
-    labels = found.full_labels(photo.height_px, photo.width_px) if with_labels else None
+    labels = None
+    if with_labels:
+        kept = np.arange(256, dtype=np.uint8)
+        for tissue in TISSUES:  # a tissue said not to be exposed is no region of its own
+            if not tissues[tissue].exposed:
+                kept[tissue.label] = LABEL_SCALES
+        full = found.full_labels(photo.height_px, photo.width_px)
+        labels = np.asarray(cv2.LUT(full, kept), np.uint8)
     proposal = replace(
         plain, found=True, reasons=found.reasons + missing + reasons, tissues=tissues
     )

@@ -66,6 +66,8 @@ def test_cuts_are_found_and_called(proposer: Proposer, cuts: list[RenderedCut]) 
         n_inside += cut.labels[row, col] == 1
         assert labels[row, col] == 1
         assert primary.area_px == pytest.approx(int((labels == 1).sum()), rel=0.05)
+        shown = {tissue.label for tissue, one in proposal.tissues.items() if one.exposed}
+        assert set(np.unique(labels)) - {0, 4} == shown
         for tissue, one in proposal.tissues.items():
             if not (one.exposed and cut.truth.exposed[tissue]):
                 continue
