@@ -267,12 +267,12 @@ def _propose(
     missing = tuple(reason for reason in missing if reason.code not in codes)
     labels = None
     if with_labels:
-        kept = np.arange(256, dtype=np.uint8)
+        table = np.arange(256, dtype=np.uint8)
         for tissue in TISSUES:  # a tissue said not to be exposed is no region of its own
             if not tissues[tissue].exposed:
-                kept[tissue.label] = LABEL_SCALES
+                table[tissue.label] = LABEL_SCALES
         full = found.full_labels(photo.height_px, photo.width_px)
-        labels = np.asarray(cv2.LUT(full, kept), np.uint8)
+        labels = np.asarray(cv2.LUT(full, table), np.uint8)
     proposal = replace(
         plain, found=True, reasons=found.reasons + missing + reasons, tissues=tissues
     )
