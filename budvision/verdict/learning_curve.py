@@ -33,7 +33,8 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue
 
 __all__ = ["LabRows", "Point", "collect", "curve_points", "main", "run"]
 
-BUDS = (0, 20, 50, 100, 300)
+DESIGNS = ((0, 8), (20, 8), (20, 4), (50, 8), (100, 8), (300, 8))
+"""Confirmed buds, and how many of each cane: the same 20 stand on few canes and on many."""
 TARGETS = {50: (0.97, 0.85), 100: (0.985, 0.92), 300: (0.993, 0.96)}
 SLIPS = (0.0, 0.03)
 _NEW_BUDS = 80
@@ -95,6 +96,7 @@ class Point:
     """
 
     n_buds: int
+    per_cane: int
     slips: float
     accuracy: float
     called: float
@@ -186,15 +188,18 @@ def curve_points(labs: Sequence[LabRows], base: VerdictModel, *, repeats: int = 
     """
     points = []
     for slips in SLIPS:
-        for n_buds in BUDS:
+        for n_buds, per_cane in DESIGNS:
             scores, called, right, n, dead_live = [], 0.0, 0.0, 0, 0
             for number, rows in enumerate(labs):
                 for repeat in range(repeats if n_buds else 1):
                     rng = np.random.default_rng([number, n_buds, repeat])
                     canes = rng.permutation(np.unique(rows.cane))
-                    chosen = canes[:max(2, round(n_buds / _PER_CANE))] if n_buds else canes[:0]
-                    keep = np.isin(rows.cane, chosen)
-                    new = ~keep & np.array([t is not CallValue.NOT_EXPOSED for t in rows.truth])
+                    chosen = canes[:max(2, round(n_buds / per_cane))] if n_buds else canes[:0]
+                    here = np.isin(rows.cane, chosen)
+                    buds = [rng.permutation(np.unique(rows.bud[rows.cane == cane]))[:per_cane]
+                            for cane in chosen]
+                    keep = np.isin(rows.bud, np.concatenate(buds)) if buds else here
+                    new = ~here & np.array([t is not CallValue.NOT_EXPOSED for t in rows.truth])
                     model = base
                     if n_buds:
                         made = make_lessons(_lessons(rows, keep, base, slips, rng))
@@ -211,19 +216,19 @@ def curve_points(labs: Sequence[LabRows], base: VerdictModel, *, repeats: int = 
                     right += n_called * (score.accuracy or 0.0)
                     dead_live += score.dead_called_live
                     scores.append(score.accuracy if score.accuracy is not None else 1.0)
-            points.append(Point(n_buds, slips, right / max(called, 1e-9), called / max(n, 1),
+            points.append(Point(n_buds, per_cane, slips, right / max(called, 1e-9), called / max(n, 1),
                                 min(scores), dead_live, n))
     return points
 
 
 def table_of(points: Sequence[Point]) -> str:
     """Return the points as a Markdown table beside the targets."""
-    lines = ["| confirmed buds | slips | right among called | called | worst | target |",
-             "| --- | --- | --- | --- | --- | --- |"]
+    lines = ["| confirmed buds | of each cane | slips | right among called | called | worst | "
+             "target |", "| --- | --- | --- | --- | --- | --- | --- |"]
     for p in points:
         target = TARGETS.get(p.n_buds)
         aim = "-" if target is None else f"{target[0]:.1%} / {target[1]:.0%}"
-        lines.append(f"| {p.n_buds} | {p.slips:.0%} | {p.accuracy:.2%} | {p.called:.1%} | "
+        lines.append(f"| {p.n_buds} | {p.per_cane if p.n_buds else '-'} | {p.slips:.0%} | {p.accuracy:.2%} | {p.called:.1%} | "
                      f"{p.worst_accuracy:.1%} | {aim} |")
     return "\n".join(lines)
 
@@ -242,12 +247,13 @@ def draw(points: Sequence[Point], path: Path) -> None:
             values = [100 * (p.accuracy if at == 0 else p.called) for p in part]
             ax.plot(range(len(part)), values, style, color="0.15", markersize=4,
                     label=f"{slips:.0%} slips" if slips else "no slips")
-        for i, n_buds in enumerate(BUDS):
+        for i, (n_buds, _) in enumerate(DESIGNS):
             if n_buds in TARGETS:
                 ax.plot([i - 0.25, i + 0.25], [100 * TARGETS[n_buds][at]] * 2, color="0.55",
                         linewidth=3, label="target" if n_buds == 50 else None)
-        ax.set_xticks(range(len(BUDS)), [str(n) for n in BUDS])
-        ax.set_xlabel("confirmed buds")
+        ax.set_xticks(range(len(DESIGNS)), [
+            f"{n}" if per == _PER_CANE else f"{n},\n{per} a cane" for n, per in DESIGNS])
+        ax.set_xlabel("confirmed buds (8 of each cane where not said)")
         ax.set_title(name, fontsize=10)
         ax.grid(axis="y", color="0.9")
     axes[0].legend(fontsize=8, frameon=False)
@@ -263,7 +269,7 @@ def run(
     from joblib import Parallel, delayed
 
     base = Proposer.load(model).verdict
-    n_buds = max(BUDS) + _NEW_BUDS
+    n_buds = max(n for n, _ in DESIGNS) + _NEW_BUDS
     work = Parallel(n_jobs=jobs, return_as="generator")(
         delayed(collect)(i, n_buds=n_buds, model=model, keep=keep) for i in range(n_labs))
     labs = []
@@ -275,10 +281,10 @@ def run(
     out.mkdir(parents=True, exist_ok=True)
     with (out / "learning_curve.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
-        writer.writerow(["n_buds", "slips", "accuracy", "called", "worst_accuracy",
+        writer.writerow(["n_buds", "per_cane", "slips", "accuracy", "called", "worst_accuracy",
                          "dead_called_live", "n"])
         for p in points:
-            writer.writerow([p.n_buds, p.slips, round(p.accuracy, 5), round(p.called, 5),
+            writer.writerow([p.n_buds, p.per_cane, p.slips, round(p.accuracy, 5), round(p.called, 5),
                              round(p.worst_accuracy, 5), p.dead_called_live, p.n])
     draw(points, out / "learning_curve.svg")
     return table_of(points)
