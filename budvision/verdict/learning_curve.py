@@ -216,8 +216,9 @@ def curve_points(labs: Sequence[LabRows], base: VerdictModel, *, repeats: int = 
                     right += n_called * (score.accuracy or 0.0)
                     dead_live += score.dead_called_live
                     scores.append(score.accuracy if score.accuracy is not None else 1.0)
-            points.append(Point(n_buds, per_cane, slips, right / max(called, 1e-9), called / max(n, 1),
-                                min(scores), dead_live, n))
+            points.append(Point(
+                n_buds, per_cane, slips, right / max(called, 1e-9), called / max(n, 1),
+                min(scores), dead_live, n))
     return points
 
 
@@ -228,8 +229,9 @@ def table_of(points: Sequence[Point]) -> str:
     for p in points:
         target = TARGETS.get(p.n_buds)
         aim = "-" if target is None else f"{target[0]:.1%} / {target[1]:.0%}"
-        lines.append(f"| {p.n_buds} | {p.per_cane if p.n_buds else '-'} | {p.slips:.0%} | {p.accuracy:.2%} | {p.called:.1%} | "
-                     f"{p.worst_accuracy:.1%} | {aim} |")
+        lines.append(
+            f"| {p.n_buds} | {p.per_cane if p.n_buds else '-'} | {p.slips:.0%} | "
+            f"{p.accuracy:.2%} | {p.called:.1%} | {p.worst_accuracy:.1%} | {aim} |")
     return "\n".join(lines)
 
 
@@ -284,8 +286,9 @@ def run(
         writer.writerow(["n_buds", "per_cane", "slips", "accuracy", "called", "worst_accuracy",
                          "dead_called_live", "n"])
         for p in points:
-            writer.writerow([p.n_buds, p.per_cane, p.slips, round(p.accuracy, 5), round(p.called, 5),
-                             round(p.worst_accuracy, 5), p.dead_called_live, p.n])
+            writer.writerow([
+                p.n_buds, p.per_cane, p.slips, round(p.accuracy, 5), round(p.called, 5),
+                round(p.worst_accuracy, 5), p.dead_called_live, p.n])
     draw(points, out / "learning_curve.svg")
     return table_of(points)
 
