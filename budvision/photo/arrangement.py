@@ -157,6 +157,7 @@ def arrange(
     *,
     base_direction_deg: float | None = None,
     base_weight: float = 2.5,
+    lone_odds: float = 0.0,
 ) -> Arrangement:
     """Choose at most one region for each tissue.
 
@@ -170,6 +171,8 @@ def arrange(
         Direction of the cane base, degrees clockwise from the right of the picture.
     base_weight : float
         Log odds that the side of the cane base speaks for the secondary.
+    lone_odds : float
+        Log odds that a flanker alone is the secondary, from the whole picture.
 
     Returns
     -------
@@ -203,7 +206,7 @@ def arrange(
         doubt = float(1 / (1 + np.exp(np.clip(abs(odds), 0, 30))))
         order = [(2, first), (3, second)]
     elif beside:
-        odds = beside[0].lean + toward_base(beside[0]) + _lone(beside[0], primary)
+        odds = 0.5 * beside[0].lean + lone_odds + toward_base(beside[0]) + _lone(beside[0], primary)
         doubt = float(1 / (1 + np.exp(np.clip(abs(odds), 0, 30))))
         order = [(2 if odds >= 0 else 3, beside[0])]
     else:

@@ -227,8 +227,8 @@ def segment(
     shares = np.stack([cv2.resize(share, (CROP_PX, CROP_PX)) for share in shares])
     face = _face_of(shares)
     base = None if base_direction_deg is None else base_direction_deg - 90.0 * turns
-    arranged = arrange(shares, face, base_direction_deg=base)
     heads = sigmoid(whole[:3])
+    arranged = arrange(shares, face, base_direction_deg=base, lone_odds=float(whole[1] - whole[2]))
     exposed = {
         tissue: float(heads[k])
         if (arranged.labels == tissue.label).any()
