@@ -255,7 +255,7 @@ def draw(points: Sequence[Point], path: Path) -> None:
                         linewidth=3, label="target" if n_buds == 50 else None)
         ax.set_xticks(range(len(DESIGNS)), [
             f"{n}" if per == _PER_CANE else f"{n},\n{per} a cane" for n, per in DESIGNS])
-        ax.set_xlabel("confirmed buds (8 of each cane where not said)")
+        ax.set_xlabel("confirmed buds, 8 a cane or as said")
         ax.set_title(name, fontsize=10)
         ax.grid(axis="y", color="0.9")
     axes[0].legend(fontsize=8, frameon=False)
