@@ -1,0 +1,77 @@
+"""Training of the segmenter in small: examples, bending, loss, and the network run by OpenCV."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytestmark = pytest.mark.torch
+torch = pytest.importorskip("torch")
+
+from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
+from budvision.verdict.network import BudNet  # noqa: E402
+from budvision.verdict.segmenter_scores import score  # noqa: E402
+from budvision.verdict.segmenter_training import (  # noqa: E402
+    CLASS_WEIGHTS,
+    VALIDATION_START,
+    Pool,
+    _bend,
+    _fill,
+    _loss,
+)
+
+
+@pytest.fixture(scope="module")
+def pool() -> Pool:
+    held = Pool(8, 96)
+    _fill(held, 0, 1, VALIDATION_START, True)
+    return held
+
+
+def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
+    again = Pool(8, 96)
+    _fill(again, 0, 1, VALIDATION_START, True)
+    assert (pool.rows()[:, 4] == 1).all()
+    assert np.array_equal(pool.pixels(), again.pixels())
+    assert set(np.unique(pool.pixels()[..., 3])) <= {0, 1, 2, 3, 4}
+
+
+def test_bending_keeps_labels_whole_and_the_image_in_range(pool: Pool) -> None:
+    state = torch.get_rng_state()
+    image, labels, dead = _bend(torch.from_numpy(pool.pixels().copy()), 96)
+    torch.set_rng_state(state)
+    assert image.shape == (8, 3, 96, 96)
+    assert labels.shape == dead.shape == (8, 48, 48)
+    assert 0 <= float(image.min()) <= float(image.max()) <= 1
+    assert set(labels.unique().tolist()) <= {0, 1, 2, 3, 4}
+
+
+def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: Path) -> None:
+    state = torch.get_rng_state()
+    torch.manual_seed(0)
+    net = BudNet(0.25)
+    optimiser = torch.optim.Adam(net.parameters(), lr=5e-3)
+    x = torch.from_numpy(pool.pixels().copy())
+    image = x[..., :3].permute(0, 3, 1, 2).float() / 255
+    labels, dead = x[:, ::2, ::2, 3].long(), x[:, ::2, ::2, 4].float() / 255
+    rows = torch.from_numpy(pool.rows().copy())
+    losses = []
+    for _ in range(12):
+        pixels, whole = net(image)
+        loss = _loss(pixels, whole, labels, dead, rows, torch.tensor(CLASS_WEIGHTS))
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        losses.append(float(loss.detach()))
+    torch.set_rng_state(state)
+    assert losses[-1] < 0.85 * losses[0]
+    perfect = np.full((8, 7, 48, 48), -5, np.float32)
+    np.put_along_axis(perfect[:, :5], labels.numpy()[:, None], 5, 1)
+    told = np.where(rows.numpy()[:, :3] > 0, 5.0, -5.0)
+    judged = np.concatenate([told, np.eye(len(JUDGEMENTS))[rows.numpy()[:, 3]]], 1)
+    scores = score(perfect, judged, pool.pixels(), pool.rows())
+    assert scores["primary"]["centre_inside"] == 1.0
+    assert scores["primary"]["iou_median"] == 1.0
+    assert scores["usable_refused"] == 0.0
