@@ -87,7 +87,10 @@ class Proposer:
             When a file is missing or not as listed, or fits other features.
         """
         entry: ModelEntry = find_model(model, folders=folders)
-        verify_model(entry)
+        # what is loaded must be as listed; texts and figures beside it are for `models verify`
+        verify_model(
+            entry, names=[name for name in entry.files if not name.endswith((".md", ".json"))]
+        )
         verdict = load_verdict(entry.folder / "verdict.skops")
         verdict.check(where=entry.label)
         return cls(entry.label, Segmenter.load(entry.folder), verdict)
