@@ -142,11 +142,7 @@ def test_two_processes_say_what_one_says(season: Season, jpeg: Callable[..., byt
     with season.read() as conn:
         for row in waiting:
             two, one = proposals.proposal_history(conn, row.id)
-            assert (two.found, two.reasons) == (one.found, one.reasons)
-            for tissue, said in two.tissues.items():
-                same = one.tissues[tissue]
-                assert (said.exposed, said.verdict) == (same.exposed, same.verdict)
-                assert said.p_dead == pytest.approx(same.p_dead, abs=1e-3)  # threads round apart
+            assert (two.found, two.reasons, two.tissues) == (one.found, one.reasons, one.tissues)
 
 
 def test_the_crop_reaches_outside_where_the_face_does() -> None:
