@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from budvision.store.session import Season
+    from budvision.workflow.propose import ProposeReport
 
 __all__ = ["register"]
 
@@ -15,6 +19,8 @@ SeasonOption = Annotated[
     Path, typer.Option("--season", help="Season folder; the working directory when left out.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JSON.")]
+LaterOption = Annotated[bool, typer.Option(
+    "--later", help="Leave waiting buds as they are; `budvision models look-again` does them.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -26,7 +32,7 @@ def register(app: typer.Typer) -> None:
         group = typer.Typer(help="The models at hand.", no_args_is_help=True)
         app.add_typer(group, name="models")
     for name, command in (("compare", compare), ("promote", promote), ("back", back),
-                          ("watch", watch), ("slips", slips),
+                          ("look-again", look_again), ("watch", watch), ("slips", slips),
                           ("learning-curve", learning_curve)):
         group.command(name)(command)
 
@@ -129,30 +135,76 @@ def promote(
     name: Annotated[str, typer.Argument(help="The model that is to propose from now on.")],
     reason: Annotated[str, typer.Option(help="Why, in a sentence; it is kept.")],
     by: Annotated[str, typer.Option(help="Who decides: a person of the season.")],
+    later: LaterOption = False,
     season: SeasonOption = Path(),
 ) -> None:
-    """Let a model propose from now on. Confirmed proposals stay; one can go back."""
+    """Let a model propose from now on. Confirmed proposals stay; one can go back.
+
+    Buds that wait are proposed anew at once; both versions are kept.
+    """
     from budvision.store.session import Season
     from budvision.workflow.models import promote_model
 
     with Season.open(season) as opened:
         label = promote_model(opened, name, person=by, reason=reason)
-    typer.echo(f"{label} proposes from now on. Buds that wait are proposed anew; both versions "
-               "are kept.")
+        typer.echo(f"{label} proposes from now on.")
+        _anew(opened, later=later)
 
 
 def back(
     reason: Annotated[str, typer.Option(help="Why, in a sentence; it is kept.")],
     by: Annotated[str, typer.Option(help="Who decides: a person of the season.")],
+    later: LaterOption = False,
     season: SeasonOption = Path(),
 ) -> None:
-    """Let the model before the present one propose again."""
+    """Let the model before the present one propose again.
+
+    Buds that wait are proposed anew at once; both versions are kept.
+    """
     from budvision.store.session import Season
     from budvision.workflow.models import go_back
 
     with Season.open(season) as opened:
         label = go_back(opened, person=by, reason=reason)
-    typer.echo(f"{label} proposes again.")
+        typer.echo(f"{label} proposes again.")
+        _anew(opened, later=later)
+
+
+def look_again(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+    """Propose anew for waiting buds that show another model's proposals; all versions are kept."""
+    import json as text
+
+    from budvision.store.session import Season
+
+    with Season.open(season) as opened:
+        report = _anew(opened, later=False, quiet=json)
+    if json and report is not None:
+        typer.echo(text.dumps(report.as_dict()))
+
+
+def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport | None:
+    """Look again at the buds that wait, or say how many photographs are left as they are."""
+    from budvision.cli.progress import progress_bar
+    from budvision.workflow.models_anew import count_out_of_step, propose_anew
+
+    if later:
+        n = count_out_of_step(opened)
+        typer.echo(f"{n} photographs of waiting buds show another model's proposals; "
+                   "`budvision models look-again` proposes them anew.")
+        return None
+    with progress_bar("looking again") as step:
+        report = propose_anew(opened, progress=step)
+    if quiet:
+        return report
+    typer.echo(
+        f"{report.model} looked at {report.n_looked} photographs of waiting buds: "
+        f"{report.n_found} with proposals, {report.n_refused} that cannot be judged. The proposals "
+        "before are kept, and what people called is untouched."
+        if report.n_looked else "No bud that waits shows another model's proposals.")
+    if report.n_missing:
+        typer.echo(f"{report.n_missing} photographs could not be read from the store; run "
+                   "`budvision check`.", err=True)
+    return report
 
 
 def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:

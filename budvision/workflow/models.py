@@ -143,8 +143,8 @@ def compare_models(
 def promote_model(season: Season, name: str, *, person: str, reason: str) -> str:
     """Let a model propose from now on; what it replaces stays and can come back.
 
-    Proposals that people have confirmed are not touched. Buds that wait are proposed anew at the
-    next `budvision propose-waiting` or intake; both versions are kept.
+    Proposals that people have confirmed are not touched. Let `models_anew.propose_anew` follow, so
+    that buds that wait show what this model says.
 
     Returns
     -------
@@ -178,6 +178,8 @@ def promote_model(season: Season, name: str, *, person: str, reason: str) -> str
 
 def go_back(season: Season, *, person: str, reason: str) -> str:
     """Let the model before the present one propose again, as a new decision.
+
+    As with `promote_model`, let `models_anew.propose_anew` follow.
 
     Returns
     -------

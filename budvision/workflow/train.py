@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import secrets
 import shutil
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -16,11 +14,12 @@ import numpy as np
 from scipy.special import expit
 
 from budvision.archive.reading import read_called_tissues
-from budvision.errors import InputError, NothingToDoError, StorageError
-from budvision.store.queries import learning, models
+from budvision.errors import InputError, NothingToDoError
+from budvision.store.queries import learning
 from budvision.store.session import Season, now
 from budvision.vocabulary import Tissue
-from budvision.workflow.propose import model_in_use, propose_waiting
+from budvision.workflow.propose import propose_waiting
+from budvision.workflow.train_write import write_model
 
 if TYPE_CHECKING:
     from budvision.verdict.lessons import Lesson, Lessons
@@ -213,11 +212,10 @@ def train(
         for lab, (before, after) in leave_one_lab_out(
             model, lessons, rng=np.random.default_rng(1)).items()}
     metrics["likely_slips"] = len(suspicious(lessons, tuned.adaptation.cross_logit))
-    folder = _write(season, tuned, metrics, entry, _left_out(tuned, lessons))
-    used = model_in_use(season, folder)
-    with season.write() as conn:
-        models.ensure_model(conn, used.label, used.sha256, used.path, facts=used.facts | {
-            "metrics": metrics, "base": entry.label})
+    used, folder = write_model(
+        season, MODEL_NAME, _files(tuned, metrics, entry, _left_out(tuned, lessons)),
+        feature_version=tuned.model.feature_version, note=metrics["why"],
+        facts={"metrics": metrics, "base": entry.label})
     return TrainReport(used.label, str(folder), metrics)
 
 
@@ -254,23 +252,14 @@ def _left_out(tuned: Tuned, lessons: Lessons) -> dict[str, float]:
         for lesson, p in zip(lessons.kept, p_dead, strict=True) if lesson.lab == "season"}
 
 
-def _write(
-    season: Season, tuned: Tuned, metrics: dict[str, Any], base: ModelEntry,
-    left_out: dict[str, float],
-) -> Path:
-    """Write the model's folder whole or not at all, then list it."""
+def _files(
+    tuned: Tuned, metrics: dict[str, Any], base: ModelEntry, left_out: dict[str, float]
+) -> Callable[[Path, str], None]:
+    """Return what writes the model's files into a folder."""
     from budvision.verdict.persist import save_verdict
-    from budvision.verdict.registry import ModelEntry, add_model, library_versions
     from budvision.verdict.tuned_card import tuned_card
 
-    folder = season.models_folder
-    taken = [int(p.name.removeprefix(f"{MODEL_NAME}-")) for p in folder.glob(f"{MODEL_NAME}-*")
-             if p.name.removeprefix(f"{MODEL_NAME}-").isdigit()]
-    version = max(taken, default=0) + 1
-    target = folder / f"{MODEL_NAME}-{version}"
-    part = folder / f".{target.name}.{secrets.token_hex(4)}.part"
-    try:
-        part.mkdir(parents=True)
+    def fill(part: Path, label: str) -> None:
         for name in base.files:
             if name not in ("verdict.skops", "metrics.json", "CARD.md", LEFT_OUT):
                 (part / name).parent.mkdir(parents=True, exist_ok=True)
@@ -278,23 +267,7 @@ def _write(
         save_verdict(tuned.model, part / "verdict.skops")
         for name, text in (("metrics.json", json.dumps(metrics, indent=1) + "\n"),
                            (LEFT_OUT, json.dumps(left_out) + "\n"),
-                           ("CARD.md", tuned_card(target.name, metrics, made=now()))):
-            with (part / name).open("w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-        part.replace(target)
-    except OSError as error:
-        if isinstance(error, StorageError):
-            raise
-        raise StorageError(
-            f"the model could not be written ({error.strerror})", where=str(folder),
-            do="Make room and train again; the season is as it was.") from error
-    finally:
-        if part.exists():
-            shutil.rmtree(part, ignore_errors=True)
-    add_model(ModelEntry(
-        name=MODEL_NAME, version=str(version), folder=target, files={},
-        feature_version=tuned.model.feature_version, made=now()[:10],
-        libraries=library_versions(), note=metrics["why"]))
-    return target
+                           ("CARD.md", tuned_card(label, metrics, made=now()))):
+            (part / name).write_text(text, encoding="utf-8")
+
+    return fill

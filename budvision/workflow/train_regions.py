@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import secrets
 import shutil
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,9 +19,10 @@ from budvision.photo.read import read_photo
 from budvision.store.queries import learning
 from budvision.store.queries.photos import photo_by_id
 from budvision.store.queries.proposals import Region, current_region
-from budvision.store.session import Season, now
+from budvision.store.session import Season
 from budvision.vocabulary import LABEL_SCALES, TISSUES, CallValue, Tissue
 from budvision.workflow.train import TrainReport, load_base, train
+from budvision.workflow.train_write import write_model
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -163,39 +164,33 @@ def train_regions(
                 f"{name} is not installed", where="train --regions",
                 expected="the extra `train`", do="Run `pip install 'budvision[train]'`.")
     from budvision.verdict.region_training import fine_tune
-    from budvision.verdict.registry import ModelEntry, add_model, library_versions
 
     _, entry = load_base(season, base)
     examples = gather_regions(season, progress=progress)
-    folder = season.models_folder
-    taken = [int(p.name.rsplit("-", 1)[1]) for p in folder.glob(f"{MODEL_NAME}-*")
-             if p.name.rsplit("-", 1)[1].isdigit()]
-    version = max(taken, default=0) + 1
-    target = folder / f"{MODEL_NAME}-{version}"
-    part = folder / f".{target.name}.{secrets.token_hex(4)}.part"
-    try:
-        part.mkdir(parents=True)
-        facts = fine_tune(
-            entry.folder / learning.SEGMENTER, part / learning.SEGMENTER, examples,
-            minutes=minutes, n_renders=n_renders, rng=np.random.default_rng(1),
-            progress=progress)
-        for name in entry.files:
-            if name not in (learning.SEGMENTER, "metrics.json", "CARD.md"):
-                shutil.copyfile(entry.folder / name, part / name)
-        (part / "metrics.json").write_text(json.dumps({"regions": facts}, indent=1) + "\n")
-        (part / "CARD.md").write_text(_card(target.name, entry.label, facts))
-        part.replace(target)
-    except OSError as error:
-        raise StorageError(
-            f"the model could not be written ({error.strerror})", where=str(folder),
-            do="Make room and train again; the season is as it was.") from error
-    finally:
-        if part.exists():
-            shutil.rmtree(part, ignore_errors=True)
-    add_model(ModelEntry(
-        name=MODEL_NAME, version=str(version), folder=target, files={},
-        feature_version=entry.feature_version, made=now()[:10], libraries=library_versions(),
-        note=f"segmenter of {entry.label} trained on {facts['n_regions']} regions"))
+    with tempfile.TemporaryDirectory(prefix="budvision-") as scratch:
+        tuned = Path(scratch) / learning.SEGMENTER
+        try:
+            facts = fine_tune(
+                entry.folder / learning.SEGMENTER, tuned, examples, minutes=minutes,
+                n_renders=n_renders, rng=np.random.default_rng(1), progress=progress)
+        except OSError as error:
+            raise StorageError(
+                f"the network could not be written ({error.strerror})", where=scratch,
+                do="Make room and train again; the season is as it was.") from error
+
+        def fill(part: Path, label: str) -> None:
+            shutil.copyfile(tuned, part / learning.SEGMENTER)
+            for name in entry.files:
+                if name not in (learning.SEGMENTER, "metrics.json", "CARD.md"):
+                    shutil.copyfile(entry.folder / name, part / name)
+            (part / "metrics.json").write_text(
+                json.dumps({"regions": facts}, indent=1) + "\n", encoding="utf-8")
+            (part / "CARD.md").write_text(_card(label, entry.label, facts), encoding="utf-8")
+
+        _, target = write_model(
+            season, MODEL_NAME, fill, feature_version=entry.feature_version,
+            note=f"segmenter of {entry.label} trained on {facts['n_regions']} regions",
+            facts={"base": entry.label})
     report = train(season, base=target, progress=progress)
     report.metrics["regions"] = facts
     return report

@@ -17,11 +17,13 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, NotFoundError, NothingToDoError, VerificationError
-from budvision.store.queries import models, people, rows
+from budvision.store.photos import PhotoStore
+from budvision.store.queries import models, people, proposals, rows
 from budvision.store.session import Season
 from budvision.verdict.compare import Judged, compare
 from budvision.verdict.watch import Drift, advise, agreement_chart, proportion_limits
-from budvision.vocabulary import Tissue, Verdict
+from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
+from budvision.workflow import models_anew
 from budvision.workflow.models import (
     compare_models,
     find_slips,
@@ -30,6 +32,7 @@ from budvision.workflow.models import (
     promote_model,
     watch_model,
 )
+from budvision.workflow.models_anew import count_out_of_step, propose_anew
 from budvision.workflow.train import train
 
 
@@ -142,6 +145,90 @@ def test_promotion_and_return(lab: Season) -> None:
     assert n == 80  # what was proposed before is untouched
 
 
+def _looked(data: bytes, name: str) -> tuple[Proposal, None]:
+    """What a look says that costs nothing."""
+    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown", {})
+    return Proposal(name, "0" * 64, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}), None
+
+
+def _call_whole(season: Season, buds: range) -> None:
+    """Call what is not called yet of these buds, so that they wait no longer."""
+    with season.write() as conn:
+        for bud in buds:
+            for tissue in ("secondary", "tertiary"):
+                rows.add_row(conn, "call", {
+                    "bud_id": bud, "tissue": tissue, "value": "not_exposed", "person_id": 1,
+                    "source": "page", "added_at": taught.AT})
+
+
+def _newest(season: Season) -> dict[int, str]:
+    """The model whose proposal each photograph shows."""
+    with season.read() as conn:
+        return {k: row.model for k, row in proposals.latest_proposals(conn).items()}
+
+
+def test_what_waits_is_proposed_anew_and_the_rest_is_untouched(
+    lab: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(PhotoStore, "read", lambda *_, **__: b"a photograph")
+    report = train(lab)
+    _call_whole(lab, range(1, 11))
+    with lab.read() as conn:
+        before = [list(rows.stream(conn, t)) for t in ("call", "proposal", "proposal_tissue")]
+    promote_model(lab, report.model, person="Petra Quill", reason="better")
+    assert count_out_of_step(lab) == 70
+    assert propose_anew(lab, look=_looked).n_looked == 70
+    shown = _newest(lab)
+    assert [shown[i] for i in range(1, 81)] == ["plain-1"] * 10 + ["tuned-1"] * 70
+    assert propose_anew(lab, look=_looked).n_looked == 0
+    go_back(lab, person="Odo Marsh", reason="the lamp was changed")
+    told = propose_anew(lab, look=_looked)
+    assert (told.model, told.n_looked, told.n_found) == ("plain-1", 70, 70)
+    assert set(_newest(lab).values()) == {"plain-1"}
+    with lab.read() as conn:  # every version is kept, and no call has moved
+        after = [list(rows.stream(conn, t)) for t in ("call", "proposal", "proposal_tissue")]
+    assert after[0] == before[0]
+    assert [rows_[: len(old)] for rows_, old in zip(after, before, strict=True)] == before
+    assert len(after[1]) == 80 + 70 + 70
+
+
+def test_looking_again_heeds_what_happens_meanwhile(
+    lab: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Buds called meanwhile are left, a model promoted meanwhile takes over, nothing loops."""
+    monkeypatch.setattr(PhotoStore, "read", lambda *_, **__: b"a photograph")
+    monkeypatch.setattr(models_anew, "_AT_ONCE", 20)
+    report = train(lab)
+    promote_model(lab, report.model, person="Petra Quill", reason="better")
+    n = 0
+
+    def look(data: bytes, name: str) -> tuple[Proposal, None]:
+        nonlocal n
+        n += 1
+        if n == 5:
+            _call_whole(lab, range(41, 51))
+        if n == 45:
+            go_back(lab, person="Odo Marsh", reason="too early")
+        return _looked(data, name)
+
+    propose_anew(lab, look=look)
+    shown = _newest(lab)
+    assert {shown[i] for i in range(41, 51)} == {"plain-1"}  # as they were called
+    assert set(shown.values()) == {"plain-1"}
+    assert count_out_of_step(lab) == 0
+    with lab.read() as conn:
+        of_photo = [row["photo_id"] for row in rows.stream(conn, "proposal")]
+    assert all(of_photo.count(i) == 1 for i in range(41, 51))
+
+
+def test_photographs_that_are_gone_do_not_hold_up_the_rest(lab: Season) -> None:
+    report = train(lab)
+    promote_model(lab, report.model, person="Petra Quill", reason="better")
+    told = propose_anew(lab, look=_looked)
+    assert (told.n_looked, told.n_missing, told.n_found) == (80, 80, 0)
+    assert set(_newest(lab).values()) == {"plain-1"}
+
+
 def test_changed_model_is_not_promoted(lab: Season) -> None:
     report = train(lab)
     path = Path(report.path) / "verdict.skops"
@@ -180,9 +267,13 @@ def test_commands(lab: Season) -> None:
     assert shown.exit_code == 0, shown.output
     assert json.loads(shown.stdout)["new"] == report.model
     done = run(app, ["models", "promote", report.model, "--by", "Petra Quill", "--reason",
-                     "better on blind buds", *at])
+                     "better on blind buds", "--later", *at])
     assert done.exit_code == 0, done.output
     assert "proposes from now on" in done.stdout
+    assert "80 photographs of waiting buds show another model's" in done.stdout
+    _call_whole(lab, range(1, 81))
+    told = run(app, ["models", "look-again", "--json", *at])
+    assert json.loads(told.stdout)["n_looked"] == 0
     assert json.loads(run(app, ["models", "watch", "--json", *at]).stdout)["model"] == report.model
     assert run(app, ["models", "slips", "--json", *at]).exit_code == 0
     back = run(app, ["models", "back", "--by", "Petra Quill", "--reason", "trying", *at])

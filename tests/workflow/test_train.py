@@ -241,6 +241,8 @@ def test_failure_half_way_leaves_no_model(
     with pytest.raises(OSError, match="No space left on device"):
         train(season, base=base_folder)
     assert list(season.models_folder.iterdir()) == []
+    with season.read() as conn:
+        assert not [m for m in models.list_models(conn) if m.name.startswith("tuned")]
     monkeypatch.undo()
     assert train(season, base=base_folder).model == "tuned-1"
 
@@ -252,30 +254,87 @@ from budvision.workflow.train import train
 season = Season.open(sys.argv[1])
 print("ready", flush=True)
 train(season, base=sys.argv[2])
+print("done", flush=True)
 """
+
+
+def _trained(
+    season: Path, base: Path, *, kill_s: float | None = None, writing: bool = False
+) -> tuple[bool, float, float]:
+    """Train in a process of its own, killed after a while if asked.
+
+    Returns whether it was cut short, how long it took to begin writing the model (counted from
+    where it was ready) and how long from there; `kill_s` counts from there too if `writing`.
+    """
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, str(season), str(base)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    child.stdout.readline()
+    start = begun = time.perf_counter()
+    if writing or kill_s is None:
+        while child.poll() is None and not list((season / "models").glob(".*.part")):
+            time.sleep(0.001)
+        begun = time.perf_counter()
+    if kill_s is not None:
+        time.sleep(kill_s)
+        child.send_signal(signal.SIGKILL)
+    done = child.stdout.readline().strip() == b"done"
+    end = time.perf_counter()
+    child.wait()
+    child.stdout.close()
+    assert done or child.returncode == -signal.SIGKILL
+    return not done, begun - start, end - begun
 
 
 @pytest.mark.slow
 def test_killed_trainings_leave_the_season_sound(season: Season, base_folder: Path) -> None:
-    """Killed at random points (BUDVISION_KILLS times, 50 in the long run), then run to the end."""
+    """Killed at random points (BUDVISION_KILLS times, 50 in the long run), then run to the end.
+
+    Half of the points are drawn from the whole length of a training, as measured here, half from
+    the short while in which its model is written.
+    """
     fill(season, n_canes=6, lamp=-0.4)
+    _, learning_s, writing_s = _trained(season.folder, base_folder)
     draw = random.Random(5)
-    n_cut = 0
-    for _ in range(int(os.environ.get("BUDVISION_KILLS", "4"))):
-        child = subprocess.Popen(
-            [sys.executable, "-c", _CHILD, str(season.folder), str(base_folder)],
-            stdout=subprocess.PIPE)
-        assert child.stdout is not None
-        child.stdout.readline()
-        time.sleep(draw.uniform(0, 1.2))
-        n_cut += child.poll() is None
-        child.send_signal(signal.SIGKILL)
-        child.wait()
-        child.stdout.close()
-        for entry in list_models(season.models_folder):
-            verify_model(entry)  # what is listed is whole
+    n_cut = n_begun = n_unlisted = n_finished = 0
+    times = int(os.environ.get("BUDVISION_KILLS", "4"))
+    for i in range(times):
+        if i % 2:
+            cut, _, _ = _trained(season.folder, base_folder, writing=True,
+                                 kill_s=draw.uniform(0, writing_s))
+        else:
+            cut, _, _ = _trained(season.folder, base_folder,
+                                 kill_s=draw.uniform(0, learning_s + writing_s))
+        listed = {entry.label: entry for entry in list_models(season.models_folder)}
+        folders = {path.name for path in season.models_folder.glob("tuned-*")}
+        assert set(listed) <= folders
+        n_cut += cut
+        n_begun += bool(list(season.models_folder.glob(".*.part")))
+        n_unlisted = len(folders - set(listed))
+        n_finished = len(listed)
+        for entry in listed.values():  # what is listed is whole
+            verify_model(entry)
+            load_verdict(entry.folder / "verdict.skops")
+        with Season.open(season.folder) as again, again.read() as conn:
+            assert conn.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
+            assert len(list(rows.stream(conn, "call"))) == 48
+            assert {m.name for m in models.list_models(conn)} <= {"plain-1", *listed}
     assert n_cut > 0
+    print(f"{times} trainings killed: {n_cut} before their end, {n_begun} with a folder begun, "
+          f"{n_unlisted} with one not listed yet; {n_finished} models stand; one training takes "
+          f"{learning_s:.2f} s and {writing_s:.2f} s of writing")
     report = train(season, base=base_folder)
     verify_model(find_model(report.path))
-    with season.read() as conn:
-        assert len(list(rows.stream(conn, "call"))) == 48
+    assert not list(season.models_folder.glob(".*"))  # what the killed ones began is gone
+
+
+def test_trainings_at_once_make_two_models(season: Season, base_folder: Path) -> None:
+    fill(season, n_canes=4, lamp=0.0)
+    children = [
+        subprocess.Popen([sys.executable, "-c", _CHILD, str(season.folder), str(base_folder)],
+                         stdout=subprocess.DEVNULL) for _ in range(2)]
+    assert [child.wait() for child in children] == [0, 0]
+    entries = list_models(season.models_folder)
+    assert {entry.label for entry in entries} == {"tuned-1", "tuned-2"}
+    for entry in entries:
+        verify_model(entry)

@@ -23,11 +23,12 @@ from budvision.store.tables import (
     proposal_tissue,
     sampling,
 )
-from budvision.vocabulary import CallValue, Tissue
+from budvision.vocabulary import TISSUES, CallValue, Tissue
 
 __all__ = [
     "SEGMENTER", "CalledTissue", "Measured", "RecentLook", "blind_agreement", "buds_of_photos",
-    "called_tissues", "measured_tissues", "photos_measured", "photos_of_calls", "recent_looks",
+    "called_tissues", "measured_tissues", "photos_measured", "photos_of_calls",
+    "photos_out_of_step", "recent_looks",
 ]
 
 SEGMENTER = "segmenter.onnx"
@@ -188,6 +189,34 @@ def photos_of_calls(conn: Connection) -> list[PhotoRow]:
         .order_by(photo.c.id)
     )
     return [PhotoRow(**row._mapping) for row in rows]
+
+
+def photos_out_of_step(conn: Connection, model_id: int | None) -> list[PhotoRow]:
+    """Return the photographs of waiting buds whose newest proposal is not this model's.
+
+    A bud waits until all its tissues are called; photographs that no model has looked at belong
+    to these. In order of intake.
+
+    Parameters
+    ----------
+    model_id : int, optional
+        The model in use; without it (the season does not know it yet), every waiting one.
+    """
+    standing = current_rows()
+    full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
+        func.count() >= len(TISSUES))
+    last = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
+    shown = select(proposal.c.photo_id).where(
+        proposal.c.id.in_(last), proposal.c.model_id == model_id)
+    query = (
+        select(photo).join(assignment, assignment.c.photo_id == photo.c.id)
+        .where(current_assignment(), assignment.c.bud_id.is_not(None),
+               assignment.c.bud_id.not_in(full))
+        .order_by(photo.c.id)
+    )
+    if model_id is not None:
+        query = query.where(photo.c.id.not_in(shown))
+    return [PhotoRow(**row._mapping) for row in conn.execute(query)]
 
 
 @dataclass(frozen=True, slots=True)
