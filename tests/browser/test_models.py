@@ -11,6 +11,7 @@ import os
 import random
 import shutil
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
@@ -22,11 +23,14 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 from playwright.sync_api import expect
 
+from budvision.photo.features import FEATURE_NAMES
 from budvision.store.session import Season
 from budvision.verdict import registry
 from budvision.verdict.persist import save_verdict
 from budvision.verdict.train import fit_verdict
+from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
+from budvision.workflow import propose, train
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -44,6 +48,36 @@ def _taught() -> ModuleType:
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
+
+
+def _said(_: Season, waiting: list[Any], *__: object) -> Iterator[object]:
+    """Look at photographs that are not there, slowly enough to be seen."""
+    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown",
+                         dict.fromkeys(FEATURE_NAMES, 0.3))
+    for row in waiting:
+        time.sleep(0.01)
+        yield propose._Said(Proposal(
+            row.file_name, row.sha256, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}))
+
+
+def _slowly(*given: Any, progress: Any = None, **more: Any) -> Any:
+    """Gather lessons, slowly enough for the page to be seen at work."""
+    for i in range(30 if progress else 0):
+        progress("photographs", i, 30)
+        time.sleep(0.1)
+    return _gather(*given, progress=progress, **more)
+
+
+_gather = train.gather_lessons
+
+
+@pytest.fixture
+def failing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the disk be full whenever a model is written."""
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(shutil, "copyfile", full)
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +98,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     patch = pytest.MonkeyPatch()
     patch.setattr(registry, "DEFAULT_MODEL", "plain-1")
     patch.setattr(registry, "models_folder", lambda: folder.parent)
+    patch.setattr(propose, "_look_with_model", _said)
+    patch.setattr(train, "gather_lessons", _slowly)
     winter = tmp_path_factory.mktemp("season") / "winter"
     with Season.create(winter) as season:
         taught.fill(season, n_canes=10, lamp=-0.4, blind_every=2)
@@ -105,15 +141,36 @@ def test_train_promote_and_go_back(page: Any) -> None:
     page.goto("/models/")
     expect(page.get_by_role("heading", name="Models", exact=True)).to_be_visible()
     assert Axe().run(page).violations_count == 0
-    page.get_by_role("button", name="Train on the season's calls").click()
+    page.get_by_role("button", name="Train on the season's calls").dblclick()
+    # the page tells how far it is, and of the end without being asked
+    expect(page.get_by_role("progressbar")).to_be_visible()
+    expect(page.locator("#work-words")).to_contain_text("looking at photographs, ")
+    expect(page.get_by_role("button", name="Train on the season's calls")).to_be_disabled()
+    assert Axe().run(page).violations_count == 0
+    expect(page.locator("#work").get_by_role("status")).to_contain_text("tuned-1 was trained.")
+    expect(page.get_by_role("link", name="tuned-2")).to_have_count(0)
+    assert Axe().run(page).violations_count == 0
+    page.get_by_role("link", name="Compare tuned-1 with the model in use").click()
     expect(page.get_by_role("heading", name="tuned-1")).to_be_visible()
     expect(page.get_by_text("beyond chance")).to_be_visible()
     assert Axe().run(page).violations_count == 0
     page.get_by_label("Why it should propose").fill("fewer wrong calls on blind buds")
     page.get_by_role("button", name="Let tuned-1 propose").click()
-    expect(page.get_by_role("status")).to_contain_text("tuned-1 proposes from now on")
+    expect(page.get_by_text("tuned-1 proposes from now on")).to_be_visible()
+    expect(page.get_by_text("tuned-1 looked at 80 photographs of buds that wait")).to_be_visible()
     expect(page.get_by_role("row", name="tuned-1 in use")).to_be_visible()
     page.get_by_label("Why go back").fill("the lamp was changed")
     page.get_by_role("button", name="Go back to the model before").click()
     expect(page.get_by_role("row", name="plain-1 in use")).to_be_visible()
     expect(page.get_by_text("the lamp was changed")).to_be_visible()
+    expect(page.get_by_text("plain-1 looked at 80 photographs of buds that wait")).to_be_visible()
+
+
+@pytest.mark.usefixtures("failing")
+def test_why_it_failed_stands_on_the_page(page: Any) -> None:
+    page.goto("/me")
+    page.get_by_text("Petra Quill").first.click()
+    page.goto("/models/")
+    page.get_by_role("button", name="Train on the season's calls").click()
+    expect(page.get_by_role("alert")).to_contain_text("the model could not be written")
+    expect(page.get_by_role("button", name="Train on the season's calls")).to_be_enabled()

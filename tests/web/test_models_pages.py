@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import html
 import importlib.util
 import re
+import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 
 from budvision.store.queries import models
+from budvision.store.queries.photos import PhotoRow
+from budvision.store.queries.proposals import latest_proposals
+from budvision.store.queries.rows import stream
 from budvision.store.session import Season
 from budvision.verdict.watch import agreement_chart
+from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.web.models.pages import chart_of
+from budvision.workflow import propose
 
 
 def _taught() -> ModuleType:
@@ -63,10 +72,45 @@ def test_overview_says_how_the_model_does(client: FlaskClient) -> None:
     assert any(word in page for word in ("In order:", "Look:", "Do not trust:"))
 
 
+def _ended(client: FlaskClient) -> dict[str, Any]:
+    """Wait until the work of the pages has ended, and return what they tell of it."""
+    for _ in range(600):
+        work = client.get("/models/work").json["work"]
+        if work["state"] not in ("waiting", "running"):
+            return work
+        time.sleep(0.05)
+    raise AssertionError(work)
+
+
+@pytest.fixture
+def look(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A model that looks at photographs without their files."""
+    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown", {})
+
+    def said(_: Season, waiting: list[PhotoRow], *__: object) -> Iterator[object]:
+        return (propose._Said(Proposal(
+            row.file_name, row.sha256, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}))
+            for row in waiting)
+
+    monkeypatch.setattr(propose, "_look_with_model", said)
+
+
+def _shown(season: Season) -> set[str]:
+    with season.read() as conn:
+        return {row.model for row in latest_proposals(conn).values()}
+
+
+@pytest.mark.usefixtures("look")
 def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) -> None:
     done = client.post("/models/train", data={"csrf_token": _token(client)})
     assert done.status_code == 303
+    work = _ended(client)
+    assert (work["state"], work["model"], work["by"]) == ("done", "tuned-1", "Petra Quill")
+    assert work["total"] > 1
     page = client.get(done.location).text
+    assert "tuned-1 was trained." in page
+    assert "/models/one/tuned-1" in page
+    page = client.get("/models/one/tuned-1").text
     assert "Against plain-1, on the same blind-called buds" in page
     assert re.search("tuned-1 (makes fewer wrong calls|calls more tissues rightly), beyond", page)
     assert "What it learnt from" in page
@@ -76,8 +120,11 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
     token = _token(client)
     empty = client.post("/models/one/tuned-1/promote", data={"csrf_token": token, "reason": " "})
     assert empty.status_code >= 400
+    assert _shown(season) == {"plain-1"}
     client.post("/models/one/tuned-1/promote",
                 data={"csrf_token": token, "reason": "fewer wrong on blind buds"})
+    assert "tuned-1 looked at 80 photographs of buds that wait" in _ended(client)["text"]
+    assert _shown(season) == {"tuned-1"}
     page = client.get("/models/").text
     assert "fewer wrong on blind buds" in page
     with season.read() as conn:
@@ -85,14 +132,88 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
     assert current is not None
     assert current.name == "tuned-1"
     client.post("/models/back", data={"csrf_token": token, "reason": "the lamp was changed"})
+    assert "plain-1 looked at 80 photographs" in _ended(client)["text"]
+    assert _shown(season) == {"plain-1"}
     with season.read() as conn:
         current = models.current_model(conn)
+        assert len(list(stream(conn, "proposal"))) == 240
     assert current is not None
     assert current.name == "plain-1"
 
 
+def test_second_click_trains_once(
+    client: FlaskClient, season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from budvision.workflow import train
+
+    go_on, real = threading.Event(), train.gather_lessons
+
+    def slow(*given: Any, **more: Any) -> Any:
+        assert go_on.wait(30)
+        return real(*given, **more)
+
+    monkeypatch.setattr(train, "gather_lessons", slow)
+    token = _token(client)
+    for _ in range(3):
+        assert client.post("/models/train", data={"csrf_token": token}).status_code == 303
+    page = client.get("/models/").text
+    assert "A training runs already" in page
+    assert "<progress" in page
+    assert re.search('<button class="button primary" type="submit" disabled>Train', page)
+    # other work waits for its turn, and is told of
+    client.post("/models/look-again", data={"csrf_token": token})
+    assert "Next: Proposing anew for the buds that wait." in client.get("/models/").text
+    go_on.set()
+    _ended(client)
+    assert [path.name for path in season.models_folder.glob("tuned-*")] == ["tuned-1"]
+
+
+def test_why_work_failed_is_shown(
+    client: FlaskClient, season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from budvision.workflow import train
+
+    token = _token(client)
+    # the season's photographs are not there, nor is its network one
+    client.post("/models/look-again", data={"csrf_token": token})
+    work = _ended(client)
+    assert work["state"] == "failed"
+    assert work["text"] in html.unescape(client.get("/models/").text)
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("a defect")
+
+    monkeypatch.setattr(train, "train", broken)
+    client.post("/models/train", data={"csrf_token": token})
+    assert "something unexpected happened; it was logged as number" in _ended(client)["text"]
+    assert "a defect" not in client.get("/models/").text
+    monkeypatch.undo()
+    assert client.post("/models/train", data={"csrf_token": token}).status_code == 303
+
+
+def test_nothing_to_learn_from_is_said_on_the_page(
+    tmp_path: Path, base_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from budvision.store.queries import people
+    from budvision.verdict import registry
+
+    monkeypatch.setattr(registry, "DEFAULT_MODEL", "plain-1")
+    monkeypatch.setattr(registry, "models_folder", lambda: base_folder.parent)
+    with Season.create(tmp_path / "empty") as season, season.write() as conn:
+        people.ensure_person(conn, "Petra Quill")
+    app = create_app(tmp_path / "empty", testing=True)
+    client = app.test_client()
+    client.post("/me", data={"csrf_token": _token(client), "name": "Petra Quill"})
+    client.post("/models/train", data={"csrf_token": _token(client)})
+    assert "there is nothing to learn from" in _ended(client)["text"]
+    assert "there is nothing to learn from" in client.get("/models/").text
+    app.extensions["budvision.season"].close()
+
+
 def test_nothing_is_decided_without_a_token(client: FlaskClient, season: Season) -> None:
     assert client.post("/models/train").status_code == 400
+    assert client.post("/models/look-again").status_code == 400
+    assert client.get("/models/work").json == {"ok": True, "work": None}
     assert list(season.models_folder.iterdir()) == []
 
 

@@ -309,7 +309,7 @@ def test_killed_trainings_leave_the_season_sound(season: Season, base_folder: Pa
         folders = {path.name for path in season.models_folder.glob("tuned-*")}
         assert set(listed) <= folders
         n_cut += cut
-        n_begun += bool(list(season.models_folder.glob(".*.part")))
+        n_begun += bool(cut and i % 2 and list(season.models_folder.glob(".*.part")))
         n_unlisted = len(folders - set(listed))
         n_finished = len(listed)
         for entry in listed.values():  # what is listed is whole

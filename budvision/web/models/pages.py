@@ -13,6 +13,7 @@ from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
+from budvision.web.models.work import Done, Tell, Work, desk_of
 from budvision.web.people import current_person, need_person, need_role
 from budvision.workflow.models import (
     Candidate,
@@ -26,12 +27,15 @@ from budvision.workflow.models import (
     promote_model,
     watch_model,
 )
+from budvision.workflow.models_anew import count_out_of_step, propose_anew
 
 __all__ = ["blueprint"]
 
-blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
+blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates",
+                      static_folder="static", static_url_path="/static")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
+_STEPS = {"photographs": "looking at photographs", "fits": "comparing corrections"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,9 @@ class OverviewPage:
     history: tuple[Promotion, ...]
     may_decide: bool
     leads: str
+    work: Work | None
+    next: tuple[Work, ...]
+    n_out_of_step: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +125,9 @@ def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
 def overview() -> ResponseReturnValue:
     """Show which model proposes, how it does, and the models at hand."""
     season = current_season()
-    watched, trouble = None, ""
+    watched, trouble, n_out_of_step = None, "", 0
     try:
+        n_out_of_step = count_out_of_step(season)
         watched = watch_model(season)
     except BudvisionError as error:
         trouble = str(error)
@@ -128,7 +136,7 @@ def overview() -> ResponseReturnValue:
     page = OverviewPage(
         tuple(list_candidates(season)), watched, trouble,
         None if watched is None else chart_of(watched.points), history, _may_decide(),
-        ", ".join(p.name for p in _leads()))
+        ", ".join(p.name for p in _leads()), desk_of().look(), desk_of().next(), n_out_of_step)
     return render_template("models/overview.html", here=page)
 
 
@@ -157,33 +165,76 @@ def slips() -> ResponseReturnValue:
     return render_template("models/slips.html", here=SlipsPage(tuple(find_slips(current_season()))))
 
 
+@blueprint.get("/work")
+def work() -> ResponseReturnValue:
+    """Tell how far the work of these pages is, as JSON."""
+    shown = desk_of().look()
+    return {"ok": True, "work": None if shown is None else shown.as_dict()}
+
+
 @blueprint.post("/train")
 @need_role("lead")
 def train_now() -> ResponseReturnValue:
-    """Train a candidate on the season's calls."""
+    """Train a candidate on the season's calls, beside the pages."""
     from budvision.workflow.train import train
 
-    report = train(current_season())
-    flash(f"{report.model} was trained. {report.metrics['why']} It proposes only once promoted.")
-    return redirect(url_for("models.one", label=report.model), 303)
+    season = current_season()
+
+    def do(tell: Tell) -> Done:
+        report = train(season, progress=lambda what, done, total: tell(
+            _STEPS.get(what, what), done, total))
+        return Done(f"{report.model} was trained. {report.metrics['why']} It proposes only once "
+                    "promoted.", report.model)
+
+    if not desk_of().ask("train", "Training on the season's calls", need_person().name, do):
+        flash("A training runs already; there is one at a time.")
+    return redirect(url_for("models.overview"), 303)
+
+
+@blueprint.post("/look-again")
+@need_role("lead")
+def look_again() -> ResponseReturnValue:
+    """Propose anew for waiting buds that show another model's proposals."""
+    _ask_to_look_again(need_person().name)
+    return redirect(url_for("models.overview"), 303)
+
+
+def _ask_to_look_again(by: str) -> None:
+    season = current_season()
+
+    def do(tell: Tell) -> Done:
+        report = propose_anew(season, progress=lambda done, total, _: tell(
+            _STEPS["photographs"], done, total))
+        if not report.n_looked:
+            return Done(f"Every bud that waits shows what {report.model} says.", report.model)
+        gone = (f" {report.n_missing} could not be read from the store; run `budvision check`."
+                if report.n_missing else "")
+        return Done(
+            f"{report.model} looked at {report.n_looked} photographs of buds that wait: "
+            f"{report.n_found} with proposals, {report.n_refused} that cannot be judged.{gone} "
+            "The proposals before are kept, and what people called is untouched.", report.model)
+
+    desk_of().ask("look-again", "Proposing anew for the buds that wait", by, do)
 
 
 @blueprint.post("/one/<label>/promote")
 @need_role("lead")
 def promote(label: str) -> ResponseReturnValue:
-    """Let a model propose from now on."""
+    """Let a model propose from now on, first of all for the buds that wait."""
     person = need_person()
     done = promote_model(
         current_season(), label, person=person.name, reason=request.form.get("reason", ""))
     flash(f"{done} proposes from now on, as {person.name} decided.")
+    _ask_to_look_again(person.name)
     return redirect(url_for("models.overview"), 303)
 
 
 @blueprint.post("/back")
 @need_role("lead")
 def back() -> ResponseReturnValue:
-    """Let the model before propose again."""
+    """Let the model before propose again, first of all for the buds that wait."""
     person = need_person()
     done = go_back(current_season(), person=person.name, reason=request.form.get("reason", ""))
     flash(f"{done} proposes again, as {person.name} decided.")
+    _ask_to_look_again(person.name)
     return redirect(url_for("models.overview"), 303)
