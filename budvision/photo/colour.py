@@ -298,17 +298,17 @@ def find_neutral(
     is tan to white, so it is neutral only within `doubt`; but it lies under the same light as the
     tissues, which paper beside the bud may not.
     """
-    logs = log_light(crop)
-    clipped = cv2.inRange(crop, (0, 0, 0), (251, 251, 251)) == 0
     if card_white is not None:
         white = np.clip(np.rint(np.asarray(card_white, np.float64)), 0, 255).astype(np.uint8)
         return Neutral(np.asarray(_LOG[white], np.float64), "card", 0.02)
+    logs = log_light(crop)
+    clipped = cv2.inRange(crop, (0, 0, 0), (251, 251, 251)) == 0
     face = (labels == LABEL_SCALES) & ~clipped
-    if int(face.sum()) >= _WOOL_LEAST_PX:
-        return Neutral(_bright_third(logs[face]), "wool", 0.15)
+    if np.count_nonzero(face) >= _WOOL_LEAST_PX:
+        return Neutral(_bright_third(_pixels(logs, face)), "wool", 0.15)
     around = (labels == LABEL_BACKGROUND) & ~clipped
-    if int(around.sum()) >= _WOOL_LEAST_PX:
-        pixels = logs[around]
+    if np.count_nonzero(around) >= _WOOL_LEAST_PX:
+        pixels = _pixels(logs, around)
         spread = pixels.max(axis=1) - pixels.min(axis=1)
         bright = pixels[:, 1] >= np.quantile(pixels[:, 1], 0.8)
         paper = bright & (spread < 0.5)
@@ -319,10 +319,15 @@ def find_neutral(
     return Neutral(np.full(3, float(_LOG[186])), "none", 0.5)
 
 
+def _pixels(picture: Float32, where: npt.NDArray[np.bool_]) -> Float32:
+    """Return ``picture[where]``, shape (n, 3), several times faster."""
+    return picture.reshape(-1, picture.shape[-1]).take(np.flatnonzero(where), axis=0)
+
+
 def _bright_third(pixels: Float32) -> Float64:
     brightness = pixels @ np.full(3, 1.0 / 3.0, np.float32)
-    bright = pixels[brightness >= np.quantile(brightness, 2.0 / 3.0)]
-    return np.asarray(np.median(bright, axis=0), np.float64)
+    bright = np.flatnonzero(brightness >= np.quantile(brightness, 2.0 / 3.0))
+    return np.array([np.median(pixels[:, channel].take(bright)) for channel in range(3)])
 
 
 def neutralise(image: Uint8, neutral: Neutral) -> Uint8:

@@ -225,8 +225,7 @@ def _check_single(header: Image.Image, kind: str, where: str) -> None:
 
 def _check_jpeg_is_whole(data: bytes, where: str) -> None:
     """Follow the JPEG's segments to its end marker; the decoder itself would fill up with grey."""
-    at, n_bytes, scans = 2, len(data), 0
-    values = np.frombuffer(data, np.uint8)
+    at, n_bytes, scans, values = 2, len(data), 0, np.frombuffer(data, np.uint8)
     while at + 4 <= n_bytes:
         if data[at] != 0xFF:
             raise _truncated(where, f"no segment at byte {at}")
@@ -243,13 +242,15 @@ def _check_jpeg_is_whole(data: bytes, where: str) -> None:
             scans += 1
             here = at
             while True:  # jump over the scan's data, in blocks, to the next marker
-                block = values[here : here + (1 << 21)]
-                found = np.flatnonzero(block[:-1] == 0xFF)
-                after = block[found + 1]
-                found = found[(after != 0) & (after != 0xFF) & ((after < 0xD0) | (after > 0xD7))]
-                if found.size:
-                    at = here + int(found[0])
-                    break
+                block = values[here : here + (1 << 16)]
+                found = (block[:-1] == 0xFF) & (block[1:] != 0)
+                if found.any():
+                    starts = np.flatnonzero(found)
+                    after = block[starts + 1]
+                    starts = starts[(after != 0xFF) & ((after < 0xD0) | (after > 0xD7))]
+                    if starts.size:
+                        at = here + int(starts[0])
+                        break
                 here += max(1, block.size - 1)
                 if here >= n_bytes - 1:
                     raise _truncated(where, f"no end after {n_bytes} bytes")

@@ -37,6 +37,7 @@ Uint8 = npt.NDArray[np.uint8]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+Window = tuple[slice, slice]
 
 FEATURE_VERSION: Final = f"bud-1+{COLOUR_VERSION}"
 """Changes whenever a feature is added, removed or comes out differently."""
@@ -206,11 +207,18 @@ def measure(
     counts for a bud is the growing point in the middle, not a browned rim. Medians and quantiles
     are used throughout, so that highlights and single hairs of wool do not carry the row.
     """
-    face = _look_at_face(crop, labels, card_white)
+    if not labels.any():
+        return {}
+    window = _window(labels, 2)  # nothing outside is asked but what may be neutral
+    face = _look_at_face(crop, labels, window, card_white)
+    labels = labels[window]
+    confidence, dead_map, brown_map = (
+        None if one is None else one[window] for one in (confidence, dead_map, brown_map)
+    )
     rows: dict[Tissue, dict[str, float]] = {}
     for tissue in TISSUES:
         region = labels == tissue.label
-        if int(region.sum()) < LEAST_REGION_PX:
+        if np.count_nonzero(region) < LEAST_REGION_PX:
             continue
         rows[tissue] = _measure_one(face, region, confidence, dead_map, brown_map)
         rows[tissue]["is_secondary"] = float(tissue is Tissue.SECONDARY)
@@ -234,9 +242,24 @@ def _clipped(row: dict[str, float]) -> dict[str, float]:
     return dict(zip(FEATURE_NAMES, values.tolist(), strict=True))
 
 
-def _look_at_face(crop: Uint8, labels: Uint8, card_white: npt.ArrayLike | None) -> _Face:
-    smooth = np.asarray(cv2.medianBlur(np.ascontiguousarray(crop), 3), np.uint8)
+def _window(shape: npt.NDArray[Any], margin: int) -> Window:
+    """Return the smallest rows and columns round what is not 0, with a margin where there is."""
+    rows, columns = np.flatnonzero(shape.any(axis=1)), np.flatnonzero(shape.any(axis=0))
+    return (
+        slice(max(0, rows[0] - margin), rows[-1] + 1 + margin),
+        slice(max(0, columns[0] - margin), columns[-1] + 1 + margin),
+    )
+
+
+def _look_at_face(
+    whole: Uint8, whole_labels: Uint8, window: Window, card_white: npt.ArrayLike | None
+) -> _Face:
+    crop, labels = np.ascontiguousarray(whole[window]), whole_labels[window]
+    smooth = np.asarray(cv2.medianBlur(crop, 3), np.uint8)
     neutral = find_neutral(smooth, labels, card_white=card_white)
+    if neutral.source not in ("card", "wool"):
+        smooth_whole = np.asarray(cv2.medianBlur(np.ascontiguousarray(whole), 3), np.uint8)
+        neutral = find_neutral(smooth_whole, whole_labels)
     logs = log_light(smooth)
     red, green, blue = (
         np.ascontiguousarray(logs[..., channel]) - np.float32(neutral.log_rgb[channel])
@@ -245,13 +268,15 @@ def _look_at_face(crop: Uint8, labels: Uint8, card_white: npt.ArrayLike | None) 
     light = (red + green + blue) / np.float32(3.0)
     scales = labels == LABEL_SCALES
     scales_green_red, scales_light = 0.0, -1.0
-    if int(scales.sum()) >= LEAST_REGION_PX:
-        brightness = light[scales]
+    green_red = green - red
+    if np.count_nonzero(scales) >= LEAST_REGION_PX:
+        at = np.flatnonzero(scales)
+        brightness = light.ravel().take(at)
         dark = brightness <= np.quantile(brightness, 1.0 / 3.0)
-        scales_green_red = float(np.median((green[scales] - red[scales])[dark]))
-        scales_light = float(np.median(brightness[dark]))
+        scales_green_red = _median(green_red.ravel().take(at[dark]))
+        scales_light = _median(brightness[dark])
     return _Face(
-        light=light, green_red=green - red, green_blue=green - blue, channels=(red, green, blue),
+        light=light, green_red=green_red, green_blue=green - blue, channels=(red, green, blue),
         glare=(cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0) | (light > 0.4),
         neutral=neutral, scales_green_red=scales_green_red, scales_light=scales_light,
         n_face=int(np.count_nonzero(labels)),
@@ -262,48 +287,52 @@ def _measure_one(
     face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None,
     brown_map: Float32 | None,
 ) -> dict[str, float]:
-    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
-    window = (
-        slice(max(0, rows[0] - 1), rows[-1] + 2), slice(max(0, columns[0] - 1), columns[-1] + 2)
-    )
+    window = _window(region, 1)
     here = np.pad(region[window], 1).astype(np.uint8)
     depth = cv2.distanceTransform(here, cv2.DIST_L2, 3)[1:-1, 1:-1]
     share = depth / max(float(depth.max()), 1e-6)
     inside = region[window]
-    light, green_red = face.light[window], face.green_red[window]
-    usable = inside & ~face.glare[window]
-    if int(usable.sum()) < LEAST_REGION_PX // 2:
-        usable = inside
+    at = np.flatnonzero(inside)  # from here on, values of the region's pixels in one row
+
+    def values(picture: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return picture[window].ravel().take(at)
+
+    light, green_red, glare = values(face.light), values(face.green_red), values(face.glare)
+    share = depth.ravel().take(at) / max(float(depth.max()), 1e-6)
+    usable = ~glare
+    if np.count_nonzero(usable) < LEAST_REGION_PX // 2:
+        usable = np.ones_like(glare)
     inner = usable & (share > 0.5)
-    if int(inner.sum()) < 4:
+    if np.count_nonzero(inner) < 4:
         inner = usable
     core = inner & (share > 0.8)
-    core = core if int(core.sum()) >= 4 else inner
+    core = core if np.count_nonzero(core) >= 4 else inner
     rim = usable & (share < 0.3)
-    rim = rim if int(rim.sum()) >= 4 else usable
+    rim = rim if np.count_nonzero(rim) >= 4 else usable
 
     inner_green_red, inner_light = green_red[inner], light[inner]
+    usable_green_red = green_red[usable]
     low, quarter, middle, three, high = _quantiles(inner_green_red, (0.1, 0.25, 0.5, 0.75, 0.9))
     dark, brightness, bright = _quantiles(inner_light, (0.1, 0.5, 0.9))
-    logs = np.array([float(np.median(channel[window][inner])) for channel in face.channels])
+    logs = np.array([_median(values(channel)[inner]) for channel in face.channels])
     neutral = lab_from_linear(np.exp(logs) * 0.4827)  # the wool at L* 75
     plain = lab_from_linear(np.exp(logs + face.neutral.log_rgb))
     contour, _ = cv2.findContours(here, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     around = max(cv2.arcLength(piece, True) for piece in contour)
-    n_region = int(inside.sum())
-    dead_inner, dead_all = _means(dead_map, window, inner, inside)
-    brown_inner, brown_all = _means(brown_map, window, inner, inside)
+    n_region = at.size
+    dead_inner, dead_all = (0.5, 0.5) if dead_map is None else _means(values(dead_map), inner)
+    brown_inner, brown_all = (0.5, 0.5) if brown_map is None else _means(values(brown_map), inner)
     kept = min(max(dead_inner, 0.001), 0.999)
     return {
         "green_red_inner": float(middle),
-        "green_red_all": float(np.median(green_red[usable])),
+        "green_red_all": _median(usable_green_red),
         "green_red_low": float(low),
         "green_red_high": float(high),
-        "green_red_core": float(np.median(green_red[core])),
+        "green_red_core": _median(green_red[core]),
         "green_share_inner": float(np.mean(inner_green_red > 0.10)),
         "brown_share_inner": float(np.mean(inner_green_red < -0.05)),
-        "brown_share": float(np.mean(green_red[usable] < -0.05)),
-        "green_blue_inner": float(np.median(face.green_blue[window][inner])),
+        "brown_share": float(np.mean(usable_green_red < -0.05)),
+        "green_blue_inner": _median(values(face.green_blue)[inner]),
         "light_inner": float(brightness),
         "light_low": float(dark),
         "light_high": float(bright),
@@ -317,15 +346,15 @@ def _measure_one(
         "b_plain": float(plain[2]),
         "green_red_to_scales": float(middle) - face.scales_green_red,
         "light_to_scales": float(brightness) - face.scales_light,
-        "rim_green_red": float(np.median(green_red[rim]) - middle),
-        "rim_light": float(np.median(light[rim]) - brightness),
-        "texture_fine": _fine_texture(light, inner),
-        "texture_rings": _ring_contrast(light, depth, usable),
+        "rim_green_red": _median(green_red[rim]) - middle,
+        "rim_light": _median(light[rim]) - brightness,
+        "texture_fine": _fine_texture(face.light[window], at[inner]),
+        "texture_rings": _ring_contrast(light[usable], depth.ravel().take(at)[usable]),
         "spread_green_red": float(three - quarter),
         "area_share": n_region / max(face.n_face, 1),
         "roundness": float(4.0 * np.pi * n_region / max(around, 1.0) ** 2),
-        "glare_share": float(np.mean(face.glare[window][inside])),
-        "confidence": 1.0 if confidence is None else float(confidence[window][inside].mean()),
+        "glare_share": float(np.mean(glare)),
+        "confidence": 1.0 if confidence is None else float(values(confidence).mean()),
         "dead_inner": dead_inner,
         "dead_all": dead_all,
         "dead_odds": float(np.log(kept / (1.0 - kept))),
@@ -335,13 +364,17 @@ def _measure_one(
     }
 
 
-def _means(
-    values: Float32 | None, window: tuple[slice, slice], inner: Bool, inside: Bool
-) -> tuple[float, float]:
-    if values is None:
-        return 0.5, 0.5
-    here = values[window]
-    return float(here[inner].mean()), float(here[inside].mean())
+def _means(values: Float32, inner: Bool) -> tuple[float, float]:
+    return float(values[inner].mean()), float(values.mean())
+
+
+def _median(values: Float32) -> float:
+    """Return what ``np.median`` does for finite values, without its checks."""
+    half = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, half)[half])
+    ordered = np.partition(values, (half - 1, half))
+    return float((ordered[half - 1] + ordered[half]) / np.float32(2))
 
 
 def _quantiles(values: Float32, shares: tuple[float, ...]) -> list[float]:
@@ -349,17 +382,16 @@ def _quantiles(values: Float32, shares: tuple[float, ...]) -> list[float]:
     return [float(ordered[round(share * (ordered.size - 1))]) for share in shares]
 
 
-def _fine_texture(light: Float32, inner: Bool) -> float:
+def _fine_texture(light: Float32, inner: npt.NDArray[np.intp]) -> float:
     fine = light - cv2.GaussianBlur(light, (0, 0), 1.5)
-    values = np.abs(fine[inner])
-    return float(np.median(values) * 1.4826)
+    return _median(np.abs(fine.ravel().take(inner))) * 1.4826
 
 
-def _ring_contrast(light: Float32, depth: npt.NDArray[Any], usable: Bool) -> float:
+def _ring_contrast(light: Float32, depth: Float32) -> float:
     """Spread of the mean brightness of rings of equal depth, a straight trend taken out."""
-    ring = np.rint(depth[usable]).astype(np.intp)
+    ring = np.rint(depth).astype(np.intp)
     n_pixels = np.bincount(ring)
-    mean = np.bincount(ring, weights=light[usable]) / np.maximum(n_pixels, 1)
+    mean = np.bincount(ring, weights=light) / np.maximum(n_pixels, 1)
     kept = np.flatnonzero(n_pixels >= 4)
     if kept.size < 4:
         return 0.0

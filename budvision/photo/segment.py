@@ -25,6 +25,7 @@ from budvision.photo.locate import (
     quarter_turns,
     seek,
     turned_box,
+    turned_by,
 )
 from budvision.photo.refusals import JUDGEMENTS, reason_for
 from budvision.photo.rings import ring_contrast
@@ -200,7 +201,7 @@ def segment(
         With `found` False and reasons where no cut face can be judged.
     """
     turns = quarter_turns(image)
-    turned = np.rot90(image, turns)
+    turned = turned_by(image, turns)
     place, judged = seek(turned, segmenter)
     said = dict(zip(JUDGEMENTS, map(float, judged), strict=True))
     frame_strange = said["no_cut_face"]
@@ -236,8 +237,8 @@ def segment(
         for k, tissue in enumerate(TISSUES)
     }
     back = -turns
-    labels = np.ascontiguousarray(np.rot90(arranged.labels, back))
-    confidence = np.take_along_axis(shares, arranged.labels[None].astype(np.intp), 0)[0]
+    labels = turned_by(arranged.labels, back)
+    confidence = _shares_of(shares, arranged.labels)
     brown, dead = (cv2.resize(sigmoid(maps[k]), (CROP_PX, CROP_PX)) for k in (5, 6))
     face_px = place.long_px if seen is None else seen[2] * (box[2] - box[0]) / (CROP_PX / 2)
     reasons = _refusals(said, arranged.labels, confidence, face, face_px, frame_strange)
@@ -251,17 +252,25 @@ def segment(
         found=not reasons,
         reasons=reasons,
         box=turned_box(box, turns, (image.shape[0], image.shape[1])),
-        crop=np.ascontiguousarray(np.rot90(crop, back)),
+        crop=turned_by(crop, back),
         labels=labels,
-        confidence=np.ascontiguousarray(np.rot90(confidence, back)),
+        confidence=turned_by(confidence, back),
         exposed=exposed,
         face_share=face_px / image.shape[1],
-        dead_map=np.ascontiguousarray(np.rot90(dead, back)),
-        brown_map=np.ascontiguousarray(np.rot90(brown, back)),
+        dead_map=turned_by(np.asarray(dead, np.float32), back),
+        brown_map=turned_by(np.asarray(brown, np.float32), back),
         judgement=said,
         swap_doubt=arranged.swap_doubt,
         image_shape=(image.shape[0], image.shape[1]),
     )
+
+
+def _shares_of(shares: Float32, labels: Uint8) -> Float32:
+    """Return the share of the label given at each pixel."""
+    own = np.array(shares[0], np.float32)
+    for label in range(1, len(shares)):
+        np.copyto(own, shares[label], where=labels == label)
+    return own
 
 
 def _is_cambium(crop: Uint8, primary: NDArray[np.bool_], dead: Float32, too_deep: float) -> bool:

@@ -350,8 +350,8 @@ def _place(
     row0, col0, row1, col1 = found.box
     per_row = (row1 - row0) / region.shape[0] / scale
     per_col = (col1 - col0) / region.shape[1] / scale
-    rows, cols = np.nonzero(region)
-    row, col = float(rows.mean()), float(cols.mean())
+    sums = cv2.moments(region)
+    row, col = sums["m01"] / sums["m00"], sums["m10"] / sums["m00"]
     if not region[round(row), round(col)]:
         depth = cv2.distanceTransform(np.pad(region, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
         at = np.unravel_index(int(np.argmax(depth)), depth.shape)
@@ -360,7 +360,7 @@ def _place(
         round(row0 / scale + (row + 0.5) * per_row, 1),
         round(col0 / scale + (col + 0.5) * per_col, 1),
     )
-    return round(rows.size * per_row * per_col), centre
+    return round(sums["m00"] * per_row * per_col), centre
 
 
 def proposal_as_dict(proposal: Proposal) -> dict[str, Any]:
