@@ -25,6 +25,7 @@ from budvision.errors import ConflictError
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
+from budvision.workflow.archive_settings import write_settings
 
 __all__ = ["ExportReport", "export_archive", "verify_archive"]
 
@@ -179,10 +180,7 @@ def export_archive(
             n_rows += bag.add_lines(f"data/rows/{table}.jsonl", lines)
         if whole:
             bag.add("data/archive-key", key.text.encode())
-        config = season.folder / "budvision.toml"
-        if config.exists():
-            settings = json.dumps(dict(season.settings), indent=1, sort_keys=True)
-            bag.add("data/settings.json", settings.encode())
+        write_settings(season, bag, whole=whole)
         bag.add("data/croissant.json", description(facts, {
             "photos.csv": (bag.hashes["data/photos.csv"], PHOTO_COLUMNS),
             "calls.csv": (bag.hashes["data/calls.csv"], CALL_COLUMNS)}).encode())

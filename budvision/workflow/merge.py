@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import secrets
 import shutil
@@ -20,6 +19,7 @@ from budvision.errors import StorageError, VerificationError
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season
+from budvision.workflow.archive_settings import restore_settings
 
 __all__ = ["ImportReport", "import_archive"]
 
@@ -59,13 +59,13 @@ def import_archive(
 ) -> ImportReport:
     """Verify an archive in full, then bring all of it into the season.
 
-    Into an empty season every row comes back with its number. Into a season in use only what is
-    new is added, under these rules: the same photograph (by its bytes, before or after private
-    metadata was taken out) is kept once; blocks of the same name are the same block only when
-    they were made at the same moment or share a photograph of the same bud, else the incoming
-    one is renamed; a call on a tissue that another person has called already is kept as a second
-    reading, so that no count changes by itself; the other side's choice of model is not taken
-    over.
+    Into an empty season every row comes back with its number, and the settings come back. Into a
+    season in use only what is new is added, under these rules: the same photograph (by its bytes,
+    before or after private metadata was taken out) is kept once; blocks of the same name are the
+    same block only when they were made at the same moment or share a photograph of the same bud,
+    else the incoming one is renamed; a call on a tissue that another person has called already is
+    kept as a second reading, so that no count changes by itself; the other side's choice of model
+    is not taken over.
 
     Raises
     ------
@@ -87,6 +87,8 @@ def import_archive(
     report = ImportReport(str(folder), str(facts["lab"]), empty)
     photos = _bring_photos(season, folder, report, progress)
     models = _bring_models(season, folder, report)
+    if empty:
+        report.conflicts += restore_settings(season, folder)
     own = facts["lab"] == key.lab
     with season.write() as conn:
         if empty:
@@ -97,8 +99,6 @@ def import_archive(
             rows.settle_numbers(conn, table)
             if progress is not None:
                 progress("tables", rows.ARCHIVED.index(table) + 1, len(rows.ARCHIVED))
-    if empty:
-        _note_settings(season, folder, report)
     return report
 
 
@@ -190,17 +190,6 @@ def _copy_model(model: Path, target: Path) -> None:
     finally:
         if part.exists():
             shutil.rmtree(part, ignore_errors=True)
-
-
-def _note_settings(season: Season, folder: Path, report: ImportReport) -> None:
-    with contextlib.suppress(OSError, ValueError), open_payload(
-            folder, "data/settings.json") as file:
-        theirs = json.load(file)
-        for name, value in theirs.items():
-            mine = season.settings.get(name)
-            if mine != value:
-                report.conflicts.append(
-                    f"setting {name} was {value!r} there and is {mine!r} here")
 
 
 class _Merge:

@@ -44,7 +44,8 @@ def count_out_of_step(season: Season) -> int:
 
 
 def propose_anew(
-    season: Season, *, look: Look | None = None, progress: Progress | None = None,
+    season: Season, *, look: Look | None = None, jobs: int = 2,
+    progress: Progress | None = None,
 ) -> ProposeReport:
     """Let the model in use look at every waiting bud that shows another model's proposals.
 
@@ -55,6 +56,8 @@ def propose_anew(
     ----------
     look : callable, optional
         Another way of looking.
+    jobs : int
+        Processes, where there are many photographs.
     progress : callable, optional
         Called with the number done, the number in all, and the file's name.
 
@@ -84,7 +87,8 @@ def propose_anew(
         now = waiting[:_AT_ONCE]
         tried.update((used.sha256, row.id) for row in now)
         part = propose_waiting(
-            season, photos=now, used=used, look=look, progress=_beyond(progress, done, total))
+            season, photos=now, used=used, look=look, jobs=jobs,
+            progress=_beyond(progress, done, total))
         found, refused = found + part.n_found, refused + part.n_refused
         missing += part.n_missing
         reasons.update(part.reasons)

@@ -59,7 +59,8 @@ class TrainReport:
 
 
 def season_lessons(
-    season: Season, *, base: VerdictModel, entry: ModelEntry, progress: Progress | None = None
+    season: Season, *, base: VerdictModel, entry: ModelEntry, jobs: int = 2,
+    progress: Progress | None = None,
 ) -> tuple[list[Lesson], dict[str, int]]:
     """Return the season's called tissues beside their features, measuring what lacks them.
 
@@ -79,7 +80,7 @@ def season_lessons(
         wanting = [row for row in learning.photos_of_calls(conn) if row.id not in seen]
     if wanting:
         propose_waiting(
-            season, model=entry.folder, photos=wanting,
+            season, model=entry.folder, photos=wanting, jobs=jobs,
             progress=None if progress is None else (
                 lambda done, total, _: progress("photographs", done, total)))
     with season.read() as conn:
@@ -134,12 +135,12 @@ def _bag_lessons(bags: Sequence[Path], base: VerdictModel) -> tuple[list[Lesson]
 
 def gather_lessons(
     season: Season, *, base: VerdictModel, entry: ModelEntry, bags: Sequence[Path] = (),
-    progress: Progress | None = None,
+    jobs: int = 2, progress: Progress | None = None,
 ) -> Lessons:
     """Gather lessons from the season and from archives; a bag's held-out blocks stay out."""
     from budvision.verdict.lessons import make_lessons
 
-    own, left = season_lessons(season, base=base, entry=entry, progress=progress)
+    own, left = season_lessons(season, base=base, entry=entry, jobs=jobs, progress=progress)
     more, left_bags = _bag_lessons(bags, base)
     made = make_lessons([*own, *more])
     return replace(made, left_out=dict(Counter(made.left_out) + Counter(left) + Counter(left_bags)))
@@ -164,7 +165,7 @@ def load_base(season: Season, base: str | Path | None) -> tuple[VerdictModel, Mo
 
 def train(
     season: Season, *, base: str | Path | None = None, bags: Sequence[Path] = (),
-    progress: Progress | None = None,
+    jobs: int = 2, progress: Progress | None = None,
 ) -> TrainReport:
     """Train on every confirmed call, starting from what the base model knows.
 
@@ -174,6 +175,8 @@ def train(
         The model to start from; the default model when left out.
     bags : sequence of Path
         Archives whose calls are learnt from as well.
+    jobs : int
+        Processes, where many photographs are to be looked at first.
     progress : callable, optional
         Called with (what, done, in all).
 
@@ -195,7 +198,7 @@ def train(
 
     model, entry = load_base(season, base)
     lessons = gather_lessons(
-        season, base=model, entry=entry, bags=bags, progress=progress)
+        season, base=model, entry=entry, bags=bags, jobs=jobs, progress=progress)
     if not len(lessons.examples):
         why = "; ".join(f"{n} tissues: {what}" for what, n in lessons.left_out.items())
         raise NothingToDoError(

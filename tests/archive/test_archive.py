@@ -27,6 +27,7 @@ from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.archive import export_archive, verify_archive
+from budvision.workflow.archive_settings import restore_settings
 from budvision.workflow.merge import import_archive
 
 
@@ -78,10 +79,28 @@ def test_description_loads_with_the_reference_library(
     assert len(photos) == 6
 
 
+OWN_SETTINGS = """\
+# Our winter.
+[settings]
+normal_nodes = 36        # as in the lease
+units = "us"
+prior_icc = 0.25
+"""
+
+
+def _set(season: Season, text: str) -> Season:
+    """Write a season's settings and open it anew."""
+    season.close()
+    (season.folder / "budvision.toml").write_text(text)
+    return Season.open(season.folder)
+
+
 def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> None:
-    """All rows, all bytes."""
+    """All rows, all bytes, the settings and the key that makes pseudonyms."""
+    season = _set(season, OWN_SETTINGS)
     before = seasons.whole_content(season)
     export_archive(season, tmp_path / "bag", whole=True)
+    key = (season.folder / "archive-key").read_bytes()
     season.close()
     shutil.rmtree(season.folder)
     with Season.create(tmp_path / "again") as again:
@@ -91,6 +110,68 @@ def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> Non
         assert report.restored
         assert not report.conflicts
         assert seasons.whole_content(again) == before
+        assert (again.folder / "budvision.toml").read_text() == OWN_SETTINGS
+        assert (again.folder / "archive-key").read_bytes() == key
+        assert again.settings["normal_nodes"] == 36
+    with Season.open(tmp_path / "again") as opened:
+        assert dict(opened.settings) == dict(again.settings)
+        export_archive(opened, tmp_path / "bag2", whole=True)
+    for name in ("rows", "photos", "regions", "models"):  # and the season's export is the same
+        for path in (tmp_path / "bag" / "data" / name).rglob("*.*"):
+            if path.is_file():
+                other = tmp_path / "bag2" / path.relative_to(tmp_path / "bag")
+                assert other.read_bytes() == path.read_bytes(), path
+
+
+def test_settings_come_back_from_a_shared_archive_too(season: Season, tmp_path: Path) -> None:
+    season = _set(season, OWN_SETTINGS)
+    export_archive(season, tmp_path / "bag")
+    assert not (tmp_path / "bag" / "data" / "budvision.toml").exists()  # it may hold remarks
+    with Season.create(tmp_path / "again") as again:
+        import_archive(again, tmp_path / "bag")
+        assert dict(again.settings) == dict(season.settings)
+    with Season.open(tmp_path / "again") as opened:
+        assert dict(opened.settings) == dict(season.settings)
+
+
+def test_where_a_season_lies_is_neither_exported_nor_overwritten(
+    season: Season, tmp_path: Path
+) -> None:
+    season = _set(season, OWN_SETTINGS + '\n[photos]\nfolder = "photos"  # ours\n')
+    export_archive(season, tmp_path / "bag", whole=True)
+    assert "ours" not in (tmp_path / "bag" / "data" / "budvision.toml").read_text()
+    with Season.create(tmp_path / "again", photos=tmp_path / "elsewhere") as again:
+        import_archive(again, tmp_path / "bag")
+    text = (tmp_path / "again" / "budvision.toml").read_text()
+    assert text.startswith(OWN_SETTINGS)
+    assert "elsewhere" in text
+    with Season.open(tmp_path / "again") as opened:
+        assert opened.photos.folder == tmp_path / "elsewhere"
+        assert len(list(opened.photos)) == 6
+        assert opened.settings["units"] == "us"
+
+
+def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) -> None:
+    season = _set(season, OWN_SETTINGS)
+    export_archive(season, tmp_path / "bag", whole=True)
+    values = tmp_path / "bag" / "data" / "settings.json"
+    Season.create(tmp_path / "again").close()
+    again = tmp_path / "again" / "budvision.toml"
+    again.write_text("[settings]\nunits = 'metric'\n[photos]\nfolder = 'photos'\n")
+    with Season.open(tmp_path / "again") as opened:
+        report = import_archive(opened, tmp_path / "bag")
+    assert [line for line in report.conflicts if "units" in line] == [
+        "setting units is 'metric' here and stays; it was 'us' there"]
+    assert again.read_text() == (
+        "[settings]\nnormal_nodes = 36\nprior_icc = 0.25\nunits = 'metric'\n"
+        "[photos]\nfolder = 'photos'\n")
+    # a setting of another version is left out and told of
+    told = json.loads(values.read_text()) | {"moon": 3}
+    values.write_text(json.dumps(told))
+    Season.create(tmp_path / "third").close()
+    with Season.open(tmp_path / "third") as opened:
+        assert [line for line in restore_settings(opened, tmp_path / "bag") if "moon" in line]
+        assert opened.settings["prior_icc"] == 0.25
 
 
 def test_season_without_private_metadata_comes_back_equal_by_default(tmp_path: Path) -> None:

@@ -35,6 +35,8 @@ blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder=
                       static_folder="static", static_url_path="/static")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
+_JOBS = 1
+"""The pages are to stay quick, and a server that is stopped is to leave no process behind."""
 _STEPS = {"photographs": "looking at photographs", "fits": "comparing corrections"}
 
 
@@ -181,7 +183,7 @@ def train_now() -> ResponseReturnValue:
     season = current_season()
 
     def do(tell: Tell) -> Done:
-        report = train(season, progress=lambda what, done, total: tell(
+        report = train(season, jobs=_JOBS, progress=lambda what, done, total: tell(
             _STEPS.get(what, what), done, total))
         return Done(f"{report.model} was trained. {report.metrics['why']} It proposes only once "
                     "promoted.", report.model)
@@ -203,7 +205,7 @@ def _ask_to_look_again(by: str) -> None:
     season = current_season()
 
     def do(tell: Tell) -> Done:
-        report = propose_anew(season, progress=lambda done, total, _: tell(
+        report = propose_anew(season, jobs=_JOBS, progress=lambda done, total, _: tell(
             _STEPS["photographs"], done, total))
         if not report.n_looked:
             return Done(f"Every bud that waits shows what {report.model} says.", report.model)
