@@ -138,6 +138,7 @@ def _bring_photos(
             with open_payload(folder, f"data/{row['file']}") as file:
                 out[row["id"]] = season.photos.add(file.read()).sha256
         known = out[row["id"]] in mine
+        mine.add(out[row["id"]])
         report.n_photos_known += known
         report.n_photos_new += not known
         if progress is not None:
@@ -205,6 +206,7 @@ class _Merge:
         self.ids: dict[str, dict[int, int]] = {table: {} for table in rows.ARCHIVED}
         self.new: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
         self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
+        self.folded: set[int] = set()
         self.mine_people = {
             key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
         self.counts = {"added": Counter[str](), "known": Counter[str]()}
@@ -214,7 +216,8 @@ class _Merge:
         if table == "promotion" and not self.keep_ids:
             return
         for row in _lines(self.folder, table):
-            if table == "photo" and row["id"] not in self.photos:
+            if (table == "photo" and row["id"] not in self.photos) or (
+                    table == "assignment" and row["photo_id"] in self.folded):
                 continue
             source_id = int(row["id"])
             try:
@@ -223,6 +226,8 @@ class _Merge:
                 self.report.conflicts.append(f"{table} {source_id} refers to a row left out")
                 continue
             found = self._known(table, row, values)
+            if table == "photo" and found in self.new["photo"]:
+                self._fold(row)
             if found is None:
                 fitted = self._fitted(table, row, values)
                 if fitted is None:
@@ -238,6 +243,13 @@ class _Merge:
             self.taken[table].add(found)
         self.report.added = dict(self.counts["added"])
         self.report.known = dict(self.counts["known"])
+
+    def _fold(self, row: dict[str, Any]) -> None:
+        """Keep a picture once that came twice; it stays where the first of the two was placed."""
+        self.folded.add(int(row["id"]))
+        self.report.conflicts.append(
+            f"photographs {self.photos[row['id']][:12]} and {row['sha256'][:12]} differ in private "
+            "metadata only and are kept as one, where the first was placed")
 
     def _local(self, table: str, row: dict[str, Any]) -> dict[str, Any]:
         values = {k: v for k, v in row.items() if k in rows.columns_of(table) and k != "id"}
@@ -263,7 +275,8 @@ class _Merge:
     def _known(self, table: str, row: dict[str, Any], values: dict[str, Any]) -> int | None:
         """Return the season's own row that is this one, None where there is none."""
         if self.keep_ids:
-            return None
+            return rows.find_id(self.conn, table, sha256=values["sha256"]) if (
+                table == "photo") else None
         find = {
             "site": ("name",), "sampling": ("block_id", "label"), "cane": ("sampling_id", "label"),
             "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),

@@ -277,7 +277,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     model, _, _ = _load(season, used)
     with season.read() as conn:
         hidden = learning.blind_agreement(conn)
-        looks = learning.recent_looks(conn, most=recent)
+        looks = learning.recent_looks(conn, most=recent, sha256=used.sha256)
         measured = learning.measured_tissues(conn, feature_version=FEATURE_VERSION)
     lately = {look.proposal_id for look in looks}
     rows = [row_of(one.features) for one in measured

@@ -22,6 +22,7 @@ from types import ModuleType
 import pytest
 
 from budvision.archive.describe import split_of
+from budvision.archive.privacy import without_private_metadata
 from budvision.errors import ConflictError, StorageError, VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
@@ -350,6 +351,33 @@ def test_models_come_back_listed_and_others_of_the_same_name_stand_apart(tmp_pat
         verify_model(find_model(f"tuned-{report.lab}-1", folders=[mine.models_folder]))
         assert (mine.models_folder / "tuned-1" / "verdict.skops").read_bytes() == b"another model"
     assert any("model tuned-1 differs" in line for line in report.conflicts)
+
+
+@pytest.mark.parametrize("restored", [True, False])
+def test_photographs_that_differ_in_private_metadata_only_become_one(
+    season: Season, tmp_path: Path, restored: bool
+) -> None:
+    """A copy from a telephone and the same one from a cloud that took the place out."""
+    plain = season.photos.add(without_private_metadata(seasons.photo_bytes(0, private=True)))
+    with season.write() as conn:
+        twin = rows.add_row(conn, "photo", {
+            "sha256": plain.sha256, "file_name": "twin.jpg", "format": "JPEG", "n_bytes": 1,
+            "width_px": 64, "height_px": 48, "added_at": seasons.AT})
+        rows.add_row(conn, "assignment", {
+            "photo_id": twin, "bud_id": 2, "cut": 2, "source": "manifest",
+            "added_at": seasons.AT})
+    export_archive(season, tmp_path / "bag")
+    with (Season.create(tmp_path / "again") if restored else seasons.make_season(
+            tmp_path / "again", first=80, block="Fen", at="2026-01-22T09:00:00.000Z")) as again:
+        report = import_archive(again, tmp_path / "bag")
+        assert len([line for line in report.conflicts if "kept as one" in line]) == 1
+        assert report.n_photos_new == 6
+        with again.read() as conn:
+            assert len(list(rows.stream(conn, "photo"))) == (6 if restored else 12)
+            assert len(list(rows.stream(conn, "assignment"))) == (6 if restored else 12)
+        before = seasons.whole_content(again)
+        import_archive(again, tmp_path / "bag")  # and once more changes nothing
+        assert seasons.whole_content(again) == before
 
 
 def test_conflicting_calls_are_listed(tmp_path: Path) -> None:

@@ -184,6 +184,7 @@ def test_what_waits_is_proposed_anew_and_the_rest_is_untouched(
     go_back(lab, person="Odo Marsh", reason="the lamp was changed")
     told = propose_anew(lab, look=_looked)
     assert (told.model, told.n_looked, told.n_found) == ("plain-1", 70, 70)
+    assert watch_model(lab).n_proposed == 70  # the photographs the model in use has seen, once
     assert set(_newest(lab).values()) == {"plain-1"}
     with lab.read() as conn:  # every version is kept, and no call has moved
         after = [list(rows.stream(conn, t)) for t in ("call", "proposal", "proposal_tissue")]

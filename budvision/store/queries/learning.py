@@ -261,9 +261,23 @@ def blind_agreement(conn: Connection) -> list[tuple[str, str, str]]:
     return list(newest.values())
 
 
-def recent_looks(conn: Connection, *, most: int) -> list[RecentLook]:
-    """Return the newest proposals, newest first, with their counts of tissues."""
-    last = select(proposal.c.id).order_by(proposal.c.id.desc()).limit(most).subquery("last")
+def recent_looks(conn: Connection, *, most: int, sha256: str = "") -> list[RecentLook]:
+    """Return the newest proposal of each photograph, newest first, with its counts of tissues.
+
+    Parameters
+    ----------
+    most : int
+        Photographs at most.
+    sha256 : str
+        Only what the model of this hash said, where it has said anything.
+    """
+    newest = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
+    asked = select(model.c.id).where(model.c.sha256 == sha256).scalar_subquery()
+    if conn.scalar(select(proposal.c.id).where(proposal.c.model_id == asked).limit(1)) is not None:
+        newest = newest.where(proposal.c.model_id == asked)
+    last = (
+        select(proposal.c.id).where(proposal.c.id.in_(newest))
+        .order_by(proposal.c.id.desc()).limit(most).subquery("last"))
     exposed = func.sum(case((proposal_tissue.c.exposed, 1), else_=0))
     unsure = func.sum(case((proposal_tissue.c.verdict == "unsure", 1), else_=0))
     rows = conn.execute(
