@@ -265,6 +265,18 @@ def segment(
     )
 
 
+def _near(region: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Return the rows and columns round a region that bear on its rings: its radius beyond it."""
+    rows, cols = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
+    if not rows.size:
+        return slice(0), slice(0)
+    far = int(np.sqrt(region.sum() / np.pi)) + 3
+    return (
+        slice(max(0, rows[0] - far), rows[-1] + 1 + far),
+        slice(max(0, cols[0] - far), cols[-1] + 1 + far),
+    )
+
+
 def _shares_of(shares: Float32, labels: Uint8) -> Float32:
     """Return the share of the label given at each pixel."""
     own = np.array(shares[0], np.float32)
@@ -275,7 +287,8 @@ def _shares_of(shares: Float32, labels: Uint8) -> Float32:
 
 def _is_cambium(crop: Uint8, primary: NDArray[np.bool_], dead: Float32, too_deep: float) -> bool:
     """Tell a smooth green patch, the cane's cambium under the buds, from a living primary."""
-    contrast = ring_contrast(crop, primary)
+    near = _near(primary)
+    contrast = ring_contrast(crop[near], primary[near])
     if contrast is None or float(dead[primary].mean()) > 0.4:
         return False
     return contrast < SMOOTH_BELOW or (contrast < SMOOTHISH_BELOW and too_deep > DEEP_HINT)
