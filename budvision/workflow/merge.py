@@ -20,6 +20,7 @@ from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.workflow.archive_settings import restore_settings
+from budvision.workflow.merge_places import NOTHING_SHARED, SharedBuds
 
 __all__ = ["ImportReport", "import_archive"]
 
@@ -207,6 +208,7 @@ class _Merge:
         self.new: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
         self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
         self.folded: set[int] = set()
+        self.shared = SharedBuds(conn, folder, photos) if not keep_ids else NOTHING_SHARED
         self.mine_people = {
             key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
         self.counts = {"added": Counter[str](), "known": Counter[str]()}
@@ -278,7 +280,7 @@ class _Merge:
             return rows.find_id(self.conn, table, sha256=values["sha256"]) if (
                 table == "photo") else None
         find = {
-            "site": ("name",), "sampling": ("block_id", "label"), "cane": ("sampling_id", "label"),
+            "site": ("name",), "cane": ("sampling_id", "label"),
             "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),
             "temperature": ("station", "measured_at"),
         }.get(table)
@@ -288,6 +290,8 @@ class _Merge:
             return self._known_person(values)
         if table == "block":
             return self._known_block(row, values)
+        if table == "sampling":
+            return self._known_sampling(row, values)
         parents = {c: t for c, t in rows.references_of(table).items()
                    if values[c] is not None and t != table and t not in ("person", "model")}
         if any(values[c] in self.new[t] for c, t in parents.items()):
@@ -325,33 +329,22 @@ class _Merge:
         mine = rows.find_id(self.conn, "block", name=name)
         if mine is None:
             return None
-        if self._share_a_bud(int(row["id"]), name):
+        if self.shared.block(int(row["id"])) == name:
             return mine
         values["name"] = other
         self.report.conflicts.append(f"a block of the same name is here; theirs is {other}")
         return None
 
-    def _share_a_bud(self, block_id: int, name: str) -> bool:
-        """Tell whether a photograph shows the same cane and node of the block on both sides."""
-        if not hasattr(self, "_places"):
-            self._places = {
-                line.sha256: (line.block, line.cane, line.node)
-                for line in rows.lines_of_photos(self.conn)}
-            canes = {r["id"]: r for r in _lines(self.folder, "cane")}
-            samplings = {r["id"]: r["block_id"] for r in _lines(self.folder, "sampling")}
-            buds = {r["id"]: r for r in _lines(self.folder, "bud")}
-            self._theirs: dict[int, set[tuple[str, str, int]]] = {}
-            for row in _lines(self.folder, "assignment"):
-                sha256 = self.photos.get(row["photo_id"])
-                if row["bud_id"] is None or sha256 is None:
-                    continue
-                bud = buds[row["bud_id"]]
-                cane = canes[bud["cane_id"]]
-                self._theirs.setdefault(samplings[cane["sampling_id"]], set()).add(
-                    (sha256, cane["label"], bud["node"]))
-        return any(
-            self._places.get(sha256) == (name, cane, node)
-            for sha256, cane, node in self._theirs.get(block_id, ()))
+    def _known_sampling(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        """Return the own sampling of the same photographs, else the one of the same label."""
+        block_id, label = values["block_id"], self.shared.sampling(int(row["id"]))
+        if label and (found := rows.find_id(
+                self.conn, "sampling", block_id=block_id, label=label)) is not None:
+            if label != values["label"]:
+                self.report.conflicts.append(
+                    f"sampling {values['label']} there is {label} here: the same photographs")
+            return found
+        return rows.find_id(self.conn, "sampling", block_id=block_id, label=values["label"])
 
     def _fitted(
         self, table: str, row: dict[str, Any], values: dict[str, Any]
@@ -381,6 +374,6 @@ class _Merge:
                     "bud_id": values["bud_id"], "tissue": values["tissue"],
                     "value": values["value"]}):
                     self.report.conflicts.append(
-                        f"{values['tissue']} of bud {values['bud_id']} is called "
-                        f"{values['value']} there and otherwise here")
+                        f"{rows.place_of_bud(self.conn, values['bud_id'])}: {values['tissue']} is "
+                        f"called {values['value']} there and otherwise here")
         return values

@@ -387,6 +387,27 @@ def test_conflicting_calls_are_listed(tmp_path: Path) -> None:
     with seasons.make_season(tmp_path / "mine", value="dead") as mine:
         report = import_archive(mine, tmp_path / "bag")
     assert sum("is called unsure there" in line for line in report.conflicts) == 6
+    assert ("Larch bench, jan, cane 1, node 1: primary is called unsure there and otherwise here"
+            in report.conflicts)
+
+
+def test_sampling_of_the_same_photographs_is_the_same_by_any_label(tmp_path: Path) -> None:
+    """Two laboratories name one collection differently; it must not stand twice in the results."""
+    theirs = seasons.make_season(tmp_path / "theirs", person="Odo Marsh", value="live",
+                                 at="2026-01-22T09:00:00.000Z")
+    with theirs.write() as conn:
+        conn.exec_driver_sql("UPDATE sampling SET label = 'winter'")
+        conn.exec_driver_sql("UPDATE block SET name = 'Larch bench'")
+    export_archive(theirs, tmp_path / "bag")
+    with seasons.make_season(tmp_path / "mine") as mine:
+        report = import_archive(mine, tmp_path / "bag")
+        with mine.read() as conn:
+            assert [row["label"] for row in rows.stream(conn, "sampling")] == ["jan"]
+            assert len(list(rows.stream(conn, "bud"))) == 6
+            assert {row["round"] for row in rows.stream(conn, "call") if row["id"] > 12} == {
+                "second"}
+    assert "sampling winter there is jan here: the same photographs" in report.conflicts
+    assert not [line for line in report.conflicts if "another bud" in line]
 
 
 def test_other_laboratorys_block_and_person_of_the_same_name_stay_apart(tmp_path: Path) -> None:

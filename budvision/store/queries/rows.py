@@ -24,7 +24,8 @@ from budvision.store.tables import (
 __all__ = [
     "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "drop_unused_sites",
     "equal_rows", "find_id",
-    "is_empty", "lines_of_calls", "lines_of_photos", "references_of", "settle_numbers", "stream",
+    "is_empty", "lines_of_calls", "lines_of_photos", "place_of_bud", "references_of",
+    "settle_numbers", "stream",
 ]
 
 ARCHIVED: tuple[str, ...] = (
@@ -148,6 +149,17 @@ def settle_numbers(conn: Connection, table: str) -> None:
             ),
             {"name": f'"{table}"'},
         )
+
+
+def place_of_bud(conn: Connection, bud_id: int) -> str:
+    """Return where a bud is, in words: block, sampling, cane and node."""
+    row = conn.execute(
+        select(block.c.name, sampling.c.label, cane.c.label.label("cane"), bud.c.node)
+        .select_from(bud.join(cane, cane.c.id == bud.c.cane_id)
+                     .join(sampling, sampling.c.id == cane.c.sampling_id)
+                     .join(block, block.c.id == sampling.c.block_id))
+        .where(bud.c.id == bud_id)).one()
+    return f"{row.name}, {row.label}, cane {row.cane}, node {row.node}"
 
 
 def lines_of_photos(conn: Connection) -> Iterator[PhotoLine]:
