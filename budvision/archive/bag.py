@@ -171,13 +171,11 @@ class BagWriter:
 
     def _finish(self) -> None:
         n_bytes = 0
-        for path in sorted((self.folder / "data").rglob("*")):
-            if path.is_file():
-                name = path.relative_to(self.folder).as_posix()
-                if name not in self.hashes:
-                    path.unlink()  # left by an earlier or a killed export, no longer part of it
-                else:
-                    n_bytes += path.stat().st_size
+        for name, entry in _files(self.folder, "data/"):
+            if name not in self.hashes:
+                Path(entry.path).unlink()  # left by an earlier or a killed export, no part of it
+            else:
+                n_bytes += entry.stat().st_size
         for path in self.folder.glob(f"*{_PART}"):
             path.unlink()
         info = {**self._info, "Bagging-Date": self._date,
@@ -215,6 +213,17 @@ def _disk(folder: Path) -> Iterator[None]:
             f"the archive could not be written ({error.strerror or error})", where=str(folder),
             do="Make room or mend the rights, then run the command again; it goes on where it "
             "stopped, and the season is as it was.") from error
+
+
+def _files(folder: Path, below: str = "") -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """Yield every file and link below a folder with its name there, one folder at a time."""
+    with os.scandir(folder / below) as entries:
+        inner = sorted(entries, key=lambda entry: entry.name)
+    for entry in inner:
+        if entry.is_dir(follow_symlinks=False):
+            yield from _files(folder, f"{below}{entry.name}/")
+        else:
+            yield below + entry.name, entry
 
 
 def _encoded(name: str) -> str:
@@ -301,23 +310,30 @@ def verify(folder: Path, *, progress: Callable[[int, int], None] | None = None) 
     for name in listed:
         if not _safe(name).startswith("data/"):
             raise _bad(folder, f"the manifest lists {name!r}", "paths below data/")
-    links = [p for p in folder.rglob("*") if p.is_symlink()]
-    if links:
-        raise _bad(folder, f"{links[0].relative_to(folder)} is a link", "plain files")
-    found = {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if p.is_file()}
-    missing = sorted(set(listed) - set(found))
-    extra = sorted(set(found) - set(listed) - _ROOT_FILES)
+    extra, n_found = [], 0
+    for name, entry in _files(folder):
+        if entry.is_symlink():
+            raise _bad(folder, f"{name} is a link", "plain files")
+        n_found += name in listed
+        if name not in listed and name not in _ROOT_FILES:
+            extra.append(name)
+    missing = [] if n_found == len(listed) else [
+        name for name in sorted(listed) if not (folder / name).is_file()]
     if missing:
         raise _bad(folder, f"{_some(missing)} missing", "every file of the manifest")
     if extra:
-        raise _bad(folder, f"{_some(extra)} not in the manifest", "no file besides those listed")
+        raise _bad(folder, f"{_some(sorted(extra))} not in the manifest",
+                   "no file besides those listed")
     changed, n_bytes = [], 0
     for i, (name, sha256) in enumerate(sorted(listed.items())):
-        if sha256_of(found[name]) != sha256:
+        path = folder / name
+        if sha256_of(path) != sha256:
             changed.append(name)
-        n_bytes += found[name].stat().st_size
+        n_bytes += path.stat().st_size
         if progress is not None:
             progress(i + 1, len(listed))
+    n_files = len(listed)
+    del listed  # bagit-python reads the manifest for itself
     if changed:
         raise _bad(folder, f"{_some(changed)} changed", "the bytes that were exported")
     with warnings.catch_warnings():
@@ -331,7 +347,7 @@ def verify(folder: Path, *, progress: Callable[[int, int], None] | None = None) 
             raise _bad(folder, str(error), "a valid bag (RFC 8493)") from error
     if bag.version_info != (1, 0):
         raise _bad(folder, f"its BagIt version is {bag.version_info}", "1.0")
-    return {"n_files": len(listed), "n_bytes": n_bytes}
+    return {"n_files": n_files, "n_bytes": n_bytes}
 
 
 def _check_tags(folder: Path) -> None:

@@ -32,6 +32,8 @@ class ArchivedTissue:
         What the newest proposal measured.
     split : str
         train or held_out.
+    photos : frozenset of str
+        SHA-256 of the bud's photographs, before and after private metadata was taken out.
     """
 
     lab: str
@@ -44,6 +46,7 @@ class ArchivedTissue:
     blind: bool
     features: Mapping[str, float]
     split: str
+    photos: frozenset[str]
 
 
 def _rows(folder: Path, table: str) -> Iterator[dict[str, Any]]:
@@ -89,6 +92,10 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
     places: dict[int, int | None] = {}
     for row in _rows(folder, "assignment"):
         places[row["photo_id"]] = row["bud_id"]
+    hashes: dict[int, set[str]] = defaultdict(set)
+    for row in _rows(folder, "photo"):
+        if (shown := places.get(row["id"])) is not None:
+            hashes[shown] |= {row["sha256"], row.get("exported_sha256", row["sha256"])}
     newest: dict[int, int] = {}
     for row in _rows(folder, "proposal"):
         if places.get(row["photo_id"]) is not None:
@@ -112,5 +119,5 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
         out.append(ArchivedTissue(
             lab, f"{lab}/{bud}", f"{lab}/{cane}", Tissue(tissue), CallValue(row["value"]),
             tuple(CallValue(v) for v in others), row["round"] == "settled", bool(row["blind"]),
-            best[bud, tissue], split_of(site, block)))
+            best[bud, tissue], split_of(site, block), frozenset(hashes[bud])))
     return out

@@ -156,7 +156,7 @@ def export_archive(
     Notes
     -----
     Photographs are handled one at a time and rows in chunks: memory does not grow with the
-    season, but for some 200 bytes a file in the manifest.
+    season, but for some 2 kB a photograph (names and hashes for the manifest).
     """
     key = ArchiveKey(season.folder)
     kind = "whole" if whole else "shared"
@@ -168,7 +168,8 @@ def export_archive(
     info = {"Source-Organization": key.lab,
             "External-Description": "Photographs of cut grapevine buds with calls",
             "Bag-Group-Identifier": key.lab}
-    with season.read() as conn, BagWriter(folder, info=info, date=now()[:10]) as bag:
+    with season.read() as conn, rows.sparing(conn), BagWriter(
+            folder, info=info, date=now()[:10]) as bag:
         people = _Names(conn, key, plain=names or whole)
         photos = _write_photos(season, conn, bag, people, whole=whole, progress=progress)
         n_calls, calls = _write_calls(conn, bag, people)

@@ -91,7 +91,7 @@ def import_archive(
     if empty:
         report.conflicts += restore_settings(season, folder)
     own = facts["lab"] == key.lab
-    with season.write() as conn:
+    with season.write() as conn, rows.sparing(conn):
         if empty:
             rows.drop_unused_sites(conn)
         merge = _Merge(conn, folder, report, key, photos, models, own=own, keep_ids=empty)
@@ -185,8 +185,9 @@ def _copy_model(model: Path, target: Path) -> None:
         shutil.copytree(model, part)
         part.replace(target)
     except OSError as error:
+        why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
         raise StorageError(
-            f"the model {target.name} could not be copied ({error.strerror})",
+            f"the model {target.name} could not be copied ({why})",
             where=str(target.parent), do="Make room and import again; what is there is kept.",
         ) from error
     finally:

@@ -16,6 +16,7 @@ from scipy.special import expit
 from budvision.archive.reading import read_called_tissues
 from budvision.errors import InputError, NothingToDoError
 from budvision.store.queries import learning
+from budvision.store.queries.rows import stream
 from budvision.store.session import Season, now
 from budvision.vocabulary import Tissue
 from budvision.workflow.propose import propose_waiting
@@ -110,7 +111,13 @@ def season_lessons(
     return lessons, {k: v for k, v in left.items() if v}
 
 
-def _bag_lessons(bags: Sequence[Path], base: VerdictModel) -> tuple[list[Lesson], dict[str, int]]:
+def _bag_lessons(
+    bags: Sequence[Path], base: VerdictModel, seen: set[str]
+) -> tuple[list[Lesson], dict[str, int]]:
+    """Return the lessons of archives, less those on photographs that were learnt from already.
+
+    One photograph in two places would stand on both sides of the split by cane.
+    """
     from budvision.photo.features import FEATURE_NAMES, row_of
     from budvision.verdict.lessons import Lesson
 
@@ -118,13 +125,18 @@ def _bag_lessons(bags: Sequence[Path], base: VerdictModel) -> tuple[list[Lesson]
     left: Counter[str] = Counter()
     for folder in bags:
         rows = []
+        fresh: set[str] = set()
         for one in read_called_tissues(folder):
-            if one.split == "held_out":
+            fresh |= one.photos
+            if one.photos & seen:
+                left["photograph that the season or another archive has too"] += 1
+            elif one.split == "held_out":
                 left["block held out for measuring"] += 1
             elif not set(one.features) >= set(FEATURE_NAMES):
                 left["measured by an older version"] += 1
             else:
                 rows.append((one, row_of(one.features)))
+        seen |= fresh
         odds = base.odds(np.array([row for _, row in rows])) if rows else np.zeros(0)
         out += [
             Lesson(one.bud, one.cane, one.tissue, one.value, one.second, row, float(odd),
@@ -141,7 +153,9 @@ def gather_lessons(
     from budvision.verdict.lessons import make_lessons
 
     own, left = season_lessons(season, base=base, entry=entry, jobs=jobs, progress=progress)
-    more, left_bags = _bag_lessons(bags, base)
+    with season.read() as conn:
+        seen = {row["sha256"] for row in stream(conn, "photo")} if bags else set()
+    more, left_bags = _bag_lessons(bags, base, seen)
     made = make_lessons([*own, *more])
     return replace(made, left_out=dict(Counter(made.left_out) + Counter(left) + Counter(left_bags)))
 

@@ -210,6 +210,20 @@ def test_archives_are_learnt_from_and_held_out_blocks_are_not(
     assert "had not seen any of its calls" in (Path(report.path) / "CARD.md").read_text()
 
 
+def test_photographs_of_the_season_are_not_learnt_from_twice(
+    season: Season, base_folder: Path, tmp_path: Path
+) -> None:
+    """Else buds of one cane would stand on both sides of the split by cane."""
+    fill(season, n_canes=6, lamp=-0.4)
+    with season.write() as conn:
+        conn.exec_driver_sql("UPDATE block SET name = 'block 1'")
+    export_archive(season, tmp_path / "bag")
+    report = train(season, base=base_folder, bags=[tmp_path / "bag", tmp_path / "bag"])
+    assert report.metrics["labs"] == {"season": 48}
+    assert report.metrics["left_out"] == {
+        "photograph that the season or another archive has too": 96}
+
+
 def test_blind_and_second_readings_are_read_back(season: Season) -> None:
     fill(season, n_canes=2, lamp=0.0, contradicted=3, blind_every=4)
     with season.read() as conn:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +26,7 @@ __all__ = [
     "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "drop_unused_sites",
     "equal_rows", "find_id",
     "is_empty", "lines_of_calls", "lines_of_photos", "place_of_bud", "references_of",
-    "settle_numbers", "stream",
+    "settle_numbers", "sparing", "stream",
 ]
 
 ARCHIVED: tuple[str, ...] = (
@@ -103,6 +104,20 @@ def stream(conn: Connection, table: str, *, chunk: int = _CHUNK) -> Iterator[dic
         if len(rows) < chunk:
             return
         last = rows[-1]["id"]
+
+
+@contextmanager
+def sparing(conn: Connection) -> Iterator[None]:
+    """Let the database keep few pages in memory while every row is gone through once."""
+    if conn.dialect.name != "sqlite":
+        yield
+        return
+    before = conn.exec_driver_sql("PRAGMA cache_size").scalar()
+    conn.exec_driver_sql("PRAGMA cache_size=-8192")
+    try:
+        yield
+    finally:
+        conn.exec_driver_sql(f"PRAGMA cache_size={before}")
 
 
 def is_empty(conn: Connection, table: str) -> bool:
