@@ -18,7 +18,7 @@ from flask.testing import FlaskClient
 from budvision.store.queries import models
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.queries.proposals import latest_proposals
-from budvision.store.queries.rows import stream
+from budvision.store.queries.rows import add_row, stream
 from budvision.store.session import Season
 from budvision.verdict.watch import agreement_chart
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
@@ -217,9 +217,17 @@ def test_nothing_is_decided_without_a_token(client: FlaskClient, season: Season)
     assert list(season.models_folder.iterdir()) == []
 
 
-def test_slips_page(client: FlaskClient) -> None:
+def test_slips_page_leads_to_the_buds(client: FlaskClient, season: Season) -> None:
     page = client.get("/models/slips").text
     assert "second look" in page
+    with season.write() as conn:  # one call against its likes
+        add_row(conn, "call", {
+            "bud_id": 2, "tissue": "primary", "person_id": 1, "source": "page", "replaces_id": 2,
+            "added_at": "2026-02-01T09:00:00.000Z",
+            "value": {"live": "dead", "dead": "live"}[next(
+                row["value"] for row in stream(conn, "call") if row["bud_id"] == 2)]})
+    page = client.get("/models/slips").text
+    assert 'href="/review/bud/2"' in page
 
 
 def test_unknown_model_is_not_found(client: FlaskClient) -> None:
