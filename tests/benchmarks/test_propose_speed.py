@@ -1,4 +1,4 @@
-"""Time and memory of a proposal, as ratios taken in one run.
+"""Time of a proposal, as ratios taken in one run.
 
 Run with ``pytest tests/benchmarks/test_propose_speed.py -s`` to see the figures.
 """
@@ -6,7 +6,6 @@ Run with ``pytest tests/benchmarks/test_propose_speed.py -s`` to see the figures
 from __future__ import annotations
 
 import os
-import resource
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -22,6 +21,17 @@ from budvision.verdict.batch import propose_many
 from budvision.verdict.propose import Proposer, propose_photo
 
 
+def idle_share() -> float:
+    """Return the share of all cores' time that nothing asked for in half a second."""
+    def ticks() -> list[int]:
+        return [int(one) for one in Path("/proc/stat").read_text().split("\n")[0].split()[1:]]
+
+    before = ticks()
+    time.sleep(0.5)
+    spent = [late - early for late, early in zip(ticks(), before, strict=True)]
+    return (spent[3] + spent[4]) / max(sum(spent), 1)
+
+
 @pytest.fixture(scope="module")
 def twelve_megapixels() -> bytes:
     """A cut on 4000 x 3000 pixels with a sensor's noise, as a JPEG of about 2 MB."""
@@ -33,14 +43,18 @@ def twelve_megapixels() -> bytes:
     return cv2.imencode(".jpg", noisy[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
 
 
-def quickest(act: Callable[[], object], times: int = 9) -> float:
-    """Return the least processor time of this thread, in seconds."""
-    found = []
+def quickest(*acts: Callable[[], object], times: int = 25) -> list[float]:
+    """Return the least processor time of this thread for each act, in seconds.
+
+    The acts take turns, so that what else the machine does falls on all of them.
+    """
+    least = [float("inf")] * len(acts)
     for _ in range(times):
-        start = time.thread_time()
-        act()
-        found.append(time.thread_time() - start)
-    return min(found)
+        for at, act in enumerate(acts):
+            start = time.thread_time()
+            act()
+            least[at] = min(least[at], time.thread_time() - start)
+    return least
 
 
 @pytest.mark.slow
@@ -52,42 +66,22 @@ def test_file_to_proposal_against_a_plain_decode(twelve_megapixels: bytes) -> No
         proposer = Proposer.load()
         buffer = np.frombuffer(twelve_megapixels, np.uint8)
         assert propose_photo(twelve_megapixels, proposer=proposer)[0].found
-        plain = quickest(lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR))
-        whole = quickest(
-            lambda: propose_photo(twelve_megapixels, proposer=proposer, with_labels=False)
+        plain, whole = quickest(
+            lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR),
+            lambda: propose_photo(twelve_megapixels, proposer=proposer, with_labels=False),
         )
     finally:
         cv2.setNumThreads(before)
     told = f"decode {1000 * plain:.0f} ms, proposal {1000 * whole:.0f} ms"
     print(f"{told}, ratio {whole / plain:.2f}")
-    assert whole / plain < 1.9  # the target is 1.5; the rest is for a busy machine
+    assert whole / plain <= 1.5
 
 
 @pytest.mark.slow
-def test_memory_stays_flat_over_many_photographs(
-    twelve_megapixels: bytes, tmp_path: Path
-) -> None:
-    """Peak memory must not grow from the 30th photograph to the 120th."""
-    path = tmp_path / "cut.jpg"
-    path.write_bytes(twelve_megapixels)
-
-    def peak() -> float:
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-    answers = propose_many([path] * 120, workers=1)
-    for _ in range(30):
-        next(answers)
-    early = peak()
-    n_more = sum(1 for _ in answers)
-    print(f"peak {early:.0f} MB after 30, {peak():.0f} MB after {30 + n_more}")
-    assert n_more == 90
-    assert peak() - early < 20
-
-
-@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/stat").exists(), reason="needs Linux's /proc")
 @pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="needs two cores")
 def test_two_processes_against_one(twelve_megapixels: bytes, tmp_path: Path) -> None:
-    """The target is 1.8 times; on a busy machine less, so that the test asks for a gain only."""
+    """The target is 1.8 times; it can only be told where nothing else asks for the cores."""
     paths = []
     for number in range(40):
         path = tmp_path / f"cut_{number}.jpg"
@@ -100,7 +94,17 @@ def test_two_processes_against_one(twelve_megapixels: bytes, tmp_path: Path) -> 
         assert len(list(propose_many(paths, workers=workers))) == len(paths)
         return time.perf_counter() - start
 
-    one, two = seconds(1), seconds(2)
-    print(f"one process {one:.1f} s, two {two:.1f} s, ratio {one / two:.2f}")
-    if os.getloadavg()[0] < 1.5 + len(os.sched_getaffinity(0)):
-        assert one / two > 1.3
+    quiet = []
+    for _ in range(3):
+        idle = idle_share()
+        one, two = seconds(1), seconds(2)
+        idle = min(idle, idle_share())
+        print(f"one process {one:.1f} s, two {two:.1f} s, ratio {one / two:.2f}, "
+              f"{100 * idle:.0f} % of the cores idle round it")
+        if idle >= 0.95:
+            quiet.append(one / two)
+        if quiet and max(quiet) >= 1.8:
+            return
+    if not quiet:
+        pytest.skip("the machine is busy: two processes cannot be compared with one")
+    assert max(quiet) >= 1.8

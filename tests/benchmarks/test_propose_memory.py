@@ -1,0 +1,124 @@
+"""Memory of `budvision propose` over many photographs, read in its own processes.
+
+The target is flat and under 700 MB a process over 2,000 photographs; the test takes 160. The whole
+number is measured by hand: ``python tests/benchmarks/test_propose_memory.py 2000``.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from budvision.render.cut import render_cut
+from budvision.render.world import sample_world
+
+PEAK_MB, GROWTH_MB = 700.0, 25.0
+SIDES_PX = (4000, 4000, 4000, 5600, 2400, 1600)  # longest sides: 12, 12, 12, 24, 4 and 2 megapixels
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Peak memory of a command's processes, by process number, in MB."""
+
+    first_half: dict[int, float]
+    whole: dict[int, float]
+    n_found: int
+
+    @property
+    def peak(self) -> float:
+        return max(self.whole.values())
+
+    @property
+    def growth(self) -> float:
+        """Largest rise of a process's peak in the second half."""
+        return max(self.whole[process] - peak for process, peak in self.first_half.items())
+
+
+def write_photographs(folder: Path, n_photos: int) -> None:
+    """Write cuts of mixed sizes, JPEGs and a PNG: twelve files, under `n_photos` names."""
+    rng = np.random.default_rng(2_400_000_300)
+    kept = folder.with_name(folder.name + "_kept")
+    kept.mkdir()
+    folder.mkdir()
+    cuts = [
+        render_cut(rng, world=replace(sample_world(rng, depths=("full",), fault=""),
+                                      face_share=0.35, exposure_stops=0.0),
+                   size_px=700, aspect=0.75, out_px=1600).image
+        for _ in range(4)
+    ]
+    files = []
+    for number in range(12):
+        side_px = SIDES_PX[number % len(SIDES_PX)]
+        image = cv2.resize(cuts[number % len(cuts)], (side_px, side_px * 3 // 4))
+        noisy = cv2.add(image, rng.integers(0, 12, image.shape, np.uint8))
+        kind = "png" if number == 10 else "jpg"
+        files.append(kept / f"{number}.{kind}")
+        files[-1].write_bytes(cv2.imencode(f".{kind}", noisy[..., ::-1])[1].tobytes())
+    for number in range(n_photos):
+        file = files[number % len(files)]
+        (folder / f"cut_{number:05d}{file.suffix}").hardlink_to(file)
+
+
+def peaks_of(process: int) -> dict[int, float]:
+    """Return the peak resident memory so far of a process and all below it, in MB."""
+    try:
+        told = Path(f"/proc/{process}/status").read_text().split("VmHWM:")[1].split()[0]
+        below = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    except (OSError, IndexError):  # it has ended
+        return {}
+    found = {process: int(told) / 1024}
+    for child in below:
+        found.update(peaks_of(int(child)))
+    return found
+
+
+def memory_of_propose(folder: Path, n_photos: int, *, workers: int) -> Memory:
+    """Run `budvision propose` over a folder; read its memory after each answer."""
+    command = [sys.executable, "-m", "budvision.cli.main", "propose",
+               str(folder), "--jsonl", "--workers", str(workers)]
+    half: dict[int, float] = {}
+    whole: dict[int, float] = {}
+    n_seen = n_found = 0
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=folder.parent) as run:
+        assert run.stdout is not None
+        for line in run.stdout:
+            n_seen += 1
+            n_found += json.loads(line)["found"]
+            whole.update(peaks_of(run.pid))
+            if n_seen == n_photos // 2:
+                half = dict(whole)
+    assert run.returncode == 0
+    assert n_seen == n_photos
+    return Memory(half, whole, n_found)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's /proc")
+@pytest.mark.parametrize("workers", [1, 2])
+def test_memory_of_each_process_is_small_and_flat(workers: int, tmp_path: Path) -> None:
+    n_photos = 160
+    write_photographs(tmp_path / "cuts", n_photos)
+    seen = memory_of_propose(tmp_path / "cuts", n_photos, workers=workers)
+    print(f"{workers} at work: peak {seen.peak:.0f} MB a process, {seen.growth:.1f} MB more in the "
+          "second half")
+    assert seen.n_found > n_photos / 2
+    assert len(seen.whole) >= workers
+    assert seen.peak < PEAK_MB
+    assert seen.growth < GROWTH_MB
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as parent:
+        write_photographs(Path(parent) / "cuts", int(sys.argv[1]))
+        for n_workers in (1, 2):
+            memory = memory_of_propose(Path(parent) / "cuts", int(sys.argv[1]), workers=n_workers)
+            print(f"{sys.argv[1]} photographs, {n_workers} at work: {memory.n_found} found, peak "
+                  f"{memory.peak:.0f} MB a process, {memory.growth:.1f} MB more in the second half")
