@@ -100,6 +100,8 @@ def evaluate(
     other_hand: Annotated[bool, typer.Option(
         "--other-hand", help="Draw with the second, independent renderer.")] = False,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
+    montage: Annotated[Path | None, typer.Option(
+        help="Also write a sheet of 30 of them, truth beside found, as a PNG file.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure a model on freshly rendered photographs; it says nothing of real buds.
@@ -122,6 +124,14 @@ def evaluate(
             seen.append(one)
             step()
     found = evaluate_observations(columns_of(seen), proposer.verdict)
+    if montage is not None:
+        from budvision.photo.overlay import encode_picture
+        from budvision.verdict.montage import montage as sheet
+
+        picture = sheet(
+            range(start, start + photos), segmenter=proposer.segmenter, other_hand=other_hand
+        )
+        montage.write_bytes(encode_picture(picture, "png"))
     if as_json:
         typer.echo(json.dumps({"model": entry.label, **found}))
         return

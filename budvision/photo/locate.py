@@ -17,6 +17,7 @@ __all__ = [
     "box_round",
     "cut_out",
     "cut_round",
+    "inside_of",
     "locate",
     "quarter_turns",
     "seek",
@@ -33,6 +34,8 @@ FRAME_PX = 256
 """Side of the first look."""
 FINE_FRAME_PX = 512
 """Side of a second first look, where the first found nothing and the picture is large enough."""
+OUTSIDE = 114
+"""Grey level of what lies outside the photograph, as in training."""
 FACE_OF_CROP = 0.74
 """Long side of the face over the side of the square round it."""
 
@@ -67,7 +70,7 @@ def _letterboxed(image: Uint8, side: int) -> tuple[Uint8, float, int, int]:
         (max(1, round(cols * scale)), max(1, round(rows * scale))),
         interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR,
     )
-    square = np.full((side, side, 3), 114, np.uint8)
+    square = np.full((side, side, 3), OUTSIDE, np.uint8)
     top, left = (side - small.shape[0]) // 2, (side - small.shape[1]) // 2
     square[top : top + small.shape[0], left : left + small.shape[1]] = small
     return square, scale, top, left
@@ -142,9 +145,22 @@ def cut_out(image: Uint8, box: tuple[int, int, int, int], side: int) -> Uint8:
     part: Uint8 = image[max(0, row0) : min(rows, row1), max(0, col0) : min(cols, col1)]
     pads = (max(0, -row0), max(0, row1 - rows), max(0, -col0), max(0, col1 - cols))
     if any(pads):
-        part = np.asarray(cv2.copyMakeBorder(part, *pads, cv2.BORDER_REPLICATE), np.uint8)
+        grey = (OUTSIDE, OUTSIDE, OUTSIDE)
+        part = np.asarray(
+            cv2.copyMakeBorder(part, *pads, cv2.BORDER_CONSTANT, value=grey), np.uint8
+        )
     how = cv2.INTER_AREA if part.shape[0] > side else cv2.INTER_LINEAR
     return np.asarray(cv2.resize(part, (side, side), interpolation=how), np.uint8)
+
+
+def inside_of(box: Box, shape: tuple[int, int], side: int) -> tuple[slice, slice]:
+    """Return the rows and columns of a crop that lie inside a photograph of `shape`."""
+    slices = []
+    for low, high, size in ((box[0], box[2], shape[0]), (box[1], box[3], shape[1])):
+        per_px = side / (high - low)
+        first = max(0, round(-low * per_px))
+        slices.append(slice(first, max(first, side - max(0, round((high - size) * per_px)))))
+    return slices[0], slices[1]
 
 
 def cut_round(image: Uint8, found: tuple[float, float, float], side_px: int = CROP_PX) -> Uint8:

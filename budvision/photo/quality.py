@@ -45,7 +45,7 @@ REASONS: Final[Mapping[str, str]] = MappingProxyType(
         "too_dark": "The cut face is too dark to judge. Add light from the side and take it again.",
         "blown_out": "The cut face is overexposed. Lower the exposure or the lamp and take it "
         "again.",
-        "glare": "Glare covers a tissue. Dab the cut dry or turn the lamp, and take it again.",
+        "glare": "Glare covers the primary. Dab the cut dry or turn the lamp, and take it again.",
         "too_small": "The cut face is too small in the picture. Go nearer and take it again.",
         "no_colour": "The photograph has no colour. Switch the camera to colour and take it "
         "again.",
@@ -66,7 +66,7 @@ class Quality:
     clipped_share : float
         Share of the face clipped to white.
     glare_share : float
-        Largest share of a tissue clipped to white.
+        Share of the primary clipped to white.
     face_px : float
         Width of the face in pixels of the photograph at full size.
     colour_spread : float
@@ -106,11 +106,8 @@ def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
     edge = np.partition(edge, (low, high))
     sharpness = float(edge[high] - edge[low]) / scale
     clipped = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
-    shares = [0.0]
-    for label in (1, 2, 3):
-        region = labels == label
-        if int(region.sum()) >= 30:
-            shares.append(float(clipped[region].mean()))
+    primary = labels == 1
+    glare_share = float(clipped[primary].mean()) if int(primary.sum()) >= 30 else 0.0
     red, green, blue = cv2.split(crop)
     spread = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
     counts = np.cumsum(np.bincount(spread.ravel(), minlength=256))
@@ -118,7 +115,7 @@ def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
     light = linear_light(np.array([[[int(np.searchsorted(middle, middle[-1] / 2))] * 3]], np.uint8))
     return Quality(
         sharpness=sharpness, light=float(light[0, 0, 1]),
-        clipped_share=float(clipped[face].mean()), glare_share=max(shares), face_px=face_px,
+        clipped_share=float(clipped[face].mean()), glare_share=glare_share, face_px=face_px,
         colour_spread=float(np.searchsorted(counts, 0.95 * counts[-1])),
     )
 

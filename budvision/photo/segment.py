@@ -21,6 +21,7 @@ from budvision.photo.locate import (
     box_round,
     cut_out,
     cut_round,
+    inside_of,
     locate,
     quarter_turns,
     seek,
@@ -30,7 +31,7 @@ from budvision.photo.locate import (
 from budvision.photo.refusals import JUDGEMENTS, reason_for
 from budvision.photo.rings import ring_contrast
 from budvision.photo.segmenter import CROP_PX, Segmenter, sigmoid, softmax
-from budvision.vocabulary import TISSUES, Reason, Tissue
+from budvision.vocabulary import LABEL_SCALES, TISSUES, Reason, Tissue
 
 __all__ = ["Segmentation", "Segmenter", "cut_round", "locate", "segment"]
 
@@ -42,29 +43,26 @@ LEAST_FACE_PX = 40.0
 USABLE_ABOVE = 0.5
 """Share of `usable` below which the whole square is refused."""
 LIMITS = {
-    "no_cut_face": 0.03,
+    "no_cut_face": 0.08,
     "too_small": 0.05,
-    "too_blurred": 0.15,
+    "too_blurred": 0.08,
     "too_dark": 0.3,
-    "blown_out": 0.2,
-    "glare": 0.03,
+    "blown_out": 0.35,
+    "glare": 0.2,
     "too_deep": 0.3,
-    "too_shallow": 0.1,
+    "too_shallow": 0.15,
 }
 """Share of each fault above which a face is refused, set on renders never trained on so that few
 good ones are."""
-DOUBT_PRODUCT = 1.4e-5
-"""Product of the shares of `no_cut_face` and `too_blurred` above which a face is refused: one of
-500 good renders reaches it."""
-STRANGE_TWICE = 5e-6
-"""Product of the shares of `no_cut_face` on the frame and on the crop above which a disc with
-nothing beside it is no bud: an animal's eye reaches 7e-6; of 171 good photographs of two renderers,
-with or without flankers, 168 stay under 8e-7."""
 SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
 """Ring contrast under which a green primary is taken for cambium, alone or with a hint of
 `too_deep`: 2 % of the living primaries of an independent renderer lie below 0.019."""
+DULL_BELOW = 0.85
+"""Brightness of cambium against the wool and scales round it, as grey levels: below this."""
 SHARP_FACE_PX = 160.0
 """Long side of the face, in pixels of the image, from which its rings would show."""
+BURNT_OUT = 0.85
+"""Share of a flanker burnt out to white above which it does not count as exposed."""
 STRANGE_FRAME = 0.5
 """Share of `no_cut_face` on the whole frame above which what was found is no bud."""
 
@@ -226,10 +224,12 @@ def segment(
         place = now
     said = dict(zip(JUDGEMENTS, map(float, softmax(whole[3:])), strict=True))
     shares = np.stack([cv2.resize(share, (CROP_PX, CROP_PX)) for share in shares])
+    _clear_outside(shares, inside_of(box, (turned.shape[0], turned.shape[1]), CROP_PX))
     face = _face_of(shares)
     base = None if base_direction_deg is None else base_direction_deg - 90.0 * turns
     heads = sigmoid(whole[:3])
     arranged = arrange(shares, face, base_direction_deg=base, lone_odds=float(whole[1] - whole[2]))
+    _drop_burnt_out(crop, arranged.labels)
     exposed = {
         tissue: float(heads[k])
         if (arranged.labels == tissue.label).any()
@@ -245,7 +245,7 @@ def segment(
     if (
         not reasons
         and face_px >= SHARP_FACE_PX
-        and _is_cambium(crop, arranged.labels == 1, np.asarray(dead, np.float32), said["too_deep"])
+        and _is_cambium(crop, arranged.labels, np.asarray(dead, np.float32), said["too_deep"])
     ):
         reasons = (reason_for("too_deep"),)
     return Segmentation(
@@ -285,13 +285,39 @@ def _shares_of(shares: Float32, labels: Uint8) -> Float32:
     return own
 
 
-def _is_cambium(crop: Uint8, primary: NDArray[np.bool_], dead: Float32, too_deep: float) -> bool:
-    """Tell a smooth green patch, the cane's cambium under the buds, from a living primary."""
+def _is_cambium(crop: Uint8, labels: Uint8, dead: Float32, too_deep: float) -> bool:
+    """Tell a smooth dull patch, the cane's cambium under the buds, from a living primary.
+
+    A patch nearly as bright as the wool round it is no cambium: there the photograph is too bright
+    for rings to show.
+    """
+    primary = labels == 1
     near = _near(primary)
     contrast = ring_contrast(crop[near], primary[near])
     if contrast is None or float(dead[primary].mean()) > 0.4:
         return False
-    return contrast < SMOOTH_BELOW or (contrast < SMOOTHISH_BELOW and too_deep > DEEP_HINT)
+    if not (contrast < SMOOTH_BELOW or (contrast < SMOOTHISH_BELOW and too_deep > DEEP_HINT)):
+        return False
+    grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+    around = grey[labels == LABEL_SCALES]
+    return bool(np.median(grey[primary]) < DULL_BELOW * (np.median(around) if around.size else 255))
+
+
+def _drop_burnt_out(crop: Uint8, labels: Uint8) -> None:
+    """Take flankers that are burnt out to white for wool: nothing shows there, in place."""
+    white = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
+    for label in (2, 3):
+        region = labels == label
+        if region.any() and float(white[region].mean()) > BURNT_OUT:
+            labels[region] = LABEL_SCALES
+
+
+def _clear_outside(shares: Float32, inside: tuple[slice, slice]) -> None:
+    """Let nothing be found outside the photograph, in place."""
+    outside = np.ones(shares.shape[1:], np.bool_)
+    outside[inside] = False
+    shares[:, outside] = 0
+    shares[0, outside] = 1
 
 
 def _face_of(shares: Float32) -> NDArray[np.bool_]:
@@ -319,10 +345,7 @@ def _refusals(
             name: said[name] for name in over
         }
         return (reason_for(max(sure, key=lambda name: sure[name])),)
-    if frame_strange > STRANGE_FRAME or said["no_cut_face"] * said["too_blurred"] > DOUBT_PRODUCT:
-        return (reason_for("no_cut_face"),)
-    alone = not ((labels == 2) | (labels == 3)).any()
-    if alone and frame_strange * said["no_cut_face"] > STRANGE_TWICE:
+    if frame_strange > STRANGE_FRAME:
         return (reason_for("no_cut_face"),)
     if face_px < LEAST_FACE_PX:
         return (reason_for("too_small"),)

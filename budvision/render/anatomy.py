@@ -61,7 +61,7 @@ def _sizes(rng: np.random.Generator, world: World) -> tuple[float, float, float]
     elif world.depth == "deep":
         primary *= float(rng.uniform(0.72, 1.0))
         secondary *= float(rng.uniform(0.95, 1.15))
-        tertiary = min(tertiary * float(rng.uniform(1.0, 1.4)), 0.86 * secondary)
+        tertiary = min(tertiary * float(rng.uniform(1.0, 1.4)), 0.8 * secondary)
     return primary, min(secondary, 0.88 * primary), tertiary
 
 

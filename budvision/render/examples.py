@@ -9,13 +9,18 @@ import numpy as np
 
 from budvision.photo.refusals import JUDGEMENTS
 from budvision.render.cut import render_cut
-from budvision.render.fields import Array
+from budvision.render.fields import Array, fractal
 from budvision.render.negatives import render_negative
+from budvision.render.palette import colour
+from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
 from budvision.render.strays import render_stray
 from budvision.render.world import sample_world
 from budvision.vocabulary import TISSUES
 
-__all__ = ["JUDGEMENTS", "Example", "draw_example"]
+__all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example"]
+
+UNKNOWN = 2
+"""Mark of a tissue that is labelled but could not be told in the photograph."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +33,12 @@ class Example:
     labels : ndarray of uint8, (side, side)
     dead : ndarray of uint8, (side, side)
         Brownness of tissue pixels, 0 to 255.
-    exposed, state : tuple of bool
-        Reached and dead, for primary, secondary, tertiary.
+    exposed : tuple of int
+        For primary, secondary, tertiary: 1 reached, 0 not, UNKNOWN where nobody could tell.
+    state : tuple of bool
+        Dead, for primary, secondary, tertiary.
     judgement : str
-        One of JUDGEMENTS.
+        One of JUDGEMENTS, or empty where nobody could tell.
     close : bool
         Whether the picture is a crop round the face.
     """
@@ -39,7 +46,7 @@ class Example:
     image: Array
     labels: Array
     dead: Array
-    exposed: tuple[bool, bool, bool]
+    exposed: tuple[int, int, int]
     state: tuple[bool, bool, bool]
     judgement: str
     close: bool
@@ -55,6 +62,48 @@ def _coarser(image: Array, rng: np.random.Generator, face_px: float) -> Array:
     small = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     how = cv2.INTER_LINEAR if rng.random() < 0.7 else cv2.INTER_CUBIC
     return cv2.resize(small, side, interpolation=how)
+
+
+def _at_the_edge(
+    rng: np.random.Generator, image: Array, labels: Array, brown: Array
+) -> tuple[Array, Array, Array]:
+    """Hide a strip at one or two sides, as where the face lies at the edge of the photograph."""
+    image, labels, brown = image.copy(), labels.copy(), brown.copy()
+    side = image.shape[0]
+    for turn in rng.choice(4, 2 if rng.random() < 0.25 else 1, replace=False):
+        strip = int(side * rng.uniform(0.04, 0.36))
+        for array, value in ((image, 114), (labels, 0), (brown, 0)):
+            np.rot90(array, int(turn))[:strip] = value
+    return image, labels, brown
+
+
+def _covered(rng: np.random.Generator, image: Array, labels: Array, brown: Array) -> None:
+    """Lay a finger, a slice or a scrap over the primary, in place."""
+    rows, cols = np.nonzero(labels == 1)
+    if rows.size < 30:
+        return
+    radius = float(np.sqrt(rows.size / np.pi))
+    at = np.array([cols.mean(), rows.mean()]) + rng.normal(0, 0.5, 2) * radius
+    points = placed(
+        outline(rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 3)), bump=0.1),
+        (float(at[0]), float(at[1])),
+        radius * float(rng.uniform(0.8, 2.6)),
+        float(rng.uniform(0, np.pi)),
+    )
+    window = window_of(points, (labels.shape[0], labels.shape[1]))
+    cover = mask_of(points, window)
+    if not cover.size or min(cover.shape) < 4:
+        return
+    level = float(np.median(image[labels > 0])) / 255
+    ink = 255 * colour(rng, ((20, 88), (3, 42), (20, 120))) ** np.float32(1 / 2.2)
+    ink *= float(np.clip(level / 0.5, 0.4, 1.5))
+    field = fractal(rng, (cover.shape[0], cover.shape[1]), float(rng.uniform(2, 9)), 3)
+    paint = np.clip(ink * np.exp(0.12 * field)[..., None], 0, 255)
+    share = cv2.GaussianBlur(cover, (0, 0), max(0.6, radius * float(rng.uniform(0.01, 0.12))))
+    part = image[window]
+    image[window] = np.clip(part + share[..., None] * (paint - part) + 0.5, 0, 255)
+    hidden = cover > 0.5
+    labels[window][hidden], brown[window][hidden] = 0, 0
 
 
 def _letterboxed(picture: Array, side_px: int) -> Array:
@@ -79,7 +128,7 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
             image = render_negative(rng, size_px=side_px)
         else:
             image = render_stray(rng, size_px=(side_px, side_px))
-        return Example(image, blank, blank, (False,) * 3, (False,) * 3, "no_cut_face", False)
+        return Example(image, blank, blank, (0, 0, 0), (False,) * 3, "no_cut_face", False)
     close = kind < 0.77
     if close:
         fault = None if rng.random() < 0.16 else ""
@@ -100,14 +149,31 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
     image, labels, brown = (_letterboxed(a, side_px) for a in (cut.image, cut.labels, cut.brown))
     if close and rng.random() < 0.3:
         image = _coarser(image, rng, world.face_share * side_px)
+    if close and rng.random() < 0.14:
+        image, labels, brown = _at_the_edge(rng, image, labels, brown)
     truth = cut.truth
-    exposed = tuple(bool(truth.exposed[tissue]) for tissue in TISSUES)
+    if truth.usable and rng.random() < 0.05:
+        image, labels, brown = image.copy(), labels.copy(), brown.copy()
+        _covered(rng, image, labels, brown)
+    left = [int((labels == tissue.label).sum()) for tissue in TISSUES]
+    whole = [int((cut.labels == tissue.label).sum()) for tissue in TISSUES]
+    exposed = []
+    for k, tissue in enumerate(TISSUES):
+        if left[k] < 4:
+            exposed.append(0)
+        elif left[k] < 0.4 * whole[k] or not truth.clear.get(tissue, True):
+            exposed.append(UNKNOWN)
+        else:
+            exposed.append(1)
     state = tuple(bool(truth.dead.get(tissue, False)) for tissue in TISSUES)
     judgement = truth.why_not or "usable"
-    if judgement == "too_deep":
-        exposed = tuple(bool((labels == tissue.label).any()) for tissue in TISSUES)
-    if truth.usable and not any(exposed):  # nothing shows after all
-        judgement = "too_shallow"
+    if truth.usable:
+        if not truth.exposed[TISSUES[0]]:  # nothing shows after all
+            judgement = "too_shallow"
+        elif left[0] < 0.25 * whole[0]:  # covered or out of the frame
+            judgement = "no_cut_face"
+        elif exposed[0] != 1 or left[0] < 0.7 * whole[0]:
+            judgement = ""
     if (
         not close
         and world.face_share * side_px < 40

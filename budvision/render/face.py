@@ -282,14 +282,16 @@ def _under_the_buds(
     cover = mask_of(patch, window) * (scene.labels[window] > 0)
     if not cover.size or min(cover.shape) < 3:
         return
-    olive = colour(rng, ((34, 68), (14, 46), (92, 119)))
+    olive = colour(rng, ((32, 66), (12, 40), (90, 114)))
+    light = float(olive.mean() / max(float(wool.mean()), 1e-3))
+    olive = olive * np.float32(min(1.0, 0.62 / max(light, 1e-3)))  # duller than the wool
     field = fractal(rng, cover.shape, float(rng.uniform(1, 8)), 2)
     if rng.random() < 0.3:
         field = streaks(rng, cover.shape, 8, 8, float(-np.rad2deg(layout.turn)))
     scene.lay(
         window,
         cover,
-        textured(olive, field, float(rng.uniform(0.005, 0.09))),
+        textured(olive, field, float(rng.uniform(0.005, 0.07))),
         soft_px=layout.long_px * float(rng.uniform(0.0, 0.03)),
     )
     if rng.random() < 0.3:

@@ -256,6 +256,8 @@ def paint_tissue(
         shrunk = (
             float(rng.uniform(0.72, 0.97)) if condition != "dry" else float(rng.uniform(0.6, 0.9))
         )
+    if label == 2:  # the secondary stays the larger flanker, or nobody could tell them apart
+        shrunk = max(shrunk, 0.86)
     full = placed(
         outline(rng, spot.kind, elongation=spot.elongation), spot.centre, spot.radius, spot.angle
     )

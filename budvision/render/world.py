@@ -153,7 +153,7 @@ class World:
         return replace(self, **changes)  # type: ignore[arg-type]
 
 
-_DEPTH_WEIGHTS = (0.055, 0.13, 0.21, 0.37, 0.165, 0.07)
+_DEPTH_WEIGHTS = (0.055, 0.17, 0.22, 0.33, 0.15, 0.075)
 _LIVE_WEIGHTS = (0.72, 0.08, 0.06, 0.05, 0.05, 0.04)
 _DEAD_WEIGHTS = (0.24, 0.06, 0.12, 0.14, 0.06, 0.16, 0.06, 0.08, 0.08)
 
@@ -167,11 +167,11 @@ def _pick(rng: np.random.Generator, names: Sequence[str], weights: Sequence[floa
 def _reached(rng: np.random.Generator, depth: str) -> tuple[bool, bool, bool]:
     if depth in ("too_shallow", "too_deep"):
         return False, False, False
-    if depth == "shallow":
-        return True, bool(rng.random() < 0.15), False
+    if depth == "shallow":  # a blade going down meets the primary, then the secondary
+        return True, bool(rng.random() < 0.3), False
     if depth == "middle":
-        return True, bool(rng.random() < 0.88), bool(rng.random() < 0.3)
-    return True, bool(rng.random() < 0.9), bool(rng.random() < 0.92)
+        return True, bool(rng.random() < 0.92), bool(rng.random() < 0.3)
+    return True, bool(rng.random() < 0.95), bool(rng.random() < 0.9)
 
 
 def sample_world(

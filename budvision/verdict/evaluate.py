@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.verdict.model import SWAP_DOUBT, VerdictModel, settle_sides
-from budvision.verdict.observe import FIRST_SEED, WORLD_KEYS, draw_scene, observe
+from budvision.verdict.observe import BORDERLINE, FIRST_SEED, WORLD_KEYS, draw_scene, observe
 from budvision.verdict.propose import Proposer
 from budvision.verdict.scoring import coverage_curve, verdict_scores
 from budvision.verdict.train import fit_verdict
@@ -85,10 +85,12 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     table = dict(table)
     table["found"] = table["found"] & ~_all_strange(table, model)
     usable, found = table["usable"], table["found"]
+    bad = ~usable & (table["why_not"] != BORDERLINE)
     judged = usable & found
+    clear = table["clear"]
     segmentation: dict[str, Any] = {}
     for index, tissue in enumerate(TISSUES):
-        shown = judged & table["exposed_true"][:, index]
+        shown = judged & (table["exposed_true"] & clear)[:, index]
         said = shown & table["exposed_said"][:, index]
         overlap = table["overlap"][shown, index]
         segmentation[tissue.value] = {
@@ -99,10 +101,8 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
                 round(float(np.nanmedian(overlap)), 4) if np.isfinite(overlap).any() else None
             ),
         }
-    exposed_right = table["exposed_true"][judged] == table["exposed_said"][judged]
-    both = judged & table["exposed_true"][:, 1:].all(axis=1) & table["exposed_said"][:, 1:].all(
-        axis=1
-    )
+    exposed_right = (table["exposed_true"] == table["exposed_said"])[judged][clear[judged]]
+    both = judged & (table["exposed_true"] & clear & table["exposed_said"])[:, 1:].all(axis=1)
     segmentation["exposed_right"] = _share(exposed_right)
     segmentation["n_both_flankers"] = int(both.sum())
     segmentation["swapped"] = _share(
@@ -110,17 +110,18 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         & (table["overlap"][both, 1:] < 0.2).all(axis=1)
     )
     causes = {}
-    for cause in sorted(set(table["why_not"][~usable].tolist())):
+    for cause in sorted(set(table["why_not"][bad].tolist())):
         of_it = table["why_not"] == cause
         causes[str(cause)] = {
-            "n": int((of_it & ~usable).sum()), "refused": _share(~found[of_it & ~usable]),
+            "n": int((of_it & bad).sum()), "refused": _share(~found[of_it & bad]),
         }
     gate = {
-        "n_unusable": int((~usable).sum()), "unusable_refused": _share(~found[~usable]),
+        "n_unusable": int(bad.sum()), "unusable_refused": _share(~found[bad]),
+        "n_nobody_could_tell": int((~usable & ~bad).sum()),
         "n_good": int(usable.sum()), "good_refused": _share(~found[usable]), "by_cause": causes,
         "refused_good_because": _counts(table["reasons"][usable & ~found]),
     }
-    named = judged[:, None] & table["exposed_true"] & np.isfinite(table["row"]).all(axis=2)
+    named = judged[:, None] & table["exposed_true"] & clear & np.isfinite(table["row"]).all(axis=2)
     here = judged[:, None] & (table["dead_here"] >= 0) & np.isfinite(table["row"]).all(axis=2)
     result: dict[str, Any] = {
         "photos": int(usable.size), "segmentation": segmentation, "gate": gate,

@@ -24,9 +24,11 @@ from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS
 
-__all__ = ["BudNet", "export_onnx"]
+__all__ = ["WIDTH", "BudNet", "export_onnx"]
 
 N_CLASSES = 5
+WIDTH = 0.85
+"""Width of the default model's network."""
 
 
 class _Conv(nn.Sequential):
@@ -69,9 +71,9 @@ class _Merge(nn.Module):
 
 
 class BudNet(nn.Module):
-    """The network; `width` scales the channels (1.0 has about 1.2 million parameters)."""
+    """The network; `width` scales the channels (0.85 has about 1.5 million parameters)."""
 
-    def __init__(self, width: float = 1.0) -> None:
+    def __init__(self, width: float = WIDTH) -> None:
         super().__init__()
         c0, c1, c2, c3, c4 = (8 * max(1, round(n * width / 8)) for n in (16, 32, 64, 112, 160))
         self.stem = _Conv(3, c0, stride=2)

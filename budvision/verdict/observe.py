@@ -23,9 +23,11 @@ import numpy.typing as npt
 from budvision.photo.features import FEATURE_NAMES, measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.segment import Segmentation, Segmenter, segment
+from budvision.render.visible import sights
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
+    "BORDERLINE",
     "FIRST_SEED",
     "WORLD_KEYS",
     "Observation",
@@ -44,6 +46,8 @@ Float64 = npt.NDArray[np.float64]
 
 FIRST_SEED: Final = 2_000_000_000
 """Photographs from this seed on are never seen by the segmenter's training."""
+BORDERLINE: Final = "nobody could tell"
+"""Why a photograph counts neither as good nor as unusable."""
 WORLD_KEYS: Final = ("depth", "light", "camera", "cultivar", "structure", "bench", "blade")
 
 
@@ -76,7 +80,9 @@ class Observation:
 
     Arrays have one entry a tissue, primary to tertiary. `row` is NaN where nothing was measured;
     `dead_here` is the truth of the tissue that the region mostly covers (-1 for none), `dead` the
-    truth of the tissue of that name (-1 where not exposed).
+    truth of the tissue of that name (-1 where not exposed). `clear` is False where the tissue is
+    exposed but nobody could tell it (`budvision.render.visible`); where that is the primary the
+    photograph is neither good nor bad: `why_not` is then `BORDERLINE`.
     """
 
     seed: int
@@ -91,6 +97,7 @@ class Observation:
     overlap: Float64
     dead: npt.NDArray[np.int8]
     dead_here: npt.NDArray[np.int8]
+    clear: npt.NDArray[np.bool_]
     swap_doubt: float
     row: Float64
 
@@ -203,10 +210,17 @@ def observe(
             covered = np.bincount(truth[mine].astype(int), minlength=5)[1:4]
             if covered.max() >= 0.4 * mine.sum():
                 here[index] = dead[int(covered.argmax())]
+    shown = sights(scene.image, scene.labels)
+    clear = np.array(
+        [not scene.exposed[t] or (t in shown and shown[t].clear) for t in TISSUES], np.bool_
+    )
+    usable, why_not = scene.usable, scene.why_not
+    if usable and not clear[0]:
+        usable, why_not = False, BORDERLINE
     return Observation(
-        seed, scene.usable, scene.why_not, seen, "+".join(reasons),
+        seed, usable, why_not, seen, "+".join(reasons),
         tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
-        dead, here, doubt, rows,
+        dead, here, clear, doubt, rows,
     )
 
 

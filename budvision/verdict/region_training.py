@@ -21,7 +21,13 @@ from torch import nn
 from budvision.errors import NothingToDoError
 from budvision.render.examples import JUDGEMENTS, draw_example
 from budvision.verdict.onnx_network import OnnxNetwork
-from budvision.verdict.segmenter_training import CLASS_WEIGHTS, _bend, _loss, _predict
+from budvision.verdict.segmenter_training import (
+    CLASS_WEIGHTS,
+    _loss,
+    bend,
+    judgement_number,
+    predict,
+)
 
 __all__ = ["RegionExamples", "fine_tune", "overlap"]
 
@@ -72,7 +78,7 @@ class RegionExamples:
 
 def overlap(net: nn.Module, pixels: NDArray[np.uint8]) -> dict[str, float]:
     """Return the mean overlap (IoU) of primary, secondary and tertiary where they are exposed."""
-    maps, _ = _predict(net, pixels, "cpu")
+    maps, _ = predict(net, pixels, "cpu")
     guess = maps[:, :5].argmax(1)
     truth = pixels[:, ::2, ::2, 3]
     out = {}
@@ -92,7 +98,8 @@ def _renders(n: int, rng: np.random.Generator) -> tuple[NDArray[np.uint8], NDArr
         example = draw_example(rng, side_px=SIDE_PX)
         pixels[i, ..., :3], pixels[i, ..., 3], pixels[i, ..., 4] = (
             example.image, example.labels, example.dead)
-        rows[i, :3], rows[i, 3] = example.exposed, JUDGEMENTS.index(example.judgement)
+        rows[i, :3] = example.exposed
+        rows[i, 3] = judgement_number(example.judgement)
         rows[i, 4], rows[i, 5:8] = 1, example.state
     return pixels, rows
 
@@ -159,7 +166,7 @@ def fine_tune(
         theirs = rng.integers(n_check, n_renders, batch - half)
         pictures = torch.from_numpy(np.concatenate([own[mine], renders[theirs]]))
         rows = torch.from_numpy(np.concatenate([own_rows[mine], render_rows[theirs]]))
-        image, labels, dead = _bend(pictures, SIDE_PX)
+        image, labels, dead = bend(pictures, SIDE_PX)
         maps, whole = net(image)
         loss = _loss(maps, whole, labels, dead, rows, weights)
         optimiser.zero_grad(set_to_none=True)

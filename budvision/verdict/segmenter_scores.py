@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from budvision.render.examples import JUDGEMENTS
+from budvision.render.examples import JUDGEMENTS, UNKNOWN
 from budvision.vocabulary import TISSUES
 
 __all__ = ["score"]
@@ -19,6 +19,10 @@ def _centre(region: Any) -> tuple[int, int]:
     inside = cv2.distanceTransform(np.pad(region.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
     row, col = np.unravel_index(int(inside.argmax()), inside.shape)
     return int(row), int(col)
+
+
+def _mean(values: list[bool]) -> float | None:
+    return float(np.mean(values)) if values else None
 
 
 def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
@@ -39,13 +43,14 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
     -------
     dict
         Shares in [0, 1] with the counts that they rest on; only usable examples count for
-        tissues.
+        tissues; None where no tissue is there to count.
     """
     usable = JUDGEMENTS.index("usable")
     out: dict[str, Any] = {"n": len(maps)}
     guess = judged[:, 3:].argmax(1)
     refused = guess != usable
-    out["unusable_refused"] = float(refused[rows[:, 3] != usable].mean())
+    bad = (rows[:, 3] != usable) & (rows[:, 3] < len(JUDGEMENTS))
+    out["unusable_refused"] = float(refused[bad].mean())
     out["usable_refused"] = float(refused[rows[:, 3] == usable].mean())
     out["judgement_right"] = {
         name: float((guess[rows[:, 3] == k] == k).mean())
@@ -60,6 +65,8 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
         for i in good:
             truth = pixels[i, ::2, ::2, 3] == k
             mine = labels[i] == k
+            if rows[i, k - 1] == UNKNOWN:
+                continue
             exposed.append(bool(judged[i, k - 1] > 0) == bool(rows[i, k - 1]))
             if not rows[i, k - 1] or truth.sum() < 6:
                 continue
@@ -78,10 +85,10 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
                 swaps += int((labels[i][truth] == 3).mean() > 0.5)
         out[tissue.value] = {
             "n": len(hit),
-            "centre_inside": float(np.mean(hit)),
-            "iou_median": float(np.median(overlap)),
-            "exposed_right": float(np.mean(exposed)),
-            "dead_right": float(np.mean(brown)),
+            "centre_inside": _mean(hit),
+            "iou_median": float(np.median(overlap)) if overlap else None,
+            "exposed_right": _mean(exposed),
+            "dead_right": _mean(brown),
         }
     out["secondary_called_tertiary"] = {"share": swaps / max(1, pairs), "n": pairs}
     return out

@@ -24,22 +24,40 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
-from budvision.render.examples import JUDGEMENTS, draw_example
-from budvision.verdict.network import BudNet, export_onnx
+from budvision.render.examples import JUDGEMENTS, UNKNOWN, draw_example
+from budvision.verdict.network import WIDTH, BudNet, export_onnx
 from budvision.verdict.segmenter_scores import score
 
-__all__ = ["main", "train"]
+__all__ = [
+    "NOBODY_KNOWS",
+    "VALIDATION_START",
+    "Pool",
+    "bend",
+    "fill",
+    "judgement_number",
+    "main",
+    "predict",
+    "train",
+]
 
 CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8)
 VALIDATION_START = 900_000_000
 """Examples from this seed on are for validation only; training uses seeds below it."""
+NOBODY_KNOWS = 255
+"""Judgement of an example that nobody could judge either way."""
+
+
+def judgement_number(judgement: str) -> int:
+    """Return the place of a judgement in `JUDGEMENTS`, `NOBODY_KNOWS` where there is none."""
+    return JUDGEMENTS.index(judgement) if judgement else NOBODY_KNOWS
 
 
 class Pool:
     """Examples shared between drawing processes and the trainer.
 
     Each slot holds image (3 bytes a pixel), labels and brownness (1 byte a pixel each), and a
-    short row: exposed x 3, judgement, filled, growing point dead x 3.
+    short row: exposed x 3 (or UNKNOWN), judgement (or NOBODY_KNOWS), filled, growing point dead
+    x 3.
     """
 
     def __init__(self, slots: int, side: int) -> None:
@@ -56,7 +74,7 @@ class Pool:
         return np.frombuffer(self._rows, np.uint8).reshape(self.slots, 8)
 
 
-def _fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
+def fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
     """Draw examples into slots first, first + step, ... until stopped."""
     cv2.setNumThreads(1)
     os.environ["OMP_NUM_THREADS"] = "1"
@@ -74,7 +92,7 @@ def _fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
             pixels[slot, ..., 3] = example.labels
             pixels[slot, ..., 4] = example.dead
             rows[slot, :3] = example.exposed
-            rows[slot, 3] = JUDGEMENTS.index(example.judgement)
+            rows[slot, 3] = judgement_number(example.judgement)
             rows[slot, 5:8] = example.state
             rows[slot, 4] = min(255, int(rows[slot, 4]) + 1)
         turn += 1
@@ -82,7 +100,7 @@ def _fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
             return
 
 
-def _bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
+def bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     """Turn, mirror, scale and shift pictures with their labels; then disturb colour and sharpness.
 
     Parameters
@@ -180,15 +198,19 @@ def _loss(
         pixels[:, 6].float(), state, reduction="none"
     )
     brown = brown + (verdict * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
+    known = (rows[:, :3] != UNKNOWN).float()
     exposed = nn.functional.binary_cross_entropy_with_logits(
-        whole[:, :3].float(), rows[:, :3].float()
+        whole[:, :3].float(), rows[:, :3].float().clamp(max=1), reduction="none"
     )
-    judged = nn.functional.cross_entropy(whole[:, 3:].float(), rows[:, 3].long())
+    exposed = (exposed * known).sum() / known.sum().clamp(min=1)
+    judged = nn.functional.cross_entropy(
+        whole[:, 3:].float(), rows[:, 3].long(), ignore_index=NOBODY_KNOWS
+    )
     return plain + dice + 0.7 * brown + 0.3 * exposed + 0.4 * judged
 
 
 @torch.no_grad()
-def _predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
+def predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
     """Run the network over pool pictures: float32 (n, 6, h, w) and (n, k)."""
     maps, rows = [], []
     for start in range(0, len(pixels), 64):
@@ -207,7 +229,7 @@ def train(
     slots: int = 24_000,
     workers: int = 2,
     batch: int = 96,
-    width: float = 1.0,
+    width: float = WIDTH,
     device: str = "auto",
     validation: int = 1200,
     start_from: Path | None = None,
@@ -240,7 +262,7 @@ def train(
     context = mp.get_context("fork")
     held = Pool(validation, side_px)
     helpers = [
-        context.Process(target=_fill, args=(held, i, workers, VALIDATION_START, True), daemon=True)
+        context.Process(target=fill, args=(held, i, workers, VALIDATION_START, True), daemon=True)
         for i in range(workers)
     ]
     for helper in helpers:
@@ -250,7 +272,7 @@ def train(
     pool = Pool(slots, side_px)
     first = (seed % 8) * 100_000_000
     drawers = [
-        context.Process(target=_fill, args=(pool, i, workers, first, False), daemon=True)
+        context.Process(target=fill, args=(pool, i, workers, first, False), daemon=True)
         for i in range(workers)
     ]
     for drawer in drawers:
@@ -295,7 +317,7 @@ def train(
         pick = torch.from_numpy(
             ready[np.random.default_rng(step).integers(0, len(ready), batch)]
         ).to(device)
-        image, labels, dead = _bend(store[pick], side_px)
+        image, labels, dead = bend(store[pick], side_px)
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
             pixels, whole = net(image.contiguous(memory_format=torch.channels_last))
         loss = _loss(pixels, whole, labels, dead, facts[pick], weights)
@@ -324,7 +346,7 @@ def train(
     for drawer in drawers:
         drawer.terminate()
     smooth.eval()
-    maps, judged = _predict(smooth, held.pixels(), device)
+    maps, judged = predict(smooth, held.pixels(), device)
     scores = score(maps, judged, held.pixels(), held.rows())
     net_cpu = smooth.cpu().float()
     torch.save(net_cpu.state_dict(), out / "segmenter.pt")
@@ -356,7 +378,7 @@ def main() -> None:
     parser.add_argument("--slots", type=int, default=24_000)
     parser.add_argument("--batch", type=int, default=96)
     parser.add_argument("--side", type=int, default=320)
-    parser.add_argument("--width", type=float, default=1.0)
+    parser.add_argument("--width", type=float, default=WIDTH)
     parser.add_argument("--device", default="auto")
     parser.add_argument("--validation", type=int, default=1200)
     parser.add_argument("--start-from", type=Path)

@@ -154,3 +154,43 @@ def test_each_reason_has_its_text(code: str) -> None:
     reason = reason_for(code)
     assert reason.code == code
     assert reason.text.endswith(".")
+
+
+def test_nothing_is_found_outside_the_photograph() -> None:
+    for seed in SEEDS:
+        cut, found = _seen(seed)
+        if not found.found:
+            continue
+        rows = np.nonzero(cut.labels == 1)[0]
+        cropped = np.ascontiguousarray(cut.image[: int(np.quantile(rows, 0.9))])
+        again = segment(cropped, segmenter=_segmenter())
+        row0, _, row1, _ = again.box
+        if row1 <= cropped.shape[0]:
+            continue
+        n = again.labels.shape[0]
+        beyond = int(np.ceil((cropped.shape[0] - row0) * n / (row1 - row0))) + 2
+        assert not again.labels[beyond:].any()
+        return
+    pytest.fail("no photograph was cut off")
+
+
+def test_a_burnt_out_flanker_does_not_count_as_exposed() -> None:
+    done = 0
+    for seed in SEEDS:
+        cut, found = _seen(seed)
+        if not found.found or not (found.labels == 2).any() or not (cut.labels == 2).any():
+            continue
+        image = cut.image.copy()
+        spot = cv2.dilate((cut.labels == 2).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        image[spot & (cut.labels != 1)] = 255
+        again = segment(image, segmenter=_segmenter())
+        if not again.found:
+            continue
+        for label, tissue in ((2, TISSUES[1]), (3, TISSUES[2])):
+            region = again.labels == label
+            if region.any():
+                assert (again.crop[region].min(axis=1) >= 250).mean() <= 0.85
+            else:
+                assert again.exposed[tissue] < 0.5
+        done += 1
+    assert done >= 3

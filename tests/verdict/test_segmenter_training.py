@@ -12,27 +12,28 @@ torch = pytest.importorskip("torch")
 
 from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
 from budvision.verdict.network import BudNet  # noqa: E402
+from budvision.verdict.segmenter_average import average  # noqa: E402
 from budvision.verdict.segmenter_scores import score  # noqa: E402
 from budvision.verdict.segmenter_training import (  # noqa: E402
     CLASS_WEIGHTS,
     VALIDATION_START,
     Pool,
-    _bend,
-    _fill,
     _loss,
+    bend,
+    fill,
 )
 
 
 @pytest.fixture(scope="module")
 def pool() -> Pool:
     held = Pool(8, 96)
-    _fill(held, 0, 1, VALIDATION_START, True)
+    fill(held, 0, 1, VALIDATION_START, True)
     return held
 
 
 def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
     again = Pool(8, 96)
-    _fill(again, 0, 1, VALIDATION_START, True)
+    fill(again, 0, 1, VALIDATION_START, True)
     assert (pool.rows()[:, 4] == 1).all()
     assert np.array_equal(pool.pixels(), again.pixels())
     assert set(np.unique(pool.pixels()[..., 3])) <= {0, 1, 2, 3, 4}
@@ -40,7 +41,7 @@ def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
 
 def test_bending_keeps_labels_whole_and_the_image_in_range(pool: Pool) -> None:
     state = torch.get_rng_state()
-    image, labels, dead = _bend(torch.from_numpy(pool.pixels().copy()), 96)
+    image, labels, dead = bend(torch.from_numpy(pool.pixels().copy()), 96)
     torch.set_rng_state(state)
     assert image.shape == (8, 3, 96, 96)
     assert labels.shape == dead.shape == (8, 48, 48)
@@ -75,3 +76,27 @@ def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: 
     assert scores["primary"]["centre_inside"] == 1.0
     assert scores["primary"]["iou_median"] == 1.0
     assert scores["usable_refused"] == 0.0
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_the_mean_of_a_network_with_itself_is_itself(tmp_path: Path) -> None:
+    net = BudNet().eval()
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        torch.save(net.state_dict(), tmp_path / name / "segmenter.pt")
+        (tmp_path / name / "segmenter.json").write_text('{"examples_drawn": 7, "seconds": 3}')
+    facts = average(
+        [tmp_path / "a" / "segmenter.pt", tmp_path / "b" / "segmenter.pt"],
+        tmp_path / "mean",
+        workers=1,
+        side_px=128,
+        examples=64,
+        validation=6,
+        device="cpu",
+    )
+    assert facts["examples_drawn"] == 14
+    assert set(facts["validation"]) == {"a", "b", "mean"}
+    assert facts["onnx_gap"] < 1e-3
+    mean = torch.load(tmp_path / "mean" / "segmenter.pt", weights_only=True)
+    for name, value in net.named_parameters():
+        assert torch.allclose(mean[name], value), name
