@@ -57,8 +57,8 @@ good ones are."""
 SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
 """Ring contrast under which a green primary is taken for cambium, alone or with a hint of
 `too_deep`: 2 % of the living primaries of an independent renderer lie below 0.019."""
-DULL_BELOW = 0.85
-"""Brightness of cambium against the wool and scales round it, as grey levels: below this."""
+BRIGHT_FROM = 208.0
+"""Grey level of a primary from which its rings drown in the light: it may look smooth and live."""
 SHARP_FACE_PX = 160.0
 """Long side of the face, in pixels of the image, from which its rings would show."""
 BURNT_OUT = 0.85
@@ -245,7 +245,7 @@ def segment(
     if (
         not reasons
         and face_px >= SHARP_FACE_PX
-        and _is_cambium(crop, arranged.labels, np.asarray(dead, np.float32), said["too_deep"])
+        and _is_cambium(crop, arranged.labels == 1, np.asarray(dead, np.float32), said["too_deep"])
     ):
         reasons = (reason_for("too_deep"),)
     return Segmentation(
@@ -285,13 +285,13 @@ def _shares_of(shares: Float32, labels: Uint8) -> Float32:
     return own
 
 
-def _is_cambium(crop: Uint8, labels: Uint8, dead: Float32, too_deep: float) -> bool:
+def _is_cambium(
+    crop: Uint8, primary: NDArray[np.bool_], dead: Float32, too_deep: float
+) -> bool:
     """Tell a smooth dull patch, the cane's cambium under the buds, from a living primary.
 
-    A patch nearly as bright as the wool round it is no cambium: there the photograph is too bright
-    for rings to show.
+    In a photograph so bright that rings drown in the light, smoothness says nothing.
     """
-    primary = labels == 1
     near = _near(primary)
     contrast = ring_contrast(crop[near], primary[near])
     if contrast is None or float(dead[primary].mean()) > 0.4:
@@ -299,8 +299,7 @@ def _is_cambium(crop: Uint8, labels: Uint8, dead: Float32, too_deep: float) -> b
     if not (contrast < SMOOTH_BELOW or (contrast < SMOOTHISH_BELOW and too_deep > DEEP_HINT)):
         return False
     grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
-    around = grey[labels == LABEL_SCALES]
-    return bool(np.median(grey[primary]) < DULL_BELOW * (np.median(around) if around.size else 255))
+    return bool(np.median(grey[primary]) < BRIGHT_FROM)
 
 
 def _drop_burnt_out(crop: Uint8, labels: Uint8) -> None:

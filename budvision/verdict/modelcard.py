@@ -75,6 +75,7 @@ def _targets(metrics: Mapping[str, Any]) -> str:
          _percent(TARGETS["unusable_refused"])],
         ["good photographs refused", _percent(gate["good_refused"]), "under 1 %"],
     ]
+    rows += [list(row) for row in metrics.get("speed", ())]
     return _table(["what", "measured", "asked for"], rows)
 
 
@@ -85,7 +86,7 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
     ----------
     metrics : mapping
         ``held_out``, ``left_out``, ``robustness``, ``recipes``, ``other_hand`` and ``training``,
-        as `budvision.verdict.rebuild` measures them.
+        as `budvision.verdict.rebuild` measures them; ``speed``, rows of the benchmarks, if any.
     label : str
         Name and version.
     facts : mapping of str to str

@@ -54,6 +54,16 @@ PARTS: Final = {
 """Tables of observations: first seed, photographs, and whether the independent renderer draws."""
 RECIPE_SEED: Final = FIRST_SEED + 700_000_000
 KINDS: Final = ("logistic",)
+SPEED: Final = (
+    ("one photograph of 12 megapixels, file to proposal, one thread, times a plain decode of it "
+     "(`pytest tests/benchmarks/test_propose_speed.py -k file_to -s`)", "1.43 to 1.46",
+     "at most 1.5"),
+    ("memory over 2,000 photographs, peak of each process "
+     "(`python tests/benchmarks/test_propose_memory.py 2000`)", "550 MB, flat", "under 700 MB"),
+    ("two processes against one on many files, idle machine "
+     "(`pytest tests/benchmarks/test_propose_speed.py -s`)", "1.79 to 1.83", "at least 1.8"),
+)
+"""Rows that the benchmarks gave when the model was built, as their commands print them."""
 WRONG: Final = (
     "A flanker alone is the hardest: whether it is the secondary or the tertiary often shows in "
     "nothing but its size, and a small patch of wool or of light is now and then taken for one; "
@@ -128,6 +138,7 @@ def rebuild(
         "left_out": leave_one_world_out(tables["train"], rng=rng, kinds=KINDS),
     }
     _say("changing what must not matter")
+    metrics["speed"] = [list(row) for row in SPEED]
     metrics["robustness"] = robustness(proposer, n=n_robust)
     _say("comparing with other recipes")
     metrics["recipes"] = compare_recipes(

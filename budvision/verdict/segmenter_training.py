@@ -28,17 +28,8 @@ from budvision.render.examples import JUDGEMENTS, UNKNOWN, draw_example
 from budvision.verdict.network import WIDTH, BudNet, export_onnx
 from budvision.verdict.segmenter_scores import score
 
-__all__ = [
-    "NOBODY_KNOWS",
-    "VALIDATION_START",
-    "Pool",
-    "bend",
-    "fill",
-    "judgement_number",
-    "main",
-    "predict",
-    "train",
-]
+__all__ = ["VALIDATION_START", "Pool", "bend", "fill", "judgement_number", "main", "predict",
+           "train"]
 
 CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8)
 VALIDATION_START = 900_000_000
