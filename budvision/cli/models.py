@@ -125,13 +125,19 @@ def evaluate(
             step()
     found = evaluate_observations(columns_of(seen), proposer.verdict)
     if montage is not None:
+        from budvision.errors import StorageError
         from budvision.photo.overlay import encode_picture
         from budvision.verdict.montage import montage as sheet
 
         picture = sheet(
             range(start, start + photos), segmenter=proposer.segmenter, other_hand=other_hand
         )
-        montage.write_bytes(encode_picture(picture, "png"))
+        try:
+            montage.write_bytes(encode_picture(picture, "png"))
+        except OSError as error:
+            raise StorageError(
+                f"the sheet could not be written ({error.strerror})", where=str(montage),
+                do="Name a file in a folder that exists and has room.") from error
     if as_json:
         typer.echo(json.dumps({"model": entry.label, **found}))
         return

@@ -21,6 +21,7 @@ from budvision.photo.colour import (
     lab_from_linear,
     log_light,
 )
+from budvision.photo.windows import Window, window_round
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
 __all__ = [
@@ -37,7 +38,6 @@ Uint8 = npt.NDArray[np.uint8]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
-Window = tuple[slice, slice]
 
 FEATURE_VERSION: Final = f"bud-1+{COLOUR_VERSION}"
 """Changes whenever a feature is added, removed or comes out differently."""
@@ -209,7 +209,7 @@ def measure(
     """
     if not labels.any():
         return {}
-    window = _window(labels, 2)  # nothing outside is asked but what may be neutral
+    window = window_round(labels, 2)  # nothing outside is asked but what may be neutral
     face = _look_at_face(crop, labels, window, card_white)
     labels = labels[window]
     confidence, dead_map, brown_map = (
@@ -240,15 +240,6 @@ def measure(
 def _clipped(row: dict[str, float]) -> dict[str, float]:
     values = np.clip(np.nan_to_num(row_of(row)), _LOW, _HIGH)
     return dict(zip(FEATURE_NAMES, values.tolist(), strict=True))
-
-
-def _window(shape: npt.NDArray[Any], margin: int) -> Window:
-    """Return the smallest rows and columns round what is not 0, with a margin where there is."""
-    rows, columns = np.flatnonzero(shape.any(axis=1)), np.flatnonzero(shape.any(axis=0))
-    return (
-        slice(max(0, rows[0] - margin), rows[-1] + 1 + margin),
-        slice(max(0, columns[0] - margin), columns[-1] + 1 + margin),
-    )
 
 
 def _look_at_face(
@@ -287,12 +278,10 @@ def _measure_one(
     face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None,
     brown_map: Float32 | None,
 ) -> dict[str, float]:
-    window = _window(region, 1)
+    window = window_round(region, 1)
     here = np.pad(region[window], 1).astype(np.uint8)
     depth = cv2.distanceTransform(here, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    share = depth / max(float(depth.max()), 1e-6)
-    inside = region[window]
-    at = np.flatnonzero(inside)  # from here on, values of the region's pixels in one row
+    at = np.flatnonzero(region[window])  # from here on, values of the region's pixels in one row
 
     def values(picture: npt.NDArray[Any]) -> npt.NDArray[Any]:
         return picture[window].ravel().take(at)

@@ -31,6 +31,7 @@ from budvision.photo.locate import (
 from budvision.photo.refusals import JUDGEMENTS, reason_for
 from budvision.photo.rings import ring_contrast
 from budvision.photo.segmenter import CROP_PX, Segmenter, sigmoid, softmax
+from budvision.photo.windows import window_round
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Reason, Tissue
 
 __all__ = ["Segmentation", "Segmenter", "cut_round", "locate", "segment"]
@@ -47,7 +48,7 @@ LIMITS = {
     "too_small": 0.05,
     "too_blurred": 0.08,
     "too_dark": 0.3,
-    "blown_out": 0.35,
+    "blown_out": 0.2,
     "glare": 0.2,
     "too_deep": 0.3,
     "too_shallow": 0.15,
@@ -56,7 +57,7 @@ LIMITS = {
 good ones are."""
 SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
 """Ring contrast under which a green primary is taken for cambium, alone or with a hint of
-`too_deep`: 2 % of the living primaries of an independent renderer lie below 0.019."""
+`too_deep`."""
 BRIGHT_FROM = 208.0
 """Grey level of a primary from which its rings drown in the light: it may look smooth and live."""
 SHARP_FACE_PX = 160.0
@@ -265,18 +266,6 @@ def segment(
     )
 
 
-def _near(region: NDArray[np.bool_]) -> tuple[slice, slice]:
-    """Return the rows and columns round a region that bear on its rings: its radius beyond it."""
-    rows, cols = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
-    if not rows.size:
-        return slice(0), slice(0)
-    far = int(np.sqrt(region.sum() / np.pi)) + 3
-    return (
-        slice(max(0, rows[0] - far), rows[-1] + 1 + far),
-        slice(max(0, cols[0] - far), cols[-1] + 1 + far),
-    )
-
-
 def _shares_of(shares: Float32, labels: Uint8) -> Float32:
     """Return the share of the label given at each pixel."""
     own = np.array(shares[0], np.float32)
@@ -292,7 +281,8 @@ def _is_cambium(
 
     In a photograph so bright that rings drown in the light, smoothness says nothing.
     """
-    near = _near(primary)
+    far = int(np.sqrt(primary.sum() / np.pi)) + 3  # what bears on its rings
+    near = window_round(primary, far)
     contrast = ring_contrast(crop[near], primary[near])
     if contrast is None or float(dead[primary].mean()) > 0.4:
         return False
@@ -313,10 +303,11 @@ def _drop_burnt_out(crop: Uint8, labels: Uint8) -> None:
 
 def _clear_outside(shares: Float32, inside: tuple[slice, slice]) -> None:
     """Let nothing be found outside the photograph, in place."""
-    outside = np.ones(shares.shape[1:], np.bool_)
-    outside[inside] = False
-    shares[:, outside] = 0
-    shares[0, outside] = 1
+    rows, cols = inside
+    for beyond in (np.s_[: rows.start], np.s_[rows.stop :]):
+        shares[1:, beyond], shares[0, beyond] = 0, 1
+    for beyond in (np.s_[: cols.start], np.s_[cols.stop :]):
+        shares[1:, :, beyond], shares[0, :, beyond] = 0, 1
 
 
 def _face_of(shares: Float32) -> NDArray[np.bool_]:

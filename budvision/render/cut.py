@@ -18,7 +18,6 @@ from budvision.render.lamp import glare_over, lit
 from budvision.render.lens import photographed
 from budvision.render.light import light_up
 from budvision.render.scene import Scene
-from budvision.render.visible import sights
 from budvision.render.world import World, sample_world
 from budvision.vocabulary import TISSUES, Tissue
 
@@ -39,8 +38,6 @@ class Truth:
         Dead share of the whole region and of its growing point, in [0, 1].
     usable : bool
         Whether a person could judge the photograph; `why_not` is the reason code, or empty.
-    clear : mapping of Tissue to bool
-        For each exposed tissue whether a person could tell it in the finished photograph.
     box : tuple of int
         (row0, col0, row1, col1) of the face within the frame, half-open.
     world : World
@@ -53,7 +50,6 @@ class Truth:
     core_brown: Mapping[Tissue, float]
     usable: bool
     why_not: str
-    clear: Mapping[Tissue, bool]
     box: tuple[int, int, int, int]
     world: World
 
@@ -218,7 +214,6 @@ def render_cut(
     grow = shape[1] / cols
     box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
     shown = [tissue for tissue in TISSUES if exposed[tissue]]
-    seen_of = sights(image, labels)
     return RenderedCut(
         image=image,
         labels=labels,
@@ -230,7 +225,6 @@ def render_cut(
             core_brown={t: truths[t].core_brown for t in shown},
             usable=world.usable,
             why_not=world.why_not,
-            clear={t: t in seen_of and seen_of[t].clear for t in shown},
             box=(box[0], box[1], box[2], box[3]),
             world=world,
         ),

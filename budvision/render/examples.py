@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from budvision.photo.locate import OUTSIDE
 from budvision.photo.refusals import JUDGEMENTS
 from budvision.render.cut import render_cut
 from budvision.render.fields import Array, fractal
@@ -14,6 +15,7 @@ from budvision.render.negatives import render_negative
 from budvision.render.palette import colour
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
 from budvision.render.strays import render_stray
+from budvision.render.visible import can_be_told
 from budvision.render.world import sample_world
 from budvision.vocabulary import TISSUES
 
@@ -72,7 +74,7 @@ def _at_the_edge(
     side = image.shape[0]
     for turn in rng.choice(4, 2 if rng.random() < 0.25 else 1, replace=False):
         strip = int(side * rng.uniform(0.04, 0.36))
-        for array, value in ((image, 114), (labels, 0), (brown, 0)):
+        for array, value in ((image, OUTSIDE), (labels, 0), (brown, 0)):
             np.rot90(array, int(turn))[:strip] = value
     return image, labels, brown
 
@@ -113,7 +115,7 @@ def _letterboxed(picture: Array, side_px: int) -> Array:
         return picture
     top, left = (side_px - rows) // 2, (side_px - cols) // 2
     square = np.full(
-        (side_px, side_px, *picture.shape[2:]), 114 if picture.ndim == 3 else 0, np.uint8
+        (side_px, side_px, *picture.shape[2:]), OUTSIDE if picture.ndim == 3 else 0, np.uint8
     )
     square[top : top + rows, left : left + cols] = picture
     return square
@@ -155,13 +157,14 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
     if truth.usable and rng.random() < 0.05:
         image, labels, brown = image.copy(), labels.copy(), brown.copy()
         _covered(rng, image, labels, brown)
+    told = can_be_told(cut.image, cut.labels, truth.exposed)
     left = [int((labels == tissue.label).sum()) for tissue in TISSUES]
     whole = [int((cut.labels == tissue.label).sum()) for tissue in TISSUES]
     exposed = []
     for k, tissue in enumerate(TISSUES):
         if left[k] < 4:
             exposed.append(0)
-        elif left[k] < 0.4 * whole[k] or not truth.clear.get(tissue, True):
+        elif left[k] < 0.4 * whole[k] or not told[tissue]:
             exposed.append(UNKNOWN)
         else:
             exposed.append(1)

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from budvision.photo.windows import window_round
 from budvision.render.fields import Array
 from budvision.vocabulary import TISSUES, Tissue
 
-__all__ = ["LEAST_DIFFERENCE", "MOST_CLIPPED", "Sight", "sights"]
+__all__ = ["LEAST_DIFFERENCE", "MOST_CLIPPED", "Sight", "can_be_told", "sights"]
 
 LEAST_DIFFERENCE = 6.0
 """Colour difference (CIE 1976) from what lies round a tissue below which nobody tells it."""
@@ -69,13 +70,11 @@ def sights(image: Array, labels: Array) -> Mapping[Tissue, Sight]:
     mapping of Tissue to Sight
         For the tissues that still show when the face is reduced to 160 pixels.
     """
-    where = cv2.boundingRect((labels > 0).astype(np.uint8))
-    col, row, width, height = where
-    if not width:
+    window = window_round(labels, 0)
+    part, own = image[window], labels[window]
+    if not own.size:
         return {}
-    part, own = image[row : row + height, col : col + width], labels[
-        row : row + height, col : col + width
-    ]
+    height, width = own.shape
     scale = _CROP_PX / max(width, height)
     size = (max(4, round(width * scale)), max(4, round(height * scale)))
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
@@ -104,6 +103,22 @@ def sights(image: Array, labels: Array) -> Mapping[Tissue, Sight]:
             ),
         )
     return found
+
+
+def can_be_told(
+    image: Array, labels: Array, exposed: Mapping[Tissue, bool]
+) -> Mapping[Tissue, bool]:
+    """Say of each tissue whether a person could tell it; True of one that is not exposed.
+
+    Parameters
+    ----------
+    image, labels
+        As for `sights`.
+    exposed : mapping of Tissue to bool
+        Whether the cut has reached it.
+    """
+    seen = sights(image, labels)
+    return {t: not exposed[t] or (t in seen and seen[t].clear) for t in TISSUES}
 
 
 def _difference(tissue: Array, around: Array) -> float:

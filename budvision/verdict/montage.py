@@ -9,8 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from budvision.errors import NothingToDoError
 from budvision.photo.overlay import draw_overlay
 from budvision.photo.segment import Segmenter, segment
+from budvision.photo.windows import window_round
 from budvision.verdict.observe import draw_scene, draw_standin
 
 __all__ = ["montage"]
@@ -20,18 +22,6 @@ Uint8 = NDArray[np.uint8]
 TILE_PX: Final = 240
 COLUMNS: Final = 5
 _STRIP_PX: Final = 22
-
-
-def _face(labels: Uint8) -> tuple[slice, slice]:
-    """Return the rows and columns of the face with a margin; all where nothing is labelled."""
-    col, row, width, height = cv2.boundingRect((labels > 0).astype(np.uint8))
-    if not width:
-        return slice(None), slice(None)
-    margin = round(0.15 * max(width, height))
-    return (
-        slice(max(0, row - margin), row + height + margin),
-        slice(max(0, col - margin), col + width + margin),
-    )
 
 
 def _double(image: Uint8) -> tuple[int, int]:
@@ -71,6 +61,11 @@ def montage(
     ndarray of uint8, shape (rows, columns, 3)
         Five pairs a row: truth on the left, found on the right, with the seed and, where it was
         refused, why.
+
+    Raises
+    ------
+    NothingToDoError
+        When none of the photographs is usable.
     """
     cells: list[Uint8] = []
     for seed in seeds:
@@ -79,7 +74,8 @@ def montage(
             continue
         found = segment(scene.image, segmenter=segmenter)
         full = found.full_labels(scene.image.shape[0], scene.image.shape[1])
-        where = _face(scene.labels)
+        reach = cv2.boundingRect((scene.labels > 0).astype(np.uint8))[2:]
+        where = window_round(scene.labels, round(0.15 * max(reach)))
         large = cv2.resize(np.ascontiguousarray(scene.image[where]), _double(scene.image[where]))
         pair = [
             _tile(draw_overlay(np.asarray(large, np.uint8), np.ascontiguousarray(labels[where])))
@@ -94,6 +90,10 @@ def montage(
         cells.append(np.vstack([strip, np.hstack(pair)]))
         if len(cells) == n:
             break
+    if not cells:
+        raise NothingToDoError(
+            "none of these photographs can be judged", where="montage",
+            expected="at least one usable photograph", do="Draw more of them.")
     while len(cells) % COLUMNS:
         cells.append(np.full_like(cells[0], 255))
     rows = [np.hstack(cells[at : at + COLUMNS]) for at in range(0, len(cells), COLUMNS)]

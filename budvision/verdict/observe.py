@@ -23,7 +23,7 @@ import numpy.typing as npt
 from budvision.photo.features import FEATURE_NAMES, measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.segment import Segmentation, Segmenter, segment
-from budvision.render.visible import sights
+from budvision.render.visible import can_be_told
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
@@ -210,10 +210,8 @@ def observe(
             covered = np.bincount(truth[mine].astype(int), minlength=5)[1:4]
             if covered.max() >= 0.4 * mine.sum():
                 here[index] = dead[int(covered.argmax())]
-    shown = sights(scene.image, scene.labels)
-    clear = np.array(
-        [not scene.exposed[t] or (t in shown and shown[t].clear) for t in TISSUES], np.bool_
-    )
+    told = can_be_told(scene.image, scene.labels, scene.exposed)
+    clear = np.array([told[tissue] for tissue in TISSUES], np.bool_)
     usable, why_not = scene.usable, scene.why_not
     if usable and not clear[0]:
         usable, why_not = False, BORDERLINE

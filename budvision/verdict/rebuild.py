@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
+from xml.etree import ElementTree
 
 import numpy as np
 
@@ -54,16 +55,6 @@ PARTS: Final = {
 """Tables of observations: first seed, photographs, and whether the independent renderer draws."""
 RECIPE_SEED: Final = FIRST_SEED + 700_000_000
 KINDS: Final = ("logistic",)
-SPEED: Final = (
-    ("one photograph of 12 megapixels, file to proposal, one thread, times a plain decode of it "
-     "(`pytest tests/benchmarks/test_propose_speed.py -k file_to -s`)", "1.43 to 1.46",
-     "at most 1.5"),
-    ("memory over 2,000 photographs, peak of each process "
-     "(`python tests/benchmarks/test_propose_memory.py 2000`)", "550 MB, flat", "under 700 MB"),
-    ("two processes against one on many files, idle machine "
-     "(`pytest tests/benchmarks/test_propose_speed.py -s`)", "1.79 to 1.83", "at least 1.8"),
-)
-"""Rows that the benchmarks gave when the model was built, as their commands print them."""
 WRONG: Final = (
     "A flanker alone is the hardest: whether it is the secondary or the tertiary often shows in "
     "nothing but its size, and a small patch of wool or of light is now and then taken for one; "
@@ -82,7 +73,7 @@ WRONG: Final = (
 
 def rebuild(
     folder: Path, *, work: Path, workers: int, n_robust: int, n_recipe: int, note: str = "",
-    smaller: float = 1.0,
+    smaller: float = 1.0, figures: Sequence[Path] = (),
 ) -> dict[str, Any]:
     """Train, evaluate and write a model folder that holds ``segmenter.onnx``.
 
@@ -100,6 +91,9 @@ def rebuild(
         Line for the registry.
     smaller : float
         Share of the photographs to draw, for a quick try.
+    figures : sequence of Path
+        What the benchmarks of speed and memory measured: the files that pytest wrote when run
+        with ``--junitxml``.
 
     Returns
     -------
@@ -138,7 +132,7 @@ def rebuild(
         "left_out": leave_one_world_out(tables["train"], rng=rng, kinds=KINDS),
     }
     _say("changing what must not matter")
-    metrics["speed"] = [list(row) for row in SPEED]
+    metrics["speed"] = [row for path in figures for row in _figures(path)]
     metrics["robustness"] = robustness(proposer, n=n_robust)
     _say("comparing with other recipes")
     metrics["recipes"] = compare_recipes(
@@ -185,15 +179,23 @@ def _primary_right(proposer: Proposer, n_photos: int) -> dict[int, bool]:
 
 
 def _segmenter_facts(folder: Path) -> str:
-    path = folder / "segmenter.json"
+    plain = "The segmenter is a compact U-shaped network trained on rendered photographs."
+    path = folder / "segmenter_metrics.json"
     if not path.is_file():
-        return "The segmenter is a compact U-shaped network trained on rendered photographs."
+        return plain
     facts = json.loads(path.read_text(encoding="utf-8"))
+    rounds = facts["training"]["rounds"]
     return (
-        f"The segmenter is a U-shaped network of {facts.get('parameters', 0):,} parameters, "
-        f"trained for {facts.get('seconds', 0) / 60:.0f} minutes on "
-        f"{facts.get('examples_drawn', 0):,} rendered examples."
+        f"The segmenter is a U-shaped network of {facts['network']['parameters']:,} parameters, "
+        f"trained in {len(rounds)} rounds on {sum(one['examples_drawn'] for one in rounds):,} "
+        "rendered examples (`segmenter_metrics.json` holds the commands)."
     )
+
+
+def _figures(path: Path) -> list[list[str]]:
+    """Return what the benchmarks recorded: what, measured, asked for."""
+    found = ElementTree.parse(path).iter("property")
+    return [[one.get("name", ""), *one.get("value", "").split(" | ")] for one in found]
 
 
 def _write(path: Path, text: str) -> None:
@@ -220,11 +222,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--robust", type=int, default=150)
     parser.add_argument("--recipes", type=int, default=150)
     parser.add_argument("--smaller", type=float, default=1.0)
+    parser.add_argument(
+        "--figures", type=Path, nargs="*", default=(), help="files of `pytest ... --junitxml`"
+    )
     parser.add_argument("--note", default="Ships with budvision; learned from renders.")
     given = parser.parse_args(arguments)
     metrics = rebuild(
         given.out, work=given.work, workers=given.workers, n_robust=given.robust,
-        n_recipe=given.recipes, note=given.note, smaller=given.smaller,
+        n_recipe=given.recipes, note=given.note, smaller=given.smaller, figures=given.figures,
     )
     sys.stdout.write(json.dumps(metrics["held_out"]["verdicts"]["all"]) + "\n")
 

@@ -21,13 +21,8 @@ from torch import nn
 from budvision.errors import NothingToDoError
 from budvision.render.examples import JUDGEMENTS, draw_example
 from budvision.verdict.onnx_network import OnnxNetwork
-from budvision.verdict.segmenter_training import (
-    CLASS_WEIGHTS,
-    _loss,
-    bend,
-    judgement_number,
-    predict,
-)
+from budvision.verdict.segmenter_pool import judgement_number
+from budvision.verdict.segmenter_training import CLASS_WEIGHTS, _loss, bend, predict
 
 __all__ = ["RegionExamples", "fine_tune", "overlap"]
 

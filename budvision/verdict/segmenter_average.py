@@ -11,40 +11,25 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing as mp
 import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import torch
 from torch import nn
 
 from budvision.render.examples import JUDGEMENTS
-from budvision.verdict.network import BudNet, export_onnx
+from budvision.verdict.network import BudNet
+from budvision.verdict.segmenter_pool import VALIDATION_START, drawn
 from budvision.verdict.segmenter_scores import score
-from budvision.verdict.segmenter_training import VALIDATION_START, Pool, bend, fill, predict
+from budvision.verdict.segmenter_training import bend, predict, save_network
 
 __all__ = ["average", "main"]
 
 STATISTICS_START = 800_000_000
 """Examples from this seed on serve the statistics only."""
-
-
-def _drawn(n: int, start: int, workers: int, side_px: int) -> Pool:
-    pool = Pool(n, side_px)
-    context = mp.get_context("fork")
-    helpers = [
-        context.Process(target=fill, args=(pool, i, workers, start, True), daemon=True)
-        for i in range(workers)
-    ]
-    for helper in helpers:
-        helper.start()
-    for helper in helpers:
-        helper.join()
-    return pool
 
 
 def _mean(states: Sequence[dict[str, torch.Tensor]]) -> dict[str, torch.Tensor]:
@@ -86,8 +71,8 @@ def average(
     if device == "auto":
         device = "cuda" if torch.cuda.is_available() else "cpu"
     states = [torch.load(file, map_location="cpu", weights_only=True) for file in files]
-    held = _drawn(validation, VALIDATION_START, workers, side_px)
-    fresh = _drawn(examples, STATISTICS_START, workers, side_px)
+    held = drawn(validation, VALIDATION_START, workers, side_px)
+    fresh = drawn(examples, STATISTICS_START, workers, side_px)
     scores = {}
     for file, state in zip(files, states, strict=True):
         net = BudNet().to(device)
@@ -110,10 +95,7 @@ def average(
             net(bend(batch, side_px)[0])
     net.eval()
     scores["mean"] = score(*predict(net, held.pixels(), device), held.pixels(), held.rows())
-    net = net.cpu().float()
-    torch.save(net.state_dict(), out / "segmenter.pt")
-    probe = held.pixels()[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
-    gap = export_onnx(net, out / "segmenter.onnx", side_px=side_px, check=probe)
+    gap = save_network(net, out, probe=held.pixels()[:1])
     sources = [file.with_name("segmenter.json") for file in files]
     facts = [json.loads(path.read_text(encoding="utf-8")) for path in sources if path.is_file()]
     result = {

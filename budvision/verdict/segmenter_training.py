@@ -11,86 +11,24 @@ from __future__ import annotations
 
 import argparse
 import json
-import mmap
-import multiprocessing as mp
 import os
 import sys
 import time
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import torch
 from torch import Tensor, nn
 
-from budvision.render.examples import JUDGEMENTS, UNKNOWN, draw_example
+from budvision.render.examples import JUDGEMENTS, UNKNOWN
 from budvision.verdict.network import WIDTH, BudNet, export_onnx
+from budvision.verdict.segmenter_pool import NOBODY_KNOWS, VALIDATION_START, Pool, drawing, drawn
 from budvision.verdict.segmenter_scores import score
 
-__all__ = ["VALIDATION_START", "Pool", "bend", "fill", "judgement_number", "main", "predict",
-           "train"]
+__all__ = ["bend", "main", "predict", "save_network", "train"]
 
 CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8)
-VALIDATION_START = 900_000_000
-"""Examples from this seed on are for validation only; training uses seeds below it."""
-NOBODY_KNOWS = 255
-"""Judgement of an example that nobody could judge either way."""
-
-
-def judgement_number(judgement: str) -> int:
-    """Return the place of a judgement in `JUDGEMENTS`, `NOBODY_KNOWS` where there is none."""
-    return JUDGEMENTS.index(judgement) if judgement else NOBODY_KNOWS
-
-
-class Pool:
-    """Examples shared between drawing processes and the trainer.
-
-    Each slot holds image (3 bytes a pixel), labels and brownness (1 byte a pixel each), and a
-    short row: exposed x 3 (or UNKNOWN), judgement (or NOBODY_KNOWS), filled, growing point dead
-    x 3.
-    """
-
-    def __init__(self, slots: int, side: int) -> None:
-        self.slots, self.side = slots, side
-        self._pixels = mmap.mmap(-1, slots * side * side * 5)
-        self._rows = mmap.mmap(-1, slots * 8)
-
-    def pixels(self) -> Any:
-        """View the pictures: uint8 (slots, side, side, 5)."""
-        return np.frombuffer(self._pixels, np.uint8).reshape(self.slots, self.side, self.side, 5)
-
-    def rows(self) -> Any:
-        """View the rows: uint8 (slots, 8); column 4 counts how often the slot was filled."""
-        return np.frombuffer(self._rows, np.uint8).reshape(self.slots, 8)
-
-
-def fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
-    """Draw examples into slots first, first + step, ... until stopped."""
-    cv2.setNumThreads(1)
-    os.environ["OMP_NUM_THREADS"] = "1"
-    pixels, rows = pool.pixels(), pool.rows()
-    turn = 0
-    while True:
-        for slot in range(first, pool.slots, step):
-            seed = start + turn * pool.slots + slot
-            try:
-                example = draw_example(np.random.default_rng(seed), side_px=pool.side)
-            except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
-                sys.stderr.write(f"example {seed}: {error}\n")
-                continue
-            pixels[slot, ..., :3] = example.image
-            pixels[slot, ..., 3] = example.labels
-            pixels[slot, ..., 4] = example.dead
-            rows[slot, :3] = example.exposed
-            rows[slot, 3] = judgement_number(example.judgement)
-            rows[slot, 5:8] = example.state
-            rows[slot, 4] = min(255, int(rows[slot, 4]) + 1)
-        turn += 1
-        if once:
-            return
-
-
 def bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     """Turn, mirror, scale and shift pictures with their labels; then disturb colour and sharpness.
 
@@ -212,6 +150,22 @@ def predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
     return np.concatenate(maps), np.concatenate(rows)
 
 
+def save_network(net: nn.Module, out: Path, *, probe: Any) -> float:
+    """Write `segmenter.pt` and `segmenter.onnx`; return how far OpenCV's answer to a probe is off.
+
+    Parameters
+    ----------
+    net : BudNet
+        Moved to the CPU.
+    probe : ndarray of uint8, (1, side, side, 5)
+        One example of a pool.
+    """
+    net.cpu().float()
+    torch.save(net.state_dict(), out / "segmenter.pt")
+    sample = probe[..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
+    return export_onnx(net, out / "segmenter.onnx", side_px=probe.shape[1], check=sample)
+
+
 def train(
     out: Path,
     *,
@@ -250,24 +204,9 @@ def train(
     out.mkdir(parents=True, exist_ok=True)
     if device == "auto":
         device = "cuda" if torch.cuda.is_available() else "cpu"
-    context = mp.get_context("fork")
-    held = Pool(validation, side_px)
-    helpers = [
-        context.Process(target=fill, args=(held, i, workers, VALIDATION_START, True), daemon=True)
-        for i in range(workers)
-    ]
-    for helper in helpers:
-        helper.start()
-    for helper in helpers:
-        helper.join()
+    held = drawn(validation, VALIDATION_START, workers, side_px)
     pool = Pool(slots, side_px)
-    first = (seed % 8) * 100_000_000
-    drawers = [
-        context.Process(target=fill, args=(pool, i, workers, first, False), daemon=True)
-        for i in range(workers)
-    ]
-    for drawer in drawers:
-        drawer.start()
+    drawers = drawing(pool, (seed % 8) * 100_000_000, workers)
     sys.stderr.write(f"{validation} examples held out after {time.monotonic() - begun:.0f} s\n")
 
     torch.manual_seed(0)
@@ -286,7 +225,7 @@ def train(
     seen = np.zeros(slots, np.uint8)
     ready = np.zeros(0, np.int64)
     end = begun + 60 * minutes - (25 if device == "cuda" else 0.06 * 60 * minutes)
-    step, drawn, average, last = 0, 0, 0.0, time.monotonic()
+    step, n_drawn, average, last = 0, 0, 0.0, time.monotonic()
     opened = time.monotonic()
     while time.monotonic() < end:
         if step % 20 == 0 or len(ready) < batch:
@@ -297,7 +236,7 @@ def train(
                     store[at] = torch.from_numpy(shared[some]).to(device)
                     facts[at] = torch.from_numpy(rows[some].copy()).to(device)
             seen[fresh] = rows[fresh, 4]
-            drawn += len(fresh)
+            n_drawn += len(fresh)
             ready = np.flatnonzero(seen > 0)
             if len(ready) < min(batch * 8, slots // 2):
                 time.sleep(0.2)
@@ -332,22 +271,23 @@ def train(
                 last = time.monotonic()
                 sys.stderr.write(
                     f"{last - begun:5.0f} s  step {step}  loss {average:.3f}  "
-                    f"{drawn} examples drawn\n"
+                    f"{n_drawn} examples drawn by {sum(d.is_alive() for d in drawers)} processes\n"
                 )
+    lost = sum(not drawer.is_alive() for drawer in drawers)
+    if lost:
+        sys.stderr.write(f"{lost} of {workers} drawing processes ended early; see above why\n")
     for drawer in drawers:
         drawer.terminate()
     smooth.eval()
     maps, judged = predict(smooth, held.pixels(), device)
     scores = score(maps, judged, held.pixels(), held.rows())
-    net_cpu = smooth.cpu().float()
-    torch.save(net_cpu.state_dict(), out / "segmenter.pt")
-    probe = held.pixels()[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
-    gap = export_onnx(net_cpu, out / "segmenter.onnx", side_px=side_px, check=probe)
+    gap = save_network(smooth, out, probe=held.pixels()[:1])
     facts_out = {
         "side_px": side_px,
-        "parameters": sum(p.numel() for p in net_cpu.parameters()),
+        "parameters": sum(p.numel() for p in smooth.parameters()),
         "steps": step,
-        "examples_drawn": drawn,
+        "examples_drawn": n_drawn,
+        "drawers_lost": lost,
         "seed": seed,
         "seconds": round(time.monotonic() - begun),
         "device": torch.cuda.get_device_name(0) if device == "cuda" else "cpu",

@@ -1,15 +1,16 @@
 """Memory of `budvision propose` over many photographs, read in its own processes.
 
 The target is flat and under 700 MB a process over 2,000 photographs; the test takes 160. The whole
-number is measured by hand: ``python tests/benchmarks/test_propose_memory.py 2000``.
+number is measured by hand: ``BUDVISION_PHOTOS=2000 pytest -s`` with this file.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
-import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -103,22 +104,19 @@ def memory_of_propose(folder: Path, n_photos: int, *, workers: int) -> Memory:
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's /proc")
 @pytest.mark.parametrize("workers", [1, 2])
-def test_memory_of_each_process_is_small_and_flat(workers: int, tmp_path: Path) -> None:
-    n_photos = 160
+def test_memory_of_each_process_is_small_and_flat(
+    workers: int, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
+    n_photos = int(os.environ.get("BUDVISION_PHOTOS", "160"))
     write_photographs(tmp_path / "cuts", n_photos)
     seen = memory_of_propose(tmp_path / "cuts", n_photos, workers=workers)
     print(f"{workers} at work: peak {seen.peak:.0f} MB a process, {seen.growth:.1f} MB more in the "
           "second half")
+    record_property(
+        f"{n_photos:,} photographs of 2 to 24 megapixels, processes at work: {workers}; most "
+        "memory of one, and growth in the second half",
+        f"{seen.peak:.0f} MB, {seen.growth:.1f} MB | under {PEAK_MB:.0f} MB, flat")
     assert seen.n_found > n_photos / 2
     assert len(seen.whole) >= workers
     assert seen.peak < PEAK_MB
     assert seen.growth < GROWTH_MB
-
-
-if __name__ == "__main__":
-    with tempfile.TemporaryDirectory() as parent:
-        write_photographs(Path(parent) / "cuts", int(sys.argv[1]))
-        for n_workers in (1, 2):
-            memory = memory_of_propose(Path(parent) / "cuts", int(sys.argv[1]), workers=n_workers)
-            print(f"{sys.argv[1]} photographs, {n_workers} at work: {memory.n_found} found, peak "
-                  f"{memory.peak:.0f} MB a process, {memory.growth:.1f} MB more in the second half")

@@ -13,15 +13,9 @@ torch = pytest.importorskip("torch")
 from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
 from budvision.verdict.network import BudNet  # noqa: E402
 from budvision.verdict.segmenter_average import average  # noqa: E402
+from budvision.verdict.segmenter_pool import VALIDATION_START, Pool, fill  # noqa: E402
 from budvision.verdict.segmenter_scores import score  # noqa: E402
-from budvision.verdict.segmenter_training import (  # noqa: E402
-    CLASS_WEIGHTS,
-    VALIDATION_START,
-    Pool,
-    _loss,
-    bend,
-    fill,
-)
+from budvision.verdict.segmenter_training import CLASS_WEIGHTS, _loss, bend, train  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -100,3 +94,13 @@ def test_the_mean_of_a_network_with_itself_is_itself(tmp_path: Path) -> None:
     mean = torch.load(tmp_path / "mean" / "segmenter.pt", weights_only=True)
     for name, value in net.named_parameters():
         assert torch.allclose(mean[name], value), name
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_training_in_small_loses_no_drawing_process(tmp_path: Path) -> None:
+    facts = train(tmp_path, minutes=0.25, side_px=128, slots=48, workers=1, batch=4,
+                  width=0.25, device="cpu", validation=6)
+    assert facts["drawers_lost"] == 0
+    assert facts["steps"] > 0
+    assert facts["examples_drawn"] >= 24
+    assert (tmp_path / "segmenter.onnx").is_file()
