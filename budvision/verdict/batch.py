@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -86,6 +87,24 @@ def collect_photos(given: Sequence[Path]) -> list[Path]:
 @lru_cache(maxsize=2)
 def _loaded(model: str | None, folders: tuple[Path, ...]) -> Proposer:
     return Proposer.load(model, folders=folders)
+
+
+@lru_cache(maxsize=2)
+def _settle(model: str | None, folders: tuple[Path, ...]) -> None:
+    """Load the model in a process of its own, and exempt what is there from garbage collection.
+
+    joblib collects garbage every second in processes that cannot measure their memory, which takes
+    long where large libraries are loaded.
+    """
+    _loaded(model, folders)
+    gc.freeze()
+
+
+def _one_of_many(
+    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...]
+) -> Answer:
+    _settle(model, folders)
+    return _one(path, mask, trouble, model, folders)
 
 
 def _one(
@@ -188,5 +207,5 @@ def propose_many(
         n_jobs=n_workers, return_as="generator", batch_size=2, pre_dispatch="3*n_jobs",
     )
     yield from pool(
-        delayed(_one)(path, mask, trouble, model, known) for path, (mask, trouble) in jobs
+        delayed(_one_of_many)(path, mask, trouble, model, known) for path, (mask, trouble) in jobs
     )

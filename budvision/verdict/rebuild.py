@@ -65,7 +65,10 @@ WRONG: Final = (
     "blur, darkness or a missing cut face. Of good but hard renders more are refused than asked "
     "for, as too dark, too blurred or cut too deep, near the border where people would disagree "
     "too. Tissue that nobody could tell in the picture (of the wool's own colour, burnt out, cut "
-    "off by the frame; budvision.render.visible) is not counted. Reddish live tissue, moulds and "
+    "off by the frame; budvision.render.visible) is not counted. A proposal takes under 1.5 times "
+    "a plain decode only in a fresh process: where a long-running one uses its memory again, the "
+    "decode gets quicker and the proposal took 2.3 times as long "
+    "(tests/benchmarks/test_propose_speed.py says how). Reddish live tissue, moulds and "
     "stains that were never drawn can mislead it. Tried without gain over the logistic "
     "regression: perceptrons, boosted trees, pairs of features."
 )
