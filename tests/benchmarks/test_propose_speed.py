@@ -51,6 +51,7 @@ _CHILD = """
 import json, sys, time
 from pathlib import Path
 import cv2, numpy as np
+from budvision.verdict.propose import Proposer, propose_photo
 
 data = Path(sys.argv[1]).read_bytes()
 cv2.setNumThreads(1)
