@@ -173,6 +173,7 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
     page.goto(f"{bench.address}/me?next=/bench/")
     page.fill("input[name=name]", "Wren Adeyemi")
     page.locator("form:has(input[name=name]) button[type=submit]").first.click()
+    page.wait_for_url(f"{bench.address}/bench/")
     # ---- plan and print
     page.goto(f"{bench.address}/bench/plan")
     for name, value in {"block": "Lark Terrace", "sampling": "2026-01-15", "rows": "12",
@@ -188,7 +189,7 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
         assert answer.body().startswith(b"%PDF")
     page.goto(f"{bench.address}/bench/1/soak")
     page.click("text=Into water now")
-    assert "Too early" in page.text_content("main")
+    page.wait_for_selector("main:has-text('Too early')")
     # ---- the bench
     page.goto(f"{bench.address}/bench/1")
     page.wait_for_selector("#bench[data-ready=yes]")

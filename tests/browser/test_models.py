@@ -9,6 +9,7 @@ import importlib.util
 import logging
 import os
 import random
+import re
 import shutil
 import threading
 import time
@@ -138,6 +139,7 @@ def test_train_promote_and_go_back(page: Any) -> None:
 
     page.goto("/me")
     page.get_by_text("Petra Quill").first.click()
+    page.wait_for_url(re.compile("/review"))
     page.goto("/models/")
     expect(page.get_by_role("heading", name="Models", exact=True)).to_be_visible()
     assert Axe().run(page).violations_count == 0
@@ -170,6 +172,7 @@ def test_train_promote_and_go_back(page: Any) -> None:
 def test_why_it_failed_stands_on_the_page(page: Any) -> None:
     page.goto("/me")
     page.get_by_text("Petra Quill").first.click()
+    page.wait_for_url(re.compile("/review"))
     page.goto("/models/")
     page.get_by_role("button", name="Train on the season's calls").click()
     expect(page.get_by_role("alert")).to_contain_text("the model could not be written")

@@ -148,6 +148,7 @@ def test_a_harvest_is_entered_and_the_loop_closed(page: Any, served: str) -> Non
     page.goto(f"{served}/me")
     page.fill("input[name=name]", "Ada Quill")
     page.click("button:has-text('Begin')")
+    page.wait_for_url(f"{served}/review")
     page.goto(f"{served}/results/")
     page.get_by_role("link", name="Creek Flat").click()
     page.get_by_role("link", name="The season after").click()

@@ -270,6 +270,7 @@ def test_a_draft_does_not_pass_to_the_next_person(play: Played) -> None:
     page.click("button:has-text('change')")
     page.fill("input[name=name]", "Tom Reyes")
     page.click("button:has-text('Begin')")
+    page.wait_for_url(f"{play.base}/review")
     play.open(page, bud)
     assert page.locator(".calls [aria-pressed=true]").count() == 0
 
@@ -352,7 +353,7 @@ def test_second_reading_and_settling(play: Played) -> None:
     play.open(ada, play.buds[0].bud_id)
     for key in ("l", "l", "l", "Enter"):
         ada.keyboard.press(key)
-    ada.wait_for_timeout(400)
+    at(ada, play.buds[1].bud_id)
     tom = play.person("Tom Reyes")
     tom.click("text=again as second person")
     tom.wait_for_selector(".card.front")
@@ -393,7 +394,9 @@ def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> N
     with page.expect_response(re.compile("/outlines$")) as kept:
         page.click("#save")
     assert kept.value.ok
-    play.open(page, bud.bud_id)
+    page.wait_for_url(re.compile(f"/review/bud/{bud.bud_id}"))  # the page goes back by itself
+    page.wait_for_selector(".card.front")
+    page.wait_for_selector(".line-primary .line-ink", state="attached")
     after = page.get_attribute(".line-primary .line-ink", "d")
     assert after != before
     assert "corrected by hand" in page.inner_text(".stage")
