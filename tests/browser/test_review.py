@@ -396,7 +396,6 @@ def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> N
     assert kept.value.ok
     page.wait_for_url(re.compile(f"/review/bud/{bud.bud_id}"))  # the page goes back by itself
     page.wait_for_selector(".card.front")
-    page.wait_for_selector(".line-primary .line-ink", state="attached")
     after = page.get_attribute(".line-primary .line-ink", "d")
     assert after != before
     assert "corrected by hand" in page.inner_text(".stage")
