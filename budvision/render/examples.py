@@ -15,12 +15,18 @@ from budvision.render.negatives import render_negative
 from budvision.render.palette import colour
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
 from budvision.render.strays import render_stray
-from budvision.render.visible import can_be_told
-from budvision.render.world import sample_world
+from budvision.render.visible import can_be_told, on_the_border
+from budvision.render.world import DEPTHS, FAULTS, sample_world
 from budvision.vocabulary import TISSUES
 
 __all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example"]
 
+P_FAULT = 0.19
+"""Share of close crops that have a fault of light or camera."""
+FAULT_WEIGHTS = (0.18, 0.17, 0.22, 0.33, 0.1)
+"""How often each of `FAULTS`: those that are hard to tell come more often."""
+P_TOO_DEEP = 0.04
+"""Share of close crops cut under the buds, on top of the world's own."""
 UNKNOWN = 2
 """Mark of a tissue that is labelled but could not be told in the photograph."""
 
@@ -133,9 +139,9 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
         return Example(image, blank, blank, (0, 0, 0), (False,) * 3, "no_cut_face", False)
     close = kind < 0.77
     if close:
-        fault = None if rng.random() < 0.16 else ""
-        p_fault = 1.0
-        world = sample_world(rng, face_share=(0.55, 0.95), fault=fault, p_fault=p_fault)
+        fault = str(rng.choice(FAULTS, p=FAULT_WEIGHTS)) if rng.random() < P_FAULT else ""
+        depths = ("too_deep",) if rng.random() < P_TOO_DEEP else DEPTHS
+        world = sample_world(rng, depths=depths, face_share=(0.55, 0.95), fault=fault)
         if world.fault == "too_small":
             world = world.changed(fault="", face_share=float(rng.uniform(0.55, 0.95)))
     else:
@@ -183,6 +189,8 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
         and judgement not in ("too_dark", "blown_out", "too_small")
     ):  # too few pixels to tell: look closer
         judgement = "usable"
+    if on_the_border(cut.image, cut.labels, truth.why_not):
+        judgement = ""
     return Example(
         image,
         labels,

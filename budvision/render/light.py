@@ -87,6 +87,11 @@ def _highlights(
             -1,
             cv2.LINE_AA,
         )
+    elif strong and layout is not None and rng.random() < 0.35:  # a wet film's, in patches
+        patches = fractal(rng, shape, float(rng.uniform(2, 9)), 2)
+        rows, cols = np.ogrid[0 : shape[0], 0 : shape[1]]
+        near = np.hypot(cols - middle[0], rows - middle[1]) < side * rng.uniform(0.8, 1.3)
+        field[near & (patches > np.quantile(patches, rng.uniform(0.05, 0.28)))] = 255
     elif strong and layout is not None:
         spot = layout.spots[0]
         cv2.circle(
@@ -141,15 +146,18 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
     shine = np.float32(rng.uniform(0, 0.25)) * scene.gloss
     if world.fault == "glare" or rng.random() < (0.7 if world.light == "ring" else 0.3):
         shine = np.maximum(shine, _highlights(scene, rng, layout, world))
+    unlit = image
     if float(shine.max(initial=0.0)) > 0:
-        image += shine[..., None] * lamp
+        image = image + shine[..., None] * lamp
+    if world.fault != "glare" or rng.random() < 0.5:  # else the exposure suits what lies round it
+        unlit = image
     if layout is not None:
         (x, y), reach = layout.centre, max(4, int(layout.long_px * rng.uniform(0.6, 2.5)))
-        metered = image[
+        metered = unlit[
             max(0, int(y) - reach) : int(y) + reach, max(0, int(x) - reach) : int(x) + reach
         ]
     else:
-        metered = image
+        metered = unlit
     level = float(metered.mean()) if metered.size else 0.2
     image *= np.float32(min(8.0, float(np.exp(rng.normal(np.log(0.23), 0.2))) / (level + 1e-3)))
     stops = world.exposure_stops

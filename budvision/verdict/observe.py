@@ -23,7 +23,7 @@ import numpy.typing as npt
 from budvision.photo.features import FEATURE_NAMES, measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.segment import Segmentation, Segmenter, segment
-from budvision.render.visible import can_be_told
+from budvision.render.visible import can_be_told, on_the_border
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
@@ -213,7 +213,7 @@ def observe(
     told = can_be_told(scene.image, scene.labels, scene.exposed)
     clear = np.array([told[tissue] for tissue in TISSUES], np.bool_)
     usable, why_not = scene.usable, scene.why_not
-    if usable and not clear[0]:
+    if (usable and not clear[0]) or on_the_border(scene.image, scene.labels, why_not):
         usable, why_not = False, BORDERLINE
     return Observation(
         seed, usable, why_not, seen, "+".join(reasons),

@@ -60,6 +60,7 @@ class Pool:
 def fill(pool: Pool, first: int, step: int, start: int, once: bool) -> None:
     """Draw examples into slots first, first + step, ... until stopped."""
     cv2.setNumThreads(1)
+    os.nice(5)  # the trainer goes first
     os.environ["OMP_NUM_THREADS"] = "1"
     pixels, rows = pool.pixels(), pool.rows()
     turn = 0

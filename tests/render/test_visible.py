@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from budvision.render.examples import JUDGEMENTS, UNKNOWN, draw_example
-from budvision.render.visible import sights
+from budvision.render.visible import on_the_border, sights
 from budvision.vocabulary import Tissue
 
 
@@ -43,6 +43,47 @@ def test_burnt_out_tissue_is_not_clear() -> None:
     seen = sights(image, labels)[Tissue.PRIMARY]
     assert seen.clipped > 0.9
     assert not seen.clear
+
+
+def test_tissue_burnt_out_in_two_channels_is_not_clear() -> None:
+    image, labels = _face(90)
+    image[labels == 1] = (255, 254, 120)  # yellow lamp: green or brown, nobody can tell
+    assert sights(image, labels)[Tissue.PRIMARY].clipped > 0.9
+
+
+def test_burnt_out_is_told_by_the_top_of_the_cameras_curve() -> None:
+    image, labels = _face(90)
+    image[labels == 1] = 228  # a curve that ends at 228
+    image[image > 228] = 228
+    assert sights(image, labels)[Tissue.PRIMARY].clipped > 0.9
+    image[60:90, 140:180] = 255  # wool beside it goes higher: 228 is pale, not burnt out
+    assert sights(image, labels)[Tissue.PRIMARY].clipped == 0.0
+
+
+@pytest.mark.parametrize(
+    ("light", "why_not", "border"),
+    [(1.0, "", False), (0.25, "", True), (0.25, "too_dark", False), (1.0, "too_dark", True)],
+)
+def test_a_fault_of_light_is_told_by_the_finished_picture(
+    light: float, why_not: str, border: bool
+) -> None:
+    image, labels = _face(90)
+    dimmed = (image * light).astype(np.uint8)
+    assert on_the_border(dimmed, labels, why_not) is border
+
+
+def test_a_lamp_too_strong_that_left_the_primary_well_lit_counts_neither_way() -> None:
+    image, labels = _face(90)
+    image[labels == 4] = 255
+    assert on_the_border(image, labels, "blown_out")
+    image[labels == 1] = 255
+    assert not on_the_border(image, labels, "blown_out")
+
+
+def test_faults_of_depth_and_pictures_without_a_face_are_no_border() -> None:
+    image, labels = _face(90)
+    assert not on_the_border(image // 8, labels, "too_deep")
+    assert not on_the_border(image, np.zeros_like(labels), "too_dark")
 
 
 def test_tissue_cut_by_the_frame_is_not_clear() -> None:
