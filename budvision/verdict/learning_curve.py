@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import csv
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from budvision.photo.features import FEATURE_VERSION, row_of
-from budvision.render.standin import draw_lab
+from budvision.render.standin import StandinCut, draw_lab
 from budvision.render.standin_folder import season_of_cuts
+from budvision.render.visible import can_be_told
 from budvision.verdict.lessons import Lesson, make_lessons
 from budvision.verdict.model import VerdictModel
 from budvision.verdict.propose import Proposer, propose_photo
@@ -53,7 +54,8 @@ class LabRows:
     truth : tuple of CallValue
         live, dead or not_exposed (the model found a region where there is none).
     missed : tuple of tuple of int
-        (bud, cane) of each exposed tissue for which the model found no region.
+        (bud, cane) of each exposed tissue for which the model found no region, where a person
+        could have told it (`budvision.render.visible`).
     """
 
     features: NDArray[np.float64]
@@ -144,7 +146,7 @@ def collect(
             real = photo.cut.truth.tissues[part]
             said = proposal.tissues.get(part) if proposal.found else None
             if said is None or not said.exposed:
-                if real.exposed:
+                if real.exposed and _told(photo.cut)[part]:
                     missed.append((i, photo.cane))
                 continue
             rows.append(row_of(said.features))
@@ -159,6 +161,11 @@ def collect(
         kept.parent.mkdir(parents=True, exist_ok=True)
         done_rows.save(kept)
     return done_rows
+
+
+def _told(cut: StandinCut) -> Mapping[Tissue, bool]:
+    exposed = {tissue: cut.truth.tissues[tissue].exposed for tissue in TISSUES}
+    return can_be_told(cut.image, cut.labels, exposed)
 
 
 def _lessons(

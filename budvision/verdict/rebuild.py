@@ -58,8 +58,10 @@ KINDS: Final = ("logistic",)
 WRONG: Final = (
     "A flanker alone is the hardest: whether it is the secondary or the tertiary often shows in "
     "nothing but its size, and a small patch of wool or of light is now and then taken for one; "
-    "where the verdict hangs on which is which, both are unsure. The smallest tertiaries are "
-    "missed. Dead tissue that is still dull olive and live tissue that is pale or lit by strongly "
+    "where the verdict hangs on which is which, both are unsure. That and the smallest tertiaries, "
+    "which are missed, keep the tertiary's centre and *exposed* under what was asked for on the "
+    "hard renders; on drawings of another hand both are met. Dead "
+    "tissue that is still dull olive and live tissue that is pale or lit by strongly "
     "coloured lamps look alike; many of them are unsure rather than called. A glare over part of "
     "the tissue and a cut under the buds that is bright and smooth are refused less surely than "
     "blur, darkness or a missing cut face. Of good but hard renders more are refused than asked "

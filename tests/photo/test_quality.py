@@ -62,6 +62,21 @@ def test_each_fault_is_named_with_its_next_step(code: str, change: object, face_
     assert "." in text[:-1], "a sentence on what is wrong, then one on what to do"
 
 
+@pytest.mark.parametrize(("colour", "share", "refused"), [
+    ((255, 255, 255), 0.4, False), ((255, 255, 255), 0.7, True),
+    ((255, 252, 130), 0.7, True),    # burnt out under a yellow lamp: the colour is gone as well
+    ((240, 200, 130), 0.7, False),   # pale, but a colour
+])
+def test_a_primary_most_of_which_is_burnt_out_is_refused(
+    colour: tuple[int, int, int], share: float, refused: bool
+) -> None:
+    image, labels = face()
+    rows = np.nonzero(labels == 1)[0]
+    below = np.arange(320)[:, None] < np.quantile(rows, share)
+    image[(labels == 1) & below] = colour
+    assert ("glare" in [r.code for r in judge(image, labels, face_px=400.0)]) is refused
+
+
 def test_turns_do_not_matter_and_inputs_stay() -> None:
     image, labels = face()
     before = image.copy()
