@@ -18,7 +18,7 @@ import numpy.typing as npt
 from budvision.photo.colour import linear_light
 from budvision.vocabulary import Reason
 
-__all__ = ["LIMITS", "REASONS", "Quality", "judge", "measure_quality"]
+__all__ = ["LIMITS", "REASONS", "Quality", "burnt_out", "judge", "measure_quality"]
 
 Uint8 = npt.NDArray[np.uint8]
 
@@ -82,6 +82,23 @@ class Quality:
     colour_spread: float
 
 
+def burnt_out(image: Uint8, *, top: float = 250) -> npt.NDArray[np.bool_]:
+    """Return where two channels or all have reached the top, so that the colour is gone.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (rows, columns, 3)
+    top : float
+        Level from which a channel is burnt out.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+    """
+    red, green, blue = cv2.split(image)
+    return np.asarray(cv2.max(cv2.min(red, green), cv2.min(cv2.max(red, green), blue)) >= top)
+
+
 def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
     """Measure sharpness, light, clipping and size of a cut face.
 
@@ -108,9 +125,8 @@ def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
     sharpness = float(edge[high] - edge[low]) / scale
     clipped = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
     red, green, blue = cv2.split(crop)
-    second = cv2.max(cv2.min(red, green), cv2.min(cv2.max(red, green), blue))
     primary = labels == 1
-    glare_share = float((second[primary] >= 250).mean()) if int(primary.sum()) >= 30 else 0.0
+    glare_share = float(burnt_out(crop)[primary].mean()) if int(primary.sum()) >= 30 else 0.0
     spread = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
     counts = np.cumsum(np.bincount(spread.ravel(), minlength=256))
     middle = np.bincount(green[face], minlength=256).cumsum()

@@ -54,7 +54,8 @@ LIMITS = {
     "too_shallow": 0.03,
 }
 """Share of each fault above which a face is refused, set on renders never trained on so that few
-good ones are: the rarer faults, of which the network is seldom sure, have lower limits."""
+good ones are: faults of which the network is seldom sure have limits below the 0.4 that
+`USABLE_ABOVE` leaves to all of them together."""
 EXPOSED_SHIFT = 0.4
 """Log odds added to a flanker's being exposed: the same renders show the network to doubt it more
 often than it should."""

@@ -146,18 +146,16 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
     shine = np.float32(rng.uniform(0, 0.25)) * scene.gloss
     if world.fault == "glare" or rng.random() < (0.7 if world.light == "ring" else 0.3):
         shine = np.maximum(shine, _highlights(scene, rng, layout, world))
-    unlit = image
+    without = image
     if float(shine.max(initial=0.0)) > 0:
         image = image + shine[..., None] * lamp
-    if world.fault != "glare" or rng.random() < 0.5:  # else the exposure suits what lies round it
-        unlit = image
+    # of half the glares the exposure suits what lies round them
+    metered = without if world.fault == "glare" and rng.random() >= 0.5 else image
     if layout is not None:
         (x, y), reach = layout.centre, max(4, int(layout.long_px * rng.uniform(0.6, 2.5)))
-        metered = unlit[
+        metered = metered[
             max(0, int(y) - reach) : int(y) + reach, max(0, int(x) - reach) : int(x) + reach
         ]
-    else:
-        metered = unlit
     level = float(metered.mean()) if metered.size else 0.2
     image *= np.float32(min(8.0, float(np.exp(rng.normal(np.log(0.23), 0.2))) / (level + 1e-3)))
     stops = world.exposure_stops

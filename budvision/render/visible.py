@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from budvision.photo.quality import burnt_out
 from budvision.photo.windows import window_round
 from budvision.render.fields import Array
 from budvision.vocabulary import TISSUES, Tissue
@@ -167,7 +168,7 @@ def _burnt_out(image: Array) -> Array:
     """
     highest = float(np.quantile(image.max(2), 0.999))
     top = min(_BURNT_FROM, highest - 4) if highest > 215 else _BURNT_FROM
-    return np.asarray(np.sort(image, axis=2)[..., 1] >= top)
+    return burnt_out(image, top=top)
 
 
 def _difference(tissue: Array, around: Array) -> float:

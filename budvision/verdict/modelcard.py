@@ -192,7 +192,8 @@ def _other_hand(found: Mapping[str, Any] | None) -> str:
     return (
         f"On {found['photos']} photographs of a second renderer that shares no code, texture or "
         "camera with the first and was never trained on. It was looked at when the kind of verdict "
-        "model and some limits of refusal were chosen, so these figures are not wholly unseen."
+        "model, limits of refusal, the rule for a flanker alone and the odds of exposed were "
+        "chosen, so these figures are not wholly unseen."
         "\n\n"
         + _table(_HEAD, rows)
         + "\n\n" + _table(

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import torch
 from torch import Tensor, nn
+from torch.optim.swa_utils import get_ema_multi_avg_fn
 
 from budvision.render.examples import JUDGEMENTS, UNKNOWN
 from budvision.verdict.network import WIDTH, BudNet, export_onnx
@@ -271,8 +272,7 @@ def train(
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         keep = min(0.998, 1 - 1 / (step + 2))
-        with torch.no_grad():
-            torch._foreach_lerp_(mine, theirs, 1 - keep)
+        get_ema_multi_avg_fn(keep)(mine, theirs, step)  # type: ignore[no-untyped-call]
         step += 1
         if step % 100 == 0:
             average = float(loss.detach())
