@@ -84,8 +84,9 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("soak_h", 48.0, "Hours in water at room temperature before cutting (common practice; "
             "published guides say 24 to 48).", 0.0, 240.0),
     Setting("soak_min_h", 24.0, "Hours below which cutting is called early.", 0.0, 240.0),
-    Setting("cane_base", "left", "Side of the photograph on which the cane base lies, where no "
-            "photo card shows it.", choices=("left", "right", "top", "bottom", "unknown")),
+    Setting("cane_base", "unknown", "Side of every photograph on which the cane base lies, where "
+            "no photo card shows it; a flanker that shows alone is told by it.",
+            choices=("left", "right", "top", "bottom", "unknown")),
     Setting("bench_verdicts", False, "Name live and dead at the bench too; off, so that the "
             "reviewer is not led."),
     Setting("card_line_mm", 50.0, "Measured length of the photo card's check line; more than "

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 __all__ = [
+    "CANE_BASE_DEG",
     "LABEL_BACKGROUND",
     "LABEL_SCALES",
     "TISSUES",
@@ -43,6 +44,9 @@ TISSUES: tuple[Tissue, ...] = tuple(Tissue)
 LABEL_BACKGROUND = 0
 _LABELS = {Tissue.PRIMARY: 1, Tissue.SECONDARY: 2, Tissue.TERTIARY: 3}
 LABEL_SCALES = 4
+CANE_BASE_DEG: Mapping[str, float] = {"right": 0.0, "bottom": 90.0, "left": 180.0, "top": 270.0}
+"""Direction of the cane base by the side of the upright photo it lies on, degrees clockwise from
+the right."""
 
 
 class Verdict(StrEnum):

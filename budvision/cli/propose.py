@@ -31,6 +31,10 @@ def propose(
         "1 primary, 2 secondary, 3 tertiary, 4 scales and wool.")] = None,
     model: Annotated[str | None, typer.Option(
         metavar="NAME_OR_PATH", help="Model to use; see `budvision models list`.")] = None,
+    cane_base: Annotated[str, typer.Option(
+        "--cane-base", metavar="SIDE", help="Side of every photograph on which the cane base "
+        "lies: left, right, top or bottom. It tells secondary from tertiary where only one of "
+        "them shows; a photo card in the picture says it better.")] = "unknown",
     workers: Annotated[int, typer.Option(
         min=0, help="Processes; 0 takes one a core where there are many photographs.")] = 0,
 ) -> None:
@@ -45,7 +49,8 @@ def propose(
 
     paths = collect_photos(photos)
     folders = [folder for folder in (Path("models"),) if (folder / "registry.toml").is_file()]
-    answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers)
+    answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers,
+                           cane_base=cane_base)
     kept: list[Answer] = []
     n_bad = 0
     for answer in _with_progress(answers, len(paths)):

@@ -25,6 +25,11 @@ LEAST_SHARE = 0.0011
 """Smallest region of a tissue, as a share of the face's area."""
 LONE_PRIOR = 0.5
 """Log odds that a flanker alone is the secondary when nothing else speaks."""
+BASE_WEIGHT = 5.0
+"""Log odds of a flanker straight towards the cane base being the secondary: of 164 flankers alone
+in renders of the main renderer 160 are then named right (136 without), of 109 of the second all
+(102).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +152,7 @@ def arrange(
     face: Array,
     *,
     base_direction_deg: float | None = None,
-    base_weight: float = 2.5,
+    base_weight: float = BASE_WEIGHT,
     lone_odds: float = 0.0,
 ) -> Arrangement:
     """Choose at most one region for each tissue.
@@ -194,7 +199,7 @@ def arrange(
     if len(beside) == 2:
         first, second = beside
         odds = 0.5 * (first.lean - second.lean) + 3.0 * float(np.log(first.area / second.area))
-        odds += toward_base(first)
+        odds += 0.5 * (toward_base(first) - toward_base(second))
         if odds < 0:
             first, second = second, first
         doubt = float(1 / (1 + np.exp(np.clip(abs(odds), 0, 30))))

@@ -235,10 +235,11 @@ def segment(
     heads = sigmoid(whole[:3] + np.array([0, EXPOSED_SHIFT, EXPOSED_SHIFT], np.float32))
     arranged = arrange(shares, face, base_direction_deg=base, lone_odds=float(whole[1] - whole[2]))
     _drop_burnt_out(crop, arranged.labels)
+    shown = [bool((arranged.labels == tissue.label).any()) for tissue in TISSUES]
+    if shown[1] != shown[2]:  # exposed it is, whichever of the two the network takes it for
+        heads[1:3] = heads[1:3].max()
     exposed = {
-        tissue: float(heads[k])
-        if (arranged.labels == tissue.label).any()
-        else min(float(heads[k]), 0.49)
+        tissue: float(heads[k]) if shown[k] else min(float(heads[k]), 0.49)
         for k, tissue in enumerate(TISSUES)
     }
     back = -turns

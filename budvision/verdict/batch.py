@@ -15,7 +15,7 @@ import cv2
 from budvision.errors import InputError, NothingToDoError, StorageError
 from budvision.photo.overlay import encode_picture
 from budvision.verdict.propose import Proposer, propose_photo
-from budvision.vocabulary import Proposal
+from budvision.vocabulary import CANE_BASE_DEG, Proposal
 
 __all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "propose_many"]
 
@@ -101,18 +101,22 @@ def _settle(model: str | None, folders: tuple[Path, ...]) -> None:
 
 
 def _one_of_many(
-    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...]
+    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...],
+    cane_base: str,
 ) -> Answer:
     _settle(model, folders)
-    return _one(path, mask, trouble, model, folders)
+    return _one(path, mask, trouble, model, folders, cane_base)
 
 
 def _one(
-    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...]
+    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...],
+    cane_base: str,
 ) -> Answer:
     cv2.setNumThreads(1)
     proposer = _loaded(model, folders)
-    proposal, labels = propose_photo(path, proposer=proposer, with_labels=mask is not None)
+    proposal, labels = propose_photo(
+        path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
+    )
     if mask is None or labels is None:
         return Answer(path, proposal, None, trouble)
     data = encode_picture(labels, "png")
@@ -158,7 +162,7 @@ def _masks(paths: Sequence[Path], folder: Path | None) -> list[tuple[Path | None
 
 def propose_many(
     paths: Sequence[Path], *, model: str | None = None, folders: Sequence[Path] = (),
-    masks: Path | None = None, workers: int = 0,
+    masks: Path | None = None, workers: int = 0, cane_base: str = "unknown",
 ) -> Iterator[Answer]:
     """Propose for each photograph, in order.
 
@@ -174,6 +178,8 @@ def propose_many(
         Nothing is overwritten; a clash is told in the answer.
     workers : int
         Processes; 0 takes one a core, or a single one for a dozen photographs or fewer.
+    cane_base : str
+        Side of every photograph on which the cane base lies, where no photo card shows it.
 
     Yields
     ------
@@ -189,6 +195,11 @@ def propose_many(
         raise InputError(
             f"workers is {workers}", expected="0 or more", where="--workers", do="Leave it out.",
         )
+    if cane_base != "unknown" and cane_base not in CANE_BASE_DEG:
+        raise InputError(
+            f"the side of the cane base is {cane_base!r}", where="--cane-base",
+            expected=f"{', '.join(CANE_BASE_DEG)} or unknown", do="Correct it or leave it out.",
+        )
     known = tuple(folders)
     _loaded(model, known)
     jobs = list(zip(paths, _masks(paths, masks), strict=True))
@@ -197,7 +208,7 @@ def propose_many(
         before = cv2.getNumThreads()
         try:
             for path, (mask, trouble) in jobs:
-                yield _one(path, mask, trouble, model, known)
+                yield _one(path, mask, trouble, model, known, cane_base)
         finally:
             cv2.setNumThreads(before)
         return
@@ -207,5 +218,6 @@ def propose_many(
         n_jobs=n_workers, return_as="generator", batch_size=2, pre_dispatch="3*n_jobs",
     )
     yield from pool(
-        delayed(_one_of_many)(path, mask, trouble, model, known) for path, (mask, trouble) in jobs
+        delayed(_one_of_many)(path, mask, trouble, model, known, cane_base)
+        for path, (mask, trouble) in jobs
     )

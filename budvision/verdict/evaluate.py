@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from budvision.verdict.model import SWAP_DOUBT, VerdictModel, settle_sides
+from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT, VerdictModel, settle_sides
 from budvision.verdict.observe import BORDERLINE, FIRST_SEED, WORLD_KEYS, draw_scene, observe
 from budvision.verdict.propose import Proposer
 from budvision.verdict.scoring import coverage_curve, verdict_scores
@@ -77,7 +78,8 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     Returns
     -------
     dict
-        ``photos``, ``segmentation`` (per tissue), ``gate`` (refusals by truth), ``verdicts``
+        ``photos``, ``segmentation`` (per tissue; of flankers that show alone; and where the side
+        of the cane base is known), ``gate`` (refusals by truth), ``verdicts``
         (all, per tissue and per depth, light, camera), ``regions`` (the same verdicts against
         the truth of the tissue that each region really covers, so without swaps) and
         ``curve``.
@@ -109,6 +111,18 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         ~table["centre_inside"][both, 1:].any(axis=1)
         & (table["overlap"][both, 1:] < 0.2).all(axis=1)
     )
+    segmentation["alone"] = _alone(table, judged)
+    segmentation["based"] = {
+        "exposed_right": _share(
+            (table["exposed_true"] == table["based_said"])[judged][clear[judged]]
+        ),
+        **{
+            tissue.value: _share(
+                table["based_inside"][judged & (table["exposed_true"] & clear)[:, index], index]
+            )
+            for index, tissue in enumerate(TISSUES)
+        },
+    }
     causes = {}
     for cause in sorted(set(table["why_not"][bad].tolist())):
         of_it = table["why_not"] == cause
@@ -135,6 +149,19 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     return result
 
 
+def _alone(table: Columns, judged: npt.NDArray[np.bool_]) -> dict[str, Any]:
+    """Score the names of flankers where one is exposed, can be told, and one was found."""
+    true, said, clear = (table[name][:, 1:] for name in ("exposed_true", "exposed_said", "clear"))
+    one = judged & (true.sum(axis=1) == 1) & (said.sum(axis=1) == 1) & clear.all(axis=1)
+    right = (true == said).all(axis=1)
+    based = (true == table["based_said"][:, 1:]).all(axis=1)
+    sure = one & (table["swap_doubt"] <= ALONE_DOUBT)
+    return {
+        "n": int(one.sum()), "right": _share(right[one]), "n_doubted": int((one & ~sure).sum()),
+        "right_where_sure": _share(right[sure]), "right_where_based": _share(based[one]),
+    }
+
+
 def _all_strange(table: Columns, model: VerdictModel) -> npt.NDArray[np.bool_]:
     """Say where every measured tissue is unlike anything trained on: such photographs are refused.
 
@@ -158,18 +185,19 @@ def _counts(words: npt.NDArray[Any]) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def _settled(
-    table: Columns, photo: npt.NDArray[Any], tissue: npt.NDArray[Any], said: npt.NDArray[Any]
-) -> npt.NDArray[Any]:
-    """Apply `settle_sides` photograph by photograph."""
-    settled = said.copy()
-    for one in np.unique(photo[table["swap_doubt"][photo] > SWAP_DOUBT]):
-        at = np.flatnonzero(photo == one)
-        verdicts = {TISSUES[tissue[index]]: Verdict(said[index]) for index in at}
-        now = settle_sides(verdicts, swap_doubt=float(table["swap_doubt"][one]))
-        for index in at:
-            settled[index] = now[TISSUES[tissue[index]]].value
-    return settled
+def _settled(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
+    """Return the verdict of each measured tissue after `settle_sides`, empty of the others."""
+    measured = np.asarray(np.isfinite(table["row"]).all(axis=2), np.bool_)
+    said = np.full(measured.shape, "", dtype="U8")
+    if measured.any():
+        said[measured] = _say(model, table["row"][measured])[0]
+    for one in np.flatnonzero(measured.any(axis=1) & (table["swap_doubt"] > SWAP_DOUBT)):
+        verdicts = {TISSUES[at]: Verdict(said[one, at]) for at in np.flatnonzero(measured[one])}
+        for tissue, now in settle_sides(
+            verdicts, swap_doubt=float(table["swap_doubt"][one])
+        ).items():
+            said[one, TISSUES.index(tissue)] = now.value
+    return said
 
 
 def _verdict_table(
@@ -180,12 +208,12 @@ def _verdict_table(
         return {"all": verdict_scores([], [], [])}
     said, p_dead = _say(model, table["row"][kept])
     truth = dead[kept]
-    photo, tissue = np.nonzero(kept)
     if split:
-        said = _settled(table, photo, tissue, said)
+        said = _settled(table, model)[kept]
     result: dict[str, Any] = {"all": verdict_scores(said, p_dead, truth)}
     if not split:
         return result
+    photo, tissue = np.nonzero(kept)
     result["tissue"] = {
         one.value: verdict_scores(
             said[tissue == index], p_dead[tissue == index], truth[tissue == index]
@@ -325,9 +353,7 @@ def robustness(
                 labels = cv2.resize(
                     labels, image.shape[1::-1], interpolation=cv2.INTER_NEAREST
                 ).astype(np.uint8)
-            changed = type(scene)(
-                image, labels, scene.exposed, scene.dead, scene.usable, scene.why_not, scene.world
-            )
+            changed = replace(scene, image=image, labels=labels)
             seen = observe(
                 changed, seed=seed, segmenter=proposer.segmenter, full_px=scene.image.shape[1]
             )

@@ -15,7 +15,15 @@ from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.correction import Correction
 from budvision.vocabulary import Tissue, Verdict
 
-__all__ = ["SWAP_DOUBT", "Novelty", "VerdictModel", "fit_novelty", "logit", "settle_sides"]
+__all__ = [
+    "ALONE_DOUBT",
+    "SWAP_DOUBT",
+    "Novelty",
+    "VerdictModel",
+    "fit_novelty",
+    "logit",
+    "settle_sides",
+]
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
@@ -35,12 +43,14 @@ def logit(share: npt.ArrayLike) -> Float64:
 
 SWAP_DOUBT: Final = 0.02
 """Doubt about the sides above which flankers with different verdicts are both unsure."""
+ALONE_DOUBT: Final = 0.1
+"""Doubt about which of the two it is above which a flanker that shows alone is unsure."""
 
 
 def settle_sides(
-    verdicts: Mapping[Tissue, Verdict], *, swap_doubt: float, limit: float = SWAP_DOUBT
+    verdicts: Mapping[Tissue, Verdict], *, swap_doubt: float
 ) -> dict[Tissue, Verdict]:
-    """Make secondary and tertiary unsure where the verdict hangs on which of them is which.
+    """Make a flanker unsure where its verdict hangs on which of the two it is.
 
     Parameters
     ----------
@@ -48,19 +58,22 @@ def settle_sides(
         Of the exposed tissues.
     swap_doubt : float
         Probability that secondary and tertiary should change places, in [0, 0.5].
-    limit : float
-        Doubt that is let pass.
 
     Returns
     -------
     dict of Tissue to Verdict
         The same, except that the two flankers are unsure where they differ and the doubt is above
-        the limit. Where they agree, changing places would change nothing.
+        `SWAP_DOUBT` (where they agree, changing places would change nothing), and one that shows
+        alone is unsure where the doubt is above `ALONE_DOUBT`.
     """
     settled = dict(verdicts)
     one, other = (settled.get(tissue) for tissue in (Tissue.SECONDARY, Tissue.TERTIARY))
-    if swap_doubt > limit and one is not None and other is not None and one != other:
-        settled[Tissue.SECONDARY] = settled[Tissue.TERTIARY] = Verdict.UNSURE
+    if one is not None and other is not None:
+        if swap_doubt > SWAP_DOUBT and one != other:
+            settled[Tissue.SECONDARY] = settled[Tissue.TERTIARY] = Verdict.UNSURE
+    elif swap_doubt > ALONE_DOUBT:
+        for tissue in settled.keys() & {Tissue.SECONDARY, Tissue.TERTIARY}:
+            settled[tissue] = Verdict.UNSURE
     return settled
 
 

@@ -56,10 +56,20 @@ def _targets(metrics: Mapping[str, Any]) -> str:
          f"{TARGETS[f'overlap_{name}']:.2f}"]
         for name in ("primary", "secondary", "tertiary")
     ]
+    alone, based = parts["alone"], parts["based"]
+    rows += [
+        [f"the same of the {name}, the side of the cane base known", _percent(based[name]), "–"]
+        for name in ("secondary", "tertiary")
+    ]
     rows += [
         ["secondary and tertiary swapped, both exposed", _percent(parts["swapped"]), "under 2 %"],
         ["exposed or not, right", _percent(parts["exposed_right"]),
          _percent(TARGETS["exposed_right"])],
+        ["the same, the side of the cane base known", _percent(based["exposed_right"]), "–"],
+        [f"a flanker that shows alone named right ({alone['n']}, {alone['n_doubted']} of them "
+         "doubted)", _percent(alone["right"]), "–"],
+        ["the same, where it is not doubted", _percent(alone["right_where_sure"]), "–"],
+        ["the same, the side of the cane base known", _percent(alone["right_where_based"]), "–"],
         ["verdict right among those called, known worlds", _percent(verdicts["right"], 2),
          _percent(TARGETS["right_known"])],
         ["the same, regions as found (without swaps)",
@@ -205,7 +215,12 @@ def _other_hand(found: Mapping[str, Any] | None) -> str:
         + f"\n\nSwapped flankers: {_percent(parts['swapped'])} of {parts['n_both_flankers']}. "
         f"Exposed or not, right: {_percent(parts['exposed_right'])}. Unusable refused: "
         f"{_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
-        f"{_percent(gate['good_refused'])} of {gate['n_good']}."
+        f"{_percent(gate['good_refused'])} of {gate['n_good']}. Where the side of the cane base "
+        f"is known: exposed or not, right {_percent(parts['based']['exposed_right'])}; centre of "
+        f"the secondary {_percent(parts['based']['secondary'])}, of the tertiary "
+        f"{_percent(parts['based']['tertiary'])}; of {parts['alone']['n']} flankers alone "
+        f"{_percent(parts['alone']['right_where_based'])} named right, "
+        f"{_percent(parts['alone']['right'])} without."
     )
 
 

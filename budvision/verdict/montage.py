@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
 from budvision.photo.overlay import draw_overlay
-from budvision.photo.segment import Segmenter, segment
+from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.photo.windows import window_round
+from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT
 from budvision.verdict.observe import draw_scene, draw_standin
+from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
 __all__ = ["montage"]
 
@@ -41,6 +43,14 @@ def _tile(image: Uint8) -> Uint8:
     return tile
 
 
+def _texts(found: Segmentation) -> dict[Tissue, str]:
+    """Name the tissues, a flanker that may be the other one with a question mark."""
+    flankers = [t for t in TISSUES[1:] if found.exposed[t] >= 0.5]
+    limit = SWAP_DOUBT if len(flankers) > 1 else ALONE_DOUBT
+    mark = "?" if found.swap_doubt > limit else ""
+    return {t: t.value + (mark if t in flankers else "") for t in TISSUES}
+
+
 def montage(
     seeds: Iterable[int], *, segmenter: Segmenter, other_hand: bool = False, n: int = 30
 ) -> Uint8:
@@ -60,7 +70,7 @@ def montage(
     -------
     ndarray of uint8, shape (rows, columns, 3)
         Five pairs a row: truth on the left, found on the right, with the seed and, where it was
-        refused, why.
+        refused, why. A question mark stands where which flanker it is is doubted.
 
     Raises
     ------
@@ -74,12 +84,17 @@ def montage(
             continue
         found = segment(scene.image, segmenter=segmenter)
         full = found.full_labels(scene.image.shape[0], scene.image.shape[1])
+        for tissue in TISSUES:  # as a proposal shows it: what is not exposed is wool
+            if found.exposed[tissue] < 0.5:
+                full[full == tissue.label] = LABEL_SCALES
+        texts = _texts(found)
         reach = cv2.boundingRect((scene.labels > 0).astype(np.uint8))[2:]
         where = window_round(scene.labels, round(0.15 * max(reach)))
         large = cv2.resize(np.ascontiguousarray(scene.image[where]), _double(scene.image[where]))
         pair = [
-            _tile(draw_overlay(np.asarray(large, np.uint8), np.ascontiguousarray(labels[where])))
-            for labels in (scene.labels, full)
+            _tile(draw_overlay(np.asarray(large, np.uint8), np.ascontiguousarray(labels[where]),
+                               texts=words))
+            for labels, words in ((scene.labels, None), (full, texts))
         ]
         strip = np.full((_STRIP_PX, 2 * TILE_PX, 3), 255, np.uint8)
         said = ", ".join(reason.code for reason in found.reasons)

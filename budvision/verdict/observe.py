@@ -63,6 +63,8 @@ class Scene:
     usable : bool
     why_not : str
     world : dict of str to str
+    base_deg : float
+        Direction of the cane base, degrees clockwise from the right of the picture.
     """
 
     image: Uint8
@@ -72,6 +74,7 @@ class Scene:
     usable: bool
     why_not: str
     world: dict[str, str]
+    base_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,9 @@ class Observation:
     `dead_here` is the truth of the tissue that the region mostly covers (-1 for none), `dead` the
     truth of the tissue of that name (-1 where not exposed). `clear` is False where the tissue is
     exposed but nobody could tell it (`budvision.render.visible`); where that is the primary the
-    photograph is neither good nor bad: `why_not` is then `BORDERLINE`.
+    photograph is neither good nor bad: `why_not` is then `BORDERLINE`. `based_said` and
+    `based_inside` are `exposed_said` and `centre_inside` where the segmenter was told on which
+    side of the picture the cane base lies, to the nearest quarter turn.
     """
 
     seed: int
@@ -99,6 +104,8 @@ class Observation:
     dead_here: npt.NDArray[np.int8]
     clear: npt.NDArray[np.bool_]
     swap_doubt: float
+    based_said: npt.NDArray[np.bool_]
+    based_inside: npt.NDArray[np.bool_]
     row: Float64
 
 
@@ -123,7 +130,7 @@ def draw_scene(seed: int, *, changes: dict[str, Any] | None = None) -> Scene:
         none = dict.fromkeys(TISSUES, False)
         world = dict.fromkeys(WORLD_KEYS, "stray")
         return Scene(image, np.zeros(image.shape[:2], np.uint8), none, {}, False, "no_cut_face",
-                     world)
+                     world, 0.0)
     p_fault = 0.14 if changes is None else 0.0
     world_drawn = sample_world(rng, p_fault=p_fault, **(changes or {}))
     if not world_drawn.fault:
@@ -135,7 +142,7 @@ def draw_scene(seed: int, *, changes: dict[str, Any] | None = None) -> Scene:
     return Scene(
         np.asarray(cut.image, np.uint8), np.asarray(cut.labels, np.uint8), dict(truth.exposed),
         dict(truth.dead), usable, truth.why_not or ("" if usable else "too_shallow"),
-        {key: str(getattr(world_drawn, key)) for key in WORLD_KEYS},
+        {key: str(getattr(world_drawn, key)) for key in WORLD_KEYS}, world_drawn.base_deg,
     )
 
 
@@ -158,6 +165,7 @@ def draw_standin(seed: int) -> Scene:
         truth.usable, truth.fault,
         {"depth": f"{round(truth.depth, 1)}", "light": truth.light, "camera": truth.camera,
          "cultivar": truth.cultivar, "structure": "standin", "bench": truth.bench, "blade": ""},
+        truth.cane_base_deg,
     )
 
 
@@ -185,8 +193,7 @@ def observe(
         seen = not poor
     exposed_true = np.array([scene.exposed[tissue] for tissue in TISSUES])
     dead = np.array([int(scene.dead.get(tissue, -1)) for tissue in TISSUES], np.int8)
-    exposed_said = np.zeros(3, np.bool_)
-    inside = np.zeros(3, np.bool_)
+    exposed_said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     overlap = np.full(3, np.nan)
     here = np.full(3, -1, np.int8)
     rows = np.full((3, len(FEATURE_NAMES)), np.nan)
@@ -196,20 +203,24 @@ def observe(
             dead_map=found.dead_map, brown_map=found.brown_map,
         )
         truth = _truth_in_box(scene.labels, found)
+        exposed_said, inside = _where(found, truth)
         for index, tissue in enumerate(TISSUES):
             mine, own = found.labels == tissue.label, truth == tissue.label
             if exposed_true[index] and own.any():
                 overlap[index] = float((mine & own).sum() / max((mine | own).sum(), 1))
-            exposed_said[index] = tissue in features and found.exposed[tissue] >= 0.5
+            if tissue not in features:
+                exposed_said[index] = inside[index] = False
             if not exposed_said[index]:
                 continue
             rows[index] = row_of(features[tissue])
-            depth = cv2.distanceTransform(np.pad(mine.astype(np.uint8), 1), cv2.DIST_L2, 3)
-            row, col = np.unravel_index(int(depth.argmax()), depth.shape)
-            inside[index] = bool(own[int(row) - 1, int(col) - 1])
             covered = np.bincount(truth[mine].astype(int), minlength=5)[1:4]
             if covered.max() >= 0.4 * mine.sum():
                 here[index] = dead[int(covered.argmax())]
+    based_said, based_inside = exposed_said, inside
+    if seen:
+        quarter = 90.0 * round(scene.base_deg / 90.0)
+        based = segment(scene.image, segmenter=segmenter, base_direction_deg=quarter)
+        based_said, based_inside = _where(based, _truth_in_box(scene.labels, based))
     told = can_be_told(scene.image, scene.labels, scene.exposed)
     clear = np.array([told[tissue] for tissue in TISSUES], np.bool_)
     usable, why_not = scene.usable, scene.why_not
@@ -218,8 +229,23 @@ def observe(
     return Observation(
         seed, usable, why_not, seen, "+".join(reasons),
         tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
-        dead, here, clear, doubt, rows,
+        dead, here, clear, doubt, based_said, based_inside, rows,
     )
+
+
+def _where(
+    found: Segmentation, truth: Uint8
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return which tissues are said to be exposed, and whether their centres lie in the truth."""
+    said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
+    for index, tissue in enumerate(TISSUES):
+        mine = found.labels == tissue.label
+        said[index] = mine.any() and found.exposed[tissue] >= 0.5
+        if said[index]:
+            depth = cv2.distanceTransform(np.pad(mine.astype(np.uint8), 1), cv2.DIST_L2, 3)
+            row, col = np.unravel_index(int(depth.argmax()), depth.shape)
+            inside[index] = bool(truth[int(row) - 1, int(col) - 1] == tissue.label)
+    return said, inside
 
 
 def _truth_in_box(labels: Uint8, found: Segmentation) -> Uint8:

@@ -21,9 +21,10 @@ from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.verdict.model import VerdictModel, settle_sides
 from budvision.verdict.persist import load_verdict
-from budvision.verdict.reasons import STRANGE, why
+from budvision.verdict.reasons import ALONE_UNCLEAR, SIDES_UNCLEAR, STRANGE, why
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
 from budvision.vocabulary import (
+    CANE_BASE_DEG,
     LABEL_SCALES,
     TISSUES,
     Proposal,
@@ -155,7 +156,8 @@ def look_at(
 
 
 def propose_photo(
-    source: Path | bytes, *, proposer: Proposer, name: str = "", with_labels: bool = True
+    source: Path | bytes, *, proposer: Proposer, name: str = "", with_labels: bool = True,
+    cane_base: str = "unknown",
 ) -> tuple[Proposal, Uint8 | None]:
     """Propose live, dead or unsure for each exposed tissue of a photograph.
 
@@ -168,6 +170,9 @@ def propose_photo(
         What the proposal calls the file; a path's own name when left out.
     with_labels : bool
         Whether to make the labels at full size, which costs about as much as the network.
+    cane_base : str
+        Side of the upright photograph on which the cane base lies, of `CANE_BASE_DEG`, or
+        ``unknown``; a photo card in the picture says it better.
 
     Returns
     -------
@@ -183,7 +188,8 @@ def propose_photo(
     except PhotoError as error:
         return _refused(file, _hash_of(source), error, proposer.label), None
     try:
-        return _propose(photo, source, file, proposer, with_labels=with_labels)
+        return _propose(photo, source, file, proposer, with_labels=with_labels,
+                        base_deg=CANE_BASE_DEG.get(cane_base))
     except BudvisionError as error:
         return _refused(file, photo.sha256, error, proposer.label, photo), None
     except (cv2.error, ValueError, IndexError, ZeroDivisionError, FloatingPointError) as error:
@@ -221,10 +227,12 @@ def replace_where(error: BudvisionError) -> str:
 
 
 def _propose(
-    photo: Photo, source: Path | bytes, file: str, proposer: Proposer, *, with_labels: bool
+    photo: Photo, source: Path | bytes, file: str, proposer: Proposer, *, with_labels: bool,
+    base_deg: float | None,
 ) -> tuple[Proposal, Uint8 | None]:
     card = find_card(photo.image, max_side_px=QUICK_SIDE_PX)
-    base_deg = None if card is None or card.refused is not None else -card.base_deg
+    if card is not None and card.refused is None:
+        base_deg = -card.base_deg
     opening = None if card is None else _opening(card, photo.image.shape)
     seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg,
                    within=opening)
@@ -325,13 +333,13 @@ def judge_tissues(
     strange = verdict.novelty.distance(rows) > verdict.novelty.limit
     alone = dict(zip(shown, verdict.verdicts(rows), strict=True))
     settled = settle_sides(alone, swap_doubt=found.swap_doubt)
+    both = Tissue.SECONDARY in alone and Tissue.TERTIARY in alone
     for tissue, row, share, far in zip(shown, rows, p_dead, strange, strict=True):
         call = settled[tissue]
         reason = (
             why(call, features[tissue], verdict.moved_by(row), strange=bool(far))
             if call == alone[tissue]
-            else "one flanker looks dead and the other not, and which of the two is the secondary "
-            "is not clear"
+            else SIDES_UNCLEAR if both else ALONE_UNCLEAR
         )
         area, centre = _place(found, tissue, seen.scale)
         result[tissue] = TissueProposal(

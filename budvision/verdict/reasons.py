@@ -6,10 +6,17 @@ from collections.abc import Mapping
 
 from budvision.vocabulary import Verdict
 
-__all__ = ["STRANGE", "why"]
+__all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "why"]
 
 STRANGE = "it looks unlike anything the model learned from"
 """The reason where a feature row lies far from all that was trained on."""
+SIDES_UNCLEAR = (
+    "one flanker looks dead and the other not, and which of the two is the secondary is not clear"
+)
+ALONE_UNCLEAR = (
+    "only one shows beside the primary, and whether it is the secondary or the tertiary is not "
+    "clear: the secondary lies towards the cane base"
+)
 
 
 def _percent(share: float) -> str:

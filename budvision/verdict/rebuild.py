@@ -56,13 +56,14 @@ PARTS: Final = {
 RECIPE_SEED: Final = FIRST_SEED + 700_000_000
 KINDS: Final = ("logistic",)
 WRONG: Final = (
-    "A flanker alone is the hardest: whether it is the secondary or the tertiary often shows in "
-    "nothing but its size, and a small patch of wool or of light is now and then taken for one; "
-    "where the verdict hangs on which is which, both are unsure. That and the smallest tertiaries, "
-    "which are missed, keep the tertiary's centre and *exposed* under what was asked for on the "
-    "hard renders; on drawings of another hand both are met. Dead tissue that is still dull olive "
-    "and live tissue that is pale or lit by strongly coloured lamps look alike; many of them are "
-    "unsure rather than called. A cut under the "
+    "A flanker alone is the hardest: unless the side of the cane base is known (the photo card's "
+    "arrow, or the season's `cane_base`), whether it is the secondary or the tertiary shows in "
+    "nothing but its size, which tells them apart poorly even in the drawings' own labels; where "
+    "it is doubted, it is unsure. A small patch of wool or of light is now and then taken for a "
+    "flanker. That and the smallest tertiaries, which are missed, keep the tertiary's centre and "
+    "*exposed* low where the side is not known; the rows above give both with it too. "
+    "Dead tissue that is still dull olive and live tissue that is pale or lit by strongly coloured "
+    "lamps look alike; many of them are unsure rather than called. A cut under the "
     "buds that is bright and smooth, a glare that leaves islands of tissue and a face half covered "
     "by a finger are refused less surely than blur, darkness or a missing cut face: the last two "
     "are most of what is missed on drawings of another hand. Of good but hard renders more are "

@@ -87,6 +87,8 @@ def bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     for where in (outside, inside):
         tint = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.13 * some(0.3))
         image = image * (1 + where * (tint - 1))
+    rust = torch.cat([draw(low, 1, 1, 1, 1) for low in (1.0, 0.8, 0.6)], 1)  # darker, browner wool
+    image = image * (1 + inside * some(0.12) * (draw(0.5, 1, 1, 1, 1) * rust - 1))
     gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.10 * some(0.6))
     level = torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.22 * some(0.6))
     image = (image * gain * level).clamp(0, 1)

@@ -40,11 +40,13 @@ class BenchModel:
 
 
 @lru_cache(maxsize=2)
-def _load(model: str) -> Propose:
+def _load(model: str, cane_base: str) -> Propose:
     from budvision.verdict.propose import Proposer, propose_photo
 
     proposer = Proposer.load(model)
-    return lambda data, name: propose_photo(data, proposer=proposer, name=name)
+    return lambda data, name: propose_photo(
+        data, proposer=proposer, name=name, cane_base=cane_base
+    )
 
 
 def season_model(season: Season) -> BenchModel:
@@ -55,7 +57,9 @@ def season_model(season: Season) -> BenchModel:
     try:
         used = model_in_use(season)
         inside = season.folder / used.path
-        look = _load(str(inside) if inside.is_dir() else used.path)
+        look = _load(
+            str(inside) if inside.is_dir() else used.path, season.settings.text("cane_base")
+        )
     except BudvisionError as error:
         return BenchModel(None, trouble=str(error))
     line_mm = season.settings.number("card_line_mm")

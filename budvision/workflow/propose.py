@@ -210,19 +210,20 @@ def _look_with_model(
         return iter(())
     inside = season.folder / chosen.path
     folder = str(inside) if inside.is_dir() else chosen.path
+    photos, cane_base = str(season.photos.folder), season.settings.text("cane_base")
     _proposer(folder)  # a model that does not load is told of before anything is done
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     jobs = max(1, min(jobs, cores or 1))
     if jobs == 1 or len(waiting) < _MANY:
-        return (_look_at_file(folder, str(season.photos.folder), row) for row in waiting)
+        return (_look_at_file(folder, photos, row, cane_base) for row in waiting)
     from joblib import Parallel, delayed
 
-    work = (delayed(_look_at_file)(folder, str(season.photos.folder), row) for row in waiting)
+    work = (delayed(_look_at_file)(folder, photos, row, cane_base) for row in waiting)
     said: Iterator[_Said] = Parallel(n_jobs=jobs, return_as="generator")(work)
     return said
 
 
-def _look_at_file(model: str, photos_folder: str, row: PhotoRow) -> _Said:
+def _look_at_file(model: str, photos_folder: str, row: PhotoRow, cane_base: str) -> _Said:
     """Look at one photograph of a store, in whatever process this runs."""
     from budvision.store.photos import PhotoStore
     from budvision.verdict.propose import propose_photo
@@ -232,7 +233,8 @@ def _look_at_file(model: str, photos_folder: str, row: PhotoRow) -> _Said:
     except (BudvisionError, OSError):
         return _Said(None)
     proposer = _proposer(model)
-    return _said(data, row, lambda d, name: propose_photo(d, proposer=proposer, name=name))
+    return _said(data, row, lambda d, name: propose_photo(
+        d, proposer=proposer, name=name, cane_base=cane_base))
 
 
 @lru_cache(maxsize=2)

@@ -114,6 +114,9 @@ def test_what_cannot_be_named(budvision: Any, photos: Path, tmp_path: Path) -> N
     code, _, err = budvision("propose", photos / "cut_0.jpg", "--model", "sofa-9")
     assert code == 3
     assert "bench-1.0" in err
+    code, _, err = budvision("propose", photos / "cut_0.jpg", "--cane-base", "down")
+    assert code == 3
+    assert "expected right, bottom, left, top or unknown" in err
     (tmp_path / "empty").mkdir()
     code, _, err = budvision("propose", "empty")
     assert code == 4

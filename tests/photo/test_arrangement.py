@@ -49,6 +49,21 @@ def test_the_cane_base_decides_between_equals(base_deg: float, left: int) -> Non
     assert (labels[80, 42], labels[80, 118]) == (left, 5 - left)
 
 
+@pytest.mark.parametrize(("base_deg", "named"), [(180.0, 2), (0.0, 3)])
+def test_the_cane_base_names_a_flanker_alone(base_deg: float, named: int) -> None:
+    discs = [(1, 80, 80, 24, 0.95), (2, 80, 42, 10, 0.6)]
+    assert _arranged(discs, base_direction_deg=base_deg, lone_odds=0.5)[80, 42] == named
+
+
+def test_a_flanker_alone_is_doubtful_where_the_network_is_torn() -> None:
+    discs = [(1, 80, 80, 24, 0.95), (2, 80, 42, 10, 0.5)]
+    shares = _shares(discs)
+    torn = arrange(shares, shares[0] < 0.5)
+    told = arrange(shares, shares[0] < 0.5, base_direction_deg=180.0)
+    assert torn.swap_doubt > 0.3
+    assert told.swap_doubt < 0.01
+
+
 def test_equals_without_a_base_are_doubtful() -> None:
     shares = _shares([(1, 80, 80, 24, 0.95), (2, 80, 42, 10, 0.5), (3, 80, 118, 10, 0.5)])
     sure = _shares([(1, 80, 80, 24, 0.95), (2, 80, 42, 16, 0.9), (3, 80, 118, 8, 0.9)])

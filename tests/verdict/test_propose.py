@@ -119,6 +119,30 @@ def test_quarter_turns_change_no_verdict(
         assert [(one.exposed, one.verdict) for one in turned.tissues.values()] == said
 
 
+def test_the_cane_base_names_a_flanker_that_shows_alone(proposer: Proposer) -> None:
+    """The secondary lies towards the cane base, the tertiary on the other side (FACTS 2.3)."""
+    right = {"left": 0, "unknown": 0}
+    for seed in range(2_400_000_200, 2_400_000_208):
+        for alone in (Tissue.SECONDARY, Tissue.TERTIARY):
+            rng = np.random.default_rng(seed)
+            world = sample_world(
+                rng, depths=("full",), lights=("daylight",), cameras=("camera",),
+                blades=("sharp",), fault="", base_deg=180.0, cultivars=("mid_green",),
+            )
+            world = replace(
+                world, exposed=(True, alone is Tissue.SECONDARY, alone is Tissue.TERTIARY),
+                face_share=0.5, exposure_stops=0.0, conditions=("brown", "fresh", "fresh"),
+            )
+            data = encode(render_cut(rng, world=world, size_px=800, aspect=0.75).image)
+            for side in right:
+                said, _ = propose_photo(data, proposer=proposer, cane_base=side)
+                assert said.found
+                shown = {tissue for tissue, one in said.tissues.items() if one.exposed}
+                right[side] += shown == {Tissue.PRIMARY, alone}
+    assert right["left"] >= 14
+    assert right["left"] > right["unknown"]
+
+
 def test_orientation_tag_and_name_change_no_verdict(
     proposer: Proposer, cuts: list[RenderedCut]
 ) -> None:

@@ -53,10 +53,11 @@ def test_doubtful_sides_matter_only_where_they_differ() -> None:
     differ = {Tissue.PRIMARY: Verdict.DEAD, Tissue.SECONDARY: Verdict.DEAD,
               Tissue.TERTIARY: Verdict.LIVE}
     alike = differ | {Tissue.TERTIARY: Verdict.DEAD}
-    alone = {Tissue.SECONDARY: Verdict.DEAD}
+    alone = {Tissue.PRIMARY: Verdict.LIVE, Tissue.SECONDARY: Verdict.DEAD}
     assert settle_sides(differ, swap_doubt=0.0) == differ
     assert settle_sides(alike, swap_doubt=0.4) == alike
-    assert settle_sides(alone, swap_doubt=0.4) == alone
+    assert settle_sides(alone, swap_doubt=0.05) == alone
+    assert settle_sides(alone, swap_doubt=0.4) == alone | {Tissue.SECONDARY: Verdict.UNSURE}
     settled = settle_sides(differ, swap_doubt=0.4)
     assert settled[Tissue.PRIMARY] is Verdict.DEAD
     assert settled[Tissue.SECONDARY] is settled[Tissue.TERTIARY] is Verdict.UNSURE

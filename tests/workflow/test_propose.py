@@ -165,3 +165,22 @@ def test_large_labels_are_shrunk() -> None:
     assert crop.shape == (768, 768)
     assert box is not None
     assert box[3] - box[1] == box[2] - box[0] > 4000
+
+
+def test_the_side_of_the_cane_base_is_the_seasons(
+    taken: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the season's setting says reaches the model, where the photographs carry no card."""
+    asked: list[str] = []
+
+    def ask(data: bytes, *, cane_base: str, name: str, **_: object) -> object:
+        asked.append(cane_base)
+        return _look(data, name)
+
+    monkeypatch.setattr("budvision.verdict.propose.propose_photo", ask)
+    (taken.folder / "budvision.toml").write_text(
+        '[settings]\ncane_base = "top"\n', encoding="utf-8"
+    )
+    with Season.open(taken.folder) as again:
+        assert propose_waiting(again, jobs=1).n_looked == 5
+    assert asked == ["top"] * 5
