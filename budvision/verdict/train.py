@@ -26,7 +26,7 @@ __all__ = ["ALPHA", "KINDS", "Fitted", "fit_verdict", "grouped_folds"]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-ALPHA: Final = 0.008
+ALPHA: Final = 0.0085
 """Share of each class that may be called the other one, before *unsure*."""
 KINDS: Final = ("logistic", "perceptron")
 LEAST_EACH: Final = 8
