@@ -58,7 +58,7 @@ def _targets(metrics: Mapping[str, Any]) -> str:
     ]
     alone, based = parts["alone"], parts["based"]
     rows += [
-        [f"the same of the {name}, the side of the cane base known", _percent(based[name]), "–"]
+        [f"centre of the {name}, the side of the cane base known", _percent(based[name]), "–"]
         for name in ("secondary", "tertiary")
     ]
     rows += [
@@ -69,7 +69,8 @@ def _targets(metrics: Mapping[str, Any]) -> str:
         [f"a flanker that shows alone named right ({alone['n']}, {alone['n_doubted']} of them "
          "doubted)", _percent(alone["right"]), "–"],
         ["the same, where it is not doubted", _percent(alone["right_where_sure"]), "–"],
-        ["the same, the side of the cane base known", _percent(alone["right_where_based"]), "–"],
+        ["all of them, the side of the cane base known",
+         _percent(alone["right_where_based"]), "–"],
         ["verdict right among those called, known worlds", _percent(verdicts["right"], 2),
          _percent(TARGETS["right_known"])],
         ["the same, regions as found (without swaps)",
