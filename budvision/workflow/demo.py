@@ -21,6 +21,8 @@ SAMPLING = "2026-02-cold-night"
 COLLECTED_AT = "2026-02-09T09:00:00-08:00"
 REVIEWER = "Maren Holt"
 TECHNICIAN = "Tobias Renn"
+CANE_BASE = "left"
+"""Side on which the cane base lies in every one of `sample_images`."""
 BLOCK_FACTS: dict[str, dict[str, object]] = {
     "Creek Terrace": {"cultivar": "Riesling", "cultivar_class": "vinifera", "normal_nodes": 40.0,
                       "training_system": "canes", "row_spacing_m": 2.5, "vine_spacing_m": 1.5},
@@ -69,7 +71,7 @@ def build_demo(
             "sample_images has no manifest.csv", where=str(samples),
             expected="the sample photographs of the repository", do="Clone the repository again.")
     created = not (folder / "budvision.toml").exists()
-    with Season.create(folder) if created else Season.open(folder) as season:
+    with _made(folder) if created else Season.open(folder) as season:
         with season.write() as conn:
             strangers = {row.name for row in blocks.list_blocks(conn)} - set(BLOCK_FACTS)
             if strangers:
@@ -89,3 +91,15 @@ def build_demo(
         proposed = propose_waiting(season, progress=on_propose)
         calls = import_calls(season, samples / "calls.csv", reviewer=REVIEWER, sampling=SAMPLING)
     return DemoReport(folder, created, taken, proposed, calls)
+
+
+def _made(folder: Path) -> Season:
+    """Make the season, with the side on which the sample photographs have the cane base."""
+    Season.create(folder).close()
+    config = folder / "budvision.toml"
+    text = config.read_text(encoding="utf-8")
+    config.write_text(
+        text.replace("[settings]\n", f'[settings]\ncane_base = "{CANE_BASE}"\n', 1),
+        encoding="utf-8",
+    )
+    return Season.open(folder)

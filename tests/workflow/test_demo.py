@@ -9,7 +9,7 @@ import pytest
 from budvision.errors import SeasonError
 from budvision.store.queries import blocks
 from budvision.store.session import Season
-from budvision.workflow.demo import REVIEWER, build_demo
+from budvision.workflow.demo import CANE_BASE, REVIEWER, build_demo
 from budvision.workflow.results import results, season_results
 
 
@@ -26,6 +26,7 @@ def test_demo_calls_one_block_and_leaves_the_other_waiting(tmp_path: Path) -> No
     assert first.proposed.n_found >= 85
     assert first.proposed.n_refused >= 5
     with Season.open(tmp_path / "season") as season:
+        assert season.settings.text("cane_base") == CANE_BASE
         answers = {answer.block.name: answer for answer in season_results(season)}
         called, waiting = answers["Creek Terrace"], answers["Upper Shelf"]
         assert called.confirmed
