@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 from flask import Flask
+from waitress import wasyncore
 from waitress.server import create_server
 
 from budvision.photo.read import read_photo
@@ -86,8 +87,11 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     thread.start()
     yield Bench(app.extensions["budvision.season"], f"http://127.0.0.1:{server.effective_port}",
                 asked)
-    server.close()
+    # closed by the thread that waits on its sockets: closed by another, its wait may fail
+    server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
     thread.join(5)
+    assert not thread.is_alive()
+    server.task_dispatcher.shutdown()
     app.extensions["budvision.season"].close()
 
 
