@@ -351,7 +351,8 @@ def _judge_with(chosen: ModelInUse, season_folder: Path) -> Judge:
         target = tuple(edge / seen.scale for edge in found.box)
         moved = _moved(labels, box, target, found.labels.shape)
         shown = {tissue: float((moved == tissue.label).any()) for tissue in Tissue}
-        corrected: Any = replace(found, labels=moved, exposed=shown)
+        # a person has said which is which
+        corrected: Any = replace(found, labels=moved, exposed=shown, swap_doubt=0.0)
         tissues: Mapping[Tissue, TissueProposal] = verdict.judge_tissues(
             replace(seen, segmentation=corrected), verdict=proposer.verdict
         )
