@@ -11,8 +11,8 @@ import numpy as np
 from PIL import Image
 
 from budvision.render.samples import BLOCKS, draw_samples
-from budvision.workflow import demo
-from budvision.workflow.calls_file import read_calls
+from budvision.workflow.review.calls_file import read_calls
+from budvision.workflow.season import demo
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_images"

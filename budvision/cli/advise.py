@@ -54,7 +54,7 @@ def nodes(
     """
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
-    from budvision.workflow.advise import advise_nodes
+    from budvision.workflow.answers.advise import advise_nodes
 
     with json_errors(as_json):
         settings = Settings({"policy": policy} if policy else {}, where="options")
@@ -87,7 +87,7 @@ def normal(
     Example: budvision advise normal --type vinifera --prunings 1.5lb --prunings 2lb
     """
     from budvision.vineyard.units import parse_quantity
-    from budvision.workflow.advise import advise_normal
+    from budvision.workflow.answers.advise import advise_normal
 
     with json_errors(as_json):
         told = advise_normal(

@@ -61,7 +61,7 @@ def export(
     import json as text
 
     from budvision.store.session import Season
-    from budvision.workflow.archive import export_archive
+    from budvision.workflow.archive.export import export_archive
 
     with Season.open(season) as opened, _progress() as step:
         report = export_archive(opened, folder, whole=whole, names=names, progress=step)
@@ -87,7 +87,7 @@ def verify(
     import json as text
 
     from budvision.errors import BudvisionError
-    from budvision.workflow.archive import verify_archive
+    from budvision.workflow.archive.export import verify_archive
 
     try:
         with _progress() as step:
@@ -117,7 +117,7 @@ def import_(
     import json as text
 
     from budvision.store.session import Season
-    from budvision.workflow.merge import import_archive
+    from budvision.workflow.archive.merge import import_archive
 
     with Season.open(season) as opened, _progress() as step:
         report = import_archive(opened, folder, progress=step)

@@ -10,7 +10,7 @@ import typer
 from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
 
 if TYPE_CHECKING:
-    from budvision.workflow.results import BlockAnswer
+    from budvision.workflow.answers.results import BlockAnswer
 
 __all__ = ["register"]
 
@@ -54,7 +54,7 @@ def import_(
     """
     from budvision.errors import UsageError
     from budvision.store.session import Season
-    from budvision.workflow.confirm import import_calls
+    from budvision.workflow.review.confirm import import_calls
 
     with json_errors(as_json), Season.open(season) as opened:
         if not reviewer.strip():
@@ -101,7 +101,7 @@ def undo(
     Example: budvision calls undo 1aafe0b5a4e745dd96a5529d3d4a324f --person "Maren Holt"
     """
     from budvision.store.session import Season
-    from budvision.workflow import confirm as work
+    from budvision.workflow.review import confirm as work
 
     with json_errors(as_json), Season.open(season) as opened:
         done = work.undo(opened, batch, person=person)
@@ -129,7 +129,7 @@ def export(
     import sys
 
     from budvision.store.session import Season
-    from budvision.workflow.confirm import export_calls
+    from budvision.workflow.review.confirm import export_calls
 
     with json_errors(as_json), Season.open(season) as opened:
         text = export_calls(opened, file, sampling=sampling, block=block)
@@ -159,7 +159,7 @@ def results(
     """
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
-    from budvision.workflow.results import results_as_dict, season_results
+    from budvision.workflow.answers.results import results_as_dict, season_results
 
     with json_errors(as_json), Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)

@@ -78,7 +78,7 @@ def shoots(
 
     Example: budvision crop shoots --nodes 54 --alive "0.8 +- 0.05" --canopy 1.8m
     """
-    from budvision.workflow.crop import parse_measured, shoots_answer
+    from budvision.workflow.after.crop import parse_measured, shoots_answer
 
     with json_errors(as_json):
         told = shoots_answer(
@@ -117,7 +117,7 @@ def expect(
     Example: budvision crop expect --nodes 54 --crop-share "0.75 +- 0.04" --clusters-a-shoot 1.8
     --cluster-weight 120g --row 2.7m --vine 1.2m
     """
-    from budvision.workflow.crop import expect_answer, parse_measured
+    from budvision.workflow.after.crop import expect_answer, parse_measured
 
     with json_errors(as_json):
         told = expect_answer(
@@ -151,7 +151,7 @@ def estimate(
     Example: budvision crop estimate --row 9ft --vine 6ft --missing-share 0.05
     --clusters "38 42 40 45" --cluster-weight 0.12lb --lag
     """
-    from budvision.workflow.crop import estimate_answer, growth_factor, parse_measured
+    from budvision.workflow.after.crop import estimate_answer, growth_factor, parse_measured
 
     with json_errors(as_json):
         told = estimate_answer(
@@ -183,7 +183,7 @@ def table(
 
     Example: budvision crop table blocks.csv --json
     """
-    from budvision.workflow.crop_tables import estimate_table
+    from budvision.workflow.after.crop_tables import estimate_table
 
     with json_errors(as_json):
         told = estimate_table(_read(file), name=file.name)
@@ -209,7 +209,7 @@ def thin(
     Example: budvision crop thin --target 4tons/acre --clusters 60 --cluster-weight 0.3lb
     --row 9ft --vine 8ft
     """
-    from budvision.workflow.crop import thinning_answer
+    from budvision.workflow.after.crop import thinning_answer
 
     with json_errors(as_json):
         told = thinning_answer(
@@ -242,7 +242,7 @@ def balance(
 
     Example: budvision crop balance --prunings 2kg --yield 15kg --canopy 2m
     """
-    from budvision.workflow.crop import balance_answer
+    from budvision.workflow.after.crop import balance_answer
 
     with json_errors(as_json):
         told = balance_answer(
@@ -271,7 +271,7 @@ def compare(
 
     Example: budvision crop compare harvest.csv
     """
-    from budvision.workflow.crop_tables import compare_table
+    from budvision.workflow.after.crop_tables import compare_table
 
     with json_errors(as_json):
         told = compare_table(_read(file), name=file.name)
@@ -308,7 +308,7 @@ def cold(
 
     Example: budvision cold station.csv --unit C --zone America/Vancouver --below -20
     """
-    from budvision.workflow.cold import cold_answer
+    from budvision.workflow.after.cold import cold_answer
 
     with json_errors(as_json):
         told = cold_answer(

@@ -33,8 +33,8 @@ def demo(
     from budvision.cli.progress import progress_bar
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
-    from budvision.workflow.demo import REVIEWER, build_demo
-    from budvision.workflow.results import results, season_results
+    from budvision.workflow.answers.results import results, season_results
+    from budvision.workflow.season.demo import REVIEWER, build_demo
 
     def say(text: str) -> None:
         typer.echo(text, err=True)

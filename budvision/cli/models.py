@@ -108,8 +108,8 @@ def evaluate(
 
     Example: budvision models evaluate bench-1.0 --photos 300 --json
     """
-    from budvision.verdict.evaluate import evaluate_observations
-    from budvision.verdict.observe import FIRST_SEED, columns_of, observe_many
+    from budvision.learning.evaluate import evaluate_observations
+    from budvision.learning.observe import FIRST_SEED, columns_of, observe_many
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
@@ -126,8 +126,8 @@ def evaluate(
     found = evaluate_observations(columns_of(seen), proposer.verdict)
     if montage is not None:
         from budvision.errors import StorageError
+        from budvision.learning.montage import montage as sheet
         from budvision.photo.overlay import encode_picture
-        from budvision.verdict.montage import montage as sheet
 
         picture = sheet(
             range(start, start + photos), segmenter=proposer.segmenter, other_hand=other_hand

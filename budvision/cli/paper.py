@@ -44,8 +44,8 @@ def paper(
     from budvision.settings import Settings
     from budvision.store.session import Season
     from budvision.vineyard.sample_plan import plan_from_dict
-    from budvision.workflow.paper import bench_paper, photo_cards, write_paper
-    from budvision.workflow.plan import find_plan
+    from budvision.workflow.sampling.paper import bench_paper, photo_cards, write_paper
+    from budvision.workflow.sampling.plan import find_plan
 
     if kind not in KINDS:
         raise UsageError(f"the paper is {kind!r}", expected=f"one of {', '.join(KINDS)}",

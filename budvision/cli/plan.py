@@ -69,7 +69,12 @@ def plan(
     from datetime import datetime
 
     from budvision.settings import Settings
-    from budvision.workflow.plan import choose_canes, describe_block, plan_sample, save_plan
+    from budvision.workflow.sampling.plan import (
+        choose_canes,
+        describe_block,
+        plan_sample,
+        save_plan,
+    )
 
     layout = describe_block(block, n_rows=rows, n_vines=vines, rows_csv=rows_csv, zones=zones,
                             missing=missing, sizes=sizes)
@@ -96,7 +101,7 @@ def plan(
             made, why = make(opened.settings)
             save_plan(opened, made)
     if as_json:
-        from budvision.workflow.decide import plan_facts
+        from budvision.workflow.sampling.decide import plan_facts
 
         typer.echo(json.dumps(made.as_dict() | plan_facts(made) | {"why": why},
                               ensure_ascii=False, indent=2))
@@ -110,7 +115,7 @@ def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from budvision.workflow.decide import plan_facts
+    from budvision.workflow.sampling.decide import plan_facts
 
     console = Console(soft_wrap=False)
     if console.width < 100:

@@ -58,7 +58,7 @@ def report(
         if every:
             _write_all(opened, out or Path("reports"), form)
             return
-        from budvision.workflow import report as work
+        from budvision.workflow.answers import report as work
 
         if summary:
             data, name = work.program_summary(opened, **form), "program summary"
@@ -75,7 +75,7 @@ def _write_all(season: Season, folder: Path, form: dict[str, str | None]) -> Non
     from rich.console import Console
     from rich.progress import Progress
 
-    from budvision.workflow.report import write_all
+    from budvision.workflow.answers.report import write_all
 
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("Setting pages", total=None)

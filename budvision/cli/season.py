@@ -12,8 +12,8 @@ from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, s
 from budvision.errors import BudvisionError
 
 if TYPE_CHECKING:
-    from budvision.workflow.intake import IntakeReport
-    from budvision.workflow.propose import ProposeReport
+    from budvision.workflow.intake.intake import IntakeReport
+    from budvision.workflow.intake.propose import ProposeReport
 
 __all__ = ["register"]
 
@@ -50,9 +50,9 @@ def init(
 
     Example: budvision init winter-2026 --site "Wren Lake"
     """
-    from budvision.workflow import season as work
+    from budvision.workflow.season.make import init as make_season
 
-    with json_errors(as_json), work.init(
+    with json_errors(as_json), make_season(
         folder, site=site, database_url=database, photos=photos
     ) as made:
         told = str(made.folder)
@@ -98,7 +98,7 @@ def intake(
     """
     from budvision.errors import UsageError
     from budvision.store.session import Season
-    from budvision.workflow import intake as work
+    from budvision.workflow.intake import intake as work
 
     with json_errors(as_json), Season.open(season) as opened:
         if not sampling.strip():
@@ -117,7 +117,7 @@ def intake(
         proposed: ProposeReport | None = None
         failed: BudvisionError | None = None
         if propose and report.taken:
-            from budvision.workflow.propose import propose_waiting
+            from budvision.workflow.intake.propose import propose_waiting
 
             try:
                 with progress_bar("looking") as step:
@@ -180,10 +180,10 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     from rich.table import Table
 
     from budvision.store.session import Season
-    from budvision.workflow import season as work
+    from budvision.workflow.season.status import status as season_status
 
     with json_errors(as_json), Season.open(season) as opened:
-        told = work.status(opened)
+        told = season_status(opened)
     if as_json:
         show_json(told.as_dict())
         return
@@ -224,10 +224,10 @@ def check(
     Example: budvision check
     """
     from budvision.store.session import Season
-    from budvision.workflow import season as work
+    from budvision.workflow.season.check import check as check_season
 
     with json_errors(as_json), Season.open(season) as opened, progress_bar("verifying") as step:
-        report = work.check(opened, tidy=tidy, progress=step)
+        report = check_season(opened, tidy=tidy, progress=step)
     if as_json:
         show_json(report.as_dict())
     else:
@@ -292,10 +292,10 @@ def block_set(
     Example: budvision block set "Creek Terrace" --normal-nodes 40
     """
     from budvision.store.session import Season
-    from budvision.workflow import season as work
+    from budvision.workflow.season.make import set_block as change_block
 
     with json_errors(as_json), Season.open(season) as opened:
-        found = work.set_block(
+        found = change_block(
             opened, name, create=create, normal_nodes=normal_nodes, policy=policy,
             cultivar=cultivar, cultivar_class=cultivar_class, secondary_crop=secondary_crop,
             training_system=training_system, row_spacing_m=row_spacing_m,

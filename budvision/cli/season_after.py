@@ -43,7 +43,7 @@ def after_add(
     """
     from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
-    from budvision.workflow.season_records import add_record
+    from budvision.workflow.after.records import add_record
 
     with Season.open(season) as opened:
         with opened.write() as conn:
@@ -66,7 +66,7 @@ def after_import(
     from budvision.errors import StorageError
     from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
-    from budvision.workflow.season_records import import_records
+    from budvision.workflow.after.records import import_records
 
     try:
         text = file.read_text(encoding="utf-8", errors="replace")
@@ -88,7 +88,7 @@ def after_show(
 ) -> None:
     """Show shoots and crop to expect, thinning, balance, and predicted against harvested."""
     from budvision.store.session import Season
-    from budvision.workflow.season_after import season_after
+    from budvision.workflow.after.season_after import season_after
 
     with json_errors(as_json), Season.open(season) as opened:
         told = season_after(opened, block, canopy=canopy)

@@ -37,7 +37,7 @@ def station_import(
     """
     from budvision.errors import StorageError
     from budvision.store.session import Season
-    from budvision.workflow.cold_record import import_cold
+    from budvision.workflow.after.station import import_cold
 
     try:
         text = file.read_text(encoding="utf-8", errors="replace")
@@ -64,7 +64,7 @@ def station_show(
     """Show the coldest moment and the hours below thresholds."""
     from budvision.errors import NothingToDoError
     from budvision.store.session import Season
-    from budvision.workflow.cold_record import (
+    from budvision.workflow.after.station import (
         DEFAULT_THRESHOLDS_C,
         station_answer,
         stations,

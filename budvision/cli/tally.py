@@ -71,7 +71,7 @@ def tally(
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
     from budvision.vineyard.potential import SECONDARY_CROP
-    from budvision.workflow.tally import results_as_dict, tally_file
+    from budvision.workflow.answers.tally import results_as_dict, tally_file
 
     given: dict[str, object] = {
         "policy": policy or None, "secondary_crop": secondary_crop, "prior_icc": prior_icc,
@@ -225,7 +225,7 @@ def print_results(results: Sequence[BlockResult], *, settings: Settings) -> None
     """
     from rich.console import Console
 
-    from budvision.workflow.tally import CAUTION
+    from budvision.workflow.answers.tally import CAUTION
 
     console = Console(file=sys.stdout, markup=True, soft_wrap=False)
     if console.width < 100:

@@ -11,7 +11,7 @@ import typer
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
-    from budvision.workflow.propose import ProposeReport
+    from budvision.workflow.intake.propose import ProposeReport
 
 __all__ = ["register"]
 
@@ -71,8 +71,8 @@ def train(
 
     from budvision.errors import UsageError
     from budvision.store.session import Season
-    from budvision.workflow.train import train as run
-    from budvision.workflow.train_regions import train_regions
+    from budvision.workflow.learning.regions import train_regions
+    from budvision.workflow.learning.train import train as run
 
     if regions and bag:
         raise UsageError("--regions and --bag are given together", where="train",
@@ -112,7 +112,7 @@ def compare(
     import json as text
 
     from budvision.store.session import Season
-    from budvision.workflow.models import compare_models
+    from budvision.workflow.learning.models import compare_models
 
     with Season.open(season) as opened:
         done = compare_models(opened, candidate, against=against, blind_only=not every)
@@ -143,7 +143,7 @@ def promote(
     Buds that wait are proposed anew at once; both versions are kept.
     """
     from budvision.store.session import Season
-    from budvision.workflow.models import promote_model
+    from budvision.workflow.learning.models import promote_model
 
     with Season.open(season) as opened:
         label = promote_model(opened, name, person=by, reason=reason)
@@ -162,7 +162,7 @@ def back(
     Buds that wait are proposed anew at once; both versions are kept.
     """
     from budvision.store.session import Season
-    from budvision.workflow.models import go_back
+    from budvision.workflow.learning.models import go_back
 
     with Season.open(season) as opened:
         label = go_back(opened, person=by, reason=reason)
@@ -185,7 +185,7 @@ def look_again(season: SeasonOption = Path(), json: JsonOption = False) -> None:
 def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport | None:
     """Look again at the buds that wait, or say how many photographs are left as they are."""
     from budvision.cli.progress import progress_bar
-    from budvision.workflow.models_anew import count_out_of_step, propose_anew
+    from budvision.workflow.learning.anew import count_out_of_step, propose_anew
 
     if later:
         n = count_out_of_step(opened)
@@ -212,7 +212,7 @@ def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
     import json as text
 
     from budvision.store.session import Season
-    from budvision.workflow.models import watch_model
+    from budvision.workflow.learning.models import watch_model
 
     with Season.open(season) as opened:
         seen = watch_model(opened)
@@ -233,7 +233,7 @@ def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
     from dataclasses import asdict
 
     from budvision.store.session import Season
-    from budvision.workflow.models import find_slips
+    from budvision.workflow.learning.models import find_slips
 
     with Season.open(season) as opened:
         found = find_slips(opened)
@@ -253,7 +253,7 @@ def learning_curve(
     jobs: Annotated[int, typer.Option(min=1, help="Processes.")] = 2,
 ) -> None:
     """Measure how fast a laboratory's calls improve the model, on stand-in photographs."""
-    from budvision.verdict.learning_curve import run
+    from budvision.learning.learning_curve import run
 
     with _progress() as step:
         text = run(out, n_labs=labs, model=model, jobs=jobs, progress=step)

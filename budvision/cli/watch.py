@@ -39,7 +39,7 @@ def sort(
     from rich.progress import Progress
 
     from budvision.store.session import Season
-    from budvision.workflow.sorting import sort_files
+    from budvision.workflow.intake.sorting import sort_files
 
     with Season.open(season) as opened, Progress(console=Console(stderr=True),
                                                  transient=True) as bar:
@@ -73,7 +73,7 @@ def watch(
     Example: budvision watch ~/Pictures/microscope
     """
     from budvision.store.session import Season
-    from budvision.workflow.watch import watch_folder
+    from budvision.workflow.intake.watch import watch_folder
 
     typer.echo(f"Watching {folder}. Photograph each cane's tag first. Ctrl-C ends it.", err=True)
     refused = False

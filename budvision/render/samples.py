@@ -19,8 +19,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from budvision.render.standin import Lab, StandinTruth, draw_lab, render
-from budvision.render.standin_others import render_other
+from budvision.render.standin.cut import Lab, StandinTruth, draw_lab, render
+from budvision.render.standin.others import render_other
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = ["BLOCKS", "REVIEWER", "SAMPLING", "SITE", "SampleBlock", "draw_samples", "write_samples"]

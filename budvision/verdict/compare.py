@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
-from budvision.verdict.tune import cane_interval
+from budvision.stats.compare import cane_interval
 from budvision.vocabulary import TISSUES, Tissue, Verdict
 
 __all__ = ["Comparison", "ComparisonRow", "Judged", "compare"]

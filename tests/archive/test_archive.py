@@ -27,9 +27,9 @@ from budvision.errors import ConflictError, StorageError, VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
-from budvision.workflow.archive import export_archive, verify_archive
-from budvision.workflow.archive_settings import restore_settings
-from budvision.workflow.merge import import_archive
+from budvision.workflow.archive.export import export_archive, verify_archive
+from budvision.workflow.archive.merge import import_archive
+from budvision.workflow.archive.settings import restore_settings
 
 
 def _seasons() -> ModuleType:

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from budvision.learning import learning_curve as curve
+from budvision.learning.train import fit_verdict
 from budvision.photo.features import FEATURE_NAMES
-from budvision.verdict import learning_curve as curve
-from budvision.verdict.train import fit_verdict
 from budvision.vocabulary import CallValue, Tissue
 
 GREEN = FEATURE_NAMES.index("green_red_inner")

@@ -1,7 +1,7 @@
 """Time of a proposal, as ratios taken in one run.
 
 Run with ``pytest tests/benchmarks/test_propose_speed.py -s`` to see the figures; with ``--junitxml
-FILE`` they are kept, and ``python -m budvision.verdict.rebuild --figures FILE`` puts them into a
+FILE`` they are kept, and ``python -m budvision.learning.rebuild --figures FILE`` puts them into a
 model's card.
 """
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from budvision.store.queries import blocks, people
 from budvision.store.session import Season, now
-from budvision.workflow.results import results_as_dict, season_results
+from budvision.workflow.answers.results import results_as_dict, season_results
 
 TISSUES = ("primary", "secondary", "tertiary")
 

@@ -311,7 +311,7 @@ def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
     bench: Bench, page, tmp_path: Path
 ) -> None:
     from budvision.settings import Settings
-    from budvision.workflow.plan import describe_block, plan_sample, save_plan
+    from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
 
     layout = describe_block("Lark Terrace", n_rows=4, n_vines=9)
     save_plan(bench.season, plan_sample(layout, settings=Settings(), sampling="s", canes=2,
@@ -326,7 +326,7 @@ def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
     with bench.season.read() as conn:
         assert len(cuts_of_sampling(conn, 1)) == 1
     # A second station has photographed cut 2 meanwhile; this page does not know it yet.
-    from budvision.workflow.bench import take_photo
+    from budvision.workflow.bench.bench import take_photo
 
     take_photo(bench.season, _sample(1, 2, 1).read_bytes(), sampling_id=1, cane="1", node=1, cut=2,
                person_id=None, name="other.jpg")
@@ -350,8 +350,8 @@ def test_photographs_without_a_place_are_laid_out_by_hand(
     bench: Bench, page, tmp_path: Path
 ) -> None:
     from budvision.settings import Settings
-    from budvision.workflow.plan import describe_block, plan_sample, save_plan
-    from budvision.workflow.sorting import sort_files
+    from budvision.workflow.intake.sorting import sort_files
+    from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
 
     layout = describe_block("Lark Terrace", n_rows=4, n_vines=9)
     save_plan(bench.season, plan_sample(layout, settings=Settings(), sampling="s", canes=2,

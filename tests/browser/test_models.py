@@ -24,14 +24,15 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 from playwright.sync_api import expect
 
+from budvision.learning.train import fit_verdict
 from budvision.photo.features import FEATURE_NAMES
 from budvision.store.session import Season
 from budvision.verdict import registry
 from budvision.verdict.persist import save_verdict
-from budvision.verdict.train import fit_verdict
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
-from budvision.workflow import propose, train
+from budvision.workflow.intake import propose
+from budvision.workflow.learning import train
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -42,7 +43,7 @@ ARGS = [
 
 
 def _taught() -> ModuleType:
-    path = Path(__file__).parents[1] / "workflow" / "test_train.py"
+    path = Path(__file__).parents[1] / "workflow" / "learning" / "test_train.py"
     spec = importlib.util.spec_from_file_location("taught_for_browser", path)
     assert spec is not None
     assert spec.loader is not None

@@ -9,8 +9,8 @@ import rich.style  # noqa: F401 (draws a random number when first imported)
 
 from budvision.cli.main import run
 from budvision.vocabulary import BudCalls, CallValue
-from budvision.workflow.calls_file import calls_as_csv, read_calls
-from budvision.workflow.tally import results_json
+from budvision.workflow.answers.tally import results_json
+from budvision.workflow.review.calls_file import calls_as_csv, read_calls
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
 TISSUE_KEYS = {

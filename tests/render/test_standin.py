@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 import budvision.render
-from budvision.render.standin import FAULTS, draw_lab, render
-from budvision.render.standin_folder import main, season_of_cuts
-from budvision.render.standin_light import WAVE_NM, draw_lamp, draw_sensor, reflectance, seen
-from budvision.render.standin_others import OTHERS, render_other
+from budvision.render.standin.cut import FAULTS, draw_lab, render
+from budvision.render.standin.folder import main, season_of_cuts
+from budvision.render.standin.light import WAVE_NM, draw_lamp, draw_sensor, reflectance, seen
+from budvision.render.standin.others import OTHERS, render_other
 from budvision.vocabulary import TISSUES, Tissue
 
 
@@ -161,7 +161,7 @@ def test_command_writes_photographs_and_truth(tmp_path: Path) -> None:
 def test_no_kin_of_the_main_renderer() -> None:
     """Independence is its worth: it imports nothing else of the render room."""
     folder = Path(budvision.render.__file__).parent
-    for path in folder.glob("standin*.py"):
+    for path in (folder / "standin").glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith(
                     "budvision.render"):

@@ -16,6 +16,7 @@ from budvision.errors import (
     StorageError,
     VerificationError,
 )
+from budvision.learning.train import fit_verdict, grouped_folds
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
 from budvision.verdict.model import VerdictModel
 from budvision.verdict.persist import load_verdict, save_verdict
@@ -27,7 +28,6 @@ from budvision.verdict.registry import (
     list_models,
     verify_model,
 )
-from budvision.verdict.train import fit_verdict, grouped_folds
 from budvision.vocabulary import Verdict
 
 AT = {name: index for index, name in enumerate(FEATURE_NAMES)}

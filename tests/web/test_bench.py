@@ -19,7 +19,7 @@ from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.web.bench.pages import PROPOSER_KEY
-from budvision.workflow.plan import describe_block, plan_sample, save_plan
+from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
 
 
 def photograph(number: int) -> bytes:

@@ -24,11 +24,11 @@ from budvision.verdict.watch import agreement_chart
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.web.models.pages import chart_of
-from budvision.workflow import propose
+from budvision.workflow.intake import propose
 
 
 def _taught() -> ModuleType:
-    path = Path(__file__).parents[1] / "workflow" / "test_train.py"
+    path = Path(__file__).parents[1] / "workflow" / "learning" / "test_train.py"
     spec = importlib.util.spec_from_file_location("taught_for_pages", path)
     assert spec is not None
     assert spec.loader is not None
@@ -144,7 +144,7 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
 def test_second_click_trains_once(
     client: FlaskClient, season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from budvision.workflow import train
+    from budvision.workflow.learning import train
 
     go_on, real = threading.Event(), train.gather_lessons
 
@@ -171,7 +171,7 @@ def test_second_click_trains_once(
 def test_why_work_failed_is_shown(
     client: FlaskClient, season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from budvision.workflow import train
+    from budvision.workflow.learning import train
 
     token = _token(client)
     # the season's photographs are not there, nor is its network one

@@ -21,9 +21,9 @@ from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue
 from budvision.web import create_app
-from budvision.workflow.answers import answer_of, sampled_buds, season_answers, what_if
-from budvision.workflow.comparison import compare_answers
-from budvision.workflow.tally import results_json
+from budvision.workflow.answers.answers import answer_of, sampled_buds, season_answers, what_if
+from budvision.workflow.answers.comparison import compare_answers
+from budvision.workflow.answers.tally import results_json
 
 L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
 

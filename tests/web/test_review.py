@@ -26,11 +26,13 @@ from budvision.store.queries.people import Person
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
-from budvision.workflow import regions, review, review_queue
-from budvision.workflow.agreement import agreement
-from budvision.workflow.propose import ModelInUse
-from budvision.workflow.review_page import bud_page
-from budvision.workflow.review_queue import Choice
+from budvision.workflow.intake.propose import ModelInUse
+from budvision.workflow.review import queue as review_queue
+from budvision.workflow.review import regions
+from budvision.workflow.review import save as review
+from budvision.workflow.review.agreement import agreement
+from budvision.workflow.review.page import bud_page
+from budvision.workflow.review.queue import Choice
 
 LIVE = {tissue: NewCall(CallValue.LIVE) for tissue in TISSUES}
 DEAD = {tissue: NewCall(CallValue.DEAD) for tissue in TISSUES}
@@ -149,7 +151,7 @@ def test_blind_buds_send_nothing_of_the_proposal(blind: tuple[Season, list[Any]]
 
 def test_the_lots_fall_the_same_and_at_about_the_share() -> None:
     from budvision.store.queries.blocks import Sampling
-    from budvision.workflow.readings import is_blind, lot
+    from budvision.workflow.review.readings import is_blind, lot
 
     sampling = Sampling(1, 1, "Kestrel bench", "jan", None, None, None, None, {}, "",
                         "2026-01-20T09:00:00.000Z")
@@ -202,7 +204,7 @@ def test_second_sample_is_a_share_of_each_block(tmp_path: Path, drawn: ModuleTyp
     season, _ = drawn.make_season(tmp_path / "w", n_buds=12, n_canes=2, side=640, second=0.25)
     from budvision.store.queries.blocks import list_samplings
     from budvision.store.queries.review import bud_states
-    from budvision.workflow.readings import second_sample
+    from budvision.workflow.review.readings import second_sample
 
     with season.read() as conn:
         sampling = list_samplings(conn)[0]
@@ -275,7 +277,7 @@ def test_doubtful_first_does_not_tell_of_blind_buds(blind: tuple[Season, list[An
     order = queue(season, person(season, "Ada"), order="doubtful")
     with season.read() as conn:
         from budvision.store.queries.blocks import list_samplings
-        from budvision.workflow.readings import lot
+        from budvision.workflow.review.readings import lot
 
         sampling = list_samplings(conn)[0]
     by_lot = sorted(buds, key=lambda b: -lot("place", sampling, "1", "",

@@ -29,12 +29,13 @@ from budvision.store.session import Season
 from budvision.store.session import now as this_moment
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
-from budvision.workflow import bench, plan, soak
-from budvision.workflow.bench_model import BenchModel, season_model
-from budvision.workflow.bench_picture import small_picture
-from budvision.workflow.decide import plan_facts
-from budvision.workflow.paper import bench_paper, photo_cards
-from budvision.workflow.sorting import assign_from_page, assignment_board
+from budvision.workflow.bench import bench
+from budvision.workflow.bench.model import BenchModel, season_model
+from budvision.workflow.bench.picture import small_picture
+from budvision.workflow.intake.sorting import assign_from_page, assignment_board
+from budvision.workflow.sampling import plan, soak
+from budvision.workflow.sampling.decide import plan_facts
+from budvision.workflow.sampling.paper import bench_paper, photo_cards
 
 __all__ = ["blueprint"]
 

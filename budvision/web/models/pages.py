@@ -1,4 +1,4 @@
-"""The models' pages: thin over `budvision.workflow.models` and `budvision.workflow.train`."""
+"""The models' pages: thin over `models` and `train` of `budvision.workflow.learning`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
 from budvision.web.models.work import Done, Tell, Work, desk_of
 from budvision.web.people import current_person, need_person, need_role
-from budvision.workflow.models import (
+from budvision.workflow.learning.anew import count_out_of_step, propose_anew
+from budvision.workflow.learning.models import (
     Candidate,
     Slip,
     Watched,
@@ -27,7 +28,6 @@ from budvision.workflow.models import (
     promote_model,
     watch_model,
 )
-from budvision.workflow.models_anew import count_out_of_step, propose_anew
 
 __all__ = ["blueprint"]
 
@@ -178,7 +178,7 @@ def work() -> ResponseReturnValue:
 @need_role("lead")
 def train_now() -> ResponseReturnValue:
     """Train a candidate on the season's calls, beside the pages."""
-    from budvision.workflow.train import train
+    from budvision.workflow.learning.train import train
 
     season = current_season()
 

@@ -18,8 +18,7 @@ from budvision.vineyard.units import FOOT_M, tons_per_acre
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.results.door import asked_units, blueprint
-from budvision.workflow.season_after import SeasonAfter, forecast_of_season, season_after
-from budvision.workflow.season_records import (
+from budvision.workflow.after.records import (
     CSV_COLUMNS,
     KINDS,
     Kind,
@@ -27,6 +26,7 @@ from budvision.workflow.season_records import (
     import_records,
     records,
 )
+from budvision.workflow.after.season_after import SeasonAfter, forecast_of_season, season_after
 
 MISSING_WORDS = {
     "calls": "confirmed calls of this winter", "vine_spacing": "the block's vine spacing",

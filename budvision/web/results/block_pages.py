@@ -33,7 +33,7 @@ from budvision.web.results.parts import (
     range_words,
     tissue_row,
 )
-from budvision.workflow.answers import (
+from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
     block_policies,
@@ -42,8 +42,8 @@ from budvision.workflow.answers import (
     unsure_buds,
     what_if,
 )
-from budvision.workflow.comparison import compare_answers, shows_difference
-from budvision.workflow.sheet_facts import RULE_WORDS, arrangement, bud_names, late_options
+from budvision.workflow.answers.comparison import compare_answers, shows_difference
+from budvision.workflow.answers.sheet_facts import RULE_WORDS, arrangement, bud_names, late_options
 
 ACRES_PER_HA = 10_000 / 4046.8564224  # international acre, exact
 MOST_NAMED = 40

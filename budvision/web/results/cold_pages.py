@@ -18,7 +18,7 @@ from budvision.vineyard.units import to_celsius, to_fahrenheit
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.results.door import asked_units, blueprint
-from budvision.workflow.cold_record import (
+from budvision.workflow.after.station import (
     DEFAULT_THRESHOLDS_C,
     import_cold,
     station_answer,

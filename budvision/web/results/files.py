@@ -9,9 +9,9 @@ from flask.typing import ResponseReturnValue
 
 from budvision.web.current import current_season
 from budvision.web.results.door import asked_sampling, blueprint
-from budvision.workflow import report
-from budvision.workflow.result_tables import results_csv, results_xlsx
-from budvision.workflow.results import results
+from budvision.workflow.answers import report
+from budvision.workflow.answers.results import results
+from budvision.workflow.answers.tables import results_csv, results_xlsx
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 

@@ -12,7 +12,7 @@ from budvision.vineyard.policies import Policy
 from budvision.vineyard.pruning import NodeCount
 from budvision.vineyard.results import BlockResult, TissueResult
 from budvision.vocabulary import Tissue
-from budvision.workflow.answers import Answer
+from budvision.workflow.answers.answers import Answer
 
 __all__ = [
     "Bar",

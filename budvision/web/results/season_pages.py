@@ -19,7 +19,7 @@ from budvision.vocabulary import Tissue
 from budvision.web.current import current_season
 from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
 from budvision.web.results.parts import BlockRow, PartRow, band_edges, block_row, part_row
-from budvision.workflow.answers import (
+from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
     block_policies,
@@ -27,8 +27,8 @@ from budvision.workflow.answers import (
     prune_last_first,
     season_answers,
 )
-from budvision.workflow.comparison import compare_answers, shows_difference
-from budvision.workflow.results import season_table
+from budvision.workflow.answers.comparison import compare_answers, shows_difference
+from budvision.workflow.answers.results import season_table
 
 ROWS_A_PAGE = 100
 MOST_IN_ORDER = 200

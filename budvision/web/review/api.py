@@ -19,10 +19,10 @@ from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
 from budvision.web.review.asked import asked_calls, asked_choice, body, tissue_named
-from budvision.workflow import likeness
-from budvision.workflow import review as work
-from budvision.workflow.review_page import bud_page, cane_strip, tally_of
-from budvision.workflow.review_queue import Choice, upcoming
+from budvision.workflow.review import likeness
+from budvision.workflow.review import save as work
+from budvision.workflow.review.page import bud_page, cane_strip, tally_of
+from budvision.workflow.review.queue import Choice, upcoming
 
 __all__ = ["facts_of"]
 

@@ -9,7 +9,7 @@ from flask import request
 from budvision.errors import InputError
 from budvision.store.queries.calls import NewCall
 from budvision.vocabulary import CallValue, Cause, Tissue
-from budvision.workflow.review_queue import Choice
+from budvision.workflow.review.queue import Choice
 
 __all__ = ["MAX_NOTE", "asked_calls", "asked_choice", "body", "tissue_named"]
 

@@ -19,11 +19,11 @@ from budvision.web.people import need_person
 from budvision.web.review import blueprint
 from budvision.web.review.api import BOOKMARK, facts_of
 from budvision.web.review.asked import asked_choice
-from budvision.workflow.agreement import Agreement
-from budvision.workflow.agreement import agreement as measure_agreement
-from budvision.workflow.likeness import Example, confirmed_examples
-from budvision.workflow.review_page import tally_of
-from budvision.workflow.review_queue import ORDERS, SHOWS, Choice, queue, upcoming
+from budvision.workflow.review.agreement import Agreement
+from budvision.workflow.review.agreement import agreement as measure_agreement
+from budvision.workflow.review.likeness import Example, confirmed_examples
+from budvision.workflow.review.page import tally_of
+from budvision.workflow.review.queue import ORDERS, SHOWS, Choice, queue, upcoming
 
 __all__ = ["CAUSE_WORDS"]
 

@@ -15,7 +15,7 @@ from budvision.web.current import current_season
 from budvision.web.guard import CACHE_FOLDER
 from budvision.web.review import blueprint
 from budvision.web.review.asked import tissue_named
-from budvision.workflow.pictures import PictureRoom, View, face_box
+from budvision.workflow.review.pictures import PictureRoom, View, face_box
 
 __all__ = ["picture_room"]
 

@@ -18,11 +18,11 @@ from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
 from budvision.web.review.asked import MAX_NOTE, body, tissue_named
-from budvision.workflow import regions as work
-from budvision.workflow.outlines import outline_of_mask, outlines
-from budvision.workflow.pictures import face_box
-from budvision.workflow.regions import Step
-from budvision.workflow.review import hidden_from
+from budvision.workflow.review import regions as work
+from budvision.workflow.review.outlines import outline_of_mask, outlines
+from budvision.workflow.review.pictures import face_box
+from budvision.workflow.review.regions import Step
+from budvision.workflow.review.save import hidden_from
 
 __all__: list[str] = []
 

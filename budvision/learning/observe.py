@@ -1,0 +1,336 @@
+"""Look at rendered photographs as the program looks at real ones, and keep what is true beside it.
+
+The verdict model is trained and scored on the segmenter's own regions, so that its errors are in
+both. ``python -m budvision.learning.observe --first SEED --n N --out ROWS.npz`` draws, looks and
+keeps; a photograph is named by its seed, and seeds of the segmenter's own training are below
+`FIRST_SEED`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from budvision.photo.features import FEATURE_NAMES, measure, row_of
+from budvision.photo.quality import judge
+from budvision.photo.segment import Segmentation, Segmenter, segment
+from budvision.render.visible import can_be_told, on_the_border
+from budvision.vocabulary import TISSUES, Tissue
+
+__all__ = [
+    "BORDERLINE",
+    "FIRST_SEED",
+    "WORLD_KEYS",
+    "Observation",
+    "Scene",
+    "columns_of",
+    "draw_scene",
+    "draw_standin",
+    "load_observations",
+    "observe",
+    "observe_many",
+    "save_observations",
+]
+
+Uint8 = npt.NDArray[np.uint8]
+Float64 = npt.NDArray[np.float64]
+
+FIRST_SEED: Final = 2_000_000_000
+"""Photographs from this seed on are never seen by the segmenter's training."""
+BORDERLINE: Final = "nobody could tell"
+"""Why a photograph counts neither as good nor as unusable."""
+WORLD_KEYS: Final = ("depth", "light", "camera", "cultivar", "structure", "bench", "blade")
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A photograph with its truth, in one form for every renderer.
+
+    Attributes
+    ----------
+    image : ndarray of uint8, shape (rows, columns, 3)
+    labels : ndarray of uint8, shape (rows, columns)
+    exposed, dead : dict of Tissue to bool
+    usable : bool
+    why_not : str
+    world : dict of str to str
+    base_deg : float
+        Direction of the cane base, degrees clockwise from the right of the picture.
+    """
+
+    image: Uint8
+    labels: Uint8
+    exposed: dict[Tissue, bool]
+    dead: dict[Tissue, bool]
+    usable: bool
+    why_not: str
+    world: dict[str, str]
+    base_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What was seen of one photograph, beside what is true.
+
+    Arrays have one entry a tissue, primary to tertiary. `row` is NaN where nothing was measured;
+    `dead_here` is the truth of the tissue that the region mostly covers (-1 for none), `dead` the
+    truth of the tissue of that name (-1 where not exposed). `clear` is False where the tissue is
+    exposed but nobody could tell it (`budvision.render.visible`); where that is the primary the
+    photograph is neither good nor bad: `why_not` is then `BORDERLINE`. `based_said` and
+    `based_inside` are `exposed_said` and `centre_inside` where the segmenter was told on which
+    side of the picture the cane base lies, to the nearest quarter turn.
+    """
+
+    seed: int
+    usable: bool
+    why_not: str
+    found: bool
+    reasons: str
+    world: tuple[str, ...]
+    exposed_true: npt.NDArray[np.bool_]
+    exposed_said: npt.NDArray[np.bool_]
+    centre_inside: npt.NDArray[np.bool_]
+    overlap: Float64
+    dead: npt.NDArray[np.int8]
+    dead_here: npt.NDArray[np.int8]
+    clear: npt.NDArray[np.bool_]
+    swap_doubt: float
+    based_said: npt.NDArray[np.bool_]
+    based_inside: npt.NDArray[np.bool_]
+    row: Float64
+
+
+def draw_scene(seed: int, *, changes: dict[str, Any] | None = None) -> Scene:
+    """Draw a photograph of the main renderer by its seed; one in eight is no cut bud.
+
+    Parameters
+    ----------
+    seed : int
+        From `FIRST_SEED` on.
+    changes : dict, optional
+        Arguments of `sample_world` that narrow it.
+    """
+    from budvision.render.cut import render_cut
+    from budvision.render.negatives import render_negative
+    from budvision.render.world import sample_world
+
+    rng = np.random.default_rng(seed)
+    aspect = float(rng.choice([0.75, 2 / 3, 1.0, 4 / 3]))
+    if changes is None and rng.random() < 0.125:
+        image = np.asarray(render_negative(rng, size_px=640, aspect=aspect), np.uint8)
+        none = dict.fromkeys(TISSUES, False)
+        world = dict.fromkeys(WORLD_KEYS, "stray")
+        return Scene(image, np.zeros(image.shape[:2], np.uint8), none, {}, False, "no_cut_face",
+                     world, 0.0)
+    p_fault = 0.14 if changes is None else 0.0
+    world_drawn = sample_world(rng, p_fault=p_fault, **(changes or {}))
+    if not world_drawn.fault:
+        share = float(np.exp(rng.uniform(np.log(0.12), np.log(0.9))))
+        world_drawn = replace(world_drawn, face_share=share * min(1.0, aspect))
+    cut = render_cut(rng, world=world_drawn, size_px=640, aspect=aspect)
+    truth = cut.truth
+    usable = bool(truth.usable and truth.exposed[Tissue.PRIMARY])
+    return Scene(
+        np.asarray(cut.image, np.uint8), np.asarray(cut.labels, np.uint8), dict(truth.exposed),
+        dict(truth.dead), usable, truth.why_not or ("" if usable else "too_shallow"),
+        {key: str(getattr(world_drawn, key)) for key in WORLD_KEYS}, world_drawn.base_deg,
+    )
+
+
+def draw_standin(seed: int) -> Scene:
+    """Draw a photograph of the independent renderer: for scoring, never for training."""
+    from budvision.render.standin.cut import FAULTS, render
+    from budvision.render.standin.others import render_other
+
+    rng = np.random.default_rng(seed)
+    kind = rng.random()
+    if kind < 0.1:
+        cut = render_other(rng, megapixels=1.0)
+    else:
+        fault = str(rng.choice(FAULTS)) if kind < 0.22 else ""
+        cut = render(rng, fault=fault, megapixels=float(rng.uniform(0.8, 2.5)))
+    truth = cut.truth
+    return Scene(
+        cut.image, cut.labels, {one: truth.tissues[one].exposed for one in TISSUES},
+        {one: bool(truth.tissues[one].dead) for one in TISSUES if truth.tissues[one].exposed},
+        truth.usable, truth.fault,
+        {"depth": f"{round(truth.depth, 1)}", "light": truth.light, "camera": truth.camera,
+         "cultivar": truth.cultivar, "structure": "standin", "bench": truth.bench, "blade": ""},
+        truth.cane_base_deg,
+    )
+
+
+def observe(
+    scene: Scene, *, seed: int, segmenter: Segmenter, full_px: int | None = None
+) -> Observation:
+    """Segment and measure one photograph, and lay the truth beside it.
+
+    Parameters
+    ----------
+    scene : Scene
+    seed : int
+        Its name.
+    segmenter : Segmenter
+    full_px : int, optional
+        Width at full size, where `scene.image` is a reduced copy; its own width when left out.
+    """
+    found = segment(scene.image, segmenter=segmenter)
+    width_px = full_px or scene.image.shape[1]
+    reasons = [reason.code for reason in found.reasons]
+    seen, doubt = found.found, float(found.swap_doubt)
+    if seen:
+        poor = judge(found.crop, found.labels, face_px=found.face_share * width_px)
+        reasons += [reason.code for reason in poor]
+        seen = not poor
+    exposed_true = np.array([scene.exposed[tissue] for tissue in TISSUES])
+    dead = np.array([int(scene.dead.get(tissue, -1)) for tissue in TISSUES], np.int8)
+    exposed_said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
+    overlap = np.full(3, np.nan)
+    here = np.full(3, -1, np.int8)
+    rows = np.full((3, len(FEATURE_NAMES)), np.nan)
+    if seen:
+        features = measure(
+            found.crop, found.labels, confidence=found.confidence,
+            dead_map=found.dead_map, brown_map=found.brown_map,
+        )
+        truth = _truth_in_box(scene.labels, found)
+        exposed_said, inside = _where(found, truth)
+        for index, tissue in enumerate(TISSUES):
+            mine, own = found.labels == tissue.label, truth == tissue.label
+            if exposed_true[index] and own.any():
+                overlap[index] = float((mine & own).sum() / max((mine | own).sum(), 1))
+            if tissue not in features:
+                exposed_said[index] = inside[index] = False
+            if not exposed_said[index]:
+                continue
+            rows[index] = row_of(features[tissue])
+            covered = np.bincount(truth[mine].astype(int), minlength=5)[1:4]
+            if covered.max() >= 0.4 * mine.sum():
+                here[index] = dead[int(covered.argmax())]
+    based_said, based_inside = exposed_said, inside
+    if seen:
+        quarter = 90.0 * round(scene.base_deg / 90.0)
+        based = segment(scene.image, segmenter=segmenter, base_direction_deg=quarter)
+        based_said, based_inside = _where(based, _truth_in_box(scene.labels, based))
+    told = can_be_told(scene.image, scene.labels, scene.exposed)
+    clear = np.array([told[tissue] for tissue in TISSUES], np.bool_)
+    usable, why_not = scene.usable, scene.why_not
+    if (usable and not clear[0]) or on_the_border(scene.image, scene.labels, why_not):
+        usable, why_not = False, BORDERLINE
+    return Observation(
+        seed, usable, why_not, seen, "+".join(reasons),
+        tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
+        dead, here, clear, doubt, based_said, based_inside, rows,
+    )
+
+
+def _where(
+    found: Segmentation, truth: Uint8
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return which tissues are said to be exposed, and whether their centres lie in the truth."""
+    said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
+    for index, tissue in enumerate(TISSUES):
+        mine = found.labels == tissue.label
+        said[index] = mine.any() and found.exposed[tissue] >= 0.5
+        if said[index]:
+            depth = cv2.distanceTransform(np.pad(mine.astype(np.uint8), 1), cv2.DIST_L2, 3)
+            row, col = np.unravel_index(int(depth.argmax()), depth.shape)
+            inside[index] = bool(truth[int(row) - 1, int(col) - 1] == tissue.label)
+    return said, inside
+
+
+def _truth_in_box(labels: Uint8, found: Segmentation) -> Uint8:
+    """Sample the true labels on the segmenter's square crop."""
+    row0, col0, row1, col1 = found.box
+    n = found.labels.shape[0]
+    at_row = np.floor(row0 + (np.arange(n) + 0.5) * (row1 - row0) / n).astype(int)
+    at_col = np.floor(col0 + (np.arange(n) + 0.5) * (col1 - col0) / n).astype(int)
+    rows, cols = labels.shape
+    sampled = labels[np.clip(at_row, 0, rows - 1)[:, None], np.clip(at_col, 0, cols - 1)[None]]
+    outside = ((at_row < 0) | (at_row >= rows))[:, None] | ((at_col < 0) | (at_col >= cols))[None]
+    return np.where(outside, 0, sampled).astype(np.uint8)
+
+
+def columns_of(found: Sequence[Observation]) -> dict[str, npt.NDArray[Any]]:
+    """Put observations into one array a column."""
+    return {
+        name: np.array([getattr(one, name) for one in found])
+        for name in Observation.__dataclass_fields__
+    }
+
+
+def save_observations(found: Sequence[Observation], path: Path) -> None:
+    """Write observations as one compressed table of arrays."""
+    columns = columns_of(found)
+    columns["row"] = columns["row"].astype(np.float32)
+    np.savez_compressed(path, allow_pickle=False, **columns)
+
+
+def load_observations(path: Path) -> dict[str, npt.NDArray[Any]]:
+    """Read the columns that `save_observations` wrote."""
+    with np.load(path, allow_pickle=False) as table:
+        return {name: table[name] for name in table.files}
+
+
+@lru_cache(maxsize=1)
+def _segmenter(folder: str) -> Segmenter:
+    cv2.setNumThreads(1)
+    return Segmenter.load(Path(folder))
+
+
+def _look(seed: int, folder: str, standin: bool) -> Observation | None:
+    scene: Callable[[int], Scene] = draw_standin if standin else draw_scene
+    try:
+        drawn = scene(seed)
+    except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
+        sys.stderr.write(f"photograph {seed} could not be drawn: {error}\n")
+        return None
+    return observe(drawn, seed=seed, segmenter=_segmenter(folder))
+
+
+def observe_many(
+    seeds: Sequence[int], *, folder: Path, standin: bool = False, workers: int = 2
+) -> Iterator[Observation]:
+    """Draw and look at many photographs over several processes."""
+    from concurrent.futures import ProcessPoolExecutor
+    from functools import partial
+
+    job = partial(_look, folder=str(folder), standin=standin)
+    if workers == 1:
+        yield from (one for one in map(job, seeds) if one is not None)
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        for one in pool.map(job, seeds, chunksize=8):
+            if one is not None:
+                yield one
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Draw, look and keep."""
+    parser = argparse.ArgumentParser(prog="python -m budvision.learning.observe")
+    parser.add_argument("--first", type=int, default=FIRST_SEED)
+    parser.add_argument("--n", type=int, default=4000)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--standin", action="store_true", help="the independent renderer")
+    parser.add_argument("--model", type=Path, required=True, help="folder with segmenter.onnx")
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args(arguments)
+    seeds = range(given.first, given.first + given.n)
+    found = list(
+        observe_many(seeds, folder=given.model, standin=given.standin, workers=given.workers)
+    )
+    save_observations(found, given.out)
+    sys.stdout.write(f"{len(found)} photographs, {sum(one.found for one in found)} judged\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,180 @@
+"""Go on training the segmenter with corrected and confirmed regions, mixed with renders.
+
+Needs torch and onnx, the `train` extra. Training goes on from the ONNX file that is in use, so a
+laboratory needs nothing but the shipped model. Normalisations keep their statistics: batches of a
+dozen pictures must not move them.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import nn
+
+from budvision.errors import NothingToDoError
+from budvision.learning.onnx_network import OnnxNetwork
+from budvision.learning.segmenter_pool import judgement_number
+from budvision.learning.segmenter_training import CLASS_WEIGHTS, _loss, bend, predict
+from budvision.render.examples import JUDGEMENTS, draw_example
+
+__all__ = ["RegionExamples", "fine_tune", "overlap"]
+
+SIDE_PX = 320
+_LEAST = 8
+_RATE = 2e-4
+
+
+@dataclass(frozen=True, slots=True)
+class RegionExamples:
+    """Crops round cut faces with labels that people drew or confirmed.
+
+    Attributes
+    ----------
+    images : ndarray of uint8, shape (n, 320, 320, 3)
+    labels : ndarray of uint8, shape (n, 320, 320)
+    exposed, dead : ndarray of bool, shape (n, 3)
+        Primary, secondary, tertiary, as people called them.
+    cane : ndarray of int, shape (n,)
+    corrected : ndarray of bool, shape (n,)
+        Drawn by a person, not only confirmed by calls.
+    """
+
+    images: NDArray[np.uint8]
+    labels: NDArray[np.uint8]
+    exposed: NDArray[np.bool_]
+    dead: NDArray[np.bool_]
+    cane: NDArray[np.int64]
+    corrected: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.images)
+
+    def packed(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """Return pictures (n, side, side, 5) and rows (n, 8) as the trainer takes them."""
+        n = len(self)
+        brown = np.zeros_like(self.labels)
+        for k in range(3):
+            brown[(self.labels == k + 1) & self.dead[:, k, None, None]] = 255
+        pixels = np.concatenate(
+            [self.images, self.labels[..., None], brown[..., None]], axis=3)
+        rows = np.zeros((n, 8), np.uint8)
+        rows[:, :3], rows[:, 5:8] = self.exposed, self.dead
+        rows[:, 3] = JUDGEMENTS.index("usable")
+        rows[:, 4] = 1
+        return pixels, rows
+
+
+def overlap(net: nn.Module, pixels: NDArray[np.uint8]) -> dict[str, float]:
+    """Return the mean overlap (IoU) of primary, secondary and tertiary where they are exposed."""
+    maps, _ = predict(net, pixels, "cpu")
+    guess = maps[:, :5].argmax(1)
+    truth = pixels[:, ::2, ::2, 3]
+    out = {}
+    for k, name in enumerate(("primary", "secondary", "tertiary"), start=1):
+        shares = [
+            float(((g == k) & (t == k)).sum() / max(1, ((g == k) | (t == k)).sum()))
+            for g, t in zip(guess, truth, strict=True) if (t == k).any()]
+        if shares:
+            out[name] = float(np.mean(shares))
+    return out
+
+
+def _renders(n: int, rng: np.random.Generator) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    pixels = np.zeros((n, SIDE_PX, SIDE_PX, 5), np.uint8)
+    rows = np.zeros((n, 8), np.uint8)
+    for i in range(n):
+        example = draw_example(rng, side_px=SIDE_PX)
+        pixels[i, ..., :3], pixels[i, ..., 3], pixels[i, ..., 4] = (
+            example.image, example.labels, example.dead)
+        rows[i, :3] = example.exposed
+        rows[i, 3] = judgement_number(example.judgement)
+        rows[i, 4], rows[i, 5:8] = 1, example.state
+    return pixels, rows
+
+
+def fine_tune(
+    start: Path, out: Path, examples: RegionExamples, *, minutes: float,
+    rng: np.random.Generator, n_renders: int = 300, batch: int = 12,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> dict[str, Any]:
+    """Go on training from a segmenter and export the result.
+
+    Parameters
+    ----------
+    start, out : Path
+        The ONNX file in use, and the one to write.
+    examples : RegionExamples
+    minutes : float
+        Time for the steps themselves.
+    rng : Generator
+    n_renders : int
+        Renders mixed in, so that nothing learnt before is forgotten; half of each batch.
+    batch : int
+    progress : callable, optional
+        Called with (what, done, in all).
+
+    Returns
+    -------
+    dict
+        Overlaps before and after on own canes left out and on renders left out, steps, and the
+        largest difference between torch and `cv2.dnn`.
+
+    Raises
+    ------
+    NothingToDoError
+        When there are fewer than 8 examples or fewer than 3 canes.
+    """
+    canes = np.unique(examples.cane)
+    if len(examples) < _LEAST or len(canes) < 3:
+        raise NothingToDoError(
+            f"there are {len(examples)} corrected or confirmed regions on {len(canes)} canes",
+            where="train --regions", expected=f"at least {_LEAST} on 3 canes",
+            do="Correct outlines on the review page, then try again.")
+    left = rng.permutation(canes)[:max(1, len(canes) // 5)]
+    own, own_rows = examples.packed()
+    held = np.isin(examples.cane, left)
+    if progress is not None:
+        progress("renders", 0, n_renders)
+    renders, render_rows = _renders(n_renders, rng)
+    n_check = max(8, n_renders // 6)
+    net = OnnxNetwork(start)
+    usable = render_rows[:n_check, 3] == JUDGEMENTS.index("usable")
+    check = renders[:n_check][usable]
+    before = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
+    torch.manual_seed(int(rng.integers(2**31)))
+    weights = torch.tensor(CLASS_WEIGHTS)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=_RATE, weight_decay=0.01)
+    own_at = np.flatnonzero(~held)
+    worth = np.where(examples.corrected[own_at], 2.0, 1.0)
+    worth = worth / worth.sum()
+    begun, step, end = time.monotonic(), 0, time.monotonic() + 60 * minutes
+    while time.monotonic() < end or step < 2:
+        half = batch // 2
+        mine = rng.choice(own_at, half, p=worth)
+        theirs = rng.integers(n_check, n_renders, batch - half)
+        pictures = torch.from_numpy(np.concatenate([own[mine], renders[theirs]]))
+        rows = torch.from_numpy(np.concatenate([own_rows[mine], render_rows[theirs]]))
+        image, labels, dead = bend(pictures, SIDE_PX)
+        maps, whole = net(image)
+        loss = _loss(maps, whole, labels, dead, rows, weights)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        optimiser.step()
+        step += 1
+        if progress is not None:
+            progress("steps", int(time.monotonic() - begun), int(60 * minutes) + 1)
+    after = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
+    probe = renders[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
+    gap = net.write(out, check=probe)
+    return {
+        "before": before, "after": after, "steps": step, "n_regions": len(examples),
+        "n_corrected": int(examples.corrected.sum()), "n_canes": len(canes),
+        "n_left_out": int(held.sum()), "onnx_gap": gap}

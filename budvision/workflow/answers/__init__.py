@@ -1,0 +1,6 @@
+"""What the calls mean: mortality, band and nodes to retain, on page, paper, table and terminal.
+
+`results` answers for a season, `tally` for a table without one, `answers` for one block with all
+that stands beside it, `comparison` for two, `advise` for counted numbers; `sheet_facts` words one
+block for paper, `report` writes it, `tables` writes CSV and workbooks.
+"""

@@ -1,0 +1,251 @@
+"""The answers of a season's blocks as pages and paper show them: order, one block, over time.
+
+The numbers are those of `results` beside it; nothing is worked out a second time here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from budvision.errors import NothingToDoError
+from budvision.store.queries import blocks as block_queries
+from budvision.store.queries.blocks import Block, Sampling
+from budvision.store.queries.calls import current_calls
+from budvision.store.queries.review import BudState, bud_states
+from budvision.store.session import Season
+from budvision.vineyard.policies import Policy, shipped_policies
+from budvision.vineyard.pruning import band_probabilities
+from budvision.vineyard.results import BlockResult
+from budvision.vocabulary import BudCalls, CallValue, Tissue
+from budvision.workflow.answers.results import BlockAnswer, Waiting, season_results
+
+__all__ = [
+    "Answer",
+    "WhatIf",
+    "answer_of",
+    "block_policies",
+    "history",
+    "most_urgent_first",
+    "prune_last_first",
+    "sampled_buds",
+    "season_answers",
+    "unsure_buds",
+    "what_if",
+]
+
+_NOTHING_WAITS = Waiting((), 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a season knows of one block.
+
+    Attributes
+    ----------
+    sampling : Sampling or None
+        The sampling that the result is of; None where the block was never sampled.
+    result : BlockResult or None
+        None where nobody has called a bud yet.
+    waiting : Waiting
+        Buds with a tissue that nobody has called.
+    policy : Policy
+        The block's own policy, else the season's.
+    """
+
+    block: Block
+    sampling: Sampling | None
+    result: BlockResult | None
+    waiting: Waiting
+    policy: Policy
+
+    @property
+    def judged(self) -> BlockResult | None:
+        """The result where some primary was called live or dead, else None."""
+        return self.result if self.result is not None and self.result.band is not None else None
+
+    @property
+    def primary_high(self) -> float:
+        """Upper end of the share of dead primaries, 1 where nothing is judged."""
+        high = self.judged.tissues[Tissue.PRIMARY].high if self.judged else None
+        return 1.0 if high is None else high
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What to expect after more buds, if they show the same share dead."""
+
+    more: int
+    low: float
+    high: float
+    band_probabilities: Mapping[str, float]
+    settled: bool
+
+
+def block_policies(season: Season) -> dict[str, Policy]:
+    """Return the policies that ship, with the season's own `policies.toml` on top."""
+    return shipped_policies(season.folder / "policies.toml")
+
+
+def _answer(
+    season: Season, policies: Mapping[str, Policy], block: Block, sampling: Sampling | None,
+    told: BlockAnswer | None,
+) -> Answer:
+    name = block.policy or season.settings.text("policy")
+    policy = policies.get(name) or policies["common"]
+    if told is None:
+        return Answer(block, sampling, None, _NOTHING_WAITS, policy)
+    return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy)
+
+
+def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:
+    """Return what the season knows of every block, in the order of their names.
+
+    Parameters
+    ----------
+    season : Season
+    sampling : str, optional
+        Label of the sampling wanted, blocks without it are left out; the newest of each block
+        when left out.
+
+    Returns
+    -------
+    list of Answer
+        Empty where there is no block yet.
+
+    Raises
+    ------
+    NotFoundError
+        When no block has a sampling of that label.
+    InputError
+        When a block's policy is not known or its node count is not positive.
+    """
+    with season.read() as conn:
+        blocks = block_queries.list_blocks(conn)
+        samplings = {(row.block_id, row.label): row for row in block_queries.list_samplings(conn)}
+    if not blocks:
+        return []
+    try:
+        told = {one.block.id: one for one in season_results(season, sampling=sampling)}
+    except NothingToDoError:
+        told = {}
+    policies = block_policies(season)
+    return [
+        _answer(season, policies, block,
+                samplings[block.id, told[block.id].sampling] if block.id in told else None,
+                told.get(block.id))
+        for block in blocks if sampling is None or block.id in told
+    ]
+
+
+def answer_of(season: Season, block: str | int, *, sampling: str | None = None) -> Answer:
+    """Return what the season knows of one block.
+
+    Parameters
+    ----------
+    season : Season
+    block : str or int
+        Name or id.
+    sampling : str, optional
+        Label; the newest sampling when left out.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block or sampling.
+    """
+    with season.read() as conn:
+        row = (block_queries.block_by_id(conn, block) if isinstance(block, int)
+               else block_queries.get_block(conn, block))
+        of = (block_queries.get_sampling(conn, row.id, sampling) if sampling
+              else block_queries.latest_sampling(conn, row.id))
+    told = (season_results(season, block=row.name, sampling=of.label)[0] if of else None)
+    return _answer(season, block_policies(season), row, of, told)
+
+
+def sampled_buds(
+    season: Season, answer: Answer
+) -> tuple[tuple[BudState, ...], tuple[BudCalls, ...]]:
+    """Return every bud of an answer's sampling with its state, and the calls that count."""
+    if answer.sampling is None:
+        return (), ()
+    with season.read() as conn:
+        states = tuple(bud_states(conn, answer.sampling.id, doubts=False))
+        return states, tuple(current_calls(conn, sampling_id=answer.sampling.id))
+
+
+def unsure_buds(states: Iterable[BudState]) -> tuple[BudState, ...]:
+    """Return the buds with a tissue called unsure."""
+    return tuple(state for state in states if CallValue.UNSURE in state.calls.values())
+
+
+def history(season: Season, block: Block) -> list[Answer]:
+    """Return a block's answers sampling by sampling, oldest first."""
+    with season.read() as conn:
+        labels = [row.label for row in block_queries.list_samplings(conn, block.id)]
+    return [answer_of(season, block.id, sampling=label) for label in labels]
+
+
+def what_if(answer: Answer, more: int) -> WhatIf:
+    """Return what cutting so many more buds would tell, if they are like those cut.
+
+    Parameters
+    ----------
+    answer : Answer
+    more : int
+        Further judged primaries, at least 0.
+
+    Raises
+    ------
+    NothingToDoError
+        When no primary has been judged yet.
+    """
+    result = answer.judged
+    if result is None:
+        raise NothingToDoError(
+            "no primary has been called live or dead yet", where=answer.block.name,
+            do="Confirm some calls first.",
+        )
+    further = np.array([float(more)])
+    low, high = (float(end[0]) for end in result.outlook.limits(further))
+    chances = band_probabilities(
+        answer.policy, result.outlook.share, result.outlook.effective_sizes(further))[0]
+    index = answer.policy.band_index(np.array([low, high]))
+    return WhatIf(
+        more, low, high,
+        {b.name: float(p) for b, p in zip(answer.policy.bands, chances, strict=True)},
+        bool(index[0] == index[1]),
+    )
+
+
+def most_urgent_first(answers: Iterable[Answer]) -> list[Answer]:
+    """Return blocks with the worst that their buds allow first.
+
+    Blocks whose buds wait and that have no result yet lead; then the upper end of the share of
+    dead primaries decides, and blocks that were never sampled come last.
+    """
+
+    def key(answer: Answer) -> tuple[bool, bool, float, str]:
+        return (answer.sampling is None, answer.judged is not None, -answer.primary_high,
+                answer.block.name)
+
+    return sorted(answers, key=key)
+
+
+def prune_last_first(answers: Iterable[Answer]) -> list[Answer]:
+    """Return judged blocks in the order in which pruning should wait, the last to prune first.
+
+    The likelier the policy's last band, the more is gained by waiting for bud break; between
+    blocks alike in that, the one with more dead primaries waits longer.
+    """
+
+    def key(answer: Answer) -> tuple[float, float, str]:
+        result = answer.judged
+        assert result is not None
+        last = result.band_probabilities.get(answer.policy.bands[-1].name, 0.0)
+        return (-round(last, 3), -(result.tissues[Tissue.PRIMARY].mortality or 0.0),
+                answer.block.name)
+
+    return sorted((answer for answer in answers if answer.judged), key=key)

@@ -1,0 +1,285 @@
+"""The season's answer: the tally's numbers from confirmed calls, and what waits for a person.
+
+Ends in `budvision.vineyard.mortality.summarise_table`, as the paper tally does. Only tissues that
+a person has called are counted; the rest are listed as waiting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from budvision.errors import NothingToDoError
+from budvision.settings import Settings
+from budvision.store.queries.blocks import Block, list_samplings
+from budvision.store.queries.columns import CallColumns, call_columns
+from budvision.store.session import Season
+from budvision.vineyard.buds import BudTable, Factor
+from budvision.vineyard.mortality import summarise_table
+from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.results import BlockResult
+from budvision.vocabulary import TISSUES, Tissue
+from budvision.workflow.answers.tally import CAUTION, block_as_dict
+from budvision.workflow.review.calls_table import chosen_samplings
+from budvision.workflow.sampling.soak import SoakClock, soak_clock
+
+__all__ = [
+    "BlockAnswer", "Waiting", "WaitingBud", "results", "results_as_dict", "season_results",
+    "season_table",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingBud:
+    """A bud that some tissue of nobody has called."""
+
+    cane: str
+    vine: str
+    node: int
+    tissues: tuple[Tissue, ...]
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the bud as JSON has it."""
+        told: dict[str, object] = {
+            "cane": self.cane, "node": self.node, "tissues": [t.value for t in self.tissues],
+        }
+        return told | ({"vine": self.vine} if self.vine else {})
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What of a block waits for a person; nodes marked missing or blind wait for nobody."""
+
+    buds: tuple[WaitingBud, ...]
+    n_missing: int
+
+    @property
+    def n_buds(self) -> int:
+        """Number of buds with a tissue that waits."""
+        return len(self.buds)
+
+    @property
+    def n_tissues(self) -> int:
+        """Number of tissues that wait."""
+        return sum(len(bud.tissues) for bud in self.buds)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return what waits as JSON has it."""
+        return {
+            "n_buds": self.n_buds, "n_tissues": self.n_tissues,
+            "buds": [bud.as_dict() for bud in self.buds], "n_missing_nodes": self.n_missing,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class BlockAnswer:
+    """One block's answer.
+
+    Attributes
+    ----------
+    result : BlockResult
+        With no buds, and no mortality, where nobody has called one.
+    confirmed : bool
+        Whether anybody has called a bud of this sampling.
+    soak : SoakClock, optional
+        Hours in water and whether cutting was early; None where nobody kept the times.
+    """
+
+    block: Block
+    sampling: str
+    result: BlockResult
+    waiting: Waiting
+    confirmed: bool
+    soak: SoakClock | None = None
+
+
+def season_results(
+    season: Season, *, block: str | None = None, sampling: str | None = None,
+    policy: str | None = None, settings: Settings | None = None,
+) -> list[BlockAnswer]:
+    """Return the answer of every block that was sampled, by name.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    block : str, optional
+        One block only.
+    sampling : str, optional
+        Label of the sampling; each block's newest when left out.
+    policy : str, optional
+        A pruning policy for all blocks, instead of the block's own or the season's.
+    settings : Settings, optional
+        Instead of the season's.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block or sampling.
+    NothingToDoError
+        When no block was sampled.
+    InputError
+        When a policy is unknown.
+    """
+    settings = settings or season.settings
+    with season.read() as conn:
+        ids = chosen_samplings(conn, sampling=sampling, block=block)
+        if not ids:
+            raise NothingToDoError(
+                "no canes have been sampled yet", where=f"block {block}" if block else "results",
+                expected="photographs or calls in the season",
+                do="Take photographs in with `budvision intake`.",
+            )
+        columns = call_columns(conn, list(ids.values()))
+        samplings = {row.id: row for row in list_samplings(conn)}
+    labels = {key: row.label for key, row in samplings.items()}
+    clocks = {key: clock for key, row in samplings.items()
+              if (clock := soak_clock(row, settings)).state != "unknown"}
+    results = _summaries(columns, season, settings, policy)
+    waiting = _waiting(columns)
+    called = np.zeros(len(columns.blocks), bool)
+    called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
+    return [
+        BlockAnswer(one, labels[int(columns.sampling_ids[at])], results[one.name], waiting[at],
+                    bool(called[at]), clocks.get(int(columns.sampling_ids[at])))
+        for at, one in enumerate(columns.blocks)
+    ]
+
+
+def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
+    """Return the called buds of all blocks as one table, for breakdowns over the season.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    sampling : str, optional
+        Label of the sampling; each block's newest when left out.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such sampling.
+    NothingToDoError
+        When no block was sampled, or nobody has called a bud.
+    """
+    with season.read() as conn:
+        ids = chosen_samplings(conn, sampling=sampling, block=None)
+        columns = call_columns(conn, list(ids.values())) if ids else None
+    rows = np.flatnonzero((columns.calls >= 0).any(axis=1)) if columns else np.zeros(0, int)
+    if columns is None or not len(rows):
+        raise NothingToDoError("nobody has called a bud yet", where="results",
+                               do="Confirm some calls first.")
+    return _table(columns, rows, columns.cane_block[columns.cane], list(columns.blocks),
+                  np.ones(len(columns.blocks), bool))
+
+
+def _summaries(
+    columns: CallColumns, season: Season, settings: Settings, policy: str | None
+) -> dict[str, BlockResult]:
+    policies = shipped_policies(season.folder / "policies.toml")
+    own = [policy or block.policy or settings.text("policy") for block in columns.blocks]
+    found: dict[str, BlockResult] = {}
+    bud_block = columns.cane_block[columns.cane]
+    counted = (columns.calls >= 0).any(axis=1)
+    for name in sorted(set(own)):
+        blocks = np.array([each == name for each in own], bool)
+        rows = np.flatnonzero(blocks[bud_block] & counted)
+        told = Settings({**settings, "policy": name}, where="results")
+        chosen = [b for b, keep in zip(columns.blocks, blocks, strict=True) if keep]
+        facts: dict[str, Mapping[str, float]] = {
+            "normal_nodes": {b.name: b.normal_nodes for b in chosen if b.normal_nodes is not None},
+            "secondary_crop": {
+                b.name: b.secondary_crop for b in chosen if b.secondary_crop is not None
+            },
+        }
+        shares = {b.name: s for b in chosen if (s := vine_class_shares(b))}
+        for result in summarise_table(
+            _table(columns, rows, bud_block, chosen, blocks), settings=told, policies=policies,
+            normal_nodes=facts["normal_nodes"], secondary_crop=facts["secondary_crop"],
+            strata_shares=shares or None,
+        ):
+            found[result.block] = result
+    return found
+
+
+def _table(
+    columns: CallColumns, rows: np.ndarray, bud_block: np.ndarray, chosen: list[Block],
+    keep: np.ndarray,
+) -> BudTable:
+    """Return the called buds of some blocks as the table that the maths takes."""
+    code = np.full(len(columns.blocks), -1, np.int64)
+    code[keep] = np.arange(len(chosen))
+    canes = columns.cane[rows]
+
+    def factor(words: tuple[str, ...]) -> Factor:
+        of_cane = Factor.of(words)
+        return Factor(of_cane.names or ("",), of_cane.codes[canes] if len(words) else canes)
+
+    cultivars = Factor.of(block.cultivar for block in chosen)
+    at_block = code[bud_block[rows]]
+    return BudTable.from_columns(
+        block=Factor(tuple(block.name for block in chosen), at_block),
+        cane=columns.cane_ids[canes], node=columns.node[rows], calls=columns.calls[rows],
+        other_cause=columns.other_cause[rows], vigor=factor(columns.vigors),
+        zone=factor(columns.zones), cultivar=Factor(cultivars.names, cultivars.codes[at_block]),
+    )
+
+
+def vine_class_shares(block: Block) -> Mapping[str, float] | None:
+    """Return the block's own shares of vine-size classes, where its layout gives them."""
+    shares = block.layout.get("shares")
+    if not isinstance(shares, Mapping):
+        return None
+    told = {str(k): float(v) for k, v in shares.items() if isinstance(v, int | float)}
+    return told if told and sum(told.values()) > 0 else None
+
+
+def _waiting(columns: CallColumns) -> list[Waiting]:
+    open_ = columns.calls < 0
+    rows = np.flatnonzero(open_.any(axis=1) & ~columns.marked)
+    bud_block = columns.cane_block[columns.cane]
+    buds: list[list[WaitingBud]] = [[] for _ in columns.blocks]
+    kinds = {
+        key: tuple(t for at, t in enumerate(TISSUES) if key >> at & 1) for key in range(1, 8)
+    }
+    keys = (open_[rows] @ np.array([1, 2, 4])).tolist()
+    for block, cane, node, key in zip(
+        bud_block[rows].tolist(), columns.cane[rows].tolist(), columns.node[rows].tolist(), keys,
+        strict=True,
+    ):
+        buds[block].append(
+            WaitingBud(columns.cane_labels[cane], columns.vines[cane], node, kinds[key])
+        )
+    missing = np.bincount(bud_block[columns.marked], minlength=len(columns.blocks)).tolist()
+    return [Waiting(tuple(some), n) for some, n in zip(buds, missing, strict=True)]
+
+
+def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
+    """Return the answers as the tally's JSON, plus `sampling`, `confirmed` and `waiting`."""
+    return {
+        "blocks": [
+            block_as_dict(answer.result) | {
+                "sampling": answer.sampling, "confirmed": answer.confirmed,
+                "waiting": answer.waiting.as_dict(),
+            } | ({} if answer.soak is None else {"soak": {
+                "state": answer.soak.state, "hours": answer.soak.hours,
+                "early": answer.soak.early, "words": answer.soak.words,
+            }})
+            for answer in answers
+        ],
+        "caution": CAUTION,
+        "warnings": [],
+    }
+
+
+def results(
+    season: Season, *, block: str | None = None, sampling: str | None = None,
+    policy: str | None = None,
+) -> dict[str, object]:
+    """Return the JSON object of `budvision results`; parameters as in `season_results`."""
+    return results_as_dict(
+        season_results(season, block=block, sampling=sampling, policy=policy)
+    )

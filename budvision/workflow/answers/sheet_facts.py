@@ -1,0 +1,306 @@
+"""The facts of a block's paper, gathered from its confirmed calls and photographs."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+from budvision.errors import BudvisionError
+from budvision.photo.read import read_photo
+from budvision.report.examples import example_jpeg
+from budvision.report.facts import (
+    BandFacts,
+    BlockFacts,
+    BudLine,
+    PhotoFacts,
+    PolicyFacts,
+    ReaderFacts,
+    RuleFacts,
+    TissueFacts,
+)
+from budvision.report.sheet import MOST_PHOTOS
+from budvision.report.words import count, plain
+from budvision.store.queries.photos import Cut, cuts_of_buds
+from budvision.store.queries.proposals import current_region
+from budvision.store.queries.readings import Reading, readings
+from budvision.store.queries.review import BudState
+from budvision.store.session import Season
+from budvision.vineyard.balanced import lay_out
+from budvision.vineyard.results import BlockResult
+from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
+from budvision.workflow.answers.advise import SEVERE_OPTIONS
+from budvision.workflow.answers.answers import Answer, block_policies, sampled_buds, unsure_buds
+
+__all__ = [
+    "RULE_WORDS", "arrangement", "block_facts", "bud_names", "late_options", "line_facts",
+]
+
+RULE_WORDS = {
+    "band": "band of the policy",
+    "exact": "normal / share alive",
+    "crop_potential": "normal / crop left",
+}
+
+_EXAMPLE_SIDE_PX = 1600
+
+
+def bud_names(states: Sequence[BudState]) -> dict[int, str]:
+    """Return each bud's name as people say it; the vine only where cane labels repeat.
+
+    Parameters
+    ----------
+    states : sequence of BudState
+        All buds of one sampling.
+    """
+    vines: dict[str, set[int]] = {}
+    for state in states:
+        vines.setdefault(state.cane, set()).add(state.cane_id)
+    return {
+        s.bud_id: (f"vine {s.vine} " if s.vine and len(vines[s.cane]) > 1 else "")
+        + f"cane {s.cane} node {s.node}"
+        for s in states
+    }
+
+
+def late_options(answer: Answer) -> tuple[str, ...]:
+    """Return the ways on where the policy's last band is at least one in ten likely."""
+    result = answer.judged
+    if result is None or result.band_probabilities.get(answer.policy.bands[-1].name, 0.0) < 0.1:
+        return ()
+    return tuple(SEVERE_OPTIONS.values())
+
+
+def _day(text: str | None) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(text[:10]) if text else None
+    except ValueError:
+        return None
+
+
+def _tissues(result: BlockResult) -> tuple[TissueFacts, ...]:
+    return tuple(
+        TissueFacts(tissue.value, row.n_live, row.n_dead, row.n_unsure, row.n_not_exposed,
+                    row.mortality, row.low, row.high)
+        for tissue, row in result.tissues.items()
+    )
+
+
+def _policies(answer: Answer, titles: dict[str, str]) -> tuple[PolicyFacts, ...]:
+    result = answer.result
+    if result is None or result.band is None:
+        return ()
+    own = result.nodes["band"]
+    chosen = PolicyFacts(answer.policy.title, result.band.action,
+                         RuleFacts("", own.retain, own.low, own.high), chosen=True)
+    return (chosen, *(
+        PolicyFacts(titles.get(o.policy, o.policy), o.band.action,
+                    RuleFacts("", o.nodes.retain, o.nodes.low, o.nodes.high))
+        for o in result.other_policies
+    ))
+
+
+def _readers(told: Sequence[Reading]) -> tuple[ReaderFacts, ...]:
+    found = []
+    for name in dict.fromkeys(row.person for row in told):
+        own = [row for row in told if row.person == name]
+        days = sorted(day for row in own if (day := _day(row.added_at)))
+        if days:
+            found.append(ReaderFacts(name, len({r.bud_id for r in own}), days[0], days[-1]))
+    return tuple(sorted(found, key=lambda reader: -reader.n_buds))
+
+
+def _causes(told: Sequence[Reading]) -> tuple[str, ...]:
+    counted = Counter(
+        row.cause for row in told
+        if row.value is CallValue.DEAD and row.cause not in (None, Cause.COLD)
+    )
+    return tuple(
+        f"{n} dead {'tissue is' if n == 1 else 'tissues are'} put down to {plain(cause.value)}, "
+        "not to cold."
+        for cause, n in counted.most_common() if cause is not None
+    )
+
+
+def _appendix(
+    states: Sequence[BudState], told: Sequence[Reading], cuts: dict[int, list[Cut]]
+) -> tuple[BudLine, ...]:
+    of_bud: dict[int, dict[Tissue, Reading]] = {}
+    for row in told:
+        of_bud.setdefault(row.bud_id, {})[row.tissue] = row
+    lines = []
+    for state in states:
+        own = of_bud.get(state.bud_id, {})
+        words = []
+        for tissue in TISSUES:
+            called = own.get(tissue)
+            words.append(plain(called.value.value) if called else
+                         (state.node_mark or "waiting"))
+        notes = [row.note for row in own.values() if row.note]
+        notes += [f"{t.value}: {plain(r.cause.value)}" for t, r in own.items()
+                  if r.cause and r.cause is not Cause.COLD]
+        lines.append(BudLine(
+            state.cane, state.node, state.vine, words[0], words[1], words[2],
+            reader=", ".join(dict.fromkeys(r.person for r in own.values())),
+            called_on=max((r.added_at[:10] for r in own.values()), default=""),
+            photos=", ".join(cut.photo.sha256[:8] for cut in cuts.get(state.bud_id, ())),
+            note="; ".join(dict.fromkeys(notes)),
+        ))
+    return tuple(lines)
+
+
+def _examples(
+    states: Sequence[BudState], cuts: dict[int, list[Cut]], n: int
+) -> list[tuple[BudState, Cut]]:
+    """Choose photographed, fully called buds: dead and live primaries in turn, over the canes."""
+    kinds: dict[CallValue, list[tuple[BudState, Cut]]] = {CallValue.DEAD: [], CallValue.LIVE: []}
+    seen: Counter[str] = Counter()
+    for state in sorted(states, key=lambda s: (s.node % 3, s.cane_id, s.node)):
+        call = state.calls.get(Tissue.PRIMARY)
+        if call in kinds and state.bud_id in cuts and seen[state.cane] < 2:
+            seen[state.cane] += 1
+            kinds[call].append((state, cuts[state.bud_id][-1]))
+    chosen: list[tuple[BudState, Cut]] = []
+    while len(chosen) < n and any(kinds.values()):
+        for rows in kinds.values():
+            if rows and len(chosen) < n:
+                chosen.append(rows.pop(0))
+    return chosen
+
+
+def _photos(
+    season: Season, states: Sequence[BudState], cuts: dict[int, list[Cut]]
+) -> tuple[tuple[PhotoFacts, ...], tuple[str, ...]]:
+    """Return example photographs, and a sentence for each that could not be read."""
+    made, lost, names = [], [], bud_names(states)
+    for state, cut in _examples(states, cuts, MOST_PHOTOS):
+        with season.read() as conn:
+            region = current_region(conn, cut.photo.id)
+        try:
+            photo = read_photo(season.photos.path(cut.photo.sha256),
+                               max_side_px=_EXAMPLE_SIDE_PX, name=cut.photo.file_name)
+        except BudvisionError as error:
+            lost.append(f"A photograph could not be shown: {error}")
+            continue
+        box = None if region is None else tuple(edge * photo.scale for edge in region.box)
+        jpeg = example_jpeg(photo.image, region.labels if region else None,
+                            (box[0], box[1], box[2], box[3]) if box else None)
+        calls = ", ".join(f"{t.value[0].upper()} {plain(v.value)}" for t, v in state.calls.items())
+        made.append(PhotoFacts(jpeg, f"{names[state.bud_id]}: {calls}", cut.photo.sha256[:8]))
+    return tuple(made), tuple(lost)
+
+
+def block_facts(
+    season: Season, answer: Answer, *, photographs: bool = True, appendix: bool = True
+) -> BlockFacts:
+    """Gather what the paper of one block says.
+
+    Parameters
+    ----------
+    season : Season
+    answer : Answer
+        From `budvision.workflow.answers.answers`.
+    photographs, appendix : bool
+        Whether to read example photographs, and to list every bud.
+
+    Returns
+    -------
+    BlockFacts
+    """
+    facts, sampling = line_facts(season, answer), answer.sampling
+    if sampling is None:
+        return facts
+    states, _ = sampled_buds(season, answer)
+    with season.read() as conn:
+        cuts = cuts_of_buds(conn, [state.bud_id for state in states])
+        told = readings(conn, sampling.id)
+    photos, lost = _photos(season, states, cuts) if photographs else ((), ())
+    names = bud_names(states)
+    titles = {name: policy.title for name, policy in block_policies(season).items()}
+    return replace(
+        facts, policies=_policies(answer, titles), options=late_options(answer),
+        unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
+        waiting=tuple(
+            names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
+        n_unseen=sum(s.state == "no_photo" for s in states),
+        readers=_readers(told), causes=_causes(told),
+        n_photos=sum(len(of_bud) for of_bud in cuts.values()), photos=photos,
+        warnings=(*facts.warnings, *lost),
+        appendix=_appendix(states, told, cuts) if appendix else (),
+    )
+
+
+def line_facts(season: Season, answer: Answer) -> BlockFacts:
+    """Gather what a block's line in the program summary says; reads nothing more.
+
+    Parameters
+    ----------
+    season : Season
+        For its settings.
+    answer : Answer
+        From `budvision.workflow.answers.answers`.
+
+    Returns
+    -------
+    BlockFacts
+        Without readers, photographs, other policies and buds.
+    """
+    block, sampling, result = answer.block, answer.sampling, answer.result
+    facts = BlockFacts(
+        block=block.name, site=block.site, cultivar=block.cultivar,
+        sampling=sampling.label if sampling else "",
+        collected_on=_day(sampling.collected_at) if sampling else None,
+        bands=tuple(
+            BandFacts(b.name, b.low, b.high, b.action,
+                      result.band_probabilities.get(b.name) if result else None)
+            for b in answer.policy.bands
+        ),
+        policy=answer.policy.title,
+        waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
+        notes=tuple(text for text in (block.note, sampling.note if sampling else "") if text),
+        confidence=season.settings.number("confidence"),
+        vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
+    )
+    return facts if result is None else _with_result(facts, answer, result)
+
+
+def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
+    return 10_000 / (row_m * vine_m) if row_m and vine_m else None
+
+
+def arrangement(answer: Answer) -> str:
+    """Return the nodes to retain as canes or spurs of the block's training system, in words.
+
+    Canes are taken with ten nodes (West Virginia Dept. of Agriculture, p. 14), spurs with two
+    (A. Klodd, University of Minnesota 2022: two or three).
+    """
+    system = answer.block.training_system.lower()
+    size = 10 if "cane" in system else 2 if "spur" in system else 0
+    nodes = answer.judged.nodes if answer.judged else {}
+    retain = next((n.retain for rule in ("band", "exact") if (n := nodes.get(rule)) and n.retain),
+                  None)
+    if not size or retain is None:
+        return ""
+    plan, word = lay_out(retain, size), "cane" if size == 10 else "spur"
+    return (f"{retain} nodes are about {count(plan.count, word)} of {plan.each} nodes "
+            f"({plan.total} in all).")
+
+
+def _with_result(facts: BlockFacts, answer: Answer, result: BlockResult) -> BlockFacts:
+    crop = result.crop_potential
+    return replace(
+        facts, n_buds=result.n_buds, n_canes=result.n_canes, tissues=_tissues(result),
+        crop_share=None if crop.share is None or crop.low is None or crop.high is None
+        else (crop.share, crop.low, crop.high),
+        band=result.band.name if result.band else "",
+        action=result.band.action if result.band else "", more_buds=result.more_buds,
+        normal_nodes=result.normal_nodes,
+        rules=tuple(
+            RuleFacts(RULE_WORDS[rule], nodes.retain, nodes.low, nodes.high,
+                      note=result.band.action if rule == "band" and result.band else "")
+            for rule, nodes in result.nodes.items()
+        ),
+        arrangement=arrangement(answer), warnings=result.warnings,
+        notes=(*result.notes, *facts.notes),
+    )

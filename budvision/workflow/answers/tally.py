@@ -1,0 +1,204 @@
+"""From confirmed calls to the answer: the paper tally and the season's results are one path.
+
+A season calls `results_json(table, settings=..., normal_nodes={block: n})` with a `BudTable` built
+from its database; a paper tally calls `tally_file(path)`. Both give the same numbers for the same
+calls, because both end in `budvision.vineyard.mortality.summarise_table`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from budvision.settings import Settings
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.mortality import summarise_table
+from budvision.vineyard.policies import Policy
+from budvision.vineyard.pruning import NodeCount
+from budvision.vineyard.results import BlockResult, TissueResult
+from budvision.vineyard.strata import StrataShares
+from budvision.vocabulary import BudCalls
+from budvision.workflow.review.calls_file import read_calls
+
+__all__ = [
+    "CAUTION",
+    "block_as_dict",
+    "nodes_as_dict",
+    "results_as_dict",
+    "results_json",
+    "tally_file",
+    "tissue_as_dict",
+]
+
+CAUTION = (
+    "Razor blades cut people: cut away from the hand. Pruning after winter injury depends on "
+    "site, cultivar and season; ask the local extension office or a licensed adviser before acting."
+)
+"""The cautions that stand under every result."""
+
+
+def tissue_as_dict(row: TissueResult) -> dict[str, object]:
+    """Return one tissue as the tally's JSON has it; numbers that cannot be given are None.
+
+    Parameters
+    ----------
+    row : TissueResult
+    """
+    told: dict[str, object] = {
+        "n_live": row.n_live, "n_dead": row.n_dead, "n_unsure": row.n_unsure,
+        "n_not_exposed": row.n_not_exposed, "n_not_called": row.n_not_called,
+        "n_canes": row.n_canes, "mortality": row.mortality, "low": row.low, "high": row.high,
+        "confidence": row.confidence, "design_effect": row.design_effect,
+        "design_effect_from_prior": row.design_effect_from_prior, "icc": row.icc,
+        "method": row.method,
+    }
+    if row.reason:
+        told["reason"] = row.reason
+    if row.n_other_cause:
+        told["n_other_cause"] = row.n_other_cause
+    if row.if_missing_dead is not None:
+        told["if_missing_live"], told["if_missing_dead"] = row.if_missing_live, row.if_missing_dead
+    return told
+
+
+def nodes_as_dict(count: NodeCount) -> dict[str, object]:
+    """Return one rule's nodes as the tally's JSON has them.
+
+    Parameters
+    ----------
+    count : NodeCount
+    """
+    return {
+        "retain": count.retain, "low": count.low, "high": count.high,
+        "unrounded": count.unrounded, "capped": count.capped,
+    }
+
+
+def block_as_dict(result: BlockResult) -> dict[str, object]:
+    """Return one block as the tally's JSON has it.
+
+    Parameters
+    ----------
+    result : BlockResult
+    """
+    band, crop = result.band, result.crop_potential
+    told: dict[str, object] = {
+        "block": result.block, "n_buds": result.n_buds, "n_canes": result.n_canes,
+    }
+    for tissue, row in result.tissues.items():
+        told[tissue.value] = tissue_as_dict(row)
+    by_band = result.nodes["band"]
+    told["crop_potential"] = {
+        "share": crop.share, "low": crop.low, "high": crop.high,
+        "secondary_crop": crop.secondary_crop,
+    }
+    told["policy"] = result.policy
+    told["band"] = (
+        None if band is None else {"name": band.name, "action": band.action, "nodes": band.rule}
+    )
+    told["band_probabilities"] = dict(result.band_probabilities)
+    told["nodes"] = {
+        "normal": (
+            int(result.normal_nodes) if result.normal_nodes.is_integer() else result.normal_nodes
+        ),
+        "retain": by_band.retain, "low": by_band.low, "high": by_band.high,
+        "by_rule": {rule: nodes_as_dict(count) for rule, count in result.nodes.items()},
+    }
+    told["more_buds"] = result.more_buds
+    told["other_policies"] = [
+        {"policy": other.policy, "band": other.band.name, "action": other.band.action,
+         "nodes": nodes_as_dict(other.nodes)}
+        for other in result.other_policies
+    ]
+    told["notes"], told["warnings"] = list(result.notes), list(result.warnings)
+    return told
+
+
+def results_as_dict(
+    results: Sequence[BlockResult], *, warnings: Sequence[str] = ()
+) -> dict[str, object]:
+    """Return blocks as the JSON object of the tally: {"blocks": [...], "caution", "warnings"}.
+
+    Parameters
+    ----------
+    results : sequence of BlockResult
+    warnings : sequence of str
+        What of the input was left aside; the blocks' own warnings follow it.
+    """
+    return {
+        "blocks": [block_as_dict(result) for result in results],
+        "caution": CAUTION,
+        "warnings": [*warnings, *(
+            f"block {result.block}: {text}" for result in results for text in result.warnings
+        )],
+    }
+
+
+def results_json(
+    buds: BudTable | Sequence[BudCalls],
+    *,
+    settings: Settings | None = None,
+    policies: Mapping[str, Policy] | None = None,
+    normal_nodes: Mapping[str, float] | float | None = None,
+    secondary_crop: Mapping[str, float] | float | None = None,
+    strata_shares: StrataShares | None = None,
+) -> dict[str, object]:
+    """Return the JSON object of the tally for buds of any number of blocks.
+
+    Parameters
+    ----------
+    buds : BudTable or sequence of BudCalls
+        Current confirmed calls.
+    settings, policies, normal_nodes, secondary_crop, strata_shares
+        As in `budvision.vineyard.mortality.summarise_table`.
+
+    Returns
+    -------
+    dict
+        Ready for `json.dumps`; a season adds "waiting" to each block.
+
+    Raises
+    ------
+    InputError
+        When a bud stands twice or a value is outside its range.
+    """
+    table = buds if isinstance(buds, BudTable) else BudTable.from_calls(buds)
+    return results_as_dict(summarise_table(
+        table, settings=settings, policies=policies, normal_nodes=normal_nodes,
+        secondary_crop=secondary_crop, strata_shares=strata_shares,
+    ))
+
+
+def tally_file(
+    path: Path,
+    *,
+    settings: Settings | None = None,
+    policies: Mapping[str, Policy] | None = None,
+    normal_nodes: float | None = None,
+) -> tuple[list[BlockResult], tuple[str, ...]]:
+    """Read a paper tally and return the answer for each of its blocks.
+
+    Parameters
+    ----------
+    path : Path
+        A CSV as `budvision.workflow.review.calls_file` describes it.
+    settings, policies, normal_nodes
+        As in `budvision.vineyard.mortality.summarise_table`.
+
+    Returns
+    -------
+    results : list of BlockResult
+    warnings : tuple of str
+        What of the file was left aside.
+
+    Raises
+    ------
+    NotFoundError, InputError, NothingToDoError
+        As in `budvision.workflow.review.calls_file.read_calls`.
+    """
+    read = read_calls(path, nothing="tally again; nothing was counted")
+    table = BudTable.from_calls(read.buds)
+    results = summarise_table(
+        table, settings=settings, policies=policies, normal_nodes=normal_nodes
+    )
+    return results, read.warnings

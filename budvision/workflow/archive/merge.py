@@ -1,0 +1,380 @@
+"""Import an archive: restore a season from it, or merge another laboratory's calls."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+
+from budvision.archive.bag import open_payload, read_facts, sha256_of
+from budvision.archive.bag import verify as verify_bag
+from budvision.errors import StorageError, VerificationError
+from budvision.store.archive_key import ArchiveKey
+from budvision.store.queries import rows
+from budvision.store.session import Season
+from budvision.workflow.archive.places import NOTHING_SHARED, SharedBuds
+from budvision.workflow.archive.settings import restore_settings
+
+__all__ = ["ImportReport", "import_archive"]
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(slots=True)
+class ImportReport:
+    """What an import did.
+
+    Attributes
+    ----------
+    restored : bool
+        The season was empty and is now as the archive's season was.
+    added, known : dict of str to int
+        Rows a table that were new, and those that the season had already.
+    conflicts : list of str
+        What the two sides say differently; nothing of it was decided by the program.
+    """
+
+    folder: str
+    lab: str
+    restored: bool
+    n_photos_new: int = 0
+    n_photos_known: int = 0
+    added: dict[str, int] = field(default_factory=dict)
+    known: dict[str, int] = field(default_factory=dict)
+    conflicts: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report for JSON."""
+        return asdict(self)
+
+
+def import_archive(
+    season: Season, folder: Path, *, progress: Progress | None = None
+) -> ImportReport:
+    """Verify an archive in full, then bring all of it into the season.
+
+    Into an empty season every row comes back with its number, and the settings come back. Into a
+    season in use only what is new is added, under these rules: the same photograph (by its bytes,
+    before or after private metadata was taken out) is kept once; blocks of the same name are the
+    same block only when they were made at the same moment or share a photograph of the same bud,
+    else the incoming one is renamed; a call on a tissue that another person has called already is
+    kept as a second reading, so that no count changes by itself; the other side's choice of model
+    is not taken over.
+
+    Raises
+    ------
+    VerificationError
+        When the archive is changed, incomplete, unfinished or of a newer format; nothing is
+        read from it then.
+    StorageError
+        When the disk is full; nothing is half-written and the import can be run again.
+    """
+    verify_bag(folder, progress=None if progress is None else (
+        lambda done, total: progress("files verified", done, total)))
+    facts = read_facts(folder)
+    with season.read() as conn:
+        empty = all(rows.is_empty(conn, t) for t in rows.ARCHIVED if t != "site")
+    key = ArchiveKey(season.folder)
+    if empty and (folder / "data" / "archive-key").is_file():
+        with open_payload(folder, "data/archive-key") as file:
+            key.adopt(file.read().decode("ascii").strip())
+    report = ImportReport(str(folder), str(facts["lab"]), empty)
+    photos = _bring_photos(season, folder, report, progress)
+    models = _bring_models(season, folder, report)
+    if empty:
+        report.conflicts += restore_settings(season, folder)
+    own = facts["lab"] == key.lab
+    with season.write() as conn, rows.sparing(conn):
+        if empty:
+            rows.drop_unused_sites(conn)
+        merge = _Merge(conn, folder, report, key, photos, models, own=own, keep_ids=empty)
+        for table in rows.ARCHIVED:
+            merge.table(table)
+            rows.settle_numbers(conn, table)
+            if progress is not None:
+                progress("tables", rows.ARCHIVED.index(table) + 1, len(rows.ARCHIVED))
+    return report
+
+
+def _lines(folder: Path, table: str) -> Iterator[dict[str, Any]]:
+    known = set(rows.columns_of(table)) | {"file", "exported_sha256", "exported_n_bytes"}
+    with open_payload(folder, f"data/rows/{table}.jsonl") as file:
+        for i, line in enumerate(file):
+            try:
+                row = json.loads(line)
+            except ValueError as error:
+                raise VerificationError(
+                    "it is not JSON", where=f"rows/{table}.jsonl, line {i + 1}",
+                    expected="one row a line", do="Ask for a new copy.") from error
+            if not isinstance(row, dict) or not set(row) <= known:
+                raise VerificationError(
+                    f"it has unknown columns ({', '.join(sorted(set(row) - known)[:3])})",
+                    where=f"rows/{table}.jsonl, line {i + 1}", code="newer_format",
+                    expected="the columns of this version",
+                    do="Install a newer budvision; nothing was imported.")
+            yield row
+
+
+def _bring_photos(
+    season: Season, folder: Path, report: ImportReport, progress: Progress | None
+) -> dict[int, str]:
+    """Copy the photographs in; return the hash each has in this season."""
+    with season.read() as conn:
+        mine = {row["sha256"] for row in rows.stream(conn, "photo")}
+    out: dict[int, str] = {}
+    for i, row in enumerate(_lines(folder, "photo")):
+        if "file" not in row:
+            report.conflicts.append(f"photograph {row['sha256'][:12]} was missing at export")
+            continue
+        if row["sha256"] in mine:
+            out[row["id"]] = row["sha256"]
+        else:
+            with open_payload(folder, f"data/{row['file']}") as file:
+                out[row["id"]] = season.photos.add(file.read()).sha256
+        known = out[row["id"]] in mine
+        mine.add(out[row["id"]])
+        report.n_photos_known += known
+        report.n_photos_new += not known
+        if progress is not None:
+            progress("photographs", i + 1, i + 1)
+    return out
+
+
+def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[str, str]:
+    """Copy the models in that are new and list them; return the name each has in this season."""
+    from budvision.verdict.registry import add_model, list_models
+
+    source = folder / "data" / "models"
+    if not source.is_dir():
+        return {}
+    entries = {entry.label: entry for entry in list_models(source)}
+    out: dict[str, str] = {}
+    for model in sorted(p for p in source.iterdir() if p.is_dir()):
+        files = {p.relative_to(model): sha256_of(p) for p in model.rglob("*") if p.is_file()}
+        entry = entries.get(model.name)
+        target = season.models_folder / model.name
+        if target.is_dir() and {
+            p.relative_to(target): sha256_of(p) for p in target.rglob("*") if p.is_file()
+        } != files:
+            stem, _, version = model.name.rpartition("-")
+            target = season.models_folder / f"{stem}-{report.lab}-{version}"
+            if not target.is_dir():
+                report.conflicts.append(
+                    f"model {model.name} differs; the other's is {target.name}")
+        out[model.name] = target.name
+        if not target.is_dir():
+            _copy_model(model, target)
+        known = {one.label for one in list_models(season.models_folder)}
+        if entry is not None and target.name not in known:
+            name = target.name.removesuffix(f"-{entry.version}")
+            add_model(replace(entry, name=name, folder=target))
+    return out
+
+
+def _copy_model(model: Path, target: Path) -> None:
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        target.parent.mkdir(exist_ok=True)
+        shutil.copytree(model, part)
+        part.replace(target)
+    except OSError as error:
+        why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
+        raise StorageError(
+            f"the model {target.name} could not be copied ({why})",
+            where=str(target.parent), do="Make room and import again; what is there is kept.",
+        ) from error
+    finally:
+        if part.exists():
+            shutil.rmtree(part, ignore_errors=True)
+
+
+class _Merge:
+    """Bring rows in, table by table, keeping track of which row became which."""
+
+    def __init__(
+        self, conn: Connection, folder: Path, report: ImportReport, key: ArchiveKey,
+        photos: dict[int, str], models: dict[str, str], *, own: bool, keep_ids: bool,
+    ) -> None:
+        self.conn, self.folder, self.report, self.key = conn, folder, report, key
+        self.photos, self.models = photos, models
+        self.own, self.keep_ids = own, keep_ids
+        self.ids: dict[str, dict[int, int]] = {table: {} for table in rows.ARCHIVED}
+        self.new: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
+        self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
+        self.folded: set[int] = set()
+        self.shared = SharedBuds(conn, folder, photos) if not keep_ids else NOTHING_SHARED
+        self.mine_people = {
+            key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
+        self.counts = {"added": Counter[str](), "known": Counter[str]()}
+
+    def table(self, table: str) -> None:
+        """Bring one table in."""
+        if table == "promotion" and not self.keep_ids:
+            return
+        for row in _lines(self.folder, table):
+            if (table == "photo" and row["id"] not in self.photos) or (
+                    table == "assignment" and row["photo_id"] in self.folded):
+                continue
+            source_id = int(row["id"])
+            try:
+                values = self._local(table, row)
+            except KeyError:
+                self.report.conflicts.append(f"{table} {source_id} refers to a row left out")
+                continue
+            found = self._known(table, row, values)
+            if table == "photo" and found in self.new["photo"]:
+                self._fold(row)
+            if found is None:
+                fitted = self._fitted(table, row, values)
+                if fitted is None:
+                    continue
+                if self.keep_ids:
+                    fitted["id"] = source_id
+                found = rows.add_row(self.conn, table, fitted)
+                self.new[table].add(found)
+                self.counts["added"][table] += 1
+            else:
+                self.counts["known"][table] += 1
+            self.ids[table][source_id] = found
+            self.taken[table].add(found)
+        self.report.added = dict(self.counts["added"])
+        self.report.known = dict(self.counts["known"])
+
+    def _fold(self, row: dict[str, Any]) -> None:
+        """Keep a picture once that came twice; it stays where the first of the two was placed."""
+        self.folded.add(int(row["id"]))
+        self.report.conflicts.append(
+            f"photographs {self.photos[row['id']][:12]} and {row['sha256'][:12]} differ in private "
+            "metadata only and are kept as one, where the first was placed")
+
+    def _local(self, table: str, row: dict[str, Any]) -> dict[str, Any]:
+        values = {k: v for k, v in row.items() if k in rows.columns_of(table) and k != "id"}
+        for column, target in rows.references_of(table).items():
+            if values[column] is not None:
+                values[column] = self.ids[target][values[column]]
+        if table == "photo":
+            values["sha256"] = self.photos[row["id"]]
+            if values["sha256"] != row["sha256"]:
+                values["n_bytes"] = row["exported_n_bytes"]
+        elif table == "region":
+            with open_payload(self.folder, f"data/{row['labels_png']}") as file:
+                values["labels_png"] = file.read()
+        elif table == "person" and not self.keep_ids:
+            values["password_hash"] = None
+        elif table == "model" and row["name"] in self.models:
+            values["name"] = self.models[row["name"]]
+            values["path"] = values["path"].replace(row["name"], values["name"])
+        elif table == "call" and not self.keep_ids and not self.own:
+            values["source"] = "archive"
+        return values
+
+    def _known(self, table: str, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        """Return the season's own row that is this one, None where there is none."""
+        if self.keep_ids:
+            return rows.find_id(self.conn, table, sha256=values["sha256"]) if (
+                table == "photo") else None
+        find = {
+            "site": ("name",), "cane": ("sampling_id", "label"),
+            "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),
+            "temperature": ("station", "measured_at"),
+        }.get(table)
+        if find is not None:
+            return rows.find_id(self.conn, table, **{name: values[name] for name in find})
+        if table == "person":
+            return self._known_person(values)
+        if table == "block":
+            return self._known_block(row, values)
+        if table == "sampling":
+            return self._known_sampling(row, values)
+        parents = {c: t for c, t in rows.references_of(table).items()
+                   if values[c] is not None and t != table and t not in ("person", "model")}
+        if any(values[c] in self.new[t] for c, t in parents.items()):
+            return None
+        wanted = {k: v for k, v in values.items() if k not in ("round", "source", "replaces_id")}
+        for found in rows.equal_rows(self.conn, table, wanted):
+            if found not in self.taken[table]:
+                return found
+        return None
+
+    def _known_person(self, values: dict[str, Any]) -> int | None:
+        if self.own and values["name"] in self.mine_people:
+            return int(self.mine_people[values["name"]])
+        found = rows.equal_rows(
+            self.conn, "person", {"name": values["name"], "added_at": values["added_at"]})
+        if found:
+            return found[0]
+        if rows.find_id(self.conn, "person", name=values["name"]) is not None:
+            values["name"] = f"{values['name']} ({self.report.lab})"
+            again = rows.find_id(self.conn, "person", name=values["name"])
+            if again is None:
+                self.report.conflicts.append(
+                    f"a person of the same name works here; theirs is {values['name']}")
+            return again
+        return None
+
+    def _known_block(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        name = values["name"]
+        other = f"{name} ({self.report.lab})"
+        for candidate in (name, other):
+            found = rows.equal_rows(
+                self.conn, "block", {"name": candidate, "added_at": values["added_at"]})
+            if found:
+                return found[0]
+        mine = rows.find_id(self.conn, "block", name=name)
+        if mine is None:
+            return None
+        if self.shared.block(int(row["id"])) == name:
+            return mine
+        values["name"] = other
+        self.report.conflicts.append(f"a block of the same name is here; theirs is {other}")
+        return None
+
+    def _known_sampling(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
+        """Return the own sampling of the same photographs, else the one of the same label."""
+        block_id, label = values["block_id"], self.shared.sampling(int(row["id"]))
+        if label and (found := rows.find_id(
+                self.conn, "sampling", block_id=block_id, label=label)) is not None:
+            if label != values["label"]:
+                self.report.conflicts.append(
+                    f"sampling {values['label']} there is {label} here: the same photographs")
+            return found
+        return rows.find_id(self.conn, "sampling", block_id=block_id, label=values["label"])
+
+    def _fitted(
+        self, table: str, row: dict[str, Any], values: dict[str, Any]
+    ) -> dict[str, Any] | None:
+        """Return what is to be inserted, None where the season's own row stands against it."""
+        if self.keep_ids:
+            return values
+        if table == "assignment" and values["photo_id"] not in self.new["photo"]:
+            mine = rows.equal_rows(self.conn, "assignment", {"photo_id": values["photo_id"]})
+            if mine:
+                same = rows.equal_rows(
+                    self.conn, "assignment",
+                    {"photo_id": values["photo_id"], "bud_id": values["bud_id"],
+                     "cut": values["cut"]})
+                if not same:
+                    self.report.conflicts.append(
+                        f"photograph {self.photos[row['photo_id']][:12]} shows another bud there")
+                return None
+        if table == "call" and values["bud_id"] not in self.new["bud"]:
+            mine = [
+                i for i in rows.equal_rows(self.conn, "call", {
+                    "bud_id": values["bud_id"], "tissue": values["tissue"]})
+                if i not in self.new["call"]]
+            if mine and values["round"] != "second" and values["value"] != "withdrawn":
+                values["round"] = "second"
+                if not rows.equal_rows(self.conn, "call", {
+                    "bud_id": values["bud_id"], "tissue": values["tissue"],
+                    "value": values["value"]}):
+                    self.report.conflicts.append(
+                        f"{rows.place_of_bud(self.conn, values['bud_id'])}: {values['tissue']} is "
+                        f"called {values['value']} there and otherwise here")
+        return values

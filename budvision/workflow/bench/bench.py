@@ -1,0 +1,358 @@
+"""The bench: where the technician stands, photographs taken there, marks, and the answers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.photo.read import Photo, read_photo
+from budvision.store.names import clean_label
+from budvision.store.queries.blocks import Sampling, list_samplings, sampling_by_id
+from budvision.store.queries.canes import (
+    bud_place,
+    ensure_bud,
+    ensure_cane,
+    find_cane,
+    list_buds,
+    list_canes,
+)
+from budvision.store.queries.marks import marks_of_sampling, set_mark
+from budvision.store.queries.photos import (
+    PhotoRow,
+    add_photo,
+    assign,
+    assignment_of,
+    cuts_of_bud,
+    cuts_of_sampling,
+    photo_by_sha256,
+)
+from budvision.store.queries.review import progress
+from budvision.store.session import Season
+from budvision.vocabulary import Proposal, Tissue
+from budvision.workflow.bench.answer import BenchAnswer, answer_photo
+from budvision.workflow.bench.picture import CACHE, answer_picture
+from budvision.workflow.intake.propose import ModelInUse, propose_waiting
+from budvision.workflow.intake.sorting import loose_photos
+from budvision.workflow.sampling.decide import decision_state
+from budvision.workflow.sampling.soak import SoakClock, parse_time, soak_clock
+
+__all__ = [
+    "BenchPhoto", "BenchRow", "Propose", "add_cane", "bench_board", "bench_list", "keep_photo",
+    "mark_bud", "take_photo",
+]
+
+Propose = Callable[[bytes, str], tuple[Proposal, npt.NDArray[np.uint8] | None]]
+"""What the bench asks of a model: bytes and a name in, a proposal and full-size labels out."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPhoto:
+    """A photograph that has arrived.
+
+    Attributes
+    ----------
+    sha256 : str
+        Its name in the season.
+    new : bool
+        False where these very bytes had come before.
+    bud_id : int or None
+        Where it belongs; None while it waits for a place.
+    """
+
+    sha256: str
+    new: bool
+    bud_id: int | None
+    cane: str
+    node: int
+    cut: int
+    answer: BenchAnswer | None
+    remarks: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the photograph as JSON holds it."""
+        return {
+            "ok": True, "sha256": self.sha256, "new": self.new, "cane": self.cane,
+            "node": self.node, "cut": self.cut, "remarks": list(self.remarks),
+            "answer": None if self.answer is None else self.answer.as_dict(),
+        }
+
+
+def keep_photo(season: Season, data: bytes, *, name: str) -> tuple[PhotoRow, bool, Photo]:
+    """Copy a photograph into the season; it has no place yet.
+
+    Returns
+    -------
+    row : PhotoRow
+    new : bool
+        False where these bytes had come before.
+    photo : Photo
+        At reduced size, for a thumbnail.
+
+    Raises
+    ------
+    PhotoError
+        When it is no photograph that can be used.
+    """
+    photo = read_photo(data, max_side_px=1600, name=name)
+    added = season.photos.add(data)
+    taken = photo.capture.taken_at
+    with season.write() as conn:
+        found = add_photo(
+            conn, sha256=added.sha256, file_name=Path(name).name or "photo",
+            format=photo.capture.format, n_bytes=photo.capture.n_bytes, width_px=photo.width_px,
+            height_px=photo.height_px, taken_at=None if taken is None else taken.isoformat(),
+            camera=f"{photo.capture.make} {photo.capture.model}".strip(),
+        )
+        row = photo_by_sha256(conn, added.sha256)
+    assert row is not None
+    return row, found.new, photo
+
+
+def take_photo(
+    season: Season, data: bytes, *, sampling_id: int, cane: str, node: int, cut: int,
+    person_id: int | None, name: str = "photo", retake: bool = False,
+    propose: Propose | None = None, used: ModelInUse | None = None,
+) -> BenchPhoto:
+    """Keep a photograph taken at the bench, give it its bud and cut, and answer.
+
+    Parameters
+    ----------
+    season : Season
+    data : bytes
+        The file as the camera made it.
+    sampling_id, cane, node, cut : int, str, int, int
+        Where the technician stands.
+    person_id : int, optional
+        The technician.
+    name : str
+        What the browser calls the file; never used as a path.
+    retake : bool
+        It takes the place of the photograph of this cut, which stays in the season.
+    propose : callable, optional
+        The model; without one the photograph is kept and there is no answer.
+    used : ModelInUse, optional
+        What the proposal is kept under, so that the review need not look again.
+
+    Returns
+    -------
+    BenchPhoto
+
+    Raises
+    ------
+    PhotoError
+        When it is no photograph that can be used; nothing is kept then.
+    NotFoundError
+        When there is no such cane.
+    ConflictError
+        When the photograph, or the cut, belongs elsewhere already. The photograph is kept and
+        waits on the assignment page.
+    """
+    with season.read() as conn:
+        sampling = sampling_by_id(conn, sampling_id)
+        found = find_cane(conn, sampling_id, cane)
+    if found is None:
+        raise NotFoundError(f"there is no cane {cane!r}", where=f"sampling {sampling.label}",
+                            do="Add the cane first.", code="no_cane")
+    if not 1 <= node <= 200 or not 1 <= cut <= 50:
+        raise InputError(f"node is {node} and cut {cut}", where="bench",
+                         expected="a node from 1 to 200 and a cut from 1 to 50")
+    row, new, photo = keep_photo(season, data, name=name)
+    with season.write() as conn:
+        bud_id = ensure_bud(conn, found.id, node)
+        standing = assignment_of(conn, row.id)
+        if standing is not None and standing.bud_id not in (None, bud_id):
+            assert standing.bud_id is not None
+            other = bud_place(conn, standing.bud_id)
+            raise ConflictError(
+                f"this very photograph is cut {standing.cut} of block {other.block} cane "
+                f"{other.cane} node {other.node}", where=f"cane {cane} node {node}",
+                code="photo_elsewhere", expected="a photograph of this bud",
+                do="Take a new one, or move it on the assignment page.",
+            )
+        if standing is not None and standing.bud_id == bud_id:
+            cut = standing.cut          # the same photograph again: it keeps its place
+        else:
+            assign(conn, row.id, bud_id, cut, source="bench", person_id=person_id, retake=retake)
+    answer = _answer(season, data, row, bud_id, cut, photo, propose, used)
+    return BenchPhoto(row.sha256, new, bud_id, cane, node, cut, answer,
+                      _remarks(row, sampling))
+
+
+def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:
+    taken, collected = parse_time(row.taken_at), parse_time(sampling.collected_at)
+    if taken is not None and collected is not None and taken < collected:
+        return (f"{row.file_name} was taken before the canes were collected; check the clock of "
+                "the camera, or whether it is the right photograph.",)
+    return ()
+
+
+def _answer(
+    season: Season, data: bytes, row: PhotoRow, bud_id: int, cut: int, photo: Photo,
+    propose: Propose | None, used: ModelInUse | None,
+) -> BenchAnswer | None:
+    if propose is None:
+        return None
+    proposal, labels = propose(data, row.file_name)
+    if used is not None:
+        propose_waiting(season, photos=[row], used=used, look=lambda *_: (proposal, labels))
+    folder = season.folder / CACHE
+    folder.mkdir(parents=True, exist_ok=True)
+    exposed = [t.value for t, one in proposal.tissues.items() if one.exposed]
+    _replace(folder / f"{row.sha256}.json",
+             json.dumps({"found": proposal.found, "exposed": exposed}).encode())
+    _replace(folder / f"{row.sha256}.jpg", answer_picture(photo.image, labels))
+    with season.read() as conn:
+        cuts = cuts_of_bud(conn, bud_id)
+    before = [tissue for one in cuts if one.cut < cut
+              for tissue in _seen(season, one.photo.sha256)]
+    return answer_photo(proposal, seen_before=before, cut=cut,
+                        verdicts=bool(season.settings["bench_verdicts"]))
+
+
+def _replace(path: Path, data: bytes) -> None:
+    part = path.with_name(f"{path.name}.part")
+    part.write_bytes(data)
+    part.replace(path)
+
+
+def _seen(season: Season, sha256: str) -> list[Tissue]:
+    """Return the tissues that the bench saw in a photograph; empty where it did not look."""
+    path = season.folder / CACHE / f"{sha256}.json"
+    try:
+        table = json.loads(path.read_text(encoding="utf-8"))
+        return [Tissue(word) for word in table["exposed"]]
+    except (OSError, ValueError, KeyError):
+        return []
+
+
+def mark_bud(
+    season: Season, *, sampling_id: int, cane: str, node: int, kind: str, value: str,
+    person_id: int | None,
+) -> int:
+    """Mark a node as missing or blind, or a bud with a cause other than cold; empty takes back.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such cane.
+    InputError
+        When node, kind or value is impossible.
+    """
+    with season.write() as conn:
+        found = find_cane(conn, sampling_id, cane)
+        if found is None:
+            raise NotFoundError(f"there is no cane {cane!r}", where="bench",
+                                do="Add the cane first.", code="no_cane")
+        return set_mark(conn, ensure_bud(conn, found.id, node), kind, value, person_id=person_id,
+                        note="bench")
+
+
+def add_cane(season: Season, sampling_id: int, label: str, *, vine: str = "") -> str:
+    """Add a cane that was not planned, last in the walk; return its label.
+
+    Raises
+    ------
+    InputError
+        When the label is impossible.
+    ConflictError
+        When the sampling has that cane.
+    """
+    clean = clean_label(label, "cane", limit=60)
+    with season.write() as conn:
+        if find_cane(conn, sampling_id, clean) is not None:
+            raise ConflictError(f"cane {clean} is there already", where="bench",
+                                expected="a label of its own", do="Give it another label.")
+        ensure_cane(conn, sampling_id, clean, vine=vine)
+    return clean
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRow:
+    """One sampling in the list of the bench."""
+
+    id: int
+    block: str
+    label: str
+    n_canes: int
+    n_buds: int
+    n_photographed: int
+    n_waiting: int
+    planned: bool
+    soak: SoakClock
+
+
+def bench_list(season: Season) -> list[BenchRow]:
+    """List the samplings with their soaking and how far the bench is, unfinished ones first."""
+    rows = []
+    with season.read() as conn:
+        for sampling in list_samplings(conn):
+            done = progress(conn, sampling.id)
+            nodes = int(sampling.plan.get("nodes", 0)) if sampling.plan else 0
+            n_canes = len(list_canes(conn, sampling.id))
+            rows.append(BenchRow(
+                id=sampling.id, block=sampling.block, label=sampling.label, n_canes=n_canes,
+                n_buds=max(done.n_buds, n_canes * nodes),
+                n_photographed=done.n_waiting + done.n_done + done.n_missing,
+                n_waiting=done.n_waiting, planned=bool(sampling.plan),
+                soak=soak_clock(sampling, season.settings),
+            ))
+    return sorted(rows, key=lambda row: (row.n_photographed >= row.n_buds > 0, row.block))
+
+
+def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
+    """Return everything that the bench page shows of a sampling, as JSON holds it."""
+    with season.read() as conn:
+        sampling = sampling_by_id(conn, sampling_id)
+        canes = list_canes(conn, sampling_id)
+        buds = list_buds(conn, sampling_id=sampling_id)
+        marks = marks_of_sampling(conn, sampling_id)
+        cuts = cuts_of_sampling(conn, sampling_id)
+        done = progress(conn, sampling_id)
+        n_loose = len(loose_photos(conn))
+    nodes = int(sampling.plan.get("nodes", 10)) if sampling.plan else 10
+    by_bud: dict[int, list[dict[str, Any]]] = {}
+    for one in cuts:
+        by_bud.setdefault(one.bud_id, []).append({
+            "cut": one.cut, "sha256": one.photo.sha256,
+            "seen": [t.value for t in _seen(season, one.photo.sha256)],
+        })
+    by_cane: dict[int, dict[int, dict[str, Any]]] = {}
+    for bud in buds:
+        put: Mapping[str, Any] = marks.get(bud.id, {})
+        by_cane.setdefault(bud.cane_id, {})[bud.node] = {
+            "node": bud.node, "cuts": by_bud.get(bud.id, []),
+            "mark": put["node"].value if "node" in put else "",
+            "cause": put["cause"].value if "cause" in put else "",
+        }
+    table = []
+    n_done = 0
+    for cane in canes:
+        known = by_cane.get(cane.id, {})
+        last = max([nodes, *known])
+        row = [known.get(n, {"node": n, "cuts": [], "mark": "", "cause": ""})
+               for n in range(1, last + 1)]
+        whole = all(one["cuts"] or one["mark"] for one in row)
+        n_done += whole
+        table.append({"label": cane.label, "vine": cane.vine, "vigor": cane.vigor,
+                      "zone": cane.zone, "done": whole, "buds": row})
+    clock = soak_clock(sampling, season.settings)
+    return {
+        "ok": True, "id": sampling.id, "block": sampling.block, "sampling": sampling.label,
+        "nodes": nodes, "canes": table,
+        "base_side": season.settings.text("cane_base"),
+        "soak": {"state": clock.state, "hours": clock.hours, "early": clock.early,
+                 "words": clock.words, "ready_at": clock.ready_at},
+        "decision": decision_state(season, sampling_id),
+        "progress": {
+            "canes_done": n_done, "canes": len(canes), "buds": done.n_buds,
+            "photographed": done.n_waiting + done.n_done, "waiting": done.n_waiting,
+            "called": done.n_done, "missing": done.n_missing, "loose": n_loose,
+        },
+    }

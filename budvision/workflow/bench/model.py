@@ -1,0 +1,78 @@
+"""The season's own model for the bench, loaded once and kept ready."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from budvision.errors import BudvisionError
+from budvision.photo.card import LINE_MM
+from budvision.store.session import Season
+from budvision.vocabulary import Proposal, Reason
+from budvision.workflow.bench.bench import Propose
+from budvision.workflow.intake.propose import ModelInUse, model_in_use
+
+__all__ = ["BenchModel", "season_model"]
+
+Said = tuple[Proposal, npt.NDArray[np.uint8] | None]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchModel:
+    """A model to ask at the bench.
+
+    Attributes
+    ----------
+    propose : callable, optional
+        None where the model cannot be used.
+    used : ModelInUse, optional
+        What its proposals are kept under.
+    trouble : str
+        Why there is none, empty where there is.
+    """
+
+    propose: Propose | None
+    used: ModelInUse | None = None
+    trouble: str = ""
+
+
+@lru_cache(maxsize=2)
+def _load(model: str, cane_base: str) -> Propose:
+    from budvision.verdict.propose import Proposer, propose_photo
+
+    proposer = Proposer.load(model)
+    return lambda data, name: propose_photo(
+        data, proposer=proposer, name=name, cane_base=cane_base
+    )
+
+
+def season_model(season: Season) -> BenchModel:
+    """Return the model that proposes in this season, ready to be asked.
+
+    A model that cannot be used does not stop the bench: photographs are kept all the same.
+    """
+    try:
+        used = model_in_use(season)
+        inside = season.folder / used.path
+        look = _load(
+            str(inside) if inside.is_dir() else used.path, season.settings.text("cane_base")
+        )
+    except BudvisionError as error:
+        return BenchModel(None, trouble=str(error))
+    line_mm = season.settings.number("card_line_mm")
+    if abs(line_mm - LINE_MM) <= 0.5:
+        return BenchModel(look, used)
+    return BenchModel(lambda data, name: _without_scale(look(data, name), line_mm), used)
+
+
+def _without_scale(said: Said, line_mm: float) -> Said:
+    """Take the scale out of a proposal whose photo card is printed at another size."""
+    proposal, labels = said
+    if proposal.mm_per_px is None:
+        return said
+    why = Reason("card_wrong_size", f"The photo card's check line measures {line_mm:g} mm and "
+                 f"should be {LINE_MM:g}, so its scale is not used. Print the card again at 100 %.")
+    return replace(proposal, mm_per_px=None, reasons=(*proposal.reasons, why)), labels

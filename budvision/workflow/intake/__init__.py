@@ -1,0 +1,6 @@
+"""Photographs come in: taken by manifest or name, sorted by cane tags, watched for, proposed for.
+
+`intake` is the one door by which a photograph enters a season; `manifest` reads what says where it
+belongs, `runs` and `sorting` find that out from the tags in the pictures, `watch` does so as they
+are saved, `propose` asks the model in use.
+"""

@@ -1,0 +1,101 @@
+"""After a model was promoted or taken back: what waits is proposed anew, both versions kept.
+
+Buds that people have called in full stay beside the proposals they were called with.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+from budvision.store.queries import learning, models
+from budvision.store.queries.photos import PhotoRow
+from budvision.store.session import Season
+from budvision.workflow.intake.propose import (
+    Look,
+    ModelInUse,
+    ProposeReport,
+    model_in_use,
+    propose_waiting,
+)
+
+__all__ = ["count_out_of_step", "propose_anew"]
+
+Progress = Callable[[int, int, str], None]
+_AT_ONCE = 48
+"""Photographs between two looks at what people have called and which model is in use."""
+
+
+def _out_of_step(season: Season, used: ModelInUse) -> list[PhotoRow]:
+    with season.read() as conn:
+        known = next((m.id for m in models.list_models(conn) if m.sha256 == used.sha256), None)
+        return learning.photos_out_of_step(conn, known)
+
+
+def count_out_of_step(season: Season) -> int:
+    """Return how many photographs of waiting buds do not show a proposal of the model in use.
+
+    Raises
+    ------
+    NotFoundError
+        When the model in use is not there.
+    """
+    return len(_out_of_step(season, model_in_use(season)))
+
+
+def propose_anew(
+    season: Season, *, look: Look | None = None, jobs: int = 2,
+    progress: Progress | None = None,
+) -> ProposeReport:
+    """Let the model in use look at every waiting bud that shows another model's proposals.
+
+    Every proposal made before is kept; the newest one is shown. People may go on calling
+    meanwhile, and promote another model: both are heeded as it goes.
+
+    Parameters
+    ----------
+    look : callable, optional
+        Another way of looking.
+    jobs : int
+        Processes, where there are many photographs.
+    progress : callable, optional
+        Called with the number done, the number in all, and the file's name.
+
+    Returns
+    -------
+    ProposeReport
+        Counts over all photographs looked at; the model is the last one in use.
+
+    Raises
+    ------
+    NotFoundError, VerificationError
+        When the model is missing or not as listed.
+    """
+    tried: set[tuple[str, int]] = set()
+    found = refused = missing = 0
+    reasons: Counter[str] = Counter()
+    while True:
+        used = model_in_use(season)
+        waiting = [row for row in _out_of_step(season, used)
+                   if (used.sha256, row.id) not in tried]
+        done, total = len(tried), len(tried) + len(waiting)
+        if not waiting:
+            if progress is not None:
+                progress(done, total, "")
+            return ProposeReport(
+                used.label, done, found, refused, missing, dict(reasons))
+        now = waiting[:_AT_ONCE]
+        tried.update((used.sha256, row.id) for row in now)
+        part = propose_waiting(
+            season, photos=now, used=used, look=look, jobs=jobs,
+            progress=_beyond(progress, done, total))
+        found, refused = found + part.n_found, refused + part.n_refused
+        missing += part.n_missing
+        reasons.update(part.reasons)
+
+
+def _beyond(progress: Progress | None, done: int, total: int) -> Progress | None:
+    """Return what tells of a part of the work as of the whole."""
+    if progress is None:
+        return None
+    return lambda n, _, name: progress(done + n, total, name)

@@ -1,0 +1,104 @@
+"""Put a trained model into the season: its folder whole or not at all, then the list, then a row.
+
+A training that is killed leaves at most a folder with a dot before its name, which the next one
+removes, or a whole folder that no list names and nothing loads.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from budvision.errors import StorageError
+from budvision.store.queries import models
+from budvision.store.session import Season, now
+from budvision.workflow.intake.propose import ModelInUse, model_in_use
+
+__all__ = ["write_model"]
+
+_PART = ".part"
+
+
+def write_model(
+    season: Season, name: str, fill: Callable[[Path, str], None], *, feature_version: str,
+    note: str, facts: Mapping[str, Any],
+) -> tuple[ModelInUse, Path]:
+    """Write a new version of a model into the season's own models.
+
+    The season's door for writing is held meanwhile, so that two trainings at once, in whatever
+    process, get two versions.
+
+    Parameters
+    ----------
+    name : str
+        The model's name without version.
+    fill : callable
+        Writes every file into the folder given; told the model's name and version as well.
+    feature_version : str
+        The features that it reads.
+    note : str
+        A sentence for the list of models.
+    facts : mapping
+        Kept with the model's row.
+
+    Returns
+    -------
+    used : ModelInUse
+    folder : Path
+
+    Raises
+    ------
+    StorageError
+        When the disk is full; nothing is half-written.
+    """
+    from budvision.verdict.registry import ModelEntry, add_model, library_versions
+
+    home = season.models_folder
+    with season.write() as conn:
+        part: Path | None = None
+        try:
+            for left in home.glob(f".{name}-*{_PART}"):  # of a training that was killed
+                shutil.rmtree(left, ignore_errors=True)
+            target = home / f"{name}-{_next_version(home, name)}"
+            part = home / f".{target.name}{_PART}"
+            part.mkdir(parents=True)
+            fill(part, target.name)
+            _flush(part)
+            part.replace(target)
+        except OSError as error:
+            if isinstance(error, StorageError):
+                raise
+            raise StorageError(
+                f"the model could not be written ({error.strerror})", where=str(home),
+                do="Make room and train again; the season is as it was.") from error
+        finally:
+            if part is not None and part.exists():
+                shutil.rmtree(part, ignore_errors=True)
+        add_model(ModelEntry(
+            name=name, version=target.name.removeprefix(f"{name}-"), folder=target, files={},
+            feature_version=feature_version, made=now()[:10], libraries=library_versions(),
+            note=note))
+        used = model_in_use(season, target)
+        models.ensure_model(conn, used.label, used.sha256, used.path,
+                            facts=used.facts | dict(facts))
+    return used, target
+
+
+def _next_version(home: Path, name: str) -> int:
+    """Return the version after the highest that was ever begun, listed or not."""
+    from budvision.verdict.registry import list_models
+
+    taken = [path.name.removeprefix(f"{name}-") for path in home.glob(f"{name}-*")]
+    taken += [entry.version for entry in list_models(home) if entry.name == name]
+    return max((int(text) for text in taken if text.isdigit()), default=0) + 1
+
+
+def _flush(folder: Path) -> None:
+    """Bring every file of a folder to the disk, so that its new name never stands for less."""
+    for path in folder.rglob("*"):
+        if path.is_file():
+            with path.open("rb") as file:
+                os.fsync(file.fileno())

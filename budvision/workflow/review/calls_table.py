@@ -1,0 +1,329 @@
+"""Calls in and out as a table: for labs that score on paper, and for looking at elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from budvision.errors import (
+    BudvisionError,
+    InputError,
+    NotFoundError,
+    NothingToDoError,
+    StorageError,
+    UsageError,
+)
+from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.queries.calls import CallRow, NewCall
+from budvision.store.session import Season
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
+from budvision.workflow.review.calls_file import calls_as_csv, read_calls
+
+__all__ = ["ImportReport", "export_calls", "import_calls"]
+
+_NOTHING = "import again; nothing was imported"
+
+
+@dataclass(frozen=True, slots=True)
+class ImportReport:
+    """What an import did.
+
+    Attributes
+    ----------
+    batch : str
+        Name of the rows saved together, for `undo`; empty where nothing changed.
+    n_rows, n_calls, n_unchanged, n_empty : int
+        Rows read; calls saved; calls that stood with the same value already; empty cells.
+    n_new_buds : int
+        Buds made because the import was allowed to.
+    warnings : tuple of str
+        What was left aside.
+    new_reviewer : bool
+        Whether the reviewer was not known to the season before.
+    """
+
+    batch: str
+    sampling: str
+    reviewer: str
+    n_rows: int
+    n_calls: int
+    n_unchanged: int
+    n_empty: int
+    n_new_buds: int
+    warnings: tuple[str, ...]
+    new_reviewer: bool = False
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report as JSON has it."""
+        return {
+            "ok": True, "batch": self.batch, "sampling": self.sampling,
+            "reviewer": self.reviewer, "n_rows": self.n_rows, "n_calls": self.n_calls,
+            "n_unchanged": self.n_unchanged, "n_empty": self.n_empty,
+            "n_new_buds": self.n_new_buds, "new_reviewer": self.new_reviewer,
+            "warnings": list(self.warnings),
+        }
+
+
+def import_calls(
+    season: Season, path: Path, *, reviewer: str, sampling: str | None = None,
+    create: bool = False, blind: bool = False, round: str = "first",
+    entered_by: str | None = None,
+) -> ImportReport:
+    """Record one person's calls from a table with the tally's columns, all of it or nothing.
+
+    An empty cell says nothing: a call that stands stays. A cell with the value that this person's
+    newest call has already changes nothing.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    path : Path
+        A table as `budvision.workflow.review.calls_file` describes it.
+    reviewer : str
+        Whose calls they are; added as a reviewer when new.
+    sampling : str, optional
+        Label of the sampling; may be left out where the season has a single label.
+    create : bool
+        Make blocks, samplings, canes and buds that are not there; else they are errors.
+    blind : bool
+        True where the reviewer had not seen the proposals.
+    round : str
+        first, or second for a second reader's table.
+    entered_by : str, optional
+        Who types them in, where it is not the reviewer.
+
+    Returns
+    -------
+    ImportReport
+
+    Raises
+    ------
+    InputError, NotFoundError
+        When a row is wrong or names an unknown bud; nothing was imported.
+    UsageError
+        When the sampling must be named.
+    """
+    table = read_calls(path, nothing=_NOTHING)
+    with season.write() as conn:
+        label = sampling or _only_label(conn)
+        new_reviewer = people.find_person(conn, reviewer) is None
+        who = people.ensure_person(conn, reviewer, "reviewer")
+        typist = people.ensure_person(conn, entered_by, "technician") if entered_by else None
+        finder = _Finder(conn, label, create=create)
+        rows: list[tuple[int, BudCalls]] = []
+        wrong: list[BudvisionError] = []
+        for number, bud in zip(table.rows, table.buds, strict=True):
+            try:
+                rows.append((finder.bud(bud), bud))
+            except BudvisionError as error:
+                wrong.append(_in_row(error, f"{path.name}, row {number}"))
+        if wrong:
+            raise _first(wrong)
+        standing = calls.newest_rows(conn, [bud_id for bud_id, _ in rows], round,
+                                     person_id=who.id if round == "second" else None)
+        batch, n_calls, n_unchanged, n_empty = "", 0, 0, 0
+        for bud_id, bud in rows:
+            fresh: dict[Tissue, CallValue | NewCall] = {}
+            for tissue in TISSUES:
+                value = bud.call(tissue)
+                if value is None:
+                    n_empty += 1
+                    continue
+                new = NewCall(value, cause=bud.causes.get(tissue))
+                if _same(standing.get((bud_id, tissue)), new, who.id):
+                    n_unchanged += 1
+                else:
+                    fresh[tissue] = new
+            if fresh:
+                batch = calls.save_calls(
+                    conn, bud_id, fresh, person_id=who.id, round=round, source="import",
+                    blind=blind, batch=batch or None,
+                    entered_by_id=None if typist is None else typist.id,
+                )
+                n_calls += len(fresh)
+    return ImportReport(batch, label, who.name, len(rows), n_calls, n_unchanged, n_empty,
+                        finder.n_new_buds, table.warnings, new_reviewer)
+
+
+def _same(row: CallRow | None, new: NewCall, person_id: int) -> bool:
+    return row is not None and (row.value, row.cause, row.person_id) == (
+        new.value, new.cause, person_id
+    )
+
+
+def _only_label(conn: Connection) -> str:
+    labels = sorted({row.label for row in blocks.list_samplings(conn)})
+    if len(labels) == 1:
+        return labels[0]
+    if not labels:
+        raise UsageError("the season has no sampling yet", where="--sampling",
+                         expected="a label for these calls",
+                         do="Add --sampling LABEL and --create.")
+    raise UsageError(f"the season has {len(labels)} sampling labels", where="--sampling",
+                     expected=f"one of {', '.join(labels)}", do="Say which with --sampling.")
+
+
+class _Finder:
+    """Finds the bud of a table's row, or makes it where that is allowed."""
+
+    def __init__(self, conn: Connection, label: str, *, create: bool) -> None:
+        self._conn, self._label, self._create = conn, label, create
+        self._samplings: dict[str, int] = {}
+        self._canes: dict[tuple[str, str, str], int] = {}
+        self._seen: set[int] = set()
+        self.n_new_buds = 0
+
+    def bud(self, row: BudCalls) -> int:
+        """Return the id of the row's bud, or raise an error without its place in the file."""
+        sampling_id = self._sampling(row)
+        cane_id = self._cane(sampling_id, row)
+        bud_id = canes.bud_of_cane(self._conn, cane_id, row.node)
+        if bud_id is None:
+            if not self._create:
+                raise self._unknown(f"cane {row.cane} of block {row.block} has no node {row.node}")
+            bud_id = canes.ensure_bud(self._conn, cane_id, row.node)
+            self.n_new_buds += 1
+        if bud_id in self._seen:
+            raise InputError(
+                f"node {row.node} of cane {row.cane} of block {row.block} stands twice",
+                expected="each bud once", do=f"Remove one row and {_NOTHING}.", code="duplicate",
+            )
+        self._seen.add(bud_id)
+        return bud_id
+
+    def _sampling(self, row: BudCalls) -> int:
+        if row.block in self._samplings and not row.cultivar:
+            return self._samplings[row.block]
+        if self._create:
+            block_id = blocks.ensure_block(self._conn, row.block, cultivar=row.cultivar)
+            found = blocks.ensure_sampling(self._conn, block_id, self._label)
+        else:
+            block = blocks.find_block(self._conn, row.block)
+            if block is None:
+                names = ", ".join(b.name for b in blocks.list_blocks(self._conn)) or "none yet"
+                raise self._unknown(f"block is {row.block!r}", f"a block of this season ({names})")
+            blocks.ensure_block(self._conn, row.block, cultivar=row.cultivar)
+            sampling = blocks.find_sampling(self._conn, block.id, self._label)
+            if sampling is None:
+                raise self._unknown(f"block {row.block} has no sampling {self._label!r}")
+            found = sampling.id
+        self._samplings[row.block] = found
+        return found
+
+    def _cane(self, sampling_id: int, row: BudCalls) -> int:
+        key = (row.block, row.vine, row.cane)
+        if key in self._canes and not (row.vigor or row.zone):
+            return self._canes[key]
+        if not self._create and canes.find_cane(
+            self._conn, sampling_id, row.cane, vine=row.vine
+        ) is None:
+            on = f" of vine {row.vine}" if row.vine else ""
+            raise self._unknown(f"block {row.block} has no cane {row.cane}{on}")
+        self._canes[key] = canes.ensure_cane(
+            self._conn, sampling_id, row.cane, vine=row.vine, vigor=row.vigor, zone=row.zone
+        )
+        return self._canes[key]
+
+    def _unknown(self, what: str, expected: str = "") -> NotFoundError:
+        return NotFoundError(
+            what, code="no_bud", expected=expected or "a bud of this season",
+            do=f"Correct the row, or add --create to make it, and {_NOTHING}.",
+        )
+
+
+def _in_row(error: BudvisionError, where: str) -> BudvisionError:
+    step = error.do.rstrip(".") or "Correct the row"
+    do = error.do if _NOTHING in step else f"{step} and {_NOTHING}."
+    return type(error)(error.what, expected=error.expected, do=do, where=where, code=error.code)
+
+
+def _first(wrong: Sequence[BudvisionError]) -> BudvisionError:
+    """Return the first error, saying which further rows are wrong."""
+    error = wrong[0]
+    if len(wrong) == 1:
+        return error
+    rows = ", ".join(other.where.rsplit(" ", maxsplit=1)[-1] for other in wrong[1:11])
+    more = " ..." if len(wrong) > 11 else ""
+    return type(error)(error.what, expected=error.expected, where=error.where, code=error.code,
+                       do=f"{error.do} Further wrong rows: {rows}{more}.")
+
+
+def export_calls(
+    season: Season, path: Path | None = None, *, sampling: str | None = None,
+    block: str | None = None,
+) -> str:
+    """Return the calls that count as a table with the tally's columns, and write it if asked.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    path : Path, optional
+        Where to write it; the file is whole or not there.
+    sampling : str, optional
+        Label of the sampling; the newest of each block when left out.
+    block : str, optional
+        One block only.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block or sampling.
+    NothingToDoError
+        When nothing is called yet.
+    StorageError
+        When the file cannot be written.
+    """
+    with season.read() as conn:
+        ids = chosen_samplings(conn, sampling=sampling, block=block)
+        found = calls.current_calls(conn, sampling_ids=list(ids.values()))
+    if not found:
+        raise NothingToDoError("nobody has called a bud yet", where="calls export",
+                               expected="at least one confirmed call",
+                               do="Confirm buds on the review page or with `calls import`.")
+    text = calls_as_csv(found)
+    if path is not None:
+        try:
+            part = path.with_name(path.name + ".part")
+            part.write_bytes(text.encode("utf-8"))
+            part.replace(path)
+        except OSError as error:
+            raise StorageError(f"it cannot be written ({error.strerror})", where=str(path),
+                               do="Choose another folder or make room.") from error
+    return text
+
+
+def chosen_samplings(
+    conn: Connection, *, sampling: str | None = None, block: str | None = None
+) -> dict[str, int]:
+    """Return the sampling of each block that a label, or the newest, names.
+
+    Parameters
+    ----------
+    sampling : str, optional
+        The label; each block's newest sampling when left out.
+    block : str, optional
+        One block only.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block, or no block has that sampling.
+    """
+    if block is not None:
+        one = blocks.get_block(conn, block)
+        if sampling is not None:
+            return {one.name: blocks.get_sampling(conn, one.id, sampling).id}
+        newest = blocks.latest_sampling(conn, one.id)
+        return {} if newest is None else {one.name: newest.id}
+    rows = blocks.list_samplings(conn)  # by block, oldest first
+    if sampling is not None and not any(row.label == sampling for row in rows):
+        labels = ", ".join(sorted({row.label for row in rows})) or "none yet"
+        raise NotFoundError(f"there is no sampling {sampling!r}", where="--sampling",
+                            expected=f"one of {labels}", do="Correct the label.",
+                            code="no_sampling")
+    return {row.block: row.id for row in rows if sampling in (None, row.label)}

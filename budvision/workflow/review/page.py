@@ -1,0 +1,236 @@
+"""What the review page shows of one bud, as plain values: nothing hidden is in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection
+
+from budvision.settings import Settings
+from budvision.store.queries import blocks as block_queries
+from budvision.store.queries import canes
+from budvision.store.queries.calls import CallRow, call_history, current_calls_of_bud
+from budvision.store.queries.marks import marks_of_bud
+from budvision.store.queries.people import Person
+from budvision.store.queries.photos import Cut, cuts_of_bud
+from budvision.store.queries.proposals import (
+    ProposalRow,
+    Region,
+    current_region,
+    latest_proposals,
+)
+from budvision.store.queries.review import BudState, bud_states
+from budvision.vocabulary import TISSUES, CallValue
+from budvision.workflow.review.outlines import outlines
+from budvision.workflow.review.pictures import face_box
+from budvision.workflow.review.save import (
+    best_proposals,
+    disagreements_of,
+    hidden_from,
+    proposed_value,
+)
+
+__all__ = ["bud_page", "cane_strip", "sure_words", "tally_of"]
+
+Values = dict[str, Any]
+
+
+def sure_words(p_dead: float | None, verdict: str) -> str:
+    """Say how sure a proposal is, as a natural frequency.
+
+    Examples
+    --------
+    >>> sure_words(0.97, "dead")
+    '97 in 100'
+    >>> sure_words(0.08, "live")
+    '92 in 100'
+    >>> sure_words(0.55, "unsure")
+    '55 in 100 for dead'
+    """
+    if p_dead is None:
+        return ""
+    if verdict == "live":
+        return f"{_hundredths(1.0 - p_dead)} in 100"
+    if verdict == "dead":
+        return f"{_hundredths(p_dead)} in 100"
+    return f"{_hundredths(p_dead)} in 100 for dead"
+
+
+def _hundredths(p: float) -> str:
+    if p > 0.995:
+        return "over 99"
+    if p < 0.005:
+        return "under 1"
+    return str(round(p * 100))
+
+
+def bud_page(
+    conn: Connection, settings: Settings, bud_id: int, *, person: Person, reading: str = "first",
+    states: Sequence[BudState] | None = None,
+) -> Values:
+    """Gather one bud: its cuts, outlines, proposals, standing calls and history.
+
+    Parameters
+    ----------
+    conn : Connection
+        The season's database.
+    settings : Settings
+        Gives the share of blind buds.
+    bud_id : int
+        The bud.
+    person : Person
+        Who looks.
+    reading : str
+        first, second or settle. A second reader gets neither proposals nor calls.
+    states : sequence of BudState, optional
+        Every bud of the sampling, where the caller has them.
+
+    Returns
+    -------
+    dict
+        Ready for JSON. While `hidden` is true it holds no outline, proposal, reason or, for a
+        second reader, call.
+    """
+    place = canes.bud_place(conn, bud_id)
+    sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+    history = call_history(conn, bud_id)
+    hidden = hidden_from(settings, place, sampling, history, reading)
+    cuts = cuts_of_bud(conn, bud_id)
+    latest = latest_proposals(conn, bud_id=bud_id)
+    best = best_proposals(
+        [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
+    )
+    regions = {cut.photo.id: current_region(conn, cut.photo.id) for cut in cuts}
+    standing = {} if reading == "second" else current_calls_of_bud(conn, bud_id)
+    tissues: Values = {}
+    for tissue in TISSUES:
+        proposal: Values | None = None
+        if tissue in best and not hidden:
+            cut, row, said = best[tissue]
+            value = proposed_value(said)
+            photo_id = next(c.photo.id for c in cuts if c.cut == cut)
+            proposal = {
+                "value": value.value, "confirmable": value is not CallValue.UNSURE, "cut": cut,
+                "photo_id": photo_id, "sure": sure_words(said.p_dead, value.value),
+                "p_dead": said.p_dead, "why": said.why, "model": row.model,
+                "doubtful": value is CallValue.UNSURE or (
+                    said.p_dead is not None and 0.15 < said.p_dead < 0.85
+                ),
+                "pictured": said.exposed and _shows(regions.get(photo_id), tissue.label),
+            }
+        tissues[tissue.value] = {
+            "proposal": proposal,
+            "call": _call(standing[tissue]) if tissue in standing else None,
+            "settle": [],
+        }
+    to_settle = disagreements_of(history) if reading == "settle" else []
+    for tissue in to_settle:
+        tissues[tissue.value]["settle"] = [
+            _call(row) for row in _both_readings(history, tissue.value)
+        ]
+    marks = marks_of_bud(conn, bud_id)
+    return {
+        "bud": {
+            "id": place.id, "node": place.node, "cane": place.cane, "vine": place.vine,
+            "block": place.block, "sampling": place.sampling, "sampling_id": place.sampling_id,
+            "cultivar": place.cultivar,
+        },
+        "reading": reading, "hidden": hidden, "to_settle": [t.value for t in to_settle],
+        "seen": max((row.id for row in history), default=0),
+        "skipped": "skipped" in marks,
+        "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
+                 for cut in cuts],
+        "tissues": tissues,
+        "history": [] if reading == "second" else [_past(row) for row in history],
+        "strip": cane_strip(
+            bud_states(conn, sampling.id, doubts=False) if states is None else states,
+            place.cane_id, values=reading != "second",
+        ),
+        "may_settle": len({row.person_id for row in history}) > 1,
+        "person": person.name,
+    }
+
+
+def _shows(region: Region | None, label: int) -> bool:
+    return region is not None and bool((region.labels == label).any())
+
+
+def _both_readings(history: Sequence[CallRow], tissue: str) -> list[CallRow]:
+    newest: dict[tuple[str, int], CallRow] = {}
+    for row in history:
+        if row.tissue == tissue and row.round != "settled":
+            newest["first" if row.round == "first" else "second",
+                   0 if row.round == "first" else row.person_id] = row
+    return [row for row in newest.values() if row.value is not None]
+
+
+def _call(row: CallRow) -> Values:
+    return {
+        "value": row.value.value if row.value else None, "person": row.person,
+        "cause": row.cause.value if row.cause else "", "note": row.note, "round": row.round,
+        "blind": row.blind, "at": row.added_at,
+    }
+
+
+def _past(row: CallRow) -> Values:
+    return {**_call(row), "tissue": row.tissue.value, "id": row.id, "batch": row.batch}
+
+
+def _cut(cut: Cut, region: Region | None, proposal: ProposalRow | None, hidden: bool) -> Values:
+    photo = cut.photo
+    shown = {} if hidden else outlines(region)
+    if region is not None and region.person_id is None and proposal is not None:
+        # what the model marked but took for not exposed would only mislead
+        shown = {
+            tissue: one for tissue, one in shown.items()
+            if tissue in proposal.tissues and proposal.tissues[tissue].exposed
+        }
+    reasons = [] if proposal is None else [
+        reason.text for reason in proposal.reasons
+        if not (proposal.found and reason.code.endswith("_not_exposed"))  # the cards say that
+    ]
+    if hidden and proposal is not None and proposal.found:
+        reasons = []
+    return {
+        "cut": cut.cut, "photo_id": photo.id, "file": photo.file_name,
+        "width_px": photo.width_px, "height_px": photo.height_px,
+        "box": face_box(region, photo.height_px, photo.width_px),
+        "version": 0 if region is None else region.id,
+        "mm_per_px": None if proposal is None else proposal.mm_per_px,
+        "reasons": reasons,
+        "judged": proposal is not None, "found": proposal is not None and proposal.found,
+        "outlines": {
+            tissue.value: {"path": one.path, "letter": one.letter}
+            for tissue, one in shown.items()
+        },
+        "drawn_by_person": region is not None and region.person_id is not None,
+    }
+
+
+def cane_strip(
+    states: Sequence[BudState], cane_id: int, *, values: bool = True
+) -> list[Values]:
+    """Return the buds of a cane from the base, with their state (and calls where `values`)."""
+    rows = [row for row in states if row.cane_id == cane_id]
+    return [
+        {
+            "bud_id": row.bud_id, "node": row.node, "state": _state(row), "n_cuts": row.n_cuts,
+            "calls": {t.value: v.value for t, v in row.calls.items()} if values else {},
+        }
+        for row in rows
+    ]
+
+
+def _state(row: BudState) -> str:
+    return "skipped" if row.skipped and row.state == "waiting" else row.state
+
+
+def tally_of(states: Sequence[BudState]) -> Values:
+    """Count a sampling's buds by state, for the progress line."""
+    kinds = [_state(row) for row in states]
+    return {
+        "n_buds": sum(kind != "missing" for kind in kinds), "n_called": kinds.count("done"),
+        "n_waiting": kinds.count("waiting"), "n_skipped": kinds.count("skipped"),
+        "n_no_photo": kinds.count("no_photo") + kinds.count("partly"),
+    }

@@ -1,0 +1,107 @@
+"""Paper of a plan, as PDFs by file name."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from budvision.errors import StorageError, UsageError
+from budvision.report.bench_paper import (
+    StopLine,
+    bench_tally_pdf,
+    cane_tags_pdf,
+    photo_cards_pdf,
+    plan_tags,
+    walking_sheet_pdf,
+)
+from budvision.settings import Settings
+from budvision.vineyard.sample_plan import SamplePlan
+from budvision.workflow.sampling.decide import rule_of, stop_lines
+
+__all__ = ["bench_paper", "photo_cards", "write_paper"]
+
+
+def photo_cards(*, paper: str = "a4") -> bytes:
+    """Return a page of photo cards as a PDF."""
+    return photo_cards_pdf(paper=paper)
+
+
+def bench_paper(
+    plan: SamplePlan, *, kinds: Sequence[str], paper: str = "a4", tag: str = "cut",
+    settings: Settings | None = None,
+) -> dict[str, bytes]:
+    """Set the paper of a plan.
+
+    Parameters
+    ----------
+    plan : SamplePlan
+        The plan.
+    kinds : sequence of str
+        card, walk, tags and tally, in any number.
+    paper, tag : str
+        Page size and tag size.
+    settings : Settings, optional
+        The season's: hours in water, and the sequential rule.
+
+    Returns
+    -------
+    dict of str to bytes
+        PDFs by file name.
+
+    Raises
+    ------
+    UsageError
+        When a kind or size is unknown.
+    """
+    made: dict[str, bytes] = {}
+    for kind in kinds:
+        if kind == "card":
+            made["photo-cards.pdf"] = photo_cards(paper=paper)
+        elif kind == "walk":
+            made["walking-sheet.pdf"] = walking_sheet_pdf(
+                plan, paper=paper, soak_h=(settings or Settings()).number("soak_h"))
+        elif kind == "tags":
+            made["cane-tags.pdf"] = cane_tags_pdf(
+                plan_tags(plan), block=plan.block, sampling=plan.sampling, key=plan.key, size=tag,
+                paper=paper)
+        elif kind == "tally":
+            rule = rule_of(settings or Settings(), icc=plan.icc, nodes=plan.nodes)
+            lines = stop_lines(rule, canes=len(plan.vines), nodes=plan.nodes)
+            made["bench-tally.pdf"] = bench_tally_pdf(
+                plan, paper=paper, stops=[StopLine(*line) for line in lines],
+                stop_words=f"At most {rule.low_share:.0%} dead against at least "
+                           f"{rule.high_share:.0%}; where neither is reached, go on.")
+        else:
+            raise UsageError(f"the paper is {kind!r}", expected="card, walk, tags or tally")
+    return made
+
+
+def write_paper(made: Mapping[str, bytes], out: Path) -> list[Path]:
+    """Write PDFs: one to `out` itself where it ends in .pdf, several into the folder `out`.
+
+    Raises
+    ------
+    StorageError
+        When a file cannot be written.
+    """
+    if out.suffix.lower() == ".pdf":
+        if len(made) > 1:
+            raise UsageError(f"{len(made)} papers do not fit into one file {out.name}",
+                             expected="a folder", where="paper", do="Name a folder with --out.")
+        targets = {out: next(iter(made.values()))}
+    else:
+        targets = {out / name: data for name, data in made.items()}
+    for path, data in targets.items():
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part = path.with_name(f"{path.name}.part")
+            with part.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
+        except OSError as error:
+            raise StorageError(f"it cannot be written ({error.strerror})", where=str(path),
+                               do="Choose another place.") from error
+    return list(targets)

@@ -1,0 +1,154 @@
+"""Verify a season: database, guards, photographs, models, leftovers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from budvision.errors import BudvisionError
+from budvision.store.queries import models, overview
+from budvision.store.session import Season
+
+__all__ = ["CheckReport", "Finding", "check"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a check found; `serious` where evidence is missing or changed."""
+
+    code: str
+    where: str
+    what: str
+    do: str
+    serious: bool = True
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the finding as JSON has it."""
+        return {"code": self.code, "where": self.where, "what": self.what, "do": self.do,
+                "serious": self.serious}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What a check found, and how much it looked at."""
+
+    n_photos: int
+    n_rows: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def ok(self) -> bool:
+        """True where nothing serious was found."""
+        return not any(finding.serious for finding in self.findings)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report as JSON has it."""
+        return {"ok": self.ok, "n_photos": self.n_photos, "n_rows": self.n_rows,
+                "findings": [finding.as_dict() for finding in self.findings]}
+
+
+def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckReport:
+    """Verify a season: database, triggers, every photograph's hash, leftovers.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    tidy : bool
+        Remove half-written files that a killed program left.
+    progress : callable, optional
+        Called with the number of photographs verified, the number in all, and a name.
+
+    Returns
+    -------
+    CheckReport
+        Serious: a damaged database, a missing guard, a photograph gone or changed, a model or
+        region that cannot be read. Not serious: leftovers, and photographs without a record.
+    """
+    findings: list[Finding] = []
+    with season.read() as conn:
+        for fault in overview.database_faults(conn):
+            findings.append(Finding("database", "budvision.db", fault,
+                                    "Put the database back from a backup."))
+        for table in overview.missing_triggers(conn):
+            findings.append(Finding(
+                "no_guard", f"table {table}", "its rows can be changed or deleted: the triggers "
+                "are gone", "Put the database back from a backup, or export an archive and import "
+                "it into a new season."))
+        for key in overview.broken_regions(conn):
+            findings.append(Finding("region", f"region {key}", "its labels cannot be read",
+                                    "Propose the photograph anew; the call made from it stands."))
+        for bud_id, cut, n in overview.doubled_cuts(conn):
+            findings.append(Finding(
+                "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {n} photographs",
+                "Give all but one another cut on the assignment page.", serious=False))
+        hashes = overview.photo_hashes(conn)
+        counts = overview.count_rows(conn)
+        known = models.list_models(conn)
+    findings += _photos(season, hashes, progress)
+    findings += _models(season, [row.path for row in known])
+    for path in [*season.photos.half_written(), *season.folder.glob("*.part")]:
+        if tidy:
+            path.unlink(missing_ok=True)
+        findings.append(Finding(
+            "half_written", path.name, "a killed program left it half-written",
+            "It was removed." if tidy else "Run `budvision check --tidy` to remove it, and the "
+            "command that was killed again.", serious=False))
+    for path in season.photos.strangers():
+        findings.append(Finding(
+            "stranger", str(path.relative_to(season.folder)), "it is no file of the photo store",
+            "Move it out of photos/; take photographs in with `budvision intake`.",
+            serious=False))
+    n_rows = counts.n_buds + counts.n_photos + counts.n_calls
+    return CheckReport(len(hashes), n_rows, tuple(findings))
+
+
+def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Finding]:
+    found = []
+    for done, (sha256, name) in enumerate(sorted(hashes.items())):
+        if progress is not None:
+            progress(done, len(hashes), name)
+        do = f"Take the original of {name} in again with `budvision intake`."
+        try:
+            if not season.photos.sound(sha256):
+                found.append(Finding("changed", f"photograph {name} ({sha256[:12]})",
+                                     "its bytes have changed since it was taken in",
+                                     do + " It replaces the damaged copy."))
+        except BudvisionError:
+            found.append(Finding("missing", f"photograph {name} ({sha256[:12]})",
+                                 "it is not in photos/", do))
+        except OSError as error:
+            found.append(Finding("unreadable", f"photograph {name} ({sha256[:12]})",
+                                 f"it cannot be read ({error.strerror})",
+                                 "Check the disk and the folder's rights."))
+    if progress is not None:
+        progress(len(hashes), len(hashes), "")
+    for sha256 in season.photos:
+        if sha256 not in hashes:
+            found.append(Finding(
+                "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
+                "intake was killed after copying it", "Run that intake again.", serious=False))
+    return found
+
+
+def _models(season: Season, paths: list[str]) -> list[Finding]:
+    from budvision.verdict.registry import list_models, verify_model
+
+    found = []
+    try:
+        entries = list_models(season.models_folder)
+    except BudvisionError as error:
+        return [Finding("model", "models/registry.toml", str(error), "Restore it from a backup.")]
+    for entry in entries:
+        try:
+            verify_model(entry)
+        except BudvisionError as error:
+            found.append(Finding("model", f"models/{entry.folder.name}", error.what,
+                                 "Do not use it; train or copy it again."))
+    listed = {entry.folder.name for entry in entries}
+    for path in paths:
+        if path.startswith("models/") and Path(path).name not in listed:
+            found.append(Finding("model", path, "it proposed in this season and is gone",
+                                 "Put its folder back from a backup; its proposals stand."))
+    return found

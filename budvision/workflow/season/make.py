@@ -1,0 +1,75 @@
+"""Make a season, and set facts of its blocks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from budvision.errors import SeasonError
+from budvision.store.queries import blocks
+from budvision.store.session import CONFIG, Season
+from budvision.vineyard.policies import shipped_policies
+
+__all__ = ["init", "set_block"]
+
+
+def init(
+    folder: Path, *, site: str = "", database_url: str | None = None, photos: Path | None = None
+) -> Season:
+    """Make a season in a folder and name its site; parameters as in `Season.create`.
+
+    Raises
+    ------
+    SeasonError
+        When the folder is a season already.
+    InputError
+        When the site's name cannot be used.
+    """
+    if site and not (folder / CONFIG).exists():
+        from budvision.store.names import clean_label
+
+        site = clean_label(site, "site")
+    season = Season.create(folder, database_url=database_url, photos=photos)
+    with season.write() as conn:
+        if site or not blocks.list_sites(conn):
+            blocks.ensure_site(conn, site or season.folder.name or "site")
+    return season
+
+
+def set_block(
+    season: Season, name: str, *, create: bool = False, **values: Any
+) -> blocks.Block:
+    """Change facts of a block: normal nodes, policy, cultivar, spacing, training system.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    name : str
+        The block.
+    create : bool
+        Make it when it is new.
+    **values
+        What `budvision.store.queries.blocks.update_block` takes; None leaves a fact as it is.
+
+    Raises
+    ------
+    NotFoundError
+        When there is no such block.
+    SeasonError
+        When the policy is not among those that ship or stand in the season's `policies.toml`.
+    """
+    given = {key: value for key, value in values.items() if value is not None}
+    if policy := given.get("policy"):
+        known = shipped_policies(season.folder / "policies.toml")
+        if policy not in known:
+            raise SeasonError(
+                f"there is no policy {policy!r}", where=f"block {name}", code="no_policy",
+                expected=f"one of {', '.join(known)}", do="Correct the name.",
+            )
+    with season.write() as conn:
+        if create:
+            blocks.ensure_block(conn, name)
+        found = blocks.get_block(conn, name)
+        blocks.update_block(conn, found.id, **given)
+        return blocks.get_block(conn, name)

@@ -1,0 +1,88 @@
+"""Say what is in a season and what waits for a person."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from budvision.store.queries import models, overview
+from budvision.store.queries.columns import call_columns
+from budvision.store.session import Season
+
+__all__ = ["SamplingStatus", "SeasonStatus", "status"]
+
+
+@dataclass(frozen=True, slots=True)
+class SamplingStatus:
+    """How far one sampling is.
+
+    `n_called` buds have all tissues called, `n_waiting` not yet, `n_missing` are marked missing
+    or blind.
+    """
+
+    block: str
+    sampling: str
+    n_canes: int
+    n_buds: int
+    n_photos: int
+    n_called: int
+    n_waiting: int
+    n_missing: int
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonStatus:
+    """What a season holds and what waits."""
+
+    folder: str
+    model: str
+    counts: overview.SeasonCounts
+    samplings: tuple[SamplingStatus, ...]
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the status as JSON has it."""
+        counts = self.counts
+        return {
+            "folder": self.folder, "model": self.model, "n_blocks": counts.n_blocks,
+            "n_samplings": counts.n_samplings, "n_buds": counts.n_buds,
+            "n_photos": counts.n_photos, "n_unassigned": counts.n_unassigned,
+            "n_without_proposal": counts.n_without_proposal, "n_calls": counts.n_calls,
+            "n_people": counts.n_people, "n_models": counts.n_models,
+            "samplings": [
+                {name: getattr(one, name) for name in SamplingStatus.__slots__}
+                for one in self.samplings
+            ],
+        }
+
+
+def status(season: Season) -> SeasonStatus:
+    """Say what is in a season and what waits for a person."""
+    with season.read() as conn:
+        sizes = overview.sampling_counts(conn)
+        of_block: dict[str, list[overview.SamplingCounts]] = {}
+        for size in sizes:
+            of_block.setdefault(size.block, []).append(size)
+        told: dict[int, tuple[int, int, int]] = {}
+        for turn in range(max((len(rows) for rows in of_block.values()), default=0)):
+            ids = [rows[turn].sampling_id for rows in of_block.values() if turn < len(rows)]
+            columns = call_columns(conn, ids)
+            at = columns.cane_block[columns.cane]
+            full = (columns.calls >= 0).all(axis=1)
+            done, waiting, missing = (
+                np.bincount(at[rows], minlength=len(columns.blocks)).tolist()
+                for rows in (full, ~full & ~columns.marked, columns.marked & ~full)
+            )
+            for k, key in enumerate(columns.sampling_ids.tolist()):
+                told[key] = (done[k], waiting[k], missing[k])
+        promoted = models.current_model(conn)
+        counts = overview.count_rows(conn)
+    return SeasonStatus(
+        folder=str(season.folder), model=promoted.name if promoted else "the default model",
+        counts=counts,
+        samplings=tuple(
+            SamplingStatus(s.block, s.sampling, s.n_canes, s.n_buds, s.n_photos,
+                           *told.get(s.sampling_id, (0, 0, 0)))
+            for s in sizes
+        ),
+    )

@@ -1,0 +1,186 @@
+"""Proposals in a season: every version kept, nothing confirmed is touched."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from budvision.settings import samples_folder
+from budvision.store.queries import canes, models, people, photos, proposals
+from budvision.store.queries.calls import save_calls
+from budvision.store.session import Season
+from budvision.vocabulary import (
+    TISSUES,
+    CallValue,
+    Proposal,
+    Reason,
+    Tissue,
+    TissueProposal,
+    Verdict,
+)
+from budvision.workflow.intake.intake import intake
+from budvision.workflow.intake.propose import ModelInUse, crop_labels, propose_waiting
+
+ONE = ModelInUse("try-1.0", "1" * 64, "try-1.0")
+TWO = ModelInUse("try-2.0", "2" * 64, "try-2.0")
+
+
+def _look(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
+    """Stand in for a model: the third photograph cannot be judged, the fourth breaks it."""
+    if "n3" in name:
+        return Proposal(name, "", 720, 640, False, (Reason("blurred", "Too blurred."),), None,
+                        "try", {}), None
+    if "n4" in name:
+        raise MemoryError("no room for the array")
+    labels = np.zeros((640, 720), np.uint8)
+    labels[100:300, 200:420] = 4
+    labels[150:250, 250:330] = Tissue.PRIMARY.label
+    tissues = {t: TissueProposal(t is Tissue.PRIMARY) for t in TISSUES}
+    tissues[Tissue.PRIMARY] = TissueProposal(
+        True, Verdict.DEAD, 0.97, 8000, (199.5, 289.5), "82 % brown", {"brown_share": 0.82})
+    return Proposal(name, "", 720, 640, True, (), 0.01, "try", tissues), labels
+
+
+@pytest.fixture
+def taken(season: Season, jpeg: Callable[..., bytes]) -> Season:
+    folder = season.folder.parent / "card"
+    folder.mkdir()
+    for node in range(1, 6):
+        (folder / f"Creek_1_n{node}_c1.jpg").write_bytes(jpeg(node))
+    assert intake(season, [folder], sampling="feb").count("new") == 5
+    return season
+
+
+def test_each_photograph_is_looked_at_once(taken: Season) -> None:
+    report = propose_waiting(taken, look=_look, used=ONE)
+    assert (report.n_looked, report.n_found, report.n_refused) == (5, 3, 2)
+    assert report.reasons == {"blurred": 1, "unexpected": 1}
+    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 0
+    with taken.read() as conn:
+        rows = proposals.latest_proposals(conn, sampling_id=1)
+        assert len(rows) == 5
+        first = rows[1].tissues[Tissue.PRIMARY]
+        assert (first.verdict, first.p_dead, first.centre) == (Verdict.DEAD, 0.97, (199.5, 289.5))
+        assert first.features == {"brown_share": 0.82}
+        assert (rows[1].model, rows[1].mm_per_px) == ("try-1.0", 0.01)
+        assert "MemoryError" in rows[4].reasons[0].text
+
+
+def test_regions_are_the_labels_of_the_face(taken: Season) -> None:
+    propose_waiting(taken, look=_look, used=ONE)
+    with taken.read() as conn:
+        region = proposals.current_region(conn, 1)
+    assert region is not None
+    row0, col0, row1, col1 = region.box
+    assert (row1 - row0, col1 - col0) == region.labels.shape
+    whole = np.zeros((640, 720), np.uint8)
+    whole[row0:row1, col0:col1] = region.labels
+    expected = _look(b"", "n1")[1]
+    assert np.array_equal(whole, expected)
+
+
+def test_another_model_looks_only_at_what_waits(taken: Season) -> None:
+    propose_waiting(taken, look=_look, used=ONE)
+    with taken.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt")
+        bud = canes.find_bud(conn, 1, "1", 1)
+        assert bud is not None
+        save_calls(conn, bud.id, dict.fromkeys(TISSUES, CallValue.LIVE), person_id=who.id)
+        half = canes.find_bud(conn, 1, "1", 2)
+        assert half is not None
+        save_calls(conn, half.id, {Tissue.PRIMARY: CallValue.LIVE}, person_id=who.id)
+    assert propose_waiting(taken, look=_look, used=TWO).n_looked == 4
+    with taken.read() as conn:
+        assert [row.model for row in proposals.proposal_history(conn, 1)] == ["try-1.0"]
+        assert [row.model for row in proposals.proposal_history(conn, 2)] == ["try-1.0", "try-2.0"]
+        assert len(models.list_models(conn)) == 2
+
+
+def test_bytes_that_changed_are_not_looked_at(taken: Season) -> None:
+    with taken.read() as conn:
+        sha256 = photos.photo_by_id(conn, 1).sha256
+    path = taken.photos.path(sha256)
+    path.chmod(0o644)
+    data = bytearray(path.read_bytes())
+    data[-9] ^= 1
+    path.write_bytes(data)
+    report = propose_waiting(taken, look=_look, used=ONE)
+    assert (report.n_missing, report.n_found) == (1, 2)
+    with taken.read() as conn:
+        assert [row.id for row in proposals.photos_without_proposal(conn)] == [1]
+
+
+def test_killed_half_way_it_goes_on_where_it_stopped(taken: Season) -> None:
+    def stop(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
+        if "n3" in name:
+            raise KeyboardInterrupt
+        return _look(data, name)
+
+    with pytest.raises(KeyboardInterrupt):
+        propose_waiting(taken, look=stop, used=ONE)
+    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 3
+
+
+@pytest.mark.slow
+def test_two_processes_say_what_one_says(season: Season, jpeg: Callable[..., bytes]) -> None:
+    """The shipped model, over enough photographs for a second process: stripes and real samples."""
+    folder = season.folder.parent / "card"
+    folder.mkdir()
+    samples = sorted(samples_folder().glob("*.jpg"))[:8]
+    for node in range(1, 14):
+        data = samples[node - 1].read_bytes() if node <= len(samples) else jpeg(node)
+        (folder / f"Creek_1_n{node}_c1.jpg").write_bytes(data)
+    assert intake(season, [folder], sampling="feb").count("new") == 13
+    report = propose_waiting(season, jobs=2)
+    assert report.n_looked == 13
+    assert report.n_found >= 4
+    with season.read() as conn:
+        waiting = [cut.photo for cut in photos.cuts_of_sampling(conn, 1)]
+    propose_waiting(season, photos=waiting, jobs=1)
+    with season.read() as conn:
+        for row in waiting:
+            two, one = proposals.proposal_history(conn, row.id)
+            assert (two.found, two.reasons, two.tissues) == (one.found, one.reasons, one.tissues)
+
+
+def test_the_crop_reaches_outside_where_the_face_does() -> None:
+    labels = np.zeros((100, 300), np.uint8)
+    assert crop_labels(labels) == (None, None)
+    labels[0:100, 0:150] = 4
+    crop, box = crop_labels(labels)
+    assert crop is not None
+    assert box is not None
+    assert box[0] < 0
+    assert box[2] > 100
+    assert box[2] - box[0] == box[3] - box[1]
+    assert int((crop == 4).sum()) == 15000
+
+
+def test_large_labels_are_shrunk() -> None:
+    labels = np.full((3000, 4000), 1, np.uint8)
+    crop, box = crop_labels(labels)
+    assert crop is not None
+    assert crop.shape == (768, 768)
+    assert box is not None
+    assert box[3] - box[1] == box[2] - box[0] > 4000
+
+
+def test_the_side_of_the_cane_base_is_the_seasons(
+    taken: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the season's setting says reaches the model, where the photographs carry no card."""
+    asked: list[str] = []
+
+    def ask(data: bytes, *, cane_base: str, name: str, **_: object) -> object:
+        asked.append(cane_base)
+        return _look(data, name)
+
+    monkeypatch.setattr("budvision.verdict.propose.propose_photo", ask)
+    (taken.folder / "budvision.toml").write_text(
+        '[settings]\ncane_base = "top"\n', encoding="utf-8"
+    )
+    with Season.open(taken.folder) as again:
+        assert propose_waiting(again, jobs=1).n_looked == 5
+    assert asked == ["top"] * 5

@@ -1,0 +1,151 @@
+"""Reading a table of calls: what is let through, and every refusal by name."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from budvision.errors import BudvisionError, InputError, NotFoundError, NothingToDoError
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
+from budvision.workflow.review.calls_file import calls_as_csv, read_calls, read_calls_text
+
+HEAD = "block,cane,node,primary,secondary,tertiary\n"
+
+
+def read(text, name="calls.csv"):
+    return read_calls_text(text, name=name)
+
+
+def test_plain_table():
+    told = read(HEAD + "North,1,2,live,dead,\nNorth,1,3,unsure,not_exposed,live\n")
+    assert told.buds[0] == BudCalls("North", "1", 2, CallValue.LIVE, CallValue.DEAD, None)
+    assert told.buds[1].secondary is CallValue.NOT_EXPOSED
+    assert told.rows == (2, 3)
+    assert told.warnings == ()
+
+
+@pytest.mark.parametrize(
+    "row", ["A,1,1, LIVE ,Not Exposed,not-exposed", "A,1,1,Live,NOT_EXPOSED, "]
+)
+def test_case_and_spaces_do_not_matter(row):
+    bud = read(" Block , CANE ,node,Primary,secondary,tertiary\n" + row).buds[0]
+    assert (bud.primary, bud.secondary) == (CallValue.LIVE, CallValue.NOT_EXPOSED)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_delimiters_encodings_and_line_ends(tmp_path, delimiter, encoding, end):
+    text = (HEAD + "Höhe 2,a,1,dead,live,live\n").replace(",", delimiter).replace("\n", end)
+    path = tmp_path / "calls.csv"
+    path.write_bytes(text.encode(encoding))
+    assert read_calls(path).buds[0].block == "Höhe 2"
+
+
+def test_optional_columns_blank_rows_and_unknown_columns():
+    told = read(
+        "note,vigor,primary_cause,vine," + HEAD + "x,Small,mites,7,A,1,1,dead,,\n,,,,,,,,,\n"
+        "\ny,,,7,A,1,2,live,,\n"
+    )
+    assert told.buds[0].vigor == "small"
+    assert told.buds[0].causes == {Tissue.PRIMARY: Cause.MITES}
+    assert told.rows == (2, 5)
+    assert told.warnings == ("calls.csv: columns note were not read.",)
+
+
+def test_same_cane_label_on_two_vines_is_two_canes():
+    told = read("vine," + HEAD + "1,A,1,1,live,,\n2,A,1,1,dead,,\n")
+    assert len(told.buds) == 2
+
+
+REFUSED = [
+    (HEAD + "A,1,1,brwn,,\n", r'calls.csv, row 2: primary is "brwn"; expected live, dead, unsure, '
+     r"not_exposed or empty\. Correct the row and import again; nothing was imported\."),
+    (HEAD + "A,1,x,live,,\n", 'row 2: node is "x"; expected a whole number'),
+    (HEAD + "A,1,1.5,live,,\n", 'node is "1.5"'),
+    (HEAD + "A,1,0,live,,\n", 'node is "0"'),
+    (HEAD + "A,1,-3,live,,\n", 'node is "-3"'),
+    (HEAD + "A,1,,live,,\n", 'node is ""'),
+    (HEAD + ",1,1,live,,\n", "row 2: block is empty"),
+    (HEAD + "A,,1,live,,\n", "cane is empty"),
+    (HEAD + "A,1,1,live,,\nA,1,1,dead,,\n", "row 3: node 1 of cane 1 of block A stands already in "
+     "row 2"),
+    (HEAD + "A,1,1,live,,,extra\n", "it has 7 cells; expected 6"),
+    ("block,cane,node,primary\nA,1,1,live\n", "row 1: columns secondary, tertiary are missing"),
+    ("block,cane,node,primary,secondary\nA,1,1,live,\n", "column tertiary is missing"),
+    ("node," + HEAD + "1,A,1,1,live,,\n", "column node stands twice"),
+    ("vigor," + HEAD + "huge,A,1,1,live,,\n", 'vigor is "huge"; expected small, medium, large'),
+    ("primary_cause," + HEAD + "mites,A,1,1,live,,\n", "primary is not dead"),
+    (HEAD + 'A,1,1,"live,,\n', "it is not a table"),
+    (" \n\n", "the file is empty"),
+]
+
+
+@pytest.mark.parametrize(("text", "match"), REFUSED)
+def test_refusals(text, match):
+    with pytest.raises(InputError, match=match):
+        read(text)
+
+
+def test_one_wrong_row_refuses_all_and_names_the_others():
+    rows = "".join(f"A,1,{n},{'brown' if n % 2 else 'live'},,\n" for n in range(1, 8))
+    with pytest.raises(InputError, match=r"row 2: .* 3 further rows are wrong: 4, 6, 8\."):
+        read(HEAD + rows)
+
+
+def test_files_that_are_none(tmp_path):
+    with pytest.raises(NothingToDoError, match="no row below it"):
+        read(HEAD)
+    with pytest.raises(NotFoundError, match="no such file"):
+        read_calls(tmp_path / "calls.csv")
+    with pytest.raises(NotFoundError, match="no such file"):
+        read_calls(tmp_path)
+    for content, match in (
+        (b"", "the file is empty"), (b"PK\x03\x04\x00\xff\xfe", "not text in UTF-8"),
+        (b"block\x00,cane", "not text"), ("block,cane,Höhe".encode("latin-1"), "CSV UTF-8"),
+    ):
+        path = tmp_path / "calls.csv"
+        path.write_bytes(content)
+        with pytest.raises(InputError, match=match):
+            read_calls(path)
+
+
+
+
+def texts(characters, **size):
+    return st.lists(st.sampled_from(characters), **size).map("".join)
+
+
+names = texts("abcÄ1 ;,\"'\n", min_size=1, max_size=5).filter(lambda text: text.strip() == text)
+listed = st.lists(
+    st.builds(
+        BudCalls, block=names, cane=names, node=st.integers(1, 9999),
+        primary=st.sampled_from([None, *CallValue]), secondary=st.sampled_from([None, *CallValue]),
+        tertiary=st.sampled_from([None, *CallValue]), vigor=st.sampled_from(["", "small", "large"]),
+        zone=st.sampled_from(["", "top"]), cultivar=st.sampled_from(["", "Riesling"]),
+    ),
+    min_size=1, max_size=12, unique_by=lambda bud: (bud.block, bud.cane, bud.node),
+)
+
+
+@given(listed)
+def test_what_is_written_is_read_back(buds):
+    told = [
+        bud if bud.primary is not CallValue.DEAD else BudCalls(
+            bud.block, bud.cane, bud.node, bud.primary, bud.secondary, bud.tertiary,
+            vigor=bud.vigor, zone=bud.zone, cultivar=bud.cultivar,
+            causes={Tissue.PRIMARY: Cause.MITES},
+        ) for bud in buds
+    ]
+    assert read(calls_as_csv(told)).buds == tuple(told)
+
+
+@given(texts("A1,;\t\"\n\r \x00\u200bä²live", max_size=80))
+def test_no_text_breaks_it(text):
+    for content in (text, HEAD + text):
+        try:
+            got = read(content)
+        except BudvisionError:
+            continue
+        assert all(bud.call(tissue) in (None, *CallValue) for bud in got.buds for tissue in TISSUES)
