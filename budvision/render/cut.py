@@ -131,6 +131,23 @@ def _other_photograph(
     )
 
 
+def _face_centre(
+    rng: np.random.Generator,
+    rows: int,
+    cols: int,
+    long_px: float,
+    wanted: tuple[float, float] | None,
+) -> tuple[float, float]:
+    """Draw where the face lies, (x, y) in pixels; at `wanted` (row, col) shares where given."""
+    room = [max(0.0, 0.5 - 1.02 * long_px / side) for side in (cols, rows)]
+    spread = 0.6 if wanted is None else 0.0
+    middle = wanted or (0.5, 0.5)
+    return (
+        cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
+        rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))),
+    )
+
+
 def render_cut(
     rng: np.random.Generator,
     *,
@@ -179,13 +196,7 @@ def render_cut(
     world = world or sample_world(rng)
     rows, cols = max(32, round(size_px * aspect)), size_px
     long_px = max(3.0, 0.5 * world.face_share * cols)
-    room = [max(0.0, 0.5 - 1.02 * long_px / side) for side in (cols, rows)]
-    spread = 0.6 if centre is None else 0.0
-    middle = centre or (0.5, 0.5)
-    at = (
-        cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
-        rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))),
-    )
+    at = _face_centre(rng, rows, cols, long_px, centre)
     layout = lay_out(rng, world, centre=at, long_px=long_px)
     scene = Scene(rows, cols)
     if rng.random() < 0.7:
@@ -206,10 +217,7 @@ def render_cut(
         pick_r = (np.arange(shape[0]) * rows // shape[0])[:, None]
         pick_c = (np.arange(shape[1]) * cols // shape[1])[None, :]
         labels, brown = labels[pick_r, pick_c], brown[pick_r, pick_c]
-    exposed = {}
-    for tissue in TISSUES:
-        seen = int((labels == tissue.label).sum()) if tissue in truths else 0
-        exposed[tissue] = seen >= 4
+    exposed = {t: t in truths and int((labels == t.label).sum()) >= 4 for t in TISSUES}
     low, high = layout.face.min(0), layout.face.max(0)
     grow = shape[1] / cols
     box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))

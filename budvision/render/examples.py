@@ -9,14 +9,14 @@ import numpy as np
 
 from budvision.photo.locate import OUTSIDE
 from budvision.photo.refusals import JUDGEMENTS
-from budvision.render.cut import render_cut
+from budvision.render.cut import RenderedCut, render_cut
 from budvision.render.fields import Array, fractal
 from budvision.render.negatives import render_negative
 from budvision.render.palette import colour
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
 from budvision.render.strays import render_stray
 from budvision.render.visible import can_be_told, on_the_border
-from budvision.render.world import DEPTHS, FAULTS, sample_world
+from budvision.render.world import DEPTHS, FAULTS, World, sample_world
 from budvision.vocabulary import TISSUES
 
 __all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example"]
@@ -127,25 +127,32 @@ def _letterboxed(picture: Array, side_px: int) -> Array:
     return square
 
 
-def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
-    """Draw one example: 56 % close crops, 23 % frames, 21 % pictures that are not cut buds."""
-    kind = rng.random()
-    blank = np.zeros((side_px, side_px), np.uint8)
-    if kind < 0.21:
-        if rng.random() < 0.65:
-            image = render_negative(rng, size_px=side_px)
-        else:
-            image = render_stray(rng, size_px=(side_px, side_px))
-        return Example(image, blank, blank, (0, 0, 0), (False,) * 3, "no_cut_face", False)
-    close = kind < 0.77
-    if close:
-        fault = str(rng.choice(FAULTS, p=FAULT_WEIGHTS)) if rng.random() < P_FAULT else ""
-        depths = ("too_deep",) if rng.random() < P_TOO_DEEP else DEPTHS
-        world = sample_world(rng, depths=depths, face_share=(0.55, 0.95), fault=fault)
-        if world.fault == "too_small":
-            world = world.changed(fault="", face_share=float(rng.uniform(0.55, 0.95)))
+def _other_example(rng: np.random.Generator, side_px: int) -> Example:
+    """Draw a picture that is not a cut bud."""
+    if rng.random() < 0.65:
+        image = render_negative(rng, size_px=side_px)
     else:
-        world = sample_world(rng, face_share=(0.045, 0.8), p_fault=0.1)
+        image = render_stray(rng, size_px=(side_px, side_px))
+    blank = np.zeros((side_px, side_px), np.uint8)
+    return Example(image, blank, blank, (0, 0, 0), (False,) * 3, "no_cut_face", False)
+
+
+def _world(rng: np.random.Generator, close: bool) -> World:
+    """Draw the world of a close crop, faults included, or of a whole frame."""
+    if not close:
+        return sample_world(rng, face_share=(0.045, 0.8), p_fault=0.1)
+    fault = str(rng.choice(FAULTS, p=FAULT_WEIGHTS)) if rng.random() < P_FAULT else ""
+    depths = ("too_deep",) if rng.random() < P_TOO_DEEP else DEPTHS
+    world = sample_world(rng, depths=depths, face_share=(0.55, 0.95), fault=fault)
+    if world.fault == "too_small":
+        return world.changed(fault="", face_share=float(rng.uniform(0.55, 0.95)))
+    return world
+
+
+def _photographed(
+    rng: np.random.Generator, world: World, close: bool, side_px: int
+) -> tuple[RenderedCut, Array, Array, Array]:
+    """Render the cut; give it, and its picture, labels and brownness squared and spoilt."""
     aspect = 1.0 if close else float(rng.choice([1.0, 0.75, 0.667, 0.5625]))
     upright = rng.random() < 0.35
     cut = render_cut(
@@ -159,44 +166,63 @@ def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
         image = _coarser(image, rng, world.face_share * side_px)
     if close and rng.random() < 0.14:
         image, labels, brown = _at_the_edge(rng, image, labels, brown)
-    truth = cut.truth
-    if truth.usable and rng.random() < 0.05:
+    if cut.truth.usable and rng.random() < 0.05:
         image, labels, brown = image.copy(), labels.copy(), brown.copy()
         _covered(rng, image, labels, brown)
-    told = can_be_told(cut.image, cut.labels, truth.exposed)
-    left = [int((labels == tissue.label).sum()) for tissue in TISSUES]
-    whole = [int((cut.labels == tissue.label).sum()) for tissue in TISSUES]
-    exposed = []
+    return cut, image, labels, brown
+
+
+def _exposed(cut: RenderedCut, left: list[int], whole: list[int]) -> tuple[int, int, int]:
+    """Say of each tissue whether it shows, given its pixels `left` of the `whole`."""
+    legible = can_be_told(cut.image, cut.labels, cut.truth.exposed)
+    marks = []
     for k, tissue in enumerate(TISSUES):
         if left[k] < 4:
-            exposed.append(0)
-        elif left[k] < 0.4 * whole[k] or not told[tissue]:
-            exposed.append(UNKNOWN)
+            marks.append(0)
+        elif left[k] < 0.4 * whole[k] or not legible[tissue]:
+            marks.append(UNKNOWN)
         else:
-            exposed.append(1)
-    state = tuple(bool(truth.dead.get(tissue, False)) for tissue in TISSUES)
+            marks.append(1)
+    return marks[0], marks[1], marks[2]
+
+
+def _judgement(
+    cut: RenderedCut, left: list[int], whole: list[int], primary: int, too_few_px: bool
+) -> str:
+    """Judge the picture as a person would, or give "" where nobody could."""
+    truth = cut.truth
     judgement = truth.why_not or "usable"
     if truth.usable:
         if not truth.exposed[TISSUES[0]]:  # nothing shows after all
             judgement = "too_shallow"
         elif left[0] < 0.25 * whole[0]:  # covered or out of the frame
             judgement = "no_cut_face"
-        elif exposed[0] != 1 or left[0] < 0.7 * whole[0]:
+        elif primary != 1 or left[0] < 0.7 * whole[0]:
             judgement = ""
-    if (
-        not close
-        and world.face_share * side_px < 40
-        and judgement not in ("too_dark", "blown_out", "too_small")
-    ):  # too few pixels to tell: look closer
-        judgement = "usable"
-    if on_the_border(cut.image, cut.labels, truth.why_not):
-        judgement = ""
+    if too_few_px and judgement not in ("too_dark", "blown_out", "too_small"):
+        judgement = "usable"  # too few pixels to tell: look closer
+    return "" if on_the_border(cut.image, cut.labels, truth.why_not) else judgement
+
+
+def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
+    """Draw one example: 56 % close crops, 23 % frames, 21 % pictures that are not cut buds."""
+    kind = rng.random()
+    if kind < 0.21:
+        return _other_example(rng, side_px)
+    close = bool(kind < 0.77)
+    world = _world(rng, close)
+    cut, image, labels, brown = _photographed(rng, world, close, side_px)
+    left = [int((labels == tissue.label).sum()) for tissue in TISSUES]
+    whole = [int((cut.labels == tissue.label).sum()) for tissue in TISSUES]
+    exposed = _exposed(cut, left, whole)
+    dead = [bool(cut.truth.dead.get(tissue, False)) for tissue in TISSUES]
+    too_few_px = not close and world.face_share * side_px < 40
     return Example(
-        image,
-        labels,
-        brown,
-        (exposed[0], exposed[1], exposed[2]),
-        (state[0], state[1], state[2]),
-        judgement,
-        close,
+        image=image,
+        labels=labels,
+        dead=brown,
+        exposed=exposed,
+        state=(dead[0], dead[1], dead[2]),
+        judgement=_judgement(cut, left, whole, exposed[0], too_few_px),
+        close=close,
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 
@@ -19,7 +21,7 @@ from budvision.render.objects import (
     paint_scenery,
     paint_whole_buds,
 )
-from budvision.render.palette import CULTIVARS
+from budvision.render.palette import CULTIVARS, Cultivar
 from budvision.render.photographs import photo_piece
 from budvision.render.scene import Scene
 from budvision.render.world import BENCHES, sample_world
@@ -47,6 +49,87 @@ NEGATIVES = (
 )
 
 
+def _shuffled(rng: np.random.Generator, rows: int, cols: int, aspect: float) -> Array:
+    """Cut a rendered bud in tiles and lay them anew, each turned."""
+    from budvision.render.cut import render_cut
+
+    world = sample_world(rng, fault="", face_share=(0.4, 1.2))
+    image = render_cut(rng, world=world, size_px=cols, aspect=aspect).image
+    tiles = int(rng.integers(3, 7))
+    out = np.zeros_like(image)
+    h, w = rows // tiles, cols // tiles
+    side = min(h, w)
+    for k, j in enumerate(rng.permutation(tiles * tiles)):
+        row, col = j // tiles * h, j % tiles * w
+        piece = np.rot90(image[row : row + side, col : col + side], int(rng.integers(4)))
+        row, col = k // tiles * h, k % tiles * w
+        out[row : row + h, col : col + w] = cv2.resize(np.ascontiguousarray(piece), (w, h))
+    return out
+
+
+def _paint_ground(scene: Scene, rng: np.random.Generator, kind: str, cultivar: Cultivar) -> None:
+    """Paint what lies under and behind the picture's main thing."""
+    bench = str(rng.choice(BENCHES)) if kind != "whole_bud" or rng.random() < 0.5 else "paper"
+    paint_bench(scene, rng, bench)
+    if kind in ("photo", "collage") or (
+        kind in ("circles", "blobs", "hand") and rng.random() < 0.25
+    ):
+        scene.rgb[:] = photo_piece(rng, scene.shape)
+    if kind == "noise":
+        for channel in range(3):
+            scene.rgb[..., channel] = (
+                np.exp(0.6 * any_field(rng, scene.shape, cells=float(rng.uniform(2, 60)))) * 0.3
+            )
+    if rng.random() < 0.3:
+        paint_blobs(scene, rng, int(rng.integers(1, 8)))
+    if kind in ("cane", "bud_top") or (kind == "whole_bud" and rng.random() < 0.4):
+        rows, cols = scene.shape
+        paint_cane(
+            scene,
+            rng,
+            centre=(cols * float(rng.uniform(0.3, 0.7)), rows * float(rng.uniform(0.3, 0.7))),
+            half_px=cols * float(rng.uniform(0.06, 0.35)),
+            angle=float(rng.uniform(0, np.pi)),
+            family_name=cultivar.name,
+        )
+
+
+def _fibrous(scene: Scene, rng: np.random.Generator) -> None:
+    if rng.random() < 0.3:
+        scene.rgb *= np.exp(0.15 * fibres(rng, scene.shape, 200, 0.2))[..., None]
+
+
+def _streaky(scene: Scene, rng: np.random.Generator) -> None:
+    if rng.random() < 0.5:
+        scene.rgb *= np.exp(
+            0.3 * streaks(rng, scene.shape, 20, 8, float(rng.uniform(0, 180)))
+            + 0.2 * fractal(rng, scene.shape, 4)
+        )[..., None]
+
+
+def _many_blobs(scene: Scene, rng: np.random.Generator) -> None:
+    paint_blobs(scene, rng, int(rng.integers(3, 40)), largest=float(rng.uniform(0.1, 0.5)))
+
+
+def _hiding_things(scene: Scene, rng: np.random.Generator) -> None:
+    for _ in range(int(rng.integers(1, 5))):
+        paint_things(scene, rng, hide=True)
+
+
+_PAINTERS: dict[str, Callable[[Scene, np.random.Generator], None]] = {
+    "leaf": paint_leaves,
+    "circles": paint_circles,
+    "scenery": paint_scenery,
+    "eye": paint_eyes,
+    "collage": paint_collage,
+    "blobs": _many_blobs,
+    "cane": _fibrous,
+    "hand": _hiding_things,
+    "things": _hiding_things,
+    "bench": _streaky,
+}
+
+
 def render_negative(
     rng: np.random.Generator, *, kind: str | None = None, size_px: int = 384, aspect: float = 1.0
 ) -> Array:
@@ -69,76 +152,15 @@ def render_negative(
     rows, cols = max(32, round(size_px * aspect)), size_px
     world = sample_world(rng, fault="")
     if kind == "shuffled":
-        from budvision.render.cut import render_cut
-
-        world = sample_world(rng, fault="", face_share=(0.4, 1.2))
-        image = render_cut(rng, world=world, size_px=cols, aspect=aspect).image
-        tiles = int(rng.integers(3, 7))
-        out = np.zeros_like(image)
-        h, w = rows // tiles, cols // tiles
-        order = rng.permutation(tiles * tiles)
-        for k, j in enumerate(order):
-            piece = np.rot90(
-                image[
-                    j // tiles * h : j // tiles * h + min(h, w),
-                    j % tiles * w : j % tiles * w + min(h, w),
-                ],
-                int(rng.integers(4)),
-            )
-            out[k // tiles * h : (k // tiles + 1) * h, k % tiles * w : (k % tiles + 1) * w] = (
-                cv2.resize(np.ascontiguousarray(piece), (w, h))
-            )
-        return out
+        return _shuffled(rng, rows, cols, aspect)
     scene = Scene(rows, cols)
-    family = CULTIVARS[int(rng.integers(len(CULTIVARS)))]
-    bench = str(rng.choice(BENCHES)) if kind != "whole_bud" or rng.random() < 0.5 else "paper"
-    paint_bench(scene, rng, bench)
-    if kind in ("photo", "collage") or (
-        kind in ("circles", "blobs", "hand") and rng.random() < 0.25
-    ):
-        scene.rgb[:] = photo_piece(rng, scene.shape)
-    if kind == "noise":
-        for channel in range(3):
-            scene.rgb[..., channel] = (
-                np.exp(0.6 * any_field(rng, scene.shape, cells=float(rng.uniform(2, 60)))) * 0.3
-            )
-    if rng.random() < 0.3:
-        paint_blobs(scene, rng, int(rng.integers(1, 8)))
-    if kind in ("cane", "bud_top") or (kind == "whole_bud" and rng.random() < 0.4):
-        paint_cane(
-            scene,
-            rng,
-            centre=(cols * float(rng.uniform(0.3, 0.7)), rows * float(rng.uniform(0.3, 0.7))),
-            half_px=cols * float(rng.uniform(0.06, 0.35)),
-            angle=float(rng.uniform(0, np.pi)),
-            family_name=family.name,
-        )
+    cultivar = CULTIVARS[int(rng.integers(len(CULTIVARS)))]
+    _paint_ground(scene, rng, kind, cultivar)
     if kind == "whole_bud":
-        paint_whole_buds(scene, rng, family)
+        paint_whole_buds(scene, rng, cultivar)
     elif kind == "bud_top":
-        paint_bud_from_above(scene, rng, family)
-    elif kind == "leaf":
-        paint_leaves(scene, rng)
-    elif kind == "circles":
-        paint_circles(scene, rng)
-    elif kind == "scenery":
-        paint_scenery(scene, rng)
-    elif kind == "eye":
-        paint_eyes(scene, rng)
-    elif kind == "collage":
-        paint_collage(scene, rng)
-    elif kind == "blobs":
-        paint_blobs(scene, rng, int(rng.integers(3, 40)), largest=float(rng.uniform(0.1, 0.5)))
-    elif kind == "cane" and rng.random() < 0.3:
-        window = (slice(0, rows), slice(0, cols))
-        scene.rgb[window] *= np.exp(0.15 * fibres(rng, (rows, cols), 200, 0.2))[..., None]
-    elif kind in ("hand", "things"):
-        for _ in range(int(rng.integers(1, 5))):
-            paint_things(scene, rng, hide=True)
-    elif kind == "bench" and rng.random() < 0.5:
-        scene.rgb *= np.exp(
-            0.3 * streaks(rng, (rows, cols), 20, 8, float(rng.uniform(0, 180)))
-            + 0.2 * fractal(rng, (rows, cols), 4)
-        )[..., None]
+        paint_bud_from_above(scene, rng, cultivar)
+    elif kind in _PAINTERS:
+        _PAINTERS[kind](scene, rng)
     none: Layout | None = None
     return expose(light_up(scene, rng, world, none), rng, world, none)

@@ -222,6 +222,136 @@ def _petals(
         )
 
 
+def _strokes(
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    cover: Array,
+    window: Window,
+    inks: tuple[Array, Array],
+) -> None:
+    """Draw loose short strokes."""
+    count = int(rng.integers(6, 40))
+    start = spot.radius * rng.normal(0, 0.5, (count, 1, 2))
+    way = spot.radius * rng.uniform(0.1, 0.5) * rng.standard_normal((count, 3, 2))
+    paths = list(start + np.cumsum(way, axis=1) * 0.5 + np.asarray(spot.centre))
+    scene.strokes(
+        paths,
+        inks[int(rng.random() < 0.5)],
+        window=window,
+        within=cover,
+        width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.08)),
+        alpha=float(rng.uniform(0.3, 0.9)),
+    )
+
+
+def _shrinkage(rng: np.random.Generator, label: int, condition: str) -> float:
+    """Return how far a dead tissue has drawn together: 1 not at all."""
+    shrunk = 1.0
+    if (condition in DEAD_LOOKS or condition == "dry") and rng.random() < 0.5:
+        shrunk = (
+            float(rng.uniform(0.72, 0.97)) if condition != "dry" else float(rng.uniform(0.6, 0.9))
+        )
+    if label == 2:  # the secondary stays the larger flanker, or nobody could tell them apart
+        shrunk = max(shrunk, 0.86)
+    return shrunk
+
+
+def _paint_around(
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    full: Array,
+    points: Array,
+    *,
+    shrunk: bool,
+    gap: bool,
+    around: Array,
+) -> None:
+    """Paint the void that a shrunken tissue leaves, the gap below one, and a halo."""
+    if shrunk and rng.random() < 0.7:
+        void = around * np.float32(rng.uniform(0.05, 0.6)) if rng.random() < 0.7 else around * 1.15
+        scene.paint(
+            full,
+            np.asarray(void, np.float32),
+            alpha=float(rng.uniform(0.4, 1)),
+            soft_px=0.03 * spot.radius,
+            lift_px=-0.08 * spot.radius,
+        )
+    elif gap or rng.random() < 0.12:
+        shift = spot.radius * rng.uniform(0.1, 0.25)
+        at = rng.uniform(0, 2 * np.pi)
+        scene.paint(
+            points + np.array([shift * np.cos(at), shift * np.sin(at)]),
+            around * np.float32(rng.uniform(0.05, 0.4)),
+            soft_px=0.02 * spot.radius,
+        )
+    if rng.random() < 0.35:
+        halo = around * np.float32(rng.uniform(0.35, 1.5))
+        scene.paint(
+            np.asarray(spot.centre) + (full - np.asarray(spot.centre)) * rng.uniform(1.05, 1.3),
+            np.clip(halo, 0, 1),
+            alpha=float(rng.uniform(0.3, 0.9)),
+            soft_px=spot.radius * rng.uniform(0.01, 0.12),
+        )
+
+
+def _paint_of(
+    rng: np.random.Generator,
+    field: Array,
+    brown: Array,
+    rho: Array,
+    *,
+    live: Array,
+    dead: Array,
+    around: Array,
+    gone: bool,
+) -> Array:
+    """Return the tissue's colours: living and dead, each mottled by `field`, and shaded."""
+    second: Array = (
+        live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)
+    )
+    if rng.random() < 0.3:
+        second = 0.5 * second + 0.5 * around
+    depth = float(rng.uniform(0.03, 0.32))
+    share = np.clip(0.5 + rng.uniform(0.1, 0.5) * field, 0, 1).astype(np.float32)
+    paint = mix(live, np.clip(second, 0.002, 1).astype(np.float32), share)
+    dead_second = dead * np.float32(rng.uniform(0.3, 1.9))
+    dead_share = np.clip(0.5 + rng.uniform(0.0, 0.5) * field, 0, 1).astype(np.float32)
+    paint += brown[..., None] * (mix(dead, dead_second.astype(np.float32), dead_share) - paint)
+    shade: Array = depth * field + rng.uniform(-0.5, 0.25) * np.clip(rho, 0, 1.2) ** 3
+    if rng.random() < (0.6 if gone else 0.25):
+        shade -= rng.uniform(0.2, 1.1) * np.exp(-(((rho - 1) / rng.uniform(0.06, 0.2)) ** 2))
+    if gone and rng.random() < 0.3:
+        folds = ridged(rng, rho.shape, float(rng.uniform(3, 8)), 2)
+        shade -= np.clip(0.9 * (folds - 0.9), 0, 1.5)
+    paint *= np.exp(shade.astype(np.float32))[..., None]
+    return paint
+
+
+def _draw_lines(
+    scene: Scene,
+    rng: np.random.Generator,
+    spot: Spot,
+    cover: Array,
+    window: Window,
+    *,
+    structure: str,
+    base: Array,
+) -> None:
+    """Draw leaf primordia as lines and shapes, lighter and darker than `base`."""
+    inks = (
+        np.clip(base * np.float32(rng.uniform(1.2, 2.2)), 0, 1).astype(np.float32),
+        (base * np.float32(rng.uniform(0.25, 0.8))).astype(np.float32),
+    )
+    if structure == "nested" or rng.random() < 0.15:
+        _nested(scene, rng, spot, cover, window, inks)
+    if structure == "petals":
+        _petals(scene, rng, spot, cover, window, inks)
+    if structure == "strokes":
+        _strokes(scene, rng, spot, cover, window, inks)
+
+
 def paint_tissue(
     scene: Scene,
     rng: np.random.Generator,
@@ -250,14 +380,8 @@ def paint_tissue(
     live, around : ndarray, shape (3,)
         Colour of living tissue, and of the wool around it.
     """
-    shrunk = 1.0
     gone = condition in DEAD_LOOKS or condition == "dry"
-    if gone and rng.random() < 0.5:
-        shrunk = (
-            float(rng.uniform(0.72, 0.97)) if condition != "dry" else float(rng.uniform(0.6, 0.9))
-        )
-    if label == 2:  # the secondary stays the larger flanker, or nobody could tell them apart
-        shrunk = max(shrunk, 0.86)
+    shrunk = _shrinkage(rng, label, condition)
     full = placed(
         outline(rng, spot.kind, elongation=spot.elongation), spot.centre, spot.radius, spot.angle
     )
@@ -267,34 +391,10 @@ def paint_tissue(
     if not cover.size or not cover.any():
         return TissueTruth(0.0, 0.0)
     shape = cover.shape
-    if shrunk < 1 and rng.random() < 0.7:
-        void = around * np.float32(rng.uniform(0.05, 0.6)) if rng.random() < 0.7 else around * 1.15
-        scene.paint(
-            full,
-            np.asarray(void, np.float32),
-            alpha=float(rng.uniform(0.4, 1)),
-            soft_px=0.03 * spot.radius,
-            lift_px=-0.08 * spot.radius,
-        )
-    elif condition == "gap_below" or rng.random() < 0.12:
-        shift = spot.radius * rng.uniform(0.1, 0.25)
-        at = rng.uniform(0, 2 * np.pi)
-        scene.paint(
-            points + np.array([shift * np.cos(at), shift * np.sin(at)]),
-            around * np.float32(rng.uniform(0.05, 0.4)),
-            soft_px=0.02 * spot.radius,
-        )
-    if rng.random() < 0.35:
-        halo = around * np.float32(rng.uniform(0.35, 1.5))
-        scene.paint(
-            np.asarray(spot.centre) + (full - np.asarray(spot.centre)) * rng.uniform(1.05, 1.3),
-            np.clip(halo, 0, 1),
-            alpha=float(rng.uniform(0.3, 0.9)),
-            soft_px=spot.radius * rng.uniform(0.01, 0.12),
-        )
-    rho, theta = _coordinates(
-        points, spot, window, cover, spot.kind == "kidney" or rng.random() < 0.3
-    )
+    gap = condition == "gap_below"
+    _paint_around(scene, rng, spot, full, points, shrunk=shrunk < 1, gap=gap, around=around)
+    by_distance = spot.kind == "kidney" or rng.random() < 0.3
+    rho, theta = _coordinates(points, spot, window, cover, by_distance)
     field = _structure(rng, structure, rho, theta, shape)
     if label == 1 and not gone and structure in ("plain", "grain", "strokes", "radial"):
         field = field + np.float32(rng.uniform(0.3, 0.9)) * _structure(  # living centres have rings
@@ -302,52 +402,16 @@ def paint_tissue(
         )
     brown = _brownness(rng, condition, rho, theta, shape)
     dead = _dead_colour(rng, condition)
-    second: Array = (
-        live * np.float32(rng.uniform(0.45, 1.7)) * rng.uniform(0.85, 1.15, 3).astype(np.float32)
-    )
-    if rng.random() < 0.3:
-        second = 0.5 * second + 0.5 * around
-    depth = float(rng.uniform(0.03, 0.32))
-    share = np.clip(0.5 + rng.uniform(0.1, 0.5) * field, 0, 1).astype(np.float32)
-    paint = mix(live, np.clip(second, 0.002, 1).astype(np.float32), share)
-    dead_second = dead * np.float32(rng.uniform(0.3, 1.9))
-    dead_share = np.clip(0.5 + rng.uniform(0.0, 0.5) * field, 0, 1).astype(np.float32)
-    paint += brown[..., None] * (mix(dead, dead_second.astype(np.float32), dead_share) - paint)
-    shade: Array = depth * field + rng.uniform(-0.5, 0.25) * np.clip(rho, 0, 1.2) ** 3
-    if rng.random() < (0.6 if gone else 0.25):
-        shade -= rng.uniform(0.2, 1.1) * np.exp(-(((rho - 1) / rng.uniform(0.06, 0.2)) ** 2))
-    if gone and rng.random() < 0.3:
-        shade -= np.clip(0.9 * (ridged(rng, shape, float(rng.uniform(3, 8)), 2) - 0.9), 0, 1.5)
-    paint *= np.exp(shade.astype(np.float32))[..., None]
+    paint = _paint_of(rng, field, brown, rho, live=live, dead=dead, around=around, gone=gone)
     edge_px = spot.radius * float(rng.uniform(0.0, 0.05))
-    scene.labels[window][cover > 0.5] = label
     inside = cover > 0.5
+    scene.labels[window][inside] = label
     scene.lay(
         window, cover, paint, soft_px=edge_px, lift_px=spot.radius * float(rng.uniform(-0.06, 0.12))
     )
     scene.brown[window][inside] = brown[inside]
     base = dead if brown[inside].mean() > 0.5 else live
-    inks = (
-        np.clip(base * np.float32(rng.uniform(1.2, 2.2)), 0, 1).astype(np.float32),
-        (base * np.float32(rng.uniform(0.25, 0.8))).astype(np.float32),
-    )
-    if structure == "nested" or rng.random() < 0.15:
-        _nested(scene, rng, spot, cover, window, inks)
-    if structure == "petals":
-        _petals(scene, rng, spot, cover, window, inks)
-    if structure == "strokes":
-        count = int(rng.integers(6, 40))
-        start = spot.radius * rng.normal(0, 0.5, (count, 1, 2))
-        way = spot.radius * rng.uniform(0.1, 0.5) * rng.standard_normal((count, 3, 2))
-        paths = list(start + np.cumsum(way, axis=1) * 0.5 + np.asarray(spot.centre))
-        scene.strokes(
-            paths,
-            inks[int(rng.random() < 0.5)],
-            window=window,
-            within=cover,
-            width_px=max(0.5, spot.radius * rng.uniform(0.02, 0.08)),
-            alpha=float(rng.uniform(0.3, 0.9)),
-        )
+    _draw_lines(scene, rng, spot, cover, window, structure=structure, base=base)
     scene.height[window] += cover * field * np.float32(0.03 * spot.radius * rng.uniform(0, 1))
     if rng.random() < 0.3:
         scene.gloss[window] = np.maximum(

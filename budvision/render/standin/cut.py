@@ -222,6 +222,29 @@ def _place(
     return picture
 
 
+def _depth(rng: np.random.Generator, wanted: float | None, fault: str) -> float:
+    """Draw the depth of the cut where it is not given; a fault of depth has its own."""
+    if wanted is None:
+        wanted = float(np.clip(rng.normal(0.52, 0.16), 0.24, 0.9))
+    if fault == "too_shallow":
+        return float(rng.uniform(0.02, 0.09))
+    if fault == "too_deep":
+        return float(rng.uniform(1.02, 1.2))
+    return wanted
+
+
+def _shine(
+    rng: np.random.Generator, tile: Tile, shape: BudShape, *, ring: bool, glare: bool
+) -> Plane:
+    """Return how much the wet face mirrors the lamp; nearly all of it where there is `glare`."""
+    shine = gloss(rng, tile, shape, "ring" if ring else "window")
+    if glare:
+        wet = clouds(rng, (tile.n, tile.n), grain=tile.n / 4) > -0.7
+        shine = np.clip(shine + tile.cover(shape.inner) * wet * 1.2, 0, 1.5).astype(np.float32)
+        shine = tile.soften(shine, 0.1)
+    return shine
+
+
 def render(
     rng: np.random.Generator, *, lab: Lab | None = None, cultivar: Cultivar | None = None,
     dead: Mapping[Tissue, bool] | None = None, mortality: float = 0.4, depth: float | None = None,
@@ -253,12 +276,7 @@ def render(
     lab = draw_lab(rng) if lab is None else lab
     if cultivar is None:
         cultivar = lab.cultivars[int(rng.integers(len(lab.cultivars)))]
-    if depth is None:
-        depth = float(np.clip(rng.normal(0.52, 0.16), 0.24, 0.9))
-    if fault == "too_shallow":
-        depth = float(rng.uniform(0.02, 0.09))
-    if fault == "too_deep":
-        depth = float(rng.uniform(1.02, 1.2))
+    depth = _depth(rng, depth, fault)
     area = 1e6 * (lab.megapixels if megapixels is None else megapixels)
     cols = 2 * round(float(np.sqrt(area * lab.aspect)) / 2)
     rows = 2 * round(area / cols / 2)
@@ -310,11 +328,7 @@ def render(
     patch = patch * np.clip(1 + rng.uniform(0, 0.5) * slope / (relief + 0.05), 0.6, 1.5)[..., None]
     white = seen(np.ones(31), lab.lamp, lab.sensor)
     if rng.random() < 0.45 or fault == "glare":
-        shine = gloss(rng, tile, shape, "ring" if lab.lamp.kind == "ring" else "window")
-        if fault == "glare":
-            shine = np.clip(shine + tile.cover(shape.inner) * (
-                clouds(rng, (n, n), grain=n / 4) > -0.7) * 1.2, 0, 1.5).astype(np.float32)
-            shine = tile.soften(shine, 0.1)
+        shine = _shine(rng, tile, shape, ring=lab.lamp.kind == "ring", glare=fault == "glare")
         patch = patch + shine[..., None] * white * rng.uniform(0.5, 1.4)
     soft = tile.cover(shape.face)
     halo = np.clip(tile.soften(soft, 0.35) * 1.2, 0, 0.75) * (1 - soft)
