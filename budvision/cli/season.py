@@ -39,9 +39,9 @@ def init(
     database: Annotated[str | None, typer.Option(
         metavar="URL", help="PostgreSQL address for several stations, postgresql://user@host/name; "
         "without it the season keeps its own file.")] = None,
-    photos: Annotated[Path | None, typer.Option(
-        metavar="DIR", help="Folder for the photographs that all stations reach; the season's own "
-        "when left out.")] = None,
+    photos: Annotated[str | None, typer.Option(
+        metavar="PLACE", help="Folder for the photographs that all stations reach, or the address "
+        "of an object store, s3://bucket/winter; the season's own when left out.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make a season: the folder that holds one winter's photographs, calls and models.

@@ -13,11 +13,11 @@ from pathlib import Path
 
 from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
 
-__all__ = ["Added", "PhotoStore"]
+__all__ = ["SUFFIXES", "Added", "PhotoStore", "photo_suffix"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _PART = ".part"
-_SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
+SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
 _HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
 _CHUNK = 1 << 20
 
@@ -86,7 +86,7 @@ class PhotoStore:
                     do="Check that the file exists and may be read.",
                 ) from error
         sha256 = hashlib.sha256(data).hexdigest()
-        target = self.folder / sha256[:2] / (sha256 + _suffix(data))
+        target = self.folder / sha256[:2] / (sha256 + photo_suffix(data))
         damaged = False
         try:
             if target.exists():
@@ -134,7 +134,7 @@ class PhotoStore:
                 do="Use the SHA-256 of the photograph's bytes.",
             )
         stem = self.folder / sha256[:2] / sha256
-        for suffix in _SUFFIXES:
+        for suffix in SUFFIXES:
             path = stem.with_suffix(suffix)
             if path.exists():
                 return path
@@ -187,7 +187,7 @@ class PhotoStore:
     def __iter__(self) -> Iterator[str]:
         """Go over the hashes in the store, in order."""
         for path in sorted(self.folder.glob("??/*")):
-            if path.suffix in _SUFFIXES and _SHA256.fullmatch(path.stem):
+            if path.suffix in SUFFIXES and _SHA256.fullmatch(path.stem):
                 yield path.stem
 
     def half_written(self) -> list[Path]:
@@ -199,13 +199,13 @@ class PhotoStore:
         known = {
             path for path in self.folder.glob("??/*")
             if path.suffix == _PART
-            or (path.suffix in _SUFFIXES and _SHA256.fullmatch(path.stem)
+            or (path.suffix in SUFFIXES and _SHA256.fullmatch(path.stem)
                 and path.parent.name == path.stem[:2])
         }
         return sorted(p for p in self.folder.rglob("*") if p.is_file() and p not in known)
 
 
-def _suffix(data: bytes) -> str:
+def photo_suffix(data: bytes) -> str:
     """Name the format by the first bytes; the photo reader judges it in full."""
     head = data[:16]
     if head.startswith(b"\xff\xd8\xff"):

@@ -24,6 +24,7 @@ from sqlalchemy.pool import QueuePool
 from budvision.errors import InputError, SeasonError, StorageError
 from budvision.settings import Settings
 from budvision.store import migrations
+from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
 
 __all__ = ["Season", "as_utc", "now"]
@@ -42,6 +43,7 @@ _FIRST_CONFIG = """\
 #
 # [photos]
 # folder = "/mnt/shared/photos"         # a folder that all stations reach; without it, photos/
+# address = "s3://bucket/winter"         # or an object store; photos/ then holds copies
 """
 
 
@@ -88,12 +90,13 @@ class Season:
     """
 
     def __init__(
-        self, folder: Path, *, settings: Settings, engine: Engine, photos: Path | None = None
+        self, folder: Path, *, settings: Settings, engine: Engine,
+        photos: PhotoStore | None = None,
     ) -> None:
         self.folder = folder
         self.settings = settings
         self.engine = engine
-        self.photos = PhotoStore(photos or folder / "photos")
+        self.photos = photos or PhotoStore(folder / "photos")
 
     # ---- making and opening ------------------------------------------------------------------
 
@@ -112,7 +115,8 @@ class Season:
             A PostgreSQL address; without it the season has its own SQLite file. Where the database
             holds a season already, this folder becomes another station of it.
         photos : Path or str, optional
-            A folder for the photographs that all stations reach; the season's own when left out.
+            A folder for the photographs that all stations reach, or the address of an object
+            store (``s3://bucket/winter``); the season's own folder when left out.
 
         Raises
         ------
@@ -133,7 +137,10 @@ class Season:
         if database_url is not None:
             text_ += f"[database]\nurl = {json.dumps(database_url)}\n\n"
         store = root / "photos"
-        if photos is not None:
+        if photos is not None and is_address(str(photos)):
+            ObjectPhotoStore(str(photos), store)
+            text_ += f"[photos]\naddress = {json.dumps(str(photos))}\n"
+        elif photos is not None:
             store = Path(photos).resolve()
             text_ += f"[photos]\nfolder = {json.dumps(str(store))}\n"
         try:
@@ -191,13 +198,8 @@ class Season:
                 "the season's database budvision.db is missing", where=str(root),
                 do="Put it back from a backup; the photographs are still in photos/.",
             )
-        if photos is not None and not (root / photos).is_dir():
-            raise SeasonError(
-                f"the folder of the photographs is not there ({photos})", where=CONFIG,
-                do="Connect the shared disk, or correct [photos] folder.",
-            )
         season = cls(root, settings=settings, engine=_engine(root, url),
-                     photos=None if photos is None else root / photos)
+                     photos=_photo_store(root, photos))
         try:
             with _plain_errors(root):
                 migrations.bring_up_to_date(season.engine, root)
@@ -258,7 +260,7 @@ class Season:
 
 
 def _places(config: Path) -> tuple[str | None, str | None]:
-    """Return the database's address and the photographs' folder, None where they are the own."""
+    """Return the places of database and photographs, None where they are the season's own."""
     table = tomllib.loads(config.read_text(encoding="utf-8"))
     url = table.get("database", {}).get("url")
     if url is not None and not (isinstance(url, str) and url.startswith(
@@ -269,11 +271,29 @@ def _places(config: Path) -> tuple[str | None, str | None]:
             expected="an address that begins with postgresql://",
             do="Correct it, or remove it to use the season's own SQLite file.",
         )
-    photos = table.get("photos", {}).get("folder")
+    given = table.get("photos", {})
+    photos, address = given.get("folder"), given.get("address")
     if photos is not None and not (isinstance(photos, str) and photos):
         raise InputError(f"[photos] folder is {photos!r}", where=CONFIG, expected="a folder",
                          do="Correct it, or remove it to use the season's own photos/.")
-    return url, photos
+    if address is not None and not (isinstance(address, str) and is_address(address)):
+        raise InputError(f"[photos] address is {address!r}", where=CONFIG,
+                         expected="an address such as s3://bucket/winter",
+                         do="Correct it, or remove it to use the season's own photos/.")
+    return url, address or photos
+
+
+def _photo_store(root: Path, place: str | None) -> PhotoStore:
+    if place is None:
+        return PhotoStore(root / "photos")
+    if is_address(place):
+        return ObjectPhotoStore(place, root / "photos")
+    if not (root / place).is_dir():
+        raise SeasonError(
+            f"the folder of the photographs is not there ({place})", where=CONFIG,
+            do="Connect the shared disk, or correct [photos] folder.",
+        )
+    return PhotoStore(root / place)
 
 
 def _engine(root: Path, url: str | None) -> Engine:

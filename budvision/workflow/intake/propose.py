@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
+from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.session import Season
@@ -210,7 +211,7 @@ def _look_with_model(
         return iter(())
     inside = season.folder / chosen.path
     folder = str(inside) if inside.is_dir() else chosen.path
-    photos, cane_base = str(season.photos.folder), season.settings.text("cane_base")
+    photos, cane_base = season.photos, season.settings.text("cane_base")
     _proposer(folder)  # a model that does not load is told of before anything is done
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     jobs = max(1, min(jobs, cores or 1))
@@ -223,13 +224,12 @@ def _look_with_model(
     return said
 
 
-def _look_at_file(model: str, photos_folder: str, row: PhotoRow, cane_base: str) -> _Said:
+def _look_at_file(model: str, photos: PhotoStore, row: PhotoRow, cane_base: str) -> _Said:
     """Look at one photograph of a store, in whatever process this runs."""
-    from budvision.store.photos import PhotoStore
     from budvision.verdict.propose import propose_photo
 
     try:
-        data = PhotoStore(Path(photos_folder)).read(row.sha256, verify=True)
+        data = photos.read(row.sha256, verify=True)
     except (BudvisionError, OSError):
         return _Said(None)
     proposer = _proposer(model)

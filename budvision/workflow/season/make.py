@@ -14,7 +14,8 @@ __all__ = ["init", "set_block"]
 
 
 def init(
-    folder: Path, *, site: str = "", database_url: str | None = None, photos: Path | None = None
+    folder: Path, *, site: str = "", database_url: str | None = None,
+    photos: Path | str | None = None,
 ) -> Season:
     """Make a season in a folder and name its site; parameters as in `Season.create`.
 

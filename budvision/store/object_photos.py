@@ -1,0 +1,205 @@
+"""Photographs in an object store or any other place that fsspec reaches, with a local cache.
+
+Only this module knows fsspec. The address names a protocol and a place, for example
+``s3://bucket/winter``; keys, regions and endpoints come from the environment (for S3
+``AWS_ACCESS_KEY_ID``, ``AWS_SECRET_ACCESS_KEY`` and ``AWS_ENDPOINT_URL``), never from the season.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from budvision.errors import (
+    InputError,
+    MissingLibraryError,
+    NotFoundError,
+    StorageError,
+    VerificationError,
+)
+from budvision.store.photos import SUFFIXES, Added, PhotoStore, photo_suffix
+
+__all__ = ["ObjectPhotoStore", "is_address"]
+
+_ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+://.+")
+_KEY = re.compile(r"([0-9a-f]{2})/(\1[0-9a-f]{62})(\.[a-z]+)")
+_CHUNK = 1 << 20
+
+
+def is_address(place: str) -> bool:
+    """Return whether a place is an address such as ``s3://bucket/winter`` and not a folder."""
+    return bool(_ADDRESS.fullmatch(place))
+
+
+class ObjectPhotoStore(PhotoStore):
+    """Keep photographs under their content's name in an object store, and copies beside it.
+
+    A photograph counts as stored once the far store holds it. What is read comes from the cache
+    where it lies there and from the far store otherwise; every byte fetched is hashed before it is
+    used. The cache may be emptied at any time.
+
+    Parameters
+    ----------
+    address : str
+        Protocol and place, as fsspec takes them.
+    cache : Path
+        Local folder for copies.
+
+    Raises
+    ------
+    InputError
+        When the address is none, or names a protocol that is not known.
+    MissingLibraryError
+        When the library for that protocol is not installed.
+    """
+
+    def __init__(self, address: str, cache: Path) -> None:
+        super().__init__(cache)
+        if not is_address(address):
+            raise InputError(f"the photographs' address is {address!r}", where="budvision.toml",
+                             expected="an address such as s3://bucket/winter", do="Correct it.")
+        self.address = address.rstrip("/")
+        self._fs, self._root = _reach(self.address)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return ObjectPhotoStore, (self.address, self.folder)
+
+    def _key(self, sha256: str, suffix: str) -> str:
+        return f"{self._root}/{sha256[:2]}/{sha256}{suffix}"
+
+    def add(self, data: bytes | Path) -> Added:
+        """Store a photograph far and near, under the name of its content; see `PhotoStore.add`."""
+        near = super().add(data)
+        content = near.path.read_bytes()
+        key = self._key(near.sha256, photo_suffix(content))
+        with self._told(f"the photograph {near.sha256[:12]} could not be stored"):
+            held = self._far_hash(key)
+            if held == near.sha256:
+                return Added(near.sha256, new=False, path=near.path, repaired=near.repaired)
+            # an object appears whole or not at all; a folder needs the detour by another name
+            if "file" in self._protocols():
+                self._fs.makedirs(key.rsplit("/", 1)[0], exist_ok=True)
+                part = f"{key}.{secrets.token_hex(6)}.part"
+                self._fs.pipe_file(part, content)
+                self._fs.mv(part, key)
+            else:
+                self._fs.pipe_file(key, content)
+            if self._far_hash(key) != near.sha256:
+                raise StorageError(
+                    f"the photograph {near.sha256[:12]} came out changed", where=self.address,
+                    do="Run the command again; where it stays so, see to the store.")
+        return Added(near.sha256, new=held is None, path=near.path,
+                     repaired=near.repaired or held is not None)
+
+    def path(self, sha256: str) -> Path:
+        """Return a local file of a photograph, fetched and hashed where the cache lacks it.
+
+        Raises
+        ------
+        InputError
+            When `sha256` is not 64 lower-case hexadecimal digits.
+        NotFoundError
+            When neither cache nor store holds it.
+        VerificationError
+            When the store's bytes do not have the hash that names them.
+        """
+        try:
+            return super().path(sha256)
+        except NotFoundError:
+            key = self._far_key(sha256)
+        with self._told(f"the photograph {sha256[:12]} could not be fetched"):
+            data: bytes = self._fs.cat_file(key)
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise VerificationError(
+                f"the photograph {sha256[:12]} has changed since it was taken in",
+                where=self.address, expected="the bytes that were copied in",
+                do="Take the original in again with `budvision intake`; it replaces the copy.")
+        return super().add(data).path
+
+    def sound(self, sha256: str) -> bool:
+        """Return whether the far store's bytes still have the hash that names them."""
+        return self._far_hash(self._far_key(sha256)) == sha256
+
+    def __iter__(self) -> Iterator[str]:
+        """Go over the hashes in the far store, in order."""
+        for key in self._keys():
+            if (match := _KEY.fullmatch(key)) and match[3] in SUFFIXES:
+                yield match[2]
+
+    def strangers(self) -> list[Path]:
+        """Return the names in the far store that it does not give, and strangers of the cache."""
+        far = [Path(key) for key in self._keys()
+               if not ((match := _KEY.fullmatch(key)) and match[3] in SUFFIXES)]
+        return [*super().strangers(), *(self.folder / path for path in far)]
+
+    def _keys(self) -> list[str]:
+        with self._told("the photographs could not be listed"):
+            if not self._fs.exists(self._root):
+                return []
+            self._fs.invalidate_cache()
+            found = self._fs.find(self._root)
+        return sorted(key.removeprefix(self._root).lstrip("/") for key in found)
+
+    def _far_key(self, sha256: str) -> str:
+        with self._told(f"the photograph {sha256[:12]} could not be looked for"):
+            for suffix in SUFFIXES:
+                key = self._key(sha256, suffix)
+                if self._fs.exists(key):
+                    return key
+        raise NotFoundError(
+            f"the photograph {sha256[:12]} is not in the photo store", where=self.address,
+            do="Run `budvision check` to see what is missing, and take the original in again.")
+
+    def _far_hash(self, key: str) -> str | None:
+        digest = hashlib.sha256()
+        try:
+            with self._fs.open(key, "rb", cache_type="none") as file:
+                while chunk := file.read(_CHUNK):
+                    digest.update(chunk)
+        except FileNotFoundError:
+            return None
+        return digest.hexdigest()
+
+    def _protocols(self) -> tuple[str, ...]:
+        protocol = self._fs.protocol
+        return (protocol,) if isinstance(protocol, str) else tuple(protocol)
+
+    @contextlib.contextmanager
+    def _told(self, what: str) -> Iterator[None]:
+        """Tell a failing store (no network, no rights, no such bucket) from a bug of ours."""
+        try:
+            yield
+        except StorageError:
+            raise
+        except Exception as error:
+            if not isinstance(error, OSError) and "botocore" not in type(error).__module__:
+                raise
+            raise StorageError(
+                f"{what} ({error})", where=self.address,
+                do="See to the connection and the rights, then run the command again; what was "
+                "stored before is kept.") from error
+
+
+def _reach(address: str) -> tuple[Any, str]:
+    try:
+        import fsspec
+    except ImportError as error:
+        raise MissingLibraryError(
+            "fsspec is not installed", where=address, expected="the library for object stores",
+            do='Install it: pip install "budvision[stores]".') from error
+    try:
+        filesystem, root = fsspec.core.url_to_fs(address)
+    except ImportError as error:
+        raise MissingLibraryError(
+            f"the library for {address.split('://', maxsplit=1)[0]} addresses is not installed",
+            where=address, do='Install it: pip install "budvision[stores]".') from error
+    except ValueError as error:
+        raise InputError(f"the photographs' address is {address!r} ({error})", where=address,
+                         expected="an address such as s3://bucket/winter",
+                         do="Correct it.") from error
+    return filesystem, str(root).rstrip("/")

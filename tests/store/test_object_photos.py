@@ -1,0 +1,135 @@
+"""Photographs in an object store: a real server on loopback that speaks the S3 protocol."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
+from budvision.store.object_photos import ObjectPhotoStore, is_address
+from budvision.store.session import Season
+
+DATA = b"\xff\xd8\xff\xe0 a photograph"
+SHA256 = hashlib.sha256(DATA).hexdigest()
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[str]:
+    moto_server = pytest.importorskip("moto.server")
+    running = moto_server.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    running.start()
+    host, port = running.get_host_and_port()
+    yield f"http://{host}:{port}"
+    running.stop()
+
+
+@pytest.fixture
+def bucket(server: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    for name, value in {"AWS_ENDPOINT_URL": server, "AWS_ACCESS_KEY_ID": "bench",
+                        "AWS_SECRET_ACCESS_KEY": "bench", "AWS_DEFAULT_REGION": "us-east-1",
+                        "AWS_EC2_METADATA_DISABLED": "true"}.items():
+        monkeypatch.setenv(name, value)
+    for name in [name for name in os.environ if name.lower().endswith("_proxy")]:
+        monkeypatch.delenv(name)
+    s3fs = pytest.importorskip("s3fs")
+    s3fs.S3FileSystem.clear_instance_cache()
+    filesystem = s3fs.S3FileSystem()
+    filesystem.mkdir("winter")
+    yield "s3://winter/photos"
+    filesystem.rm("winter", recursive=True)
+    s3fs.S3FileSystem.clear_instance_cache()
+
+
+def _far(bucket: str) -> tuple[object, str]:
+    import fsspec
+
+    filesystem, root = fsspec.core.url_to_fs(bucket)
+    filesystem.invalidate_cache()
+    return filesystem, f"{root}/{SHA256[:2]}/{SHA256}.jpg"
+
+
+def test_a_photograph_added_here_is_read_at_another_station(bucket: str, tmp_path: Path) -> None:
+    here = ObjectPhotoStore(bucket, tmp_path / "here")
+    added = here.add(DATA)
+    assert (added.sha256, added.new, added.repaired) == (SHA256, True, False)
+    assert not here.add(DATA).new
+    there = ObjectPhotoStore(bucket, tmp_path / "there")
+    assert SHA256 in there
+    assert there.read(SHA256, verify=True) == DATA
+    assert there.path(SHA256).is_relative_to(tmp_path / "there")
+    assert list(there) == [SHA256]
+    assert there.sound(SHA256)
+    assert there.strangers() == []
+    assert not there.add(DATA).new
+    again = pickle.loads(pickle.dumps(there))  # noqa: S301 - our own object, for worker processes
+    assert again.read(SHA256) == DATA
+
+
+def test_changed_bytes_in_the_store_are_refused_and_put_right(bucket: str, tmp_path: Path) -> None:
+    ObjectPhotoStore(bucket, tmp_path / "here").add(DATA)
+    filesystem, key = _far(bucket)
+    filesystem.pipe_file(key, DATA + b"!")  # type: ignore[attr-defined]
+    there = ObjectPhotoStore(bucket, tmp_path / "there")
+    assert not there.sound(SHA256)
+    with pytest.raises(VerificationError, match="has changed since it was taken in"):
+        there.read(SHA256)
+    assert not list((tmp_path / "there").rglob("*.jpg"))  # nothing changed was kept
+    mended = there.add(DATA)
+    assert (mended.new, mended.repaired) == (False, True)
+    assert there.sound(SHA256)
+
+
+def test_what_is_missing_and_what_is_strange_is_told(bucket: str, tmp_path: Path) -> None:
+    store = ObjectPhotoStore(bucket, tmp_path / "here")
+    assert list(store) == []
+    with pytest.raises(NotFoundError, match="is not in the photo store"):
+        store.path(SHA256)
+    with pytest.raises(InputError, match="64 hexadecimal digits"):
+        store.path("../../etc/passwd")
+    filesystem, key = _far(bucket)
+    filesystem.pipe_file(key.replace(".jpg", ".txt"), b"x")  # type: ignore[attr-defined]
+    assert [path.name for path in store.strangers()] == [f"{SHA256}.txt"]
+
+
+def test_a_store_that_is_not_there_is_told_of_and_nothing_is_recorded(
+    bucket: str, tmp_path: Path
+) -> None:
+    store = ObjectPhotoStore("s3://no-such-bucket/photos", tmp_path / "here")
+    with pytest.raises(StorageError, match="could not be stored"):
+        store.add(DATA)
+
+
+def test_a_season_keeps_its_photographs_in_the_store(bucket: str, tmp_path: Path) -> None:
+    with Season.create(tmp_path / "one", photos=bucket) as one:
+        one.photos.add(DATA)
+    with Season.create(tmp_path / "two", photos=bucket) as two:
+        assert two.photos.read(SHA256) == DATA
+    with Season.open(tmp_path / "two") as two:
+        assert isinstance(two.photos, ObjectPhotoStore)
+        assert list(two.photos) == [SHA256]
+
+
+@pytest.mark.parametrize(("place", "told"), [
+    ("s3://bucket/a", True), ("memory://x", True), ("/mnt/photos", False), ("C:\\photos", False),
+    ("photos", False), ("s3://", False),
+])
+def test_addresses_are_told_from_folders(place: str, told: bool) -> None:
+    assert is_address(place) is told
+
+
+def test_an_unknown_protocol_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="the photographs' address is 'nosuch://x'"):
+        ObjectPhotoStore("nosuch://x", tmp_path)
+
+
+def test_a_folder_elsewhere_by_its_address(tmp_path: Path) -> None:
+    store = ObjectPhotoStore(f"file://{tmp_path}/far", tmp_path / "near")
+    store.add(DATA)
+    assert (tmp_path / "far" / SHA256[:2] / f"{SHA256}.jpg").read_bytes() == DATA
+    assert list(store) == [SHA256]
+    assert not list((tmp_path / "far").rglob("*.part"))
