@@ -54,7 +54,7 @@ def import_(
     """
     from budvision.errors import UsageError
     from budvision.store.session import Season
-    from budvision.workflow.review.confirm import import_calls
+    from budvision.workflow.review.calls_table import import_calls
 
     with json_errors(as_json), Season.open(season) as opened:
         if not reviewer.strip():
@@ -63,7 +63,7 @@ def import_(
                              do='Add --reviewer "NAME".')
         report = import_calls(
             opened, file, reviewer=reviewer, sampling=sampling, create=create, blind=blind,
-            round="second" if second else "first", entered_by=entered_by or None,
+            reading="second" if second else "first", entered_by=entered_by or None,
         )
     for warning in report.warnings:
         say(warning)
@@ -76,6 +76,9 @@ def import_(
         return
     told = f"{report.n_calls} calls of {report.reviewer} for {report.n_rows} buds of sampling " \
         f"{report.sampling}"
+    if report.n_second and not second:
+        told += f"; {report.n_second} are second readings, since somebody else called those " \
+            "tissues first: they count once settled on the review page"
     if report.n_unchanged:
         told += f"; {report.n_unchanged} stood already"
     if report.n_new_buds:
@@ -100,11 +103,14 @@ def undo(
 
     Example: budvision calls undo 1aafe0b5a4e745dd96a5529d3d4a324f --person "Maren Holt"
     """
+    from budvision.store.queries.people import active_person
     from budvision.store.session import Season
-    from budvision.workflow.review import confirm as work
+    from budvision.workflow.review import save as work
 
     with json_errors(as_json), Season.open(season) as opened:
-        done = work.undo(opened, batch, person=person)
+        with opened.read() as conn:
+            who = active_person(conn, person)
+        done = work.undo(opened, batch, person=who)
     if as_json:
         show_json({"ok": True, "batch": done.batch, "n_restored": len(done.restored),
                    "n_left": len(done.left)})
@@ -129,7 +135,7 @@ def export(
     import sys
 
     from budvision.store.session import Season
-    from budvision.workflow.review.confirm import export_calls
+    from budvision.workflow.review.calls_table import export_calls
 
     with json_errors(as_json), Season.open(season) as opened:
         text = export_calls(opened, file, sampling=sampling, block=block)

@@ -82,8 +82,9 @@ def test_second_readings_never_count_and_settled_calls_stand_on_top(any_season: 
         calls.save_calls(conn, bud, {P: LIVE, S: LIVE}, person_id=two.id, round="second",
                          blind=True)
         assert _now(conn, bud) == {P: DEAD}
-        assert {t: [r.value for r in rows] for t, rows in
-                calls.second_calls_of_bud(conn, bud).items()} == {P: [LIVE], S: [LIVE]}
+        assert {key: row.value for key, row in
+                calls.newest_rows(conn, [bud], person_id=two.id)[bud].items()} == {
+                    (P, "first"): DEAD, (P, "second"): LIVE, (S, "second"): LIVE}
         settled = calls.save_calls(conn, bud, {P: LIVE}, person_id=one.id, round="settled")
         assert _now(conn, bud) == {P: LIVE}
         calls.save_calls(conn, bud, {P: UNSURE}, person_id=one.id)  # a first call under a settled

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, case, func, select
+from sqlalchemy import Connection, Row, Select, case, func, insert, or_, select
 
 from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries.insertion import insert_row
@@ -20,9 +20,8 @@ from budvision.store.tables import block, bud, call, cane, person, sampling
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 __all__ = [
-    "ROUNDS", "CallRow", "NewCall", "Undone", "batch_rows", "call_history", "current_calls",
-    "current_calls_of_bud", "current_rows", "last_batch", "newest_row", "newest_rows", "save_calls",
-    "second_calls_of_bud", "undo",
+    "ROUNDS", "CallRow", "NewCall", "NewRow", "Undone", "add_calls", "batch_rows", "call_history",
+    "current_calls", "current_calls_of_bud", "current_rows", "newest_rows", "save_calls", "undo",
 ]
 
 ROUNDS = ("first", "second", "settled")
@@ -38,6 +37,17 @@ class NewCall:
     note: str = ""
     proposal_id: int | None = None
     region_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NewRow:
+    """A call to be written: of which tissue, in which round, and the row that it replaces."""
+
+    bud_id: int
+    tissue: Tissue
+    call: NewCall
+    round: str
+    replaces_id: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,18 +77,20 @@ class CallRow:
 class Undone:
     """What an undo did: its own batch (to be undone in turn), rows taken back, rows left.
 
-    A row is left where somebody has called that tissue again since.
+    A row is left where somebody has called that tissue again since. `bud_ids` are the buds of
+    the batch, in the order in which they were saved.
     """
 
     batch: str
     restored: tuple[Tissue, ...]
     left: tuple[Tissue, ...]
+    bud_ids: tuple[int, ...] = ()
 
 
 def save_calls(
     conn: Connection, bud_id: int, calls: Mapping[Tissue, CallValue | NewCall], *,
-    person_id: int, round: str = "first", source: str = "page", blind: bool = False,
-    proposals: Mapping[Tissue, int] | None = None, batch: str | None = None,
+    person_id: int, round: str = "first", rounds: Mapping[Tissue, str] | None = None,
+    source: str = "page", blind: bool = False, batch: str | None = None,
     entered_by_id: int | None = None,
 ) -> str:
     """Save one person's calls of one bud, as new rows.
@@ -93,14 +105,14 @@ def save_calls(
         Whose calls they are.
     round : str
         first, second (a second reader's) or settled (agreed after a disagreement).
+    rounds : mapping of Tissue to str, optional
+        The round of each tissue, where it is not the same for all.
     source : str
         page, import or archive.
     blind : bool
         True where the person had not seen the proposals.
-    proposals : mapping of Tissue to int, optional
-        The proposal that was shown or hidden for each tissue.
     batch : str, optional
-        Name under which several buds are saved together; a new one when left out.
+        Name under which they are saved together; a new one when left out.
     entered_by_id : int, optional
         Who wrote them, where it was not the person whose calls they are.
 
@@ -120,35 +132,56 @@ def save_calls(
     if not calls:
         raise InputError("no tissue is called", expected="a call for at least one tissue",
                          where="calls", do="Call one tissue, or skip the bud.")
-    if round not in ROUNDS:
-        raise InputError(f"the round is {round!r}", expected=f"one of {', '.join(ROUNDS)}",
-                         where="calls")
     for table, key, what in ((bud, bud_id, "bud"), (person, person_id, "person")):
         if conn.scalar(select(table.c.id).where(table.c.id == key)) is None:
             raise NotFoundError(f"there is no {what} number {key}", where="calls",
                                 do="Go back to the list.", code=f"no_{what}")
-    batch = batch or uuid.uuid4().hex
-    shown = proposals or {}
+    newest = newest_rows(conn, [bud_id], person_id=person_id).get(bud_id, {})
+    rows = []
     for tissue in TISSUES:  # one order, so that two savers meet in it
         if tissue not in calls:
             continue
         given = calls[tissue]
         one = given if isinstance(given, NewCall) else NewCall(CallValue(given))
+        kept = round if rounds is None else rounds[tissue]
+        before = newest.get((tissue, kept))
+        rows.append(NewRow(bud_id, tissue, one, kept, None if before is None else before.id))
+    return add_calls(conn, rows, person_id=person_id, source=source, blind=blind, batch=batch,
+                     entered_by_id=entered_by_id)
+
+
+def add_calls(
+    conn: Connection, rows: Sequence[NewRow], *, person_id: int, source: str, blind: bool = False,
+    batch: str | None = None, entered_by_id: int | None = None,
+) -> str:
+    """Write calls of one person, of any number of buds; parameters as in `save_calls`.
+
+    Returns
+    -------
+    str
+        The batch, for `undo`.
+    """
+    batch = batch or uuid.uuid4().hex
+    moment = now()
+    values = []
+    for row in rows:
+        one = row.call
+        if row.round not in ROUNDS:
+            raise InputError(f"the round is {row.round!r}", where="calls",
+                             expected=f"one of {', '.join(ROUNDS)}")
         if one.cause is not None and one.value is not CallValue.DEAD:
             raise InputError(
-                f"{tissue} is {one.value} with the cause {one.cause}", where="calls",
+                f"{row.tissue} is {one.value} with the cause {one.cause}", where="calls",
                 expected="a cause of death only where the call is dead", do="Leave one out.",
             )
-        before = newest_row(conn, bud_id, tissue, round,
-                            person_id=person_id if round == "second" else None)
-        insert_row(
-            conn, call, bud_id=bud_id, tissue=tissue.value, value=one.value.value,
-            cause=one.cause.value if one.cause else "", note=one.note, person_id=person_id,
-            round=round, source=source, blind=blind,
-            proposal_id=one.proposal_id if one.proposal_id is not None else shown.get(tissue),
-            region_id=one.region_id, batch=batch, added_at=now(),
-            replaces_id=None if before is None else before.id, entered_by_id=entered_by_id,
-        )
+        values.append({
+            "bud_id": row.bud_id, "tissue": row.tissue.value, "value": one.value.value,
+            "cause": one.cause.value if one.cause else "", "note": one.note,
+            "person_id": person_id, "round": row.round, "source": source, "blind": blind,
+            "proposal_id": one.proposal_id, "region_id": one.region_id, "batch": batch,
+            "added_at": moment, "replaces_id": row.replaces_id, "entered_by_id": entered_by_id,
+        })
+    conn.execute(insert(call), values)
     return batch
 
 
@@ -174,12 +207,12 @@ def undo(conn: Connection, batch: str, *, person_id: int) -> Undone:
     restored: list[Tissue] = []
     left: list[Tissue] = []
     for row in rows:
-        newest = newest_row(conn, row.bud_id, row.tissue, row.round,
-                            person_id=row.person_id if row.round == "second" else None)
+        newest = _newest_row(conn, row)
         if newest is None or newest.id != row.id:
             left.append(row.tissue)
             continue
-        old = None if row.replaces_id is None else _one(conn, row.replaces_id)
+        old = None if row.replaces_id is None else _call(
+            conn.execute(_rows().where(call.c.id == row.replaces_id)).one())
         by = row.person_id if row.round == "second" else person_id
         facts: dict[str, Any] = {"value": WITHDRAWN, "person_id": by, "source": row.source}
         if old is not None and old.value is not None:
@@ -198,7 +231,8 @@ def undo(conn: Connection, batch: str, *, person_id: int) -> Undone:
             "these calls have been replaced since", where="undo", code="already_replaced",
             expected="the newest calls of their bud", do="Open the bud to see what stands now.",
         )
-    return Undone(new_batch, tuple(restored), tuple(left))
+    return Undone(new_batch, tuple(restored), tuple(left),
+                  tuple(dict.fromkeys(row.bud_id for row in rows)))
 
 
 # ---- reading ---------------------------------------------------------------------------------
@@ -208,37 +242,35 @@ def _rows() -> Select[Any]:
     return select(call, person.c.name.label("person")).join(person, call.c.person_id == person.c.id)
 
 
-def newest_row(
-    conn: Connection, bud_id: int, tissue: Tissue, round: str, *, person_id: int | None = None
-) -> CallRow | None:
-    """Return the newest row of a tissue in a round (of one person), withdrawn or not."""
+def _newest_row(conn: Connection, like: CallRow) -> CallRow | None:
+    """Return the newest row of a row's tissue and round (and person, of a second reading)."""
     query = _rows().where(
-        call.c.bud_id == bud_id, call.c.tissue == tissue.value, call.c.round == round
+        call.c.bud_id == like.bud_id, call.c.tissue == like.tissue.value,
+        call.c.round == like.round,
     )
-    if person_id is not None:
-        query = query.where(call.c.person_id == person_id)
+    if like.round == "second":
+        query = query.where(call.c.person_id == like.person_id)
     row = conn.execute(query.order_by(call.c.id.desc()).limit(1)).one_or_none()
     return None if row is None else _call(row)
 
 
 def newest_rows(
-    conn: Connection, bud_ids: Sequence[int], round: str, *, person_id: int | None = None
-) -> dict[tuple[int, Tissue], CallRow]:
-    """Return the newest row of each tissue of many buds in a round, withdrawn or not."""
-    found: dict[tuple[int, Tissue], CallRow] = {}
+    conn: Connection, bud_ids: Sequence[int], *, person_id: int
+) -> dict[int, dict[tuple[Tissue, str], CallRow]]:
+    """Return, by bud, the newest row of each tissue and round, withdrawn or not.
+
+    Of second readings only those of `person_id`.
+    """
+    found: dict[int, dict[tuple[Tissue, str], CallRow]] = {}
     for start in range(0, len(bud_ids), 500):
         part = bud_ids[start:start + 500]
-        query = _rows().where(call.c.bud_id.in_(part), call.c.round == round)
-        if person_id is not None:
-            query = query.where(call.c.person_id == person_id)
+        query = _rows().where(
+            call.c.bud_id.in_(part), or_(call.c.round != "second", call.c.person_id == person_id)
+        )
         for row in conn.execute(query.order_by(call.c.id)):
             one = _call(row)
-            found[one.bud_id, one.tissue] = one
+            found.setdefault(one.bud_id, {})[one.tissue, one.round] = one
     return found
-
-
-def _one(conn: Connection, call_id: int) -> CallRow:
-    return _call(conn.execute(_rows().where(call.c.id == call_id)).one())
 
 
 def batch_rows(conn: Connection, batch: str) -> list[CallRow]:
@@ -247,16 +279,6 @@ def batch_rows(conn: Connection, batch: str) -> list[CallRow]:
         return []
     rows = conn.execute(_rows().where(call.c.batch == batch).order_by(call.c.id))
     return [_call(row) for row in rows]
-
-
-def last_batch(conn: Connection, person_id: int, *, bud_id: int | None = None) -> str | None:
-    """Return the batch that a person wrote last (on one bud), None where there is none."""
-    query = select(call.c.batch).where(
-        func.coalesce(call.c.entered_by_id, call.c.person_id) == person_id
-    )
-    if bud_id is not None:
-        query = query.where(call.c.bud_id == bud_id)
-    return conn.scalar(query.order_by(call.c.id.desc()).limit(1))
 
 
 def call_history(conn: Connection, bud_id: int) -> list[CallRow]:
@@ -308,19 +330,6 @@ def current_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, CallRow]
     )
     found = {Tissue(row.tissue): _call(row) for row in rows}
     return {tissue: found[tissue] for tissue in TISSUES if tissue in found}
-
-
-def second_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, list[CallRow]]:
-    """Return the second readings of a bud that were not taken back, newest of each person."""
-    newest: dict[tuple[Tissue, int], CallRow] = {}
-    for row in call_history(conn, bud_id):
-        if row.round == "second":
-            newest[row.tissue, row.person_id] = row
-    found: dict[Tissue, list[CallRow]] = {}
-    for (tissue, _), row in newest.items():
-        if row.value is not None:
-            found.setdefault(tissue, []).append(row)
-    return found
 
 
 def current_calls(

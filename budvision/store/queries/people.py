@@ -6,14 +6,16 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, func, insert, select, update
 
-from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.errors import ConflictError, InputError, NotFoundError, UsageError
 from budvision.store.session import now
 from budvision.store.tables import person
 
 __all__ = [
     "ROLES",
     "Person",
+    "active_person",
     "add_person",
+    "check_active",
     "ensure_person",
     "find_person",
     "list_people",
@@ -117,6 +119,37 @@ def add_person(
 def ensure_person(conn: Connection, name: str, role: str = "reviewer") -> Person:
     """Return the person of that name, adding them when they are new."""
     return find_person(conn, name) or add_person(conn, name, role)
+
+
+def active_person(conn: Connection, name: str) -> Person:
+    """Return the active person of that name; nobody is made up.
+
+    Raises
+    ------
+    UsageError
+        When the name is empty.
+    NotFoundError
+        When the season does not know the person.
+    InputError
+        When the person is no longer active.
+    """
+    if not name.strip():
+        raise UsageError("nobody is named", where="people", do="Give the name first.",
+                         expected="the name of the person whose calls these are")
+    found = find_person(conn, name)
+    if found is None:
+        raise NotFoundError(f"there is nobody called {name}", where="people", code="no_person",
+                            do="Add them with `budvision people add`.")
+    check_active(found)
+    return found
+
+
+def check_active(one: Person) -> None:
+    """Refuse a person whose log-in is closed."""
+    if not one.active:
+        raise InputError(f"{one.name} is no longer active", where="people", code="not_active",
+                         expected="an active person",
+                         do="Open the person with `budvision people open`.")
 
 
 def set_password_hash(conn: Connection, name: str, password_hash: str) -> Person:

@@ -241,6 +241,15 @@ def cuts_of_sampling(conn: Connection, sampling_id: int) -> list[Cut]:
     return [_cut(row) for row in conn.execute(query)]
 
 
+def photos_ever_of(conn: Connection, bud_id: int) -> dict[int, int]:
+    """Return the photographs that a bud has or had, each with the cut it last was there."""
+    rows = conn.execute(
+        select(assignment.c.photo_id, assignment.c.cut).where(assignment.c.bud_id == bud_id)
+        .order_by(assignment.c.id)
+    )
+    return {row.photo_id: row.cut for row in rows}
+
+
 def unassigned_photos(conn: Connection) -> list[PhotoRow]:
     """Return the photographs that stand with no bud, oldest first."""
     last = select(func.max(assignment.c.id)).group_by(assignment.c.photo_id)

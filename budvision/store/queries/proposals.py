@@ -31,8 +31,8 @@ from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissuePropos
 
 __all__ = [
     "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
-    "photos_without_proposal", "proposal_history", "region_by_id", "regions_of_photo",
-    "save_proposal", "save_region",
+    "photos_without_proposal", "proposal_history", "proposals_by_id", "region_by_id",
+    "regions_of_photo", "save_proposal", "save_region",
 ]
 
 Labels = npt.NDArray[np.uint8]
@@ -203,6 +203,11 @@ def _newest(conn: Connection, condition: Any) -> dict[int, ProposalRow]:
 def proposal_history(conn: Connection, photo_id: int) -> list[ProposalRow]:
     """Return every proposal of a photograph, oldest first."""
     return _read(conn, proposal.c.photo_id == photo_id)
+
+
+def proposals_by_id(conn: Connection, ids: Sequence[int]) -> list[ProposalRow]:
+    """Return the proposals of these numbers, those that are there, oldest first."""
+    return _read(conn, proposal.c.id.in_(ids)) if ids else []
 
 
 def _read(conn: Connection, condition: Any) -> list[ProposalRow]:

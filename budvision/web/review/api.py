@@ -15,10 +15,11 @@ from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import bud_states
+from budvision.web.asked import integer, integers, json_object, text
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
-from budvision.web.review.asked import asked_calls, asked_choice, body, tissue_named
+from budvision.web.review.asked import asked_calls, asked_choice, tissue_named
 from budvision.workflow.review import likeness
 from budvision.workflow.review import save as work
 from budvision.workflow.review.page import bud_page, cane_strip, tally_of
@@ -73,11 +74,10 @@ def open_bud(bud_id: int) -> ResponseReturnValue:
 @blueprint.post("/bud/<int:bud_id>/calls")
 def calls(bud_id: int) -> ResponseReturnValue:
     """Save the person's calls of one bud."""
-    season, person, choice, given = current_season(), need_person(), asked_choice(), body()
-    seen = given.get("seen")
+    season, person, choice, given = current_season(), need_person(), asked_choice(), json_object()
     saved = work.save(
         season, bud_id, asked_calls(given.get("calls")), person=person, reading=choice.reading,
-        seen=seen if isinstance(seen, int) else None,
+        seen=integer(given, "seen"), shown=integers(given, "shown"), batch=text(given, "batch"),
     )
     with season.read() as conn:
         place = canes.bud_place(conn, bud_id)
@@ -97,14 +97,14 @@ def calls(bud_id: int) -> ResponseReturnValue:
 @blueprint.post("/undo")
 def undo() -> ResponseReturnValue:
     """Take back what the person saved, by new rows."""
-    bud_id = work.undo(current_season(), str(body().get("batch", "")), person=need_person())
-    return jsonify({"ok": True, "bud_id": bud_id})
+    done = work.undo(current_season(), str(json_object().get("batch", "")), person=need_person())
+    return jsonify({"ok": True, "bud_id": done.bud_ids[0]})
 
 
 @blueprint.post("/bud/<int:bud_id>/skip")
 def skip(bud_id: int) -> ResponseReturnValue:
     """Put a bud aside, or bring it back."""
-    season, person, choice, given = current_season(), need_person(), asked_choice(), body()
+    season, person, choice, given = current_season(), need_person(), asked_choice(), json_object()
     work.skip(season, bud_id, person=person, note=str(given.get("note") or "")[:2000],
               on=given.get("on", True) is not False)
     with season.read() as conn:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from flask import request
 
 from budvision.errors import InputError
@@ -11,19 +9,10 @@ from budvision.store.queries.calls import NewCall
 from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.workflow.review.queue import Choice
 
-__all__ = ["MAX_NOTE", "asked_calls", "asked_choice", "body", "tissue_named"]
+__all__ = ["MAX_NOTE", "asked_calls", "asked_choice", "tissue_named"]
 
 MAX_NOTE = 2000
 """Longest note kept with a call, in characters."""
-
-
-def body() -> dict[str, Any]:
-    """Return the request's JSON object, or raise InputError."""
-    value = request.get_json(silent=True)
-    if not isinstance(value, dict):
-        raise InputError("the request holds no JSON object", where="review",
-                         do="Load the page again.")
-    return value
 
 
 def asked_choice() -> Choice:

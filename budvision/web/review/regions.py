@@ -14,15 +14,16 @@ from budvision.store.queries.calls import call_history
 from budvision.store.queries.photos import assignment_of, photo_by_id
 from budvision.store.queries.proposals import current_region, regions_of_photo
 from budvision.vocabulary import TISSUES
+from budvision.web.asked import json_object
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
-from budvision.web.review.asked import MAX_NOTE, body, tissue_named
+from budvision.web.review.asked import MAX_NOTE, tissue_named
 from budvision.workflow.review import regions as work
 from budvision.workflow.review.outlines import outline_of_mask, outlines
 from budvision.workflow.review.pictures import face_box
+from budvision.workflow.review.readings import hidden_from
 from budvision.workflow.review.regions import Step
-from budvision.workflow.review.save import hidden_from
 
 __all__: list[str] = []
 
@@ -109,7 +110,7 @@ def correct_outlines(photo_id: int) -> ResponseReturnValue:
 def preview_outlines(photo_id: int) -> ResponseReturnValue:
     """Answer what the steps would give."""
     _refuse_hidden(photo_id)
-    labels, box = work.preview(current_season(), photo_id, _steps(body().get("steps")))
+    labels, box = work.preview(current_season(), photo_id, _steps(json_object().get("steps")))
     found = {}
     for tissue in TISSUES:
         one = outline_of_mask(labels == tissue.label, box)
@@ -122,7 +123,7 @@ def preview_outlines(photo_id: int) -> ResponseReturnValue:
 def keep_outlines(photo_id: int) -> ResponseReturnValue:
     """Keep a correction and compute the proposals again."""
     _refuse_hidden(photo_id)
-    given = body()
+    given = json_object()
     note = str(given.get("note") or "").strip()
     if len(note) > MAX_NOTE:
         raise InputError(f"the note has {len(note)} characters", expected=f"at most {MAX_NOTE}",

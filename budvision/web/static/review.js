@@ -25,6 +25,9 @@ let told = "";                     // what the last save had to say, shown until
 let pending = Promise.resolve();  // saves on their way, one after the other
 const saved = new Set();          // buds saved on this page, which the lists fetched before still name
 
+// crypto.randomUUID is missing where a lab serves without HTTPS
+const newBatch = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+
 // ---- addresses and memory ---------------------------------------------------------------------
 
 const ask = () => new URLSearchParams(choice).toString();
@@ -195,11 +198,14 @@ function confirmFront(since) {
   return call(front, proposal.value);
 }
 
-function post(here, calls, seen) {
+/** What goes with the calls: what this page had seen and shown, and a name so that twice counts once. */
+const saving = () => ({ seen: facts.seen, shown: facts.shown, batch: newBatch() });
+
+function post(here, calls, { seen, shown, batch }) {
   const body = Object.fromEntries(Object.entries(calls).map(([tissue, one]) => [tissue, {
     value: one.value, cause: one.cause, note: one.note,
   }]));
-  return send(path(here, "/calls"), { calls: body, seen });
+  return send(path(here, "/calls"), { calls: body, seen, shown, batch });
 }
 
 function wasSaved(here, done) {
@@ -214,13 +220,13 @@ function wasSaved(here, done) {
 function saveBehind(here, since) {
   const calls = draft;
   const next = nextBud();
-  const seen = facts.seen;
+  const beside = saving();
   draft = {};
   saved.add(here);
   document.body.dataset.saving = Number(document.body.dataset.saving ?? 0) + 1;
   pending = pending.then(async () => {
     try {
-      const done = await post(here, calls, seen);
+      const done = await post(here, calls, beside);
       wasSaved(here, done);
       if (facts.bud.id !== here) {
         facts.tally = done.tally;
@@ -263,7 +269,7 @@ async function saveAndGo(since = performance.now()) {
       return;
     }
     await pending;
-    const done = await post(here, draft, facts.seen);
+    const done = await post(here, draft, saving());
     wasSaved(here, done);
     draft = {};
     if (done.revealed.some((one) => one.differs)) {

@@ -1,6 +1,7 @@
 """A person confirms: `save` is the only door by which a call is kept.
 
 `page` gathers what one bud shows, `queue` chooses the next bud, `readings` says which are blind or
-read twice, `regions` and `outlines` correct outlines, `agreement` measures readers and model,
-`calls_file` and `calls_table` read and write calls as tables.
+read twice and in which round a call is kept, `proposed` what was proposed beside it, `regions` and
+`outlines` correct outlines, `agreement` measures readers and model, `calls_file` and `calls_table`
+read and write calls as tables.
 """

@@ -18,7 +18,7 @@ from budvision.store.queries.calls import CallRow, call_history
 from budvision.store.queries.review import BlindCall, blind_calls, buds_read_twice
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Interval, Tissue, Verdict
-from budvision.workflow.review.save import disagreements_of
+from budvision.workflow.review.readings import disagreements_of
 
 __all__ = [
     "Agreement", "Changes", "ModelAgreement", "ReaderAgreement", "Share", "agreement",

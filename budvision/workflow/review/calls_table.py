@@ -17,17 +17,17 @@ from budvision.errors import (
     UsageError,
 )
 from budvision.store.queries import blocks, calls, canes, people
-from budvision.store.queries.calls import CallRow, NewCall
 from budvision.store.session import Season
-from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
+from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import calls_as_csv, read_calls
+from budvision.workflow.review.save import save_table
 
 __all__ = ["ImportReport", "export_calls", "import_calls"]
 
 _NOTHING = "import again; nothing was imported"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImportReport:
     """What an import did.
 
@@ -35,8 +35,9 @@ class ImportReport:
     ----------
     batch : str
         Name of the rows saved together, for `undo`; empty where nothing changed.
-    n_rows, n_calls, n_unchanged, n_empty : int
-        Rows read; calls saved; calls that stood with the same value already; empty cells.
+    n_rows, n_calls, n_second, n_unchanged, n_empty : int
+        Rows read; calls saved; of these, second readings; calls that stood with the same value
+        already; empty cells.
     n_new_buds : int
         Buds made because the import was allowed to.
     warnings : tuple of str
@@ -50,6 +51,7 @@ class ImportReport:
     reviewer: str
     n_rows: int
     n_calls: int
+    n_second: int
     n_unchanged: int
     n_empty: int
     n_new_buds: int
@@ -69,7 +71,7 @@ class ImportReport:
 
 def import_calls(
     season: Season, path: Path, *, reviewer: str, sampling: str | None = None,
-    create: bool = False, blind: bool = False, round: str = "first",
+    create: bool = False, blind: bool = False, reading: str = "first",
     entered_by: str | None = None,
 ) -> ImportReport:
     """Record one person's calls from a table with the tally's columns, all of it or nothing.
@@ -91,8 +93,9 @@ def import_calls(
         Make blocks, samplings, canes and buds that are not there; else they are errors.
     blind : bool
         True where the reviewer had not seen the proposals.
-    round : str
-        first, or second for a second reader's table.
+    reading : str
+        first, or second for a second reader's table. In a first reader's table too, a tissue that
+        somebody else has called is a second reading: it does not count until it is settled.
     entered_by : str, optional
         Who types them in, where it is not the reviewer.
 
@@ -123,35 +126,12 @@ def import_calls(
                 wrong.append(_in_row(error, f"{path.name}, row {number}"))
         if wrong:
             raise _first(wrong)
-        standing = calls.newest_rows(conn, [bud_id for bud_id, _ in rows], round,
-                                     person_id=who.id if round == "second" else None)
-        batch, n_calls, n_unchanged, n_empty = "", 0, 0, 0
-        for bud_id, bud in rows:
-            fresh: dict[Tissue, CallValue | NewCall] = {}
-            for tissue in TISSUES:
-                value = bud.call(tissue)
-                if value is None:
-                    n_empty += 1
-                    continue
-                new = NewCall(value, cause=bud.causes.get(tissue))
-                if _same(standing.get((bud_id, tissue)), new, who.id):
-                    n_unchanged += 1
-                else:
-                    fresh[tissue] = new
-            if fresh:
-                batch = calls.save_calls(
-                    conn, bud_id, fresh, person_id=who.id, round=round, source="import",
-                    blind=blind, batch=batch or None,
-                    entered_by_id=None if typist is None else typist.id,
-                )
-                n_calls += len(fresh)
-    return ImportReport(batch, label, who.name, len(rows), n_calls, n_unchanged, n_empty,
-                        finder.n_new_buds, table.warnings, new_reviewer)
-
-
-def _same(row: CallRow | None, new: NewCall, person_id: int) -> bool:
-    return row is not None and (row.value, row.cause, row.person_id) == (
-        new.value, new.cause, person_id
+        done = save_table(conn, rows, person=who, reading=reading, blind=blind, entered_by=typist)
+    return ImportReport(
+        batch=done.batch, sampling=label, reviewer=who.name, n_rows=len(rows),
+        n_calls=done.n_calls, n_second=done.n_second, n_unchanged=done.n_unchanged,
+        n_empty=done.n_empty, n_new_buds=finder.n_new_buds, warnings=table.warnings,
+        new_reviewer=new_reviewer,
     )
 
 

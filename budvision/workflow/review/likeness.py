@@ -17,7 +17,8 @@ from budvision.store.queries.photos import cuts_of_bud, cuts_of_sampling
 from budvision.store.queries.proposals import latest_proposals
 from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal
-from budvision.workflow.review.save import best_proposals, hidden_from
+from budvision.workflow.review.proposed import best_proposals
+from budvision.workflow.review.readings import hidden_from
 
 __all__ = ["Example", "confirmed_examples", "nearest"]
 

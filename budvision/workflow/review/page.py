@@ -24,12 +24,8 @@ from budvision.store.queries.review import BudState, bud_states
 from budvision.vocabulary import TISSUES, CallValue
 from budvision.workflow.review.outlines import outlines
 from budvision.workflow.review.pictures import face_box
-from budvision.workflow.review.save import (
-    best_proposals,
-    disagreements_of,
-    hidden_from,
-    proposed_value,
-)
+from budvision.workflow.review.proposed import best_proposals, proposed_value
+from budvision.workflow.review.readings import disagreements_of, hidden_from
 
 __all__ = ["bud_page", "cane_strip", "sure_words", "tally_of"]
 
@@ -138,6 +134,7 @@ def bud_page(
         },
         "reading": reading, "hidden": hidden, "to_settle": [t.value for t in to_settle],
         "seen": max((row.id for row in history), default=0),
+        "shown": [latest[cut.photo.id].id for cut in cuts if cut.photo.id in latest],
         "skipped": "skipped" in marks,
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],

@@ -14,8 +14,13 @@ from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import call_history
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BudState, bud_states
-from budvision.workflow.review.readings import is_blind, lot, second_sample
-from budvision.workflow.review.save import READINGS, disagreements_of
+from budvision.workflow.review.readings import (
+    READINGS,
+    disagreements_of,
+    is_blind,
+    lot,
+    second_sample,
+)
 
 __all__ = ["ORDERS", "SHOWS", "Choice", "queue", "upcoming"]
 

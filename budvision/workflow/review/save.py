@@ -1,37 +1,33 @@
-"""Reviewing: saving a person's calls, undoing them, putting a bud aside.
+"""Saving a person's calls, undoing them, putting a bud aside: the only door.
 
-A proposal is never a call: everything here that counts comes from `save`, with a named person.
-There is no way to call more than one bud at a time.
+A proposal is never a call: everything that counts comes from here, with a named person. A bud is
+called at a time (`save`), or a person's own table is recorded (`save_table`), by the same rules.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from budvision.errors import ConflictError, InputError, NotFoundError, UsageError
-from budvision.settings import Settings
+from sqlalchemy import Connection
+
+from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import calls as call_queries
-from budvision.store.queries import canes, marks
+from budvision.store.queries import canes, marks, people
 from budvision.store.queries import review as review_queries
-from budvision.store.queries.blocks import Sampling
-from budvision.store.queries.calls import CallRow, NewCall, batch_rows, call_history
-from budvision.store.queries.canes import BudPlace
+from budvision.store.queries.calls import CallRow, NewCall, NewRow, Undone
 from budvision.store.queries.people import Person
-from budvision.store.queries.photos import cuts_of_bud
-from budvision.store.queries.proposals import ProposalRow, latest_proposals
+from budvision.store.queries.proposals import proposals_by_id
 from budvision.store.session import Season
-from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal, Verdict
-from budvision.workflow.review.readings import is_blind
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
+from budvision.workflow.review.proposed import Best, proposals_shown, proposed_value
+from budvision.workflow.review.readings import check_reading, hidden_from, newest_of, rounds_of
 
-__all__ = [
-    "READINGS", "Reveal", "Saved", "best_proposals", "disagreements_of", "hidden_from",
-    "proposed_value", "save", "skip", "undo",
-]
+__all__ = ["Reveal", "Saved", "TableSaved", "save", "save_table", "skip", "undo"]
 
-READINGS = ("first", "second", "settle")
-_ROUND = {"first": "first", "second": "second", "settle": "settled"}
+_CHUNK = 5000  # buds of a table whose standing calls are in memory at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +50,8 @@ class Saved:
     batch : str
         For `undo`.
     round : str
-        first, second or settled: the round under which the calls were kept.
+        first, second or settled: the round under which the calls were kept; second where that
+        holds for one of them.
     message : str
         What the person should know, for example that somebody else saved in between.
     revealed : tuple of Reveal
@@ -67,105 +64,32 @@ class Saved:
     revealed: tuple[Reveal, ...]
 
 
-# ---- what stands for a bud -------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class TableSaved:
+    """What saving a table did; `batch` is empty where nothing changed.
 
-
-def best_proposals(
-    found: Sequence[tuple[int, ProposalRow]]
-) -> dict[Tissue, tuple[int, ProposalRow, TissueProposal]]:
-    """Choose for each tissue the cut that shows it best.
-
-    Parameters
+    Attributes
     ----------
-    found : sequence of (cut, ProposalRow)
-        The newest proposal of each cut.
-
-    Returns
-    -------
-    dict
-        Tissue to (cut, proposal, its part for the tissue): of the cuts that expose it, the one
-        with the largest area; where none does, the deepest usable cut, which says not exposed.
-        A tissue is left out where no cut could be judged.
+    n_calls, n_second : int
+        Calls written; of these, second readings.
+    n_unchanged, n_empty : int
+        Calls that this person had made already with the same value; empty cells.
     """
-    best: dict[Tissue, tuple[int, ProposalRow, TissueProposal]] = {}
-    for tissue in TISSUES:
-        shown = [
-            (cut, row, row.tissues[tissue]) for cut, row in found
-            if row.found and tissue in row.tissues
-        ]
-        if not shown:
-            continue
-        exposed = [one for one in shown if one[2].exposed]
-        best[tissue] = max(
-            exposed or shown, key=lambda one: (one[2].area_px or 0, one[0])
-        )
-    return best
+
+    batch: str
+    n_calls: int
+    n_second: int
+    n_unchanged: int
+    n_empty: int
 
 
-def proposed_value(proposal: TissueProposal) -> CallValue:
-    """Return the call that would agree with a proposal."""
-    if not proposal.exposed:
-        return CallValue.NOT_EXPOSED
-    if proposal.verdict is None or proposal.verdict is Verdict.UNSURE:
-        return CallValue.UNSURE
-    return CallValue(proposal.verdict.value)
-
-
-def hidden_from(
-    settings: Settings, place: BudPlace, sampling: Sampling, history: Sequence[CallRow],
-    reading: str,
-) -> bool:
-    """Say whether a bud's proposals are to be hidden from the person who looks at it.
-
-    Hidden while a blind bud has never had a first call, and always from a second reader and from
-    those who settle a disagreement.
-    """
-    if reading != "first":
-        return True
-    if any(row.round == "first" for row in history):
-        return False
-    return is_blind(settings.number("blind_share"), sampling, place.cane, place.vine, place.node)
-
-
-def disagreements_of(history: Sequence[CallRow]) -> list[Tissue]:
-    """Return the tissues of a bud on which two persons differ and nobody has settled since.
-
-    Parameters
-    ----------
-    history : sequence of CallRow
-        Every row of one bud, oldest first.
-    """
-    found: list[Tissue] = []
-    for tissue in TISSUES:
-        first: CallRow | None = None
-        settled: CallRow | None = None
-        second: dict[int, CallRow] = {}
-        for row in history:
-            if row.tissue is not tissue:
-                continue
-            if row.round == "first":
-                first = row
-            elif row.round == "settled":
-                settled = row
-            else:
-                second[row.person_id] = row
-        others = [row for row in second.values() if row.value is not None]
-        if first is None or first.value is None or not others:
-            continue
-        newest = max([first.id, *(row.id for row in others)])
-        if settled is not None and settled.value is not None and settled.id > newest:
-            continue
-        if any(row.value != first.value and row.person_id != first.person_id for row in others):
-            found.append(tissue)
-    return found
-
-
-# ---- saving ----------------------------------------------------------------------------------
+# ---- a bud at a time -------------------------------------------------------------------------
 
 
 def save(
     season: Season, bud_id: int, calls: Mapping[Tissue, NewCall], *, person: Person,
-    reading: str = "first", seen: int | None = None,
+    reading: str = "first", seen: int | None = None, shown: Sequence[int] | None = None,
+    batch: str | None = None,
 ) -> Saved:
     """Keep one person's calls of one bud.
 
@@ -178,13 +102,19 @@ def save(
     calls : mapping of Tissue to NewCall
         The tissues that the person called.
     person : Person
-        Who called them.
+        Who called them; an active person of the season.
     reading : str
         first, second or settle.
     seen : int, optional
         Number of the newest row of the bud when the person's page was made, 0 for none. Where
-        somebody else has called the bud since, these calls are kept as a second reading, and
+        somebody else has called a tissue since, this call of it is kept as a second reading, and
         the message says so. None leaves this check out.
+    shown : sequence of int, optional
+        Numbers of the proposals that the page showed or hid: those are kept with the calls, not
+        ones that came since. The newest when left out.
+    batch : str, optional
+        A name for what is saved, 32 hexadecimal digits; what was saved under it before is not
+        saved again. A new one when left out.
 
     Returns
     -------
@@ -194,107 +124,195 @@ def save(
     Raises
     ------
     InputError
-        When a bud whose proposals are hidden is not called in full.
+        When a bud whose proposals are hidden is not called in full, or the person is not active.
     ConflictError
-        When a second reader is the one who made the first call.
+        When a second reader is the one who made the first call, when there is nothing to settle,
+        or when the batch is another bud's or person's.
     """
-    if reading not in READINGS:
-        raise InputError(f"the reading is {reading!r}", where="review",
-                         expected=f"one of {', '.join(READINGS)}")
+    check_reading(reading)
     with season.write() as conn:
+        _check_person(conn, person)
         place = canes.bud_place(conn, bud_id)
+        before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
+        if before:
+            return _told(conn, before, reading)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        history = call_history(conn, bud_id)
-        hidden = hidden_from(season.settings, place, sampling, history, reading)
-        round_, message = _ROUND[reading], ""
-        unseen = [
-            row for row in history
-            if seen is not None and row.id > seen and row.round == "first"
-            and row.person_id != person.id and row.value is not None
-        ]
-        if reading == "first" and unseen:
-            round_ = "second"
-            message = (
-                f"{unseen[-1].person} called this bud while you had it open. Both are kept; "
-                "yours stand as a second reading, and what differs is on the list to settle."
-            )
-            before = [row for row in history if row.id <= (seen or 0)]
-            hidden = hidden_from(season.settings, place, sampling, before, reading)
-        if hidden and reading != "settle" and set(calls) != set(TISSUES):
-            missing = ", ".join(tissue for tissue in TISSUES if tissue not in calls)
+        history = call_queries.call_history(conn, bud_id)
+        rounds = rounds_of(calls, newest_of(history, person.id), person=person, reading=reading,
+                           seen=seen)
+        known = history
+        if reading == "first" and "second" in rounds.values():
+            known = [row for row in history if row.id <= (seen or 0)]
+        hidden = hidden_from(season.settings, place, sampling, known, reading)
+        missing = [tissue for tissue in TISSUES if tissue not in calls]
+        if hidden and reading != "settle" and missing:
             raise InputError(
-                f"{missing} is not called", expected="a call for all three tissues of a bud whose "
-                "proposals are hidden", where="review", do="Call what is missing, then save.",
+                f"{', '.join(missing)} is not called", expected="a call for all three tissues of "
+                "a bud whose proposals are hidden", where="review",
+                do="Call what is missing, then save.",
             )
-        standing = call_queries.current_calls_of_bud(conn, bud_id)
-        if reading == "second":
-            if any(row.person_id == person.id for row in standing.values()):
-                raise ConflictError(
-                    f"{person.name} made the first call of this bud", where="review",
-                    expected="another person as second reader", do="Go on to the next bud.",
-                )
-            if not standing:
-                raise UsageError("nobody has called this bud yet", where="review",
-                                 expected="a bud with a first call",
-                                 do="Call it as a first reader.")
-        cuts = cuts_of_bud(conn, bud_id)
-        latest = latest_proposals(conn, bud_id=bud_id)
-        best = best_proposals(
-            [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
-        )
-        full = {
-            tissue: replace(
-                one, proposal_id=best[tissue][1].id if tissue in best else None,
-                region_id=best[tissue][1].region_id if tissue in best else None,
-            )
-            for tissue, one in calls.items()
-        }
+        best = proposals_shown(conn, bud_id, shown)
         batch = call_queries.save_calls(
-            conn, bud_id, full, person_id=person.id, round=round_,
-            blind=hidden and reading != "settle",
+            conn, bud_id, {tissue: _beside(one, best, tissue) for tissue, one in calls.items()},
+            person_id=person.id, rounds=rounds, blind=hidden and reading != "settle", batch=batch,
         )
         if "skipped" in marks.marks_of_bud(conn, bud_id):
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
-    revealed: tuple[Reveal, ...] = ()
-    if hidden and reading == "first":
-        revealed = tuple(
-            Reveal(
-                tissue, calls[tissue].value, proposed_value(best[tissue][2]).value,
-                best[tissue][2].p_dead, proposed_value(best[tissue][2]) != calls[tissue].value,
-            )
-            for tissue in TISSUES if tissue in best
+        return _told(conn, call_queries.batch_rows(conn, batch), reading)
+
+
+def _check_person(conn: Connection, person: Person) -> None:
+    known = people.person_by_id(conn, person.id)
+    if known is None:
+        raise NotFoundError(f"there is no person number {person.id}", where="people",
+                            do="Add them with `budvision people add`.", code="no_person")
+    people.check_active(known)
+
+
+def _beside(one: NewCall, best: Best, tissue: Tissue) -> NewCall:
+    if tissue not in best:
+        return replace(one, proposal_id=None, region_id=None)
+    _, row, _ = best[tissue]
+    return replace(one, proposal_id=row.id, region_id=row.region_id)
+
+
+def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> list[CallRow]:
+    if not re.fullmatch(r"[0-9a-f]{32}", batch):
+        raise InputError(f"the batch is {batch[:40]!r}", where="review",
+                         expected="32 hexadecimal digits", do="Load the page again.")
+    rows = call_queries.batch_rows(conn, batch)
+    if any(row.bud_id != bud_id or row.person_id != person.id for row in rows):
+        raise ConflictError("these calls were saved under another bud or person", where="review",
+                            expected="a batch of one's own", do="Load the page again.")
+    return rows
+
+
+def _told(conn: Connection, rows: Sequence[CallRow], reading: str) -> Saved:
+    """Tell what was saved under one batch of one bud, the same however often it is asked."""
+    overtaken = reading == "first" and any(row.round == "second" for row in rows)
+    message = ""
+    if overtaken:
+        others = [
+            row.person for row in call_queries.call_history(conn, rows[0].bud_id)
+            if row.id < rows[0].id and row.round == "first" and row.person_id != rows[0].person_id
+        ]
+        message = (
+            f"{others[-1]} called this bud while you had it open. Both are kept; "
+            "yours stand as a second reading, and what differs is on the list to settle."
         )
-    return Saved(batch, round_, message, revealed)
+    revealed: list[Reveal] = []
+    if reading == "first" and rows[0].blind:
+        parts = {
+            said.id: said.tissues for said in
+            proposals_by_id(conn, [row.proposal_id for row in rows if row.proposal_id is not None])
+        }
+        for row in rows:
+            if row.proposal_id is not None and row.value is not None:
+                one = parts[row.proposal_id][row.tissue]
+                value = proposed_value(one)
+                revealed.append(Reveal(row.tissue, row.value, value.value, one.p_dead,
+                                       value is not row.value))
+    return Saved(rows[0].batch, "second" if overtaken else rows[0].round, message,
+                 tuple(revealed))
 
 
-def undo(season: Season, batch: str, *, person: Person) -> int:
-    """Take back calls that the same person saved, by new rows.
+# ---- a person's own table --------------------------------------------------------------------
 
-    Returns
-    -------
-    int
-        The bud.
+
+def save_table(
+    conn: Connection, buds: Sequence[tuple[int, BudCalls]], *, person: Person,
+    reading: str = "first", blind: bool = False, entered_by: Person | None = None,
+) -> TableSaved:
+    """Keep the calls of a table that one person made away from the pages.
+
+    The person had seen nobody's calls: a tissue that somebody else has called first is read a
+    second time. An empty cell says nothing; a cell with the value that this person's newest call
+    has already changes nothing.
+
+    Parameters
+    ----------
+    conn : Connection
+        A season's database, open for writing; all is kept or, on an error, nothing.
+    buds : sequence of (int, BudCalls)
+        Number of each bud, at most once, and its calls.
+    person : Person
+        Whose calls they are.
+    reading : str
+        first or second.
+    blind : bool
+        True where the person had not seen the proposals.
+    entered_by : Person, optional
+        Who typed them in, where it was not the person.
+
+    Raises
+    ------
+    ConflictError
+        When a second reader is the one who made the first call, or nobody has called a bud.
+    """
+    check_reading(reading)
+    _check_person(conn, person)
+    batch, n_calls, n_second, n_unchanged, n_empty = "", 0, 0, 0, 0
+    for start in range(0, len(buds), _CHUNK):
+        part = buds[start:start + _CHUNK]
+        ids = [bud_id for bud_id, _ in part]
+        newest = call_queries.newest_rows(conn, ids, person_id=person.id)
+        rows: list[NewRow] = []
+        for bud_id, bud in part:
+            standing = newest.get(bud_id, {})
+            calls = {
+                tissue: NewCall(value, cause=bud.causes.get(tissue)) for tissue in TISSUES
+                if (value := bud.call(tissue)) is not None
+            }
+            n_empty += len(TISSUES) - len(calls)
+            if not calls:
+                continue
+            rounds = rounds_of(calls, standing, person=person, reading=reading, seen=0)
+            for tissue, one in calls.items():
+                old = standing.get((tissue, rounds[tissue]))
+                if old is not None and (old.value, old.cause, old.person_id) == (
+                    one.value, one.cause, person.id
+                ):
+                    n_unchanged += 1
+                    continue
+                n_second += rounds[tissue] == "second"
+                rows.append(NewRow(bud_id, tissue, one, rounds[tissue],
+                                   None if old is None else old.id))
+        if rows:
+            batch = call_queries.add_calls(
+                conn, rows, person_id=person.id, source="import", blind=blind,
+                batch=batch or None, entered_by_id=None if entered_by is None else entered_by.id,
+            )
+            n_calls += len(rows)
+    return TableSaved(batch, n_calls, n_second, n_unchanged, n_empty)
+
+
+# ---- taking back and putting aside -----------------------------------------------------------
+
+
+def undo(season: Season, batch: str, *, person: Person) -> Undone:
+    """Take back calls that the same person wrote, by new rows; what stood before stands again.
 
     Raises
     ------
     NotFoundError
         When there is no such batch.
     ConflictError
-        When the calls are another person's, or were replaced since.
+        When the calls are another person's, or all were replaced since.
     """
     with season.write() as conn:
-        rows = batch_rows(conn, batch)
+        _check_person(conn, person)
+        rows = call_queries.batch_rows(conn, batch)
         if not rows:
-            raise NotFoundError("there is nothing to take back", where="undo",
+            raise NotFoundError("there is nothing to take back", where="undo", code="no_batch",
                                 do="Open the bud to see its calls.")
-        if any((row.entered_by_id or row.person_id) != person.id for row in rows):
+        strangers = [row for row in rows if (row.entered_by_id or row.person_id) != person.id]
+        if strangers:
             raise ConflictError(
-                f"these calls are {rows[0].person}'s", expected="your own calls", where="undo",
-                do="Call the bud again instead; both calls are kept.",
+                f"these calls are {strangers[0].person}'s", expected="your own calls",
+                where="undo", do="Call the bud again instead; both calls are kept.",
             )
-        call_queries.undo(conn, batch, person_id=person.id)
-        return rows[0].bud_id
+        return call_queries.undo(conn, batch, person_id=person.id)
 
 
 def skip(season: Season, bud_id: int, *, person: Person, note: str = "", on: bool = True) -> None:

@@ -10,10 +10,11 @@ import pytest
 from budvision.errors import InputError, NotFoundError, NothingToDoError
 from budvision.store.queries import blocks, canes, marks, people
 from budvision.store.session import Season
-from budvision.vocabulary import TISSUES, CallValue, Tissue
+from budvision.vocabulary import TISSUES, BudCalls, CallValue
 from budvision.workflow.answers.results import results, season_results
 from budvision.workflow.answers.tally import results_as_dict, tally_file
-from budvision.workflow.review.confirm import confirm, export_calls, import_calls
+from budvision.workflow.review.calls_table import export_calls, import_calls
+from budvision.workflow.review.save import save_table
 
 HEADER = "block,cane,node,primary,secondary,tertiary,vigor,primary_cause\n"
 
@@ -57,14 +58,15 @@ def test_season_and_tally_give_the_same_numbers(any_season: Season) -> None:
 
 def test_what_waits_is_listed_and_marked_nodes_are_not(season: Season) -> None:
     with season.write() as conn:
-        people.ensure_person(conn, "Maren Holt")
         sampling = blocks.ensure_sampling(conn, blocks.ensure_block(conn, "Creek"), "feb")
         cane = canes.ensure_cane(conn, sampling, "1", vine="v7")
         buds = [canes.ensure_bud(conn, cane, node) for node in (1, 2, 3, 4)]
         marks.set_mark(conn, buds[2], "node", "missing")
         marks.set_mark(conn, buds[3], "node", "blind")
         marks.set_mark(conn, buds[3], "node", "")  # taken back: it waits again
-    confirm(season, buds[0], {Tissue.PRIMARY: CallValue.LIVE}, person="Maren Holt")
+        ada = people.ensure_person(conn, "Maren Holt")
+        one = BudCalls("Creek", "1", 1, primary=CallValue.LIVE)
+        save_table(conn, [(buds[0], one)], person=ada)
     found = _block(season, "Creek")
     assert found["n_buds"] == 1
     assert found["primary"]["n_live"] == 1

@@ -10,7 +10,7 @@ from budvision.store.queries.calls import CallRow
 from budvision.store.queries.review import BlindCall
 from budvision.vocabulary import CallValue, Tissue, Verdict
 from budvision.workflow.review.agreement import model_agreement, reader_pairs, readers_agreement
-from budvision.workflow.review.save import disagreements_of
+from budvision.workflow.review.readings import disagreements_of
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
 P, S = Tissue.PRIMARY, Tissue.SECONDARY

@@ -6,12 +6,22 @@ from pathlib import Path
 
 import pytest
 
-from budvision.errors import InputError, NotFoundError, NothingToDoError, StorageError, UsageError
+from budvision.errors import (
+    ConflictError,
+    InputError,
+    NotFoundError,
+    NothingToDoError,
+    StorageError,
+    UsageError,
+)
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
-from budvision.vocabulary import CallValue, Cause, Tissue
+from budvision.vocabulary import BudCalls, CallValue, Cause, Tissue
+from budvision.workflow.answers.results import results
 from budvision.workflow.review.calls_file import read_calls_text
-from budvision.workflow.review.confirm import confirm, export_calls, import_calls, undo
+from budvision.workflow.review.calls_table import export_calls, import_calls
+from budvision.workflow.review.readings import disagreements_of
+from budvision.workflow.review.save import save_table, undo
 
 HEADER = "block,cane,node,primary,secondary,tertiary"
 TABLE = (
@@ -72,7 +82,9 @@ def test_only_what_differs_is_written_and_one_undo_takes_it_back(planned: Season
     report = import_calls(planned, _file(planned, changed), reviewer="Maren Holt")
     assert (report.n_calls, report.n_unchanged) == (2, 6)
     assert export_calls(planned) != text
-    undo(planned, report.batch, person="Maren Holt")
+    with planned.read() as conn:
+        maren = people.active_person(conn, "Maren Holt")
+    undo(planned, report.batch, person=maren)
     assert export_calls(planned) == text
 
 
@@ -148,10 +160,46 @@ def test_a_second_readers_table_stands_beside(planned: Season) -> None:
     import_calls(planned, file, reviewer="Maren Holt")
     text = export_calls(planned)
     other = _file(planned, TABLE.replace("dead", "live").replace(",mites", ","))
-    report = import_calls(planned, other, reviewer="Ivo Lund", round="second", blind=True)
+    report = import_calls(planned, other, reviewer="Ivo Lund", reading="second", blind=True)
     assert report.n_calls == 8
     assert export_calls(planned) == text
-    assert import_calls(planned, other, reviewer="Ivo Lund", round="second").n_calls == 0
+    assert import_calls(planned, other, reviewer="Ivo Lund", reading="second").n_calls == 0
+
+
+def test_another_persons_import_is_a_second_reading(planned: Season) -> None:
+    """All live, then all dead by somebody else: the answer stays what the first person said."""
+    live = f"{HEADER}\n" + "".join(
+        f"Creek,{cane},{node},live,live,live\n" for cane, node in (("1", 1), ("1", 2), ("2", 1)))
+    import_calls(planned, _file(planned, live), reviewer="Maren Holt")
+    report = import_calls(planned, _file(planned, live.replace("live", "dead")),
+                          reviewer="Ivo Lund")
+    assert (report.n_calls, report.n_second) == (9, 9)
+    [block] = results(planned)["blocks"]  # type: ignore[misc]
+    assert (block["primary"]["n_live"], block["primary"]["n_dead"]) == (3, 0)
+    with planned.read() as conn:
+        assert disagreements_of(calls.call_history(conn, 1)) == list(Tissue)
+    again = import_calls(planned, _file(planned, live.replace("live", "dead")),
+                         reviewer="Ivo Lund")
+    assert (again.n_calls, again.n_unchanged) == (0, 9)
+
+
+def test_what_nobody_has_called_is_a_first_call_whoever_brings_it(planned: Season) -> None:
+    import_calls(planned, _file(planned, f"{HEADER}\nCreek,1,1,dead,,\n"), reviewer="Maren Holt")
+    report = import_calls(planned, _file(planned, f"{HEADER}\nCreek,1,1,live,live,\n"),
+                          reviewer="Ivo Lund")
+    assert (report.n_calls, report.n_second) == (2, 1)
+    with planned.read() as conn:
+        standing = calls.current_calls_of_bud(conn, 1)
+    assert {tissue: row.value for tissue, row in standing.items()} == {
+        Tissue.PRIMARY: CallValue.DEAD, Tissue.SECONDARY: CallValue.LIVE}
+
+
+def test_nobody_reads_a_second_time_what_nobody_has_read(planned: Season) -> None:
+    with pytest.raises(ConflictError, match="nobody has called this bud yet"):
+        import_calls(planned, _file(planned, TABLE), reviewer="Ivo Lund", reading="second")
+    import_calls(planned, _file(planned, TABLE), reviewer="Maren Holt")
+    with pytest.raises(ConflictError, match="Maren Holt made the first call of this bud"):
+        import_calls(planned, _file(planned, TABLE), reviewer="Maren Holt", reading="second")
 
 
 def test_nothing_called_is_nothing_to_export(planned: Season) -> None:
@@ -168,5 +216,5 @@ def test_nothing_called_is_nothing_to_export(planned: Season) -> None:
 
 def confirm_one(season: Season) -> None:
     with season.write() as conn:
-        people.ensure_person(conn, "Maren Holt")
-    confirm(season, 1, {Tissue.PRIMARY: CallValue.LIVE}, person="Maren Holt")
+        one = BudCalls("Creek", "1", 1, primary=CallValue.LIVE)
+        save_table(conn, [(1, one)], person=people.ensure_person(conn, "Maren Holt"))

@@ -1,0 +1,67 @@
+"""One reader of what requests send: each value checked, each error saying what was expected."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import request
+
+from budvision.errors import InputError
+
+__all__ = ["integer", "integers", "json_object", "text"]
+
+MOST = 2**53  # the largest whole number that a browser's JSON keeps exact
+
+
+def json_object() -> dict[str, Any]:
+    """Return the request's JSON object, or raise InputError."""
+    value = request.get_json(silent=True)
+    if not isinstance(value, dict):
+        raise InputError("the request holds no JSON object", where="page",
+                         do="Load the page again.")
+    return value
+
+
+def integer(given: Mapping[str, Any], name: str) -> int | None:
+    """Return a whole number from 0 up, None where it is left out.
+
+    A form's or address's text of digits is read as well as a number of JSON.
+
+    Raises
+    ------
+    InputError
+        When it is there and is no such number.
+    """
+    value = given.get(name)
+    return None if value in (None, "") else _whole(value, name)
+
+
+def integers(given: Mapping[str, Any], name: str) -> list[int] | None:
+    """Return a list of whole numbers from 0 up, None where it is left out."""
+    value = given.get(name)
+    if value is None:
+        return None
+    if not isinstance(value, list) or len(value) > 1000:
+        raise InputError(f"{name} is {str(value)[:60]!r}", where="page",
+                         expected="a list of whole numbers", do="Load the page again.")
+    return [_whole(one, name) for one in value]
+
+
+def text(given: Mapping[str, Any], name: str) -> str | None:
+    """Return a text, None where it is left out or empty."""
+    value = given.get(name)
+    if value is not None and not isinstance(value, str):
+        raise InputError(f"{name} is {str(value)[:60]!r}", where="page", expected="text",
+                         do="Load the page again.")
+    return value or None
+
+
+def _whole(value: object, name: str) -> int:
+    if isinstance(value, str) and value.isascii() and value.isdigit() and len(value) < 17:
+        value = int(value)
+    if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= MOST:
+        raise InputError(f"{name} is {str(value)[:60]!r}", where="page",
+                         expected="a whole number from 0 up",
+                         do="Correct it, or load the page again.")
+    return value
