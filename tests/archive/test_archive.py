@@ -450,8 +450,8 @@ _CHILD = """
 import sys
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
-from budvision.workflow.archive import export_archive
-from budvision.workflow.merge import import_archive
+from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.merge import import_archive
 season = Season.open(sys.argv[2])
 print("ready", flush=True)
 if sys.argv[1] == "export":
@@ -470,7 +470,7 @@ def _run(verb: str, season: Path, bag: Path, *, kill_s: float | None = None) -> 
     child = subprocess.Popen(
         [sys.executable, "-c", _CHILD, verb, str(season), str(bag)], stdout=subprocess.PIPE)
     assert child.stdout is not None
-    child.stdout.readline()
+    assert child.stdout.readline() == b"ready\n"
     start = time.perf_counter()
     if kill_s is not None:
         time.sleep(kill_s)

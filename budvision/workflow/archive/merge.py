@@ -26,6 +26,9 @@ __all__ = ["ImportReport", "import_archive"]
 
 Progress = Callable[[str, int, int], None]
 
+_RETOLD = frozenset({"round", "source", "replaces_id", "note", "reason"})
+"""Columns that an export or an import may have worded anew: no row is told from another by them."""
+
 
 @dataclass(slots=True)
 class ImportReport:
@@ -281,7 +284,7 @@ class _Merge:
             return rows.find_id(self.conn, table, sha256=values["sha256"]) if (
                 table == "photo") else None
         find = {
-            "site": ("name",), "cane": ("sampling_id", "label"),
+            "site": ("name",), "cane": ("sampling_id", "label", "vine"),
             "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),
             "temperature": ("station", "measured_at"),
         }.get(table)
@@ -297,7 +300,7 @@ class _Merge:
                    if values[c] is not None and t != table and t not in ("person", "model")}
         if any(values[c] in self.new[t] for c, t in parents.items()):
             return None
-        wanted = {k: v for k, v in values.items() if k not in ("round", "source", "replaces_id")}
+        wanted = {k: v for k, v in values.items() if k not in _RETOLD}
         for found in rows.equal_rows(self.conn, table, wanted):
             if found not in self.taken[table]:
                 return found
