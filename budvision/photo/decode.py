@@ -18,6 +18,7 @@ import numpy.typing as npt
 from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
 
 from budvision.errors import PhotoError
+from budvision.photo.workers import no_room
 
 __all__ = [
     "FORMATS",
@@ -36,6 +37,8 @@ MIN_SIDE_PX = 640
 """Shortest longest side, in pixels, that can be judged."""
 MAX_PIXELS = 110_000_000
 """Most pixels of one photograph: 100 megapixels, and the 108 of a common phone sensor."""
+MOST_SCANS = 200
+"""Most scans of a JPEG; cameras write one, and progressive files about ten."""
 FORMATS = "JPEG, PNG, TIFF, WebP, HEIC or BMP"
 
 
@@ -172,16 +175,15 @@ def refusals(where: str) -> Iterator[None]:
             do="Send a photograph as a camera takes it.", code="too_many_pixels",
         ) from error
     except MemoryError as error:
-        raise PhotoError(
-            "there is not enough memory to open it", expected="a smaller photograph", where=where,
-            do="Close other programs or export it at half size.", code="too_many_pixels",
-        ) from error
+        raise no_room(where) from error
     except UnidentifiedImageError as error:
         raise _truncated(where, "its header cannot be read") from error
     except (
         OSError, SyntaxError, ValueError, EOFError, KeyError, IndexError, TypeError,
         RuntimeError, AttributeError, OverflowError, ZeroDivisionError, Warning, cv2.error,
     ) as error:
+        if isinstance(error, cv2.error) and error.code == cv2.Error.STS_NO_MEM:
+            raise no_room(where) from error
         text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
         raise _truncated(where, text[:120]) from error
 
@@ -240,6 +242,8 @@ def _check_jpeg_is_whole(data: bytes, where: str) -> None:
         at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
         if marker == 0xDA:
             scans += 1
+            if scans > MOST_SCANS:
+                raise _too_many_scans(data, where)
             here = at
             while True:  # jump over the scan's data, in blocks, to the next marker
                 block = values[here : here + (1 << 16)]
@@ -257,6 +261,14 @@ def _check_jpeg_is_whole(data: bytes, where: str) -> None:
     if scans and data[-2:] == b"\xff\xd9":
         return
     raise _truncated(where, f"no end after {n_bytes} bytes")
+
+
+def _too_many_scans(data: bytes, where: str) -> PhotoError:
+    return PhotoError(
+        f"the JPEG stores its picture in about {data.count(bytes((0xFF, 0xDA))):,} scans",
+        expected=f"at most {MOST_SCANS}", where=where, code="unreadable",
+        do="Send the photograph as the camera saved it.",
+    )
 
 
 def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None) -> Uint8:

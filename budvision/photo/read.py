@@ -25,8 +25,10 @@ from budvision.photo.decode import (
     MIN_SIDE_PX,
     decode,
     identify,
+    refusals,
     to_srgb,
 )
+from budvision.photo.workers import run
 
 __all__ = ["MAX_BYTES", "MAX_PIXELS", "MIN_SIDE_PX", "Capture", "Photo", "read_photo"]
 
@@ -124,13 +126,24 @@ def read_photo(source: Path | bytes, *, max_side_px: int | None = None, name: st
     declares is checked before anything is decoded.
     """
     where = name or (source.name if isinstance(source, Path) else "photo")
+    whole = source if isinstance(source, bytes) else source.absolute()
+    return run(_read, whole, max_side_px, where, where=where)
+
+
+def _read(source: Path | bytes, max_side_px: int | None, where: str) -> Photo:
+    """Read a photograph in this process."""
     data = _bytes_of(source, where)
     if not data:
         raise PhotoError(
             "the file is empty (0 bytes)", expected=f"a {FORMATS} photograph", where=where,
             do="Copy it from the camera again.", code="empty_file",
         )
-    kind = identify(data, where)
+    with refusals(where):
+        return _photo(data, identify(data, where), max_side_px, where)
+
+
+def _photo(data: bytes, kind: str, max_side_px: int | None, where: str) -> Photo:
+    """Decode, shrink, convert and turn."""
     decoded = decode(data, kind, max_side_px=max_side_px, where=where)
     pixels = decoded.pixels
     full_width, full_height = decoded.size

@@ -221,7 +221,7 @@ def test_killed_at_random_points_and_run_again(
     """SIGKILL gives no time to tidy: every state it leaves must be sound, and a rerun completes."""
     script = (
         "import sys; from pathlib import Path; from budvision.store.session import Season\n"
-        "from budvision.workflow.intake import intake\n"
+        "from budvision.workflow.intake.intake import intake\n"
         "card = Path(sys.argv[2]); print('ready', flush=True)\n"
         "with Season.open(sys.argv[1]) as season:\n"
         "    intake(season, [card], sampling='feb', manifest=card / 'm.csv')\n"

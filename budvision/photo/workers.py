@@ -1,0 +1,370 @@
+"""Processes that decode: a foreign photograph may end, stop or swell one of them, and no more.
+
+A decoder is a large program in C that reads what anybody sends. Here it works in processes of its
+own, with limits of processor time and memory, started anew where they fall. What goes wrong there
+is a refusal of that one photograph. The processes guard against falls and floods; against code
+smuggled in by a photograph they are no wall.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import os
+import pickle
+import signal
+import struct
+import subprocess
+import sys
+import threading
+import time
+import traceback
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import IO, Any, Final, TypeVar
+
+from budvision.errors import PhotoError, StorageError
+
+if sys.platform != "win32":  # there, time is the only limit
+    import resource
+
+__all__ = ["MOST_CPU_S", "MOST_MB", "cores", "no_room", "processes", "run", "run_many", "work"]
+
+T = TypeVar("T")
+
+MOST_CPU_S = 8
+"""Processor time, in seconds, that one photograph may take; 12 megapixels take about 0.1."""
+MOST_WALL_S = 10.0 if sys.platform == "win32" else 60.0
+"""The same by the clock, which on a busy machine runs faster."""
+MOST_MB = 950
+"""Memory, in MB, of a process at work."""
+_OLD_MB: Final = 600
+"""A process that still holds so much after a job is replaced."""
+_LENGTH: Final = struct.Struct("<Q")
+_STATM = Path("/proc/self/statm")
+
+_inside = False
+
+
+def cores() -> int:
+    """Return how many processes of this machine may work at once."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class _Worker:
+    """One process at the other end of two pipes."""
+
+    def __init__(self) -> None:
+        known = os.pathsep.join(path for path in sys.path if path)
+        quiet = {"PYTHONPATH": known, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        try:
+            self.process = subprocess.Popen(
+                [sys.executable, "-P", "-c", "from budvision.photo.workers import work; work()"],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                env={**os.environ, **quiet},
+            )
+        except OSError as error:
+            raise StorageError(
+                f"no process for decoding can be started ({error.strerror or error})",
+                where="photographs", expected="a system that lets budvision start processes",
+                do="Close other programs and try again.",
+            ) from error
+
+    def ask(self, job: bytes) -> bytes | None:
+        """Send a job and wait for its answer; None where the process ended instead."""
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        try:
+            self.process.stdin.write(_LENGTH.pack(len(job)))
+            self.process.stdin.write(job)
+            self.process.stdin.flush()
+        except OSError:
+            return None
+        return _read(self.process.stdout)
+
+    def end(self) -> int:
+        """Close its pipes, see that it is gone, and return how it ended."""
+        self.process.kill()
+        for pipe in (self.process.stdin, self.process.stdout):
+            assert pipe is not None
+            with contextlib.suppress(OSError):
+                pipe.close()
+        return self.process.wait()
+
+
+class _Pool:
+    """Processes that wait for work, and how many there may be."""
+
+    def __init__(self) -> None:
+        self.turn = threading.Condition()
+        self.idle: list[_Worker] = []
+        self.busy: set[_Worker] = set()
+
+    def take(self) -> _Worker:
+        with self.turn:
+            while not self.idle and len(self.busy) >= cores():
+                self.turn.wait()
+            worker = self.idle.pop() if self.idle else _Worker()
+            self.busy.add(worker)
+            return worker
+
+    def give(self, worker: _Worker, *, usable: bool) -> None:
+        with self.turn:
+            self.busy.discard(worker)
+            if usable:
+                self.idle.append(worker)
+            self.turn.notify()
+
+    def close(self) -> None:
+        with self.turn:
+            for worker in (*self.idle, *self.busy):
+                worker.end()
+            self.idle.clear()
+            self.busy.clear()
+
+
+_pool = _Pool()
+
+
+def _forget() -> None:
+    """Begin anew in a forked process: its pipes belong to its parent."""
+    global _pool
+    _pool = _Pool()
+
+
+atexit.register(lambda: _pool.close())
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_forget)
+
+
+def processes() -> list[int]:
+    """Return the numbers of the processes that are there now."""
+    return sorted(worker.process.pid for worker in (*_pool.idle, *_pool.busy))
+
+
+def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T:
+    """Call a function in a process that may fall.
+
+    Parameters
+    ----------
+    function : callable
+        Importable by name; its arguments and what it returns can be pickled. In such a process
+        already, it is called at once.
+    where : str
+        The photograph's name, for refusals.
+
+    Returns
+    -------
+    object
+        What the function returns.
+
+    Raises
+    ------
+    PhotoError
+        ``unreadable`` where the process fell or the work took too long, ``too_many_pixels`` where
+        it took too much memory.
+    Exception
+        Whatever the function raised, with its traceback as a note.
+    """
+    if _inside:
+        return function(*args, **options)
+    job = pickle.dumps((function, args, options, MOST_CPU_S), protocol=5)
+    for last in (False, True):  # a fall may be an accident; a second one is the photograph's
+        worker = _pool.take()
+        stopped = threading.Event()
+
+        def stop(worker: _Worker = worker, stopped: threading.Event = stopped) -> None:
+            stopped.set()
+            worker.process.kill()
+
+        clock = threading.Timer(MOST_WALL_S, stop)
+        clock.daemon = True
+        clock.start()
+        answer: bytes | None = None
+        try:
+            answer = worker.ask(job)
+        finally:
+            clock.cancel()
+            usable = answer is not None and not stopped.is_set()
+            ended = 0 if usable else worker.end()
+            _pool.give(worker, usable=usable)
+        if answer is not None:
+            result: T = _told(answer, where)
+            return result
+        if stopped.is_set() or ended == -getattr(signal, "SIGXCPU", 0):
+            raise PhotoError(
+                f"decoding it took longer than {MOST_CPU_S} s", where=where, code="unreadable",
+                expected="a photograph as a camera takes it",
+                do="Open it in another program and export it as a JPEG.",
+            )
+        if last:
+            raise PhotoError(
+                f"the decoder fell over it ({_name_of(ended)})", where=where, code="unreadable",
+                expected="a photograph that other programs open",
+                do="Copy it from the camera again, or export it as a JPEG.",
+            )
+    raise AssertionError("unreachable")
+
+
+def run_many(
+    function: Callable[..., T], jobs: Iterable[tuple[str, tuple[Any, ...]]], *, n_workers: int = 0
+) -> Iterator[T | Exception]:
+    """Call a function for each job, several at once, and yield the answers in order.
+
+    Parameters
+    ----------
+    function : callable
+        As for `run`.
+    jobs : iterable of (str, tuple)
+        The photograph's name and the function's arguments.
+    n_workers : int
+        Processes at once; 0 takes one a core.
+
+    Yields
+    ------
+    object or Exception
+        What the function returned, or what `run` raised: a refusal or a mistake of ours.
+    """
+    n_workers = min(n_workers or cores(), cores())
+    waiting: deque[Future[T]] = deque()
+
+    def answer(future: Future[T]) -> T | Exception:
+        try:
+            return future.result()
+        except Exception as error:
+            return error
+
+    threads = ThreadPoolExecutor(n_workers, thread_name_prefix="decode")
+    try:
+        for where, args in jobs:
+            waiting.append(threads.submit(run, function, *args, where=where))
+            if len(waiting) > 2 * n_workers:
+                yield answer(waiting.popleft())
+        while waiting:
+            yield answer(waiting.popleft())
+    finally:
+        threads.shutdown(wait=True, cancel_futures=True)
+
+
+def _told(answer: bytes, where: str) -> Any:
+    done, told = pickle.loads(answer)  # noqa: S301  (our own process wrote it)
+    if done:
+        return told
+    if isinstance(told, MemoryError):
+        raise no_room(where)
+    raise told
+
+
+def no_room(where: str) -> PhotoError:
+    """Return the refusal of a photograph that takes too much memory."""
+    return PhotoError(
+        f"opening it takes more memory than {MOST_MB} MB", where=where, code="too_many_pixels",
+        expected="a smaller photograph", do="Export it as a JPEG, or at half size.",
+    )
+
+
+def _name_of(ended: int) -> str:
+    try:
+        return signal.Signals(-ended).name
+    except ValueError:
+        return f"it ended with {ended}"
+
+
+def _read(pipe: IO[bytes]) -> bytes | None:
+    """Read one message; None at the end of the pipe."""
+    try:
+        head = pipe.read(_LENGTH.size)
+        if len(head) < _LENGTH.size:
+            return None
+        (n_bytes,) = _LENGTH.unpack(head)
+        body = pipe.read(n_bytes)
+    except (OSError, ValueError):
+        return None
+    return body if len(body) == n_bytes else None
+
+
+# ---- the other end -----------------------------------------------------------------------------
+
+
+def work() -> None:
+    """Answer one job after another, in a process of its own, until the parent closes the pipe."""
+    global _inside
+    _inside = True
+    jobs, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    quiet = os.open(os.devnull, os.O_RDWR)
+    for number in (0, 1):  # what a library prints must not come between two answers
+        os.dup2(quiet, number)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with, args=(os.getppid(),), daemon=True).start()
+    import cv2
+
+    cv2.setNumThreads(1)
+    while (job := _read(jobs)) is not None:
+        try:
+            answer = pickle.dumps((True, _do(job)), protocol=5)
+        except BaseException as error:
+            answer = pickle.dumps((False, _portable(error)), protocol=5)
+        del job
+        try:
+            answers.write(_LENGTH.pack(len(answer)) + answer)
+            answers.flush()
+        except OSError:
+            return
+        if _held_mb()[1] > _OLD_MB:
+            return
+
+
+def _do(job: bytes) -> Any:
+    function, args, options, cpu_s = pickle.loads(job)  # noqa: S301  (our own parent wrote it)
+    _limit(cpu_s)
+    return function(*args, **options)
+
+
+def _limit(cpu_s: int) -> None:
+    """Set what this job may take, beyond what the process has taken already."""
+    if sys.platform == "win32":
+        return
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    _set(resource.RLIMIT_CPU, int(used.ru_utime + used.ru_stime) + 1 + cpu_s)
+    _set(resource.RLIMIT_CORE, 0)
+    mapped, resident = _held_mb()
+    if mapped:
+        _set(resource.RLIMIT_AS, round((mapped + max(100.0, MOST_MB - resident)) * 2**20))
+
+
+def _set(kind: int, most: int) -> None:
+    hard = resource.getrlimit(kind)[1]
+    resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+
+
+def _held_mb() -> tuple[float, float]:
+    """Return the memory that this process has mapped and that it holds, in MB; 0 where unknown."""
+    try:
+        mapped, resident = _STATM.read_text().split()[:2]
+    except OSError:
+        return 0.0, 0.0
+    page = os.sysconf("SC_PAGE_SIZE") / 2**20
+    return int(mapped) * page, int(resident) * page
+
+
+def _portable(error: BaseException) -> BaseException:
+    """Return the error as the parent can read it, with its traceback as a note."""
+    error.add_note("".join(traceback.format_exception(error)))
+    try:
+        pickle.loads(pickle.dumps(error, protocol=5))  # noqa: S301  (our own)
+    except Exception:
+        told = RuntimeError(f"{type(error).__name__}: {error}")
+        told.__notes__ = error.__notes__
+        return told
+    return error
+
+
+def _end_with(parent: int) -> None:
+    """End this process soon after its parent, even in the middle of a job."""
+    while os.getppid() == parent:
+        time.sleep(0.5)
+    os._exit(1)
