@@ -86,6 +86,17 @@ class OnnxNetwork(nn.Module):
         super().__init__()
         self._model = onnx.load(str(path))
         graph = self._model.graph
+        self._refuse_other_networks(path)
+        self._hold_weights()
+        self._steps = [
+            (_OPERATIONS[n.op_type],
+             {a.name: onnx.helper.get_attribute_value(a) for a in n.attribute},
+             tuple(n.input), n.output[0])
+            for n in graph.node if n.op_type != "Constant"]
+        self._input = graph.input[0].name
+
+    def _refuse_other_networks(self, path: Path) -> None:
+        graph = self._model.graph
         unknown = {n.op_type for n in graph.node} - set(_OPERATIONS) - {"Constant"}
         outputs = [one.name for one in graph.output]
         if unknown or outputs[:2] != ["pixels", "whole"]:
@@ -93,6 +104,10 @@ class OnnxNetwork(nn.Module):
                 f"it has outputs {outputs} and operations {sorted(unknown) or 'as expected'}",
                 where=str(path), expected="a segmenter that budvision exported",
                 do="Name the model that it came with.")
+
+    def _hold_weights(self) -> None:
+        """Register what may learn as parameters, running means and constants as buffers."""
+        graph = self._model.graph
         fixed = {name for n in graph.node if n.op_type == "BatchNormalization"
                  for name in n.input[3:5]}
         self._place: dict[str, str] = {}
@@ -109,12 +124,6 @@ class OnnxNetwork(nn.Module):
             self._place[node.output[0]] = key
             value = next(a.t for a in node.attribute if a.name == "value")
             self.register_buffer(key, torch.from_numpy(numpy_helper.to_array(value).copy()))
-        self._steps = [
-            (_OPERATIONS[n.op_type],
-             {a.name: onnx.helper.get_attribute_value(a) for a in n.attribute},
-             tuple(n.input), n.output[0])
-            for n in graph.node if n.op_type != "Constant"]
-        self._input = graph.input[0].name
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
         """Return maps (n, 7, h / 2, w / 2) and judgements (n, k) of pictures (n, 3, h, w)."""

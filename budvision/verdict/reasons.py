@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 
 from budvision.vocabulary import Verdict
 
@@ -23,44 +24,56 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def _phrase(group: str, dead: bool, row: Mapping[str, float]) -> str:
-    """Say what a group of features shows, if it agrees with the direction; else nothing."""
+def _colour(dead: bool, row: Mapping[str, float]) -> str:
     brown, green = row["brown_share_inner"], row["green_share_inner"]
-    if group in ("green", "brown", "context", "colour"):
-        if dead and max(brown, row["brown_share"]) >= 0.5:
-            if brown > row["brown_share"] + 0.1:
-                return f"{_percent(brown)} of the middle is brown"
-            return f"{_percent(row['brown_share'])} of the area is brown"
-        if dead and row["dark_share_inner"] >= 0.6:
-            return f"{_percent(row['dark_share_inner'])} of the middle is dark"
-        if dead and green >= 0.5 and row["chroma_inner"] < 1.0:
-            return "the green is dull, as in tissue frozen lately"
-        if dead and green < 0.5:
-            return f"only {_percent(green)} of the middle is green"
-        if not dead and green >= 0.5:
+    if not dead:
+        if green >= 0.5:
             return f"{_percent(green)} of the middle is green"
-        if not dead and row["greener_than_others"] > 0.1:
-            return "it is greener than the other tissues of the face"
-        return ""
-    if group == "dark":
-        light = 100 * 2.718281828 ** row["light_inner"]
-        if dead and light < 35:
-            return f"the middle gives back {light:.0f} % of the wool's light"
-        if not dead and light > 20:
-            return f"the middle is light, {light:.0f} % of the wool"
-        return ""
-    if group == "pattern":
-        if dead and row["rim_green_red"] < -0.1:
-            return "the rim is browner than the middle"
-        if not dead and row["texture_rings"] > 0.05:
-            return "rings of leaf primordia show"
-        return ""
-    if group == "network":
-        if dead and row["dead_inner"] > 0.5:
-            return f"the network reads {_percent(row['dead_inner'])} of the middle as dead"
-        if not dead and row["dead_inner"] < 0.5:
-            return f"the network reads {_percent(1 - row['dead_inner'])} of the middle as live"
+        return (
+            "it is greener than the other tissues of the face"
+            if row["greener_than_others"] > 0.1 else ""
+        )
+    if max(brown, row["brown_share"]) >= 0.5:
+        if brown > row["brown_share"] + 0.1:
+            return f"{_percent(brown)} of the middle is brown"
+        return f"{_percent(row['brown_share'])} of the area is brown"
+    if row["dark_share_inner"] >= 0.6:
+        return f"{_percent(row['dark_share_inner'])} of the middle is dark"
+    if green < 0.5:
+        return f"only {_percent(green)} of the middle is green"
+    return "the green is dull, as in tissue frozen lately" if row["chroma_inner"] < 1.0 else ""
+
+
+def _dark(dead: bool, row: Mapping[str, float]) -> str:
+    light = 100 * math.exp(row["light_inner"])
+    if dead and light < 35:
+        return f"the middle gives back {light:.0f} % of the wool's light"
+    if not dead and light > 20:
+        return f"the middle is light, {light:.0f} % of the wool"
     return ""
+
+
+def _pattern(dead: bool, row: Mapping[str, float]) -> str:
+    if dead and row["rim_green_red"] < -0.1:
+        return "the rim is browner than the middle"
+    if not dead and row["texture_rings"] > 0.05:
+        return "rings of leaf primordia show"
+    return ""
+
+
+def _network(dead: bool, row: Mapping[str, float]) -> str:
+    if dead and row["dead_inner"] > 0.5:
+        return f"the network reads {_percent(row['dead_inner'])} of the middle as dead"
+    if not dead and row["dead_inner"] < 0.5:
+        return f"the network reads {_percent(1 - row['dead_inner'])} of the middle as live"
+    return ""
+
+
+_PHRASES: dict[str, Callable[[bool, Mapping[str, float]], str]] = {
+    **dict.fromkeys(("green", "brown", "context", "colour"), _colour),
+    "dark": _dark, "pattern": _pattern, "network": _network,
+}
+"""What a group of features shows, if it agrees with the direction (dead or not); else nothing."""
 
 
 def why(
@@ -109,5 +122,7 @@ def _strongest(
     sign = 1.0 if dead else -1.0
     # what a person can see for himself comes first, the network's own reading last
     order = sorted(moved_by, key=lambda group: (group == "network", -sign * moved_by[group]))
-    phrases = [_phrase(group, dead, row) for group in order if sign * moved_by[group] > 0.15]
+    phrases = [
+        _PHRASES[group](dead, row) for group in order
+        if group in _PHRASES and sign * moved_by[group] > 0.15]
     return list(dict.fromkeys(phrase for phrase in phrases if phrase))

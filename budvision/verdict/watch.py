@@ -8,7 +8,7 @@ limits at the centre plus and minus 3 sqrt(p (1 - p) / n).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -159,6 +159,49 @@ class Advice:
 _LAMP = {"a_plain", "b_plain", "lightness_plain", "a_neutral", "b_neutral", "neutral_doubt"}
 
 
+def _on_pictures(seen: Drift) -> Iterator[Advice]:
+    """Advise on pictures that have moved away from those trained on."""
+    if seen.n < 20:
+        return
+    if seen.strange > 0.25:
+        yield Advice("stop", f"{seen.strange:.0%} of recent tissues are unlike anything it "
+                     "was trained on. Confirm some fifty buds of these pictures and train "
+                     "before trusting it.")
+    moved = [row for row in seen.moved if abs(row[2]) > 2]
+    if any(row[0] in _LAMP for row in moved):
+        yield Advice("look", "The colour or brightness of the pictures has moved far from "
+                     "training. Check the lamp, the camera's white balance and the photo "
+                     "card.")
+    elif moved:
+        yield Advice("look", f"The tissues look different from training ({moved[0][1]}). A "
+                     "new cultivar or another way of cutting? Train again when some dozens "
+                     "are called.")
+
+
+def _on_proposals(unsure: float, refused: float, n_proposed: int) -> Iterator[Advice]:
+    """Advise on what is refused and what is left unsure."""
+    if n_proposed < 20:
+        return
+    if refused > 0.2:
+        yield Advice("look", f"{refused:.0%} of recent photographs were refused. Read the "
+                     "reasons on the bench page before cutting on.")
+    if unsure > 0.3:
+        yield Advice("look", f"{unsure:.0%} of recent tissues were left unsure. Training on "
+                     "the calls so far should lower that.")
+
+
+def _on_agreement(points: Sequence[ChartPoint]) -> Iterator[Advice]:
+    """Advise on how often blind calls and proposals agree over all points."""
+    if not points:
+        yield Advice("look", "Too few blind calls to say how well it agrees with readers.")
+        return
+    n_called = sum(p.n for p in points)
+    agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
+    if n_called >= 40 and agreed < _GOOD:
+        yield Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train "
+                     "on the calls so far, compare, and promote what does better.")
+
+
 def advise(
     points: Sequence[ChartPoint], seen: Drift, *, unsure: float, refused: float, n_proposed: int
 ) -> list[Advice]:
@@ -181,32 +224,8 @@ def advise(
         out.append(Advice("stop", f"Of the last {last.n} blind calls the model agreed with "
                           f"{last.agreement:.0%}, below the limit of {last.low:.0%}. Do not lean "
                           "on its proposals; look for what changed, then train again."))
-    if seen.n >= 20 and seen.strange > 0.25:
-        out.append(Advice("stop", f"{seen.strange:.0%} of recent tissues are unlike anything it "
-                          "was trained on. Confirm some fifty buds of these pictures and train "
-                          "before trusting it."))
-    moved = [row for row in seen.moved if abs(row[2]) > 2]
-    if seen.n >= 20 and any(row[0] in _LAMP for row in moved):
-        out.append(Advice("look", "The colour or brightness of the pictures has moved far from "
-                          "training. Check the lamp, the camera's white balance and the photo "
-                          "card."))
-    elif seen.n >= 20 and moved:
-        out.append(Advice("look", f"The tissues look different from training ({moved[0][1]}). A "
-                          "new cultivar or another way of cutting? Train again when some dozens "
-                          "are called."))
-    if n_proposed >= 20 and refused > 0.2:
-        out.append(Advice("look", f"{refused:.0%} of recent photographs were refused. Read the "
-                          "reasons on the bench page before cutting on."))
-    if n_proposed >= 20 and unsure > 0.3:
-        out.append(Advice("look", f"{unsure:.0%} of recent tissues were left unsure. Training on "
-                          "the calls so far should lower that."))
-    n_called = sum(p.n for p in points)
-    agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
-    if n_called >= 40 and agreed < _GOOD:
-        out.append(Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train "
-                          "on the calls so far, compare, and promote what does better."))
-    if not points:
-        out.append(Advice("look", "Too few blind calls to say how well it agrees with readers."))
+    out += [*_on_pictures(seen), *_on_proposals(unsure, refused, n_proposed),
+            *_on_agreement(points)]
     if not out:
         out.append(Advice("fine", "Agreement on blind calls is within its limits, and the "
                           "pictures look as in training."))
