@@ -1,7 +1,9 @@
-"""The house's own rules: no function too long to hold in the head."""
+"""The house's own rules: no function too long to hold in the head, none that nobody calls."""
 
 from __future__ import annotations
 
+import ast
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -45,3 +47,91 @@ def test_no_function_is_too_long_to_hold_in_the_head(room: str) -> None:
         if block.letter != "C" and block.complexity > MOST
     }
     assert not {where: n for where, n in found.items() if where not in STILL_LONG}
+
+
+# ---- every public thing has a caller ---------------------------------------------------------
+
+DOORS: frozenset[str] = frozenset()
+"""Documented entry points for scripts that nothing else in the package calls."""
+
+NOT_YET_PLACED = {
+    "photo/workers.py:processes", "photo/workers.py:run_many",
+    "stats/agreement.py:fleiss_kappa", "stats/agreement.py:paired_difference",
+    "stats/agreement.py:share_agreed", "stats/clusters.py:anova_icc",
+    "stats/clusters.py:beta_binomial_fit", "stats/clusters.py:clusters_needed",
+    "stats/clusters.py:summarise_clusters", "stats/compare.py:share_difference",
+    "stats/misreading.py:rogan_gladen", "stats/misreading.py:Corrected",
+    "stats/proportions.py:agresti_coull",
+    "stats/proportions.py:clopper_pearson", "stats/proportions.py:jeffreys",
+    "stats/proportions.py:one_sided_bound", "stats/sequential.py:simulate_plan",
+    "vineyard/mortality.py:summarise", "vineyard/pruning.py:add_share_dead",
+    "vineyard/pruning.py:divide_by_share_alive", "vineyard/pruning.py:round_nodes",
+    "vineyard/units.py:tonnes_per_hectare", "vineyard/units.py:vines_per_acre",
+    "workflow/answers/tally.py:results_json",
+}
+"""Functions that wait for a user's deed that needs them; the list only gets shorter."""
+
+
+@dataclass(frozen=True)
+class Code:
+    """Names that a piece of code speaks of, by the public definition or module that holds it."""
+
+    defined: dict[str, list[str]]
+    """Name of a function or class of the outermost level: where it stands, `module:name`."""
+    spoken: dict[str, set[str]]
+    """`module:name` of a definition, or of a module: the names in it."""
+    begun: set[str]
+    """Definitions that a framework calls: routes, commands, filters."""
+
+
+def _names(node: ast.AST) -> set[str]:
+    found = set()
+    for part in ast.walk(node):
+        if isinstance(part, ast.Name):
+            found.add(part.id)
+        elif isinstance(part, ast.Attribute):
+            found.add(part.attr)
+        elif isinstance(part, ast.ImportFrom):
+            found.update(alias.name for alias in part.names)
+    return found
+
+
+def _read_code() -> Code:
+    defined: dict[str, list[str]] = {}
+    spoken: dict[str, set[str]] = {}
+    begun = set()
+    for name in MODULES:
+        for node in ast.parse((PACKAGE / name).read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef):
+                where = f"{name}:{node.name}"
+                defined.setdefault(node.name, []).append(where)
+                spoken[where] = _names(node)
+                doors = [ast.unparse(door) for door in node.decorator_list]
+                if any("blueprint." in door or "app." in door for door in doors):
+                    begun.add(where)
+            elif not isinstance(node, ast.Import | ast.ImportFrom):
+                spoken.setdefault(name, set()).update(_names(node))
+    return Code(defined, spoken, begun)
+
+
+def test_every_public_thing_has_a_caller_or_is_a_door_for_scripts() -> None:
+    """Go from what a user can start, by name, to all that it leads to.
+
+    A name counts as reached where code that is itself reached speaks of it. Two things of one
+    name cannot be told apart here, so something unused may hide behind a namesake.
+    """
+    code = _read_code()
+    waiting = {name for module in MODULES for name in code.spoken.get(module, ())}
+    for where in code.begun | DOORS | NOT_YET_PLACED:
+        waiting |= code.spoken.get(where, set())
+    reached = set(code.begun | DOORS | NOT_YET_PLACED)
+    while waiting:
+        fresh = {where for name in waiting for where in code.defined.get(name, ())} - reached
+        reached |= fresh
+        waiting = {name for where in fresh for name in code.spoken[where]}
+    unreached = {
+        where for places in code.defined.values() for where in places
+        if not where.partition(":")[2].startswith("_") and not where.startswith("store/migrations")
+    } - reached
+    assert not unreached, "give it a caller, name it among DOORS and document it, or remove it"
+    assert not DOORS - set(code.spoken), "a door for scripts that is gone"

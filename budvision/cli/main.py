@@ -28,7 +28,7 @@ app = typer.Typer(
 )
 
 MODULES: tuple[str, ...] = (
-    "season", "calls", "demo", "plan", "paper", "watch", "serve", "propose",
+    "season", "calls", "bud", "demo", "plan", "paper", "watch", "serve", "propose",
     "tally", "advise", "crop",
     "season_after", "station", "report", "archive", "models", "train",
 )

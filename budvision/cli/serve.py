@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
     people = typer.Typer(help="Who works in the season.", no_args_is_help=True)
     people.command("add")(people_add)
     people.command("list")(people_list)
+    people.command("role")(people_role)
     people.command("password")(people_password)
     people.command("close")(people_close)
     people.command("open")(people_open)
@@ -85,6 +86,23 @@ def people_list(season: SeasonOption = Path()) -> None:
     for row in rows:
         password = "set" if row.password_hash else "none"
         typer.echo(f"{row.name}\t{row.role}\t{password}\t{'yes' if row.active else 'no'}")
+
+
+def people_role(
+    name: Annotated[str, typer.Argument(help="Whose role.")],
+    role: Annotated[str, typer.Argument(help="technician, reviewer or lead.")],
+    season: SeasonOption = Path(),
+) -> None:
+    """Change what a person may do: technician, reviewer or lead.
+
+    Example: budvision people role "Ada Quill" lead
+    """
+    from budvision.store.queries import people
+    from budvision.store.session import Season
+
+    with Season.open(season) as opened, opened.write() as conn:
+        person = people.set_role(conn, name, role)
+    typer.echo(f"{person.name} is {person.role} now.", err=True)
 
 
 def people_password(

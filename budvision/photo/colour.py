@@ -1,4 +1,4 @@
-"""White balance; CIELAB; browning and greenness measures.
+"""White balance and CIELAB.
 
 There is one CIELAB in budvision: sRGB, D65, two-degree observer, as scikit-image computes it.
 """
@@ -6,7 +6,7 @@ There is one CIELAB in budvision: sRGB, D65, two-degree observer, as scikit-imag
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -15,16 +15,9 @@ import numpy.typing as npt
 from budvision.vocabulary import LABEL_BACKGROUND, LABEL_SCALES
 
 __all__ = [
-    "BROWNING_DIVISOR",
     "COLOUR_VERSION",
     "Neutral",
-    "browning_index",
-    "colour_difference",
-    "excess_green",
-    "excess_red",
     "find_neutral",
-    "green_leaf_index",
-    "green_red_index",
     "lab_from_linear",
     "linear_light",
     "log_light",
@@ -38,8 +31,6 @@ Float64 = npt.NDArray[np.float64]
 
 COLOUR_VERSION: Final = "lab-d65-1"
 """Part of the feature version: changes whenever a colour below comes out differently."""
-BROWNING_DIVISOR: Final = 0.17
-"""Divisor of the browning index (Pathare et al. 2013); other papers use 0.172."""
 
 _WHITE: Final = np.array([0.95047, 1.0, 1.08883])  # D65, two-degree observer
 _XYZ: Final = np.array(
@@ -157,97 +148,6 @@ def lab_from_linear(linear: npt.ArrayLike) -> Float64:
         ],
         axis=-1,
     )
-
-
-def colour_difference(lab: npt.ArrayLike, other: npt.ArrayLike) -> Float64:
-    """Return the CIEDE2000 difference of two colours or arrays of colours.
-
-    Parameters
-    ----------
-    lab, other : array_like of float, shape (..., 3)
-        L*, a*, b*.
-
-    Returns
-    -------
-    ndarray of float64, shape (...)
-        Difference, 0 for equal colours; about 1 is just seen.
-
-    References
-    ----------
-    Sharma, Wu & Dalal (2005), Color Research & Application 30:21-30, doi 10.1002/col.20070.
-    """
-    from skimage.color import deltaE_ciede2000
-
-    difference: Any = deltaE_ciede2000
-    return np.asarray(difference(np.asarray(lab, np.float64), np.asarray(other, np.float64)))
-
-
-def browning_index(lab: npt.ArrayLike, *, divisor: float = BROWNING_DIVISOR) -> Float64:
-    """Return the browning index of foods.
-
-    Parameters
-    ----------
-    lab : array_like of float, shape (..., 3)
-        L*, a*, b*.
-    divisor : float
-        0.17 (Pathare et al. 2013) or 0.172 (Palou et al. 1999, from memory).
-
-    Returns
-    -------
-    ndarray of float64, shape (...)
-        0 near white, higher when browner.
-
-    Notes
-    -----
-    Made for foods: a bright green live bud with high b* scores high as well. Never used alone.
-
-    References
-    ----------
-    Pathare, Opara & Al-Said (2013), Food and Bioprocess Technology 6:36-60,
-    doi 10.1007/s11947-012-0867-9.
-    """
-    values = np.asarray(lab, np.float64)
-    lightness, a, b = values[..., 0], values[..., 1], values[..., 2]
-    below = 5.645 * lightness + a - 3.012 * b
-    x = (a + 1.75 * lightness) / np.where(np.abs(below) < 1e-9, 1e-9, below)
-    return np.asarray(100.0 * (x - 0.31) / divisor)
-
-
-def _shares(rgb: npt.ArrayLike) -> tuple[Float64, Float64, Float64]:
-    values = np.asarray(rgb, np.float64)
-    total = np.maximum(values.sum(axis=-1), 1e-12)
-    return values[..., 0] / total, values[..., 1] / total, values[..., 2] / total
-
-
-def excess_green(rgb: npt.ArrayLike) -> Float64:
-    """Return ExG = 2g - r - b of chromatic coordinates, in [-1, 2] (Woebbecke et al. 1995).
-
-    Exactly 0 for any brown with G = (R + B) / 2.
-
-    References
-    ----------
-    Woebbecke et al. (1995), Transactions of the ASAE 38:259-269.
-    """
-    r, g, b = _shares(rgb)
-    return 2.0 * g - r - b
-
-
-def excess_red(rgb: npt.ArrayLike) -> Float64:
-    """Return ExR = 1.3 r - g of chromatic coordinates, in [-1, 1.3] (Meyer et al. 1998)."""
-    r, g, _ = _shares(rgb)
-    return 1.3 * r - g
-
-
-def green_red_index(rgb: npt.ArrayLike) -> Float64:
-    """Return (G - R) / (G + R), in [-1, 1]; positive for green (Hunt et al. 2005)."""
-    r, g, _ = _shares(rgb)
-    return (g - r) / np.maximum(g + r, 1e-12)
-
-
-def green_leaf_index(rgb: npt.ArrayLike) -> Float64:
-    """Return (2G - R - B) / (2G + R + B), in [-1, 1] (Louhaichi et al. 2001)."""
-    r, g, b = _shares(rgb)
-    return (2.0 * g - r - b) / np.maximum(2.0 * g + r + b, 1e-12)
 
 
 @dataclass(frozen=True, slots=True)

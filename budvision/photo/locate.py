@@ -9,16 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from budvision.photo.segmenter import CROP_PX, Segmenter, softmax
+from budvision.photo.segmenter import Segmenter, softmax
 
 __all__ = [
     "Place",
     "biggest",
     "box_round",
     "cut_out",
-    "cut_round",
     "inside_of",
-    "locate",
     "quarter_turns",
     "seek",
     "turned_box",
@@ -120,25 +118,6 @@ def _look(image: Uint8, segmenter: Segmenter, side: int) -> tuple[Place | None, 
     return Place((row - top) / scale, (col - left) / scale, long / scale), judged
 
 
-def locate(image: Uint8, *, segmenter: Segmenter) -> tuple[float, float, float] | None:
-    """Find the cut face in a whole photograph.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, (rows, cols, 3)
-        Upright sRGB.
-    segmenter : Segmenter
-
-    Returns
-    -------
-    tuple of float or None
-        Row and column of the face's centre and its long side, in pixels of the image; None where
-        no face was found.
-    """
-    place, _ = seek(image, segmenter)
-    return None if place is None else (place.row, place.col, place.long_px)
-
-
 def cut_out(image: Uint8, box: tuple[int, int, int, int], side: int) -> Uint8:
     rows, cols = image.shape[:2]
     row0, col0, row1, col1 = box
@@ -161,11 +140,6 @@ def inside_of(box: Box, shape: tuple[int, int], side: int) -> tuple[slice, slice
         first = max(0, round(-low * per_px))
         slices.append(slice(first, max(first, side - max(0, round((high - size) * per_px)))))
     return slices[0], slices[1]
-
-
-def cut_round(image: Uint8, found: tuple[float, float, float], side_px: int = CROP_PX) -> Uint8:
-    """Cut the square round a face that `locate` has found, at the network's size."""
-    return cut_out(image, box_round(Place(*found)), side_px)
 
 
 def box_round(place: Place) -> tuple[int, int, int, int]:

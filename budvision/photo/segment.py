@@ -20,9 +20,7 @@ from budvision.photo.locate import (
     biggest,
     box_round,
     cut_out,
-    cut_round,
     inside_of,
-    locate,
     quarter_turns,
     seek,
     turned_box,
@@ -34,7 +32,7 @@ from budvision.photo.segmenter import CROP_PX, Segmenter, sigmoid, softmax
 from budvision.photo.windows import window_round
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Reason, Tissue
 
-__all__ = ["Segmentation", "Segmenter", "cut_round", "locate", "segment"]
+__all__ = ["Segmentation", "Segmenter", "segment"]
 
 Uint8 = NDArray[np.uint8]
 Float32 = NDArray[np.float32]

@@ -8,7 +8,7 @@ import numpy as np
 
 from budvision.render.fields import Array
 from budvision.render.shapes import outline, placed
-from budvision.render.tissue import Spot
+from budvision.render.tissue_fields import Spot
 from budvision.render.world import World
 
 __all__ = ["Layout", "lay_out"]

@@ -13,7 +13,7 @@ import numpy as np
 
 from budvision.render.fields import Array
 
-__all__ = ["photo_field", "photo_piece"]
+__all__ = ["photo_piece"]
 
 
 _GREYS = ("brick", "camera", "cell", "clock", "coins", "grass", "gravel", "moon", "page", "text")
@@ -54,11 +54,3 @@ def photo_piece(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
         piece = np.stack([np.interp(light, [0, 0.35, 0.65, 1], stops[:, c]) for c in range(3)], 2)
     piece = piece * rng.uniform(0.5, 1.4, 3).astype(np.float32)
     return np.clip(cv2.resize(np.ascontiguousarray(piece), shape[::-1]), 0.002, 1)
-
-
-def photo_field(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
-    """Take one channel's detail as a scalar field of zero mean and unit spread."""
-    piece = np.ascontiguousarray(_window(rng, 0.05, 0.5)[..., int(rng.integers(3))])
-    field = cv2.resize(np.log(piece + 0.02), shape[::-1])
-    field = field - cv2.GaussianBlur(field, (0, 0), max(2.0, max(shape) / 6))
-    return np.asarray((field - field.mean()) / (field.std() + 1e-3), np.float32)

@@ -83,3 +83,13 @@ def test_a_busy_port_is_told_of(folder: Path) -> None:
 def test_a_network_needs_names(folder: Path) -> None:
     with pytest.raises(UsageError, match="no host name is given"):
         serve_season(folder, host="0.0.0.0", port=0)
+
+
+def test_a_role_can_be_changed(folder: Path) -> None:
+    run(folder, "add", "Tom Reyes", "--no-password")
+    run(folder, "role", "tom reyes", "lead")
+    assert run(folder, "list").splitlines()[1] == "Tom Reyes\tlead\tnone\tyes"
+    with pytest.raises(InputError, match="the role is 'boss'"):
+        run(folder, "role", "Tom Reyes", "boss")
+    with pytest.raises(NotFoundError, match="nobody called Eva"):
+        run(folder, "role", "Eva", "lead")

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000
 
 from budvision.errors import InputError
 from budvision.photo.card import Card, card_rectangles, find_card, marker_cells
 from budvision.photo.card_layout import LAYOUTS, MICROSCOPE, PHONE, CardLayout
-from budvision.photo.colour import colour_difference, to_lab
+from budvision.photo.colour import to_lab
 
 ROWS, COLS = 600, 800
 
@@ -106,7 +107,7 @@ def _shoot(
 
 def _white_error(card: Card, shot: Shot) -> float:
     lab = to_lab(np.rint(np.array([[card.white, shot.white]])).astype(np.uint8))
-    return float(np.ravel(colour_difference(lab[0, :1], lab[0, 1:]))[0])
+    return float(np.ravel(deltaE_ciede2000(lab[0, :1], lab[0, 1:]))[0])
 
 
 def _series(layout: CardLayout, n: int, number: int) -> tuple[int, np.ndarray]:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-import cv2
 import numpy as np
 import pytest
 
@@ -12,7 +9,6 @@ from budvision.errors import UsageError
 from budvision.render.cut import render_cut
 from budvision.render.examples import JUDGEMENTS, draw_example
 from budvision.render.negatives import NEGATIVES, render_negative
-from budvision.render.sheet import sheet_of_world
 from budvision.render.world import BENCHES, CAMERAS, DEPTHS, FAULTS, LIGHTS, sample_world
 from budvision.vocabulary import TISSUES
 
@@ -115,11 +111,3 @@ def test_examples_hold_what_the_network_learns() -> None:
         seen.add(example.judgement)
     assert seen <= set(JUDGEMENTS)
     assert {"usable", "no_cut_face"} <= seen
-
-
-def test_a_contact_sheet_is_drawn(tmp_path: Path) -> None:
-    sheet = sheet_of_world(np.random.default_rng(11), cuts=12, others=4)
-    assert sheet.shape == (320, 1280, 3)
-    path = tmp_path / "sheet.png"
-    assert cv2.imwrite(str(path), sheet[..., ::-1])
-    assert path.stat().st_size > 100_000

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from sqlalchemy import Connection, Row, func, insert, select
 
-from budvision.errors import InputError, NotFoundError
+from budvision.errors import InputError
 from budvision.store.labels import decode_labels, encode_labels
 from budvision.store.queries.calls import current_rows
 from budvision.store.queries.insertion import insert_row
@@ -31,7 +31,7 @@ from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissuePropos
 
 __all__ = [
     "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
-    "photos_without_proposal", "proposal_history", "proposals_by_id", "region_by_id",
+    "photos_without_proposal", "proposal_history", "proposals_by_id",
     "regions_of_photo", "save_proposal", "save_region",
 ]
 
@@ -103,15 +103,6 @@ def save_region(
         labels_png=encode_labels(labels), box=json.dumps(corners), note=note, added_at=now(),
         replaces_id=replaces_id,
     )
-
-
-def region_by_id(conn: Connection, region_id: int) -> Region:
-    """Return a region, or raise NotFoundError."""
-    row = conn.execute(select(region).where(region.c.id == region_id)).one_or_none()
-    if row is None:
-        raise NotFoundError(f"there is no region number {region_id}", where="region",
-                            do="Go back to the bud.", code="no_region")
-    return _region(row)
 
 
 def current_region(conn: Connection, photo_id: int) -> Region | None:

@@ -30,7 +30,7 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
 
 __all__ = [
     "BlindCall", "BudState", "Lease", "Progress", "blind_calls", "bud_states", "buds_read_twice",
-    "get_bookmark", "next_waiting",
+    "get_bookmark",
     "open_elsewhere", "progress",
     "release", "set_bookmark", "take_lease",
 ]
@@ -209,20 +209,6 @@ def progress(conn: Connection, sampling_id: int) -> Progress:
         n_tissues_waiting=sum(
             len(TISSUES) - row.n_called for row in states if row.state == "waiting"
         ),
-    )
-
-
-def next_waiting(
-    states: list[BudState], after: int | None = None, *, skipped: bool = False
-) -> BudState | None:
-    """Return the next bud that waits, going round from the bud `after`; None when none does."""
-    order = list(states)
-    for position, row in enumerate(order):
-        if row.bud_id == after:
-            order = order[position + 1:] + order[:position + 1]
-            break
-    return next(
-        (row for row in order if row.state == "waiting" and (skipped or not row.skipped)), None
     )
 
 
