@@ -131,6 +131,8 @@ def intake(
         _tell_intake(report, proposed)
     if failed is not None:
         raise failed
+    if proposed is not None and proposed.n_failed:
+        raise typer.Exit(1)
     if report.refused:
         raise typer.Exit(3)
 
@@ -164,9 +166,8 @@ def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
             typer.echo(f"  {n} x {code.replace('_', ' ')}")
         typer.echo("Proposals are not calls: a person confirms each on the review page "
                    "(`budvision serve`).")
-    if proposed is not None and proposed.n_missing:
-        say(f"{proposed.n_missing} photographs could not be read from the store; "
-            "run `budvision check`.")
+    if proposed is not None and proposed.trouble:
+        say(proposed.trouble)
 
 
 def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:

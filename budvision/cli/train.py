@@ -201,9 +201,8 @@ def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport 
         f"{report.n_found} with proposals, {report.n_refused} that cannot be judged. The proposals "
         "before are kept, and what people called is untouched."
         if report.n_looked else "No bud that waits shows another model's proposals.")
-    if report.n_missing:
-        typer.echo(f"{report.n_missing} photographs could not be read from the store; run "
-                   "`budvision check`.", err=True)
+    if report.trouble:
+        typer.echo(report.trouble, err=True)
     return report
 
 

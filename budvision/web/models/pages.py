@@ -209,8 +209,7 @@ def _ask_to_look_again(by: str) -> None:
             _STEPS["photographs"], done, total))
         if not report.n_looked:
             return Done(f"Every bud that waits shows what {report.model} says.", report.model)
-        gone = (f" {report.n_missing} could not be read from the store; run `budvision check`."
-                if report.n_missing else "")
+        gone = f" {report.trouble}" if report.trouble else ""
         return Done(
             f"{report.model} looked at {report.n_looked} photographs of buds that wait: "
             f"{report.n_found} with proposals, {report.n_refused} that cannot be judged.{gone} "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.photo.read import Photo, read_photo
 from budvision.store.names import clean_label
 from budvision.store.queries.blocks import Sampling, list_samplings, sampling_by_id
@@ -47,6 +48,8 @@ __all__ = [
     "BenchPhoto", "BenchRow", "Propose", "add_cane", "bench_board", "bench_list", "keep_photo",
     "mark_bud", "take_photo",
 ]
+
+_log = logging.getLogger("budvision.bench")
 
 Propose = Callable[[bytes, str], tuple[Proposal, npt.NDArray[np.uint8] | None]]
 """What the bench asks of a model: bytes and a name in, a proposal and full-size labels out."""
@@ -180,9 +183,17 @@ def take_photo(
             cut = standing.cut          # the same photograph again: it keeps its place
         else:
             assign(conn, row.id, bud_id, cut, source="bench", person_id=person_id, retake=retake)
-    answer = _answer(season, data, row, bud_id, cut, photo, propose, used)
-    return BenchPhoto(row.sha256, new, bud_id, cane, node, cut, answer,
-                      _remarks(row, sampling))
+    remarks = _remarks(row, sampling)
+    try:
+        answer = _answer(season, data, row, bud_id, cut, photo, propose, used)
+    except BudvisionError:
+        raise
+    except Exception:  # the photograph is kept and waits; a mistake of ours must not undo that
+        _log.exception("%s could not be judged", row.file_name)
+        answer, remarks = None, (*remarks, (
+            "The photograph is kept, but could not be judged by a mistake of this program. Go on "
+            "by eye, and report what the log says."))
+    return BenchPhoto(row.sha256, new, bud_id, cane, node, cut, answer, remarks)
 
 
 def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:

@@ -8,12 +8,20 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from budvision.errors import BudvisionError
+from budvision.errors import BudvisionError, PhotoError
 from budvision.photo.card import LINE_MM
+from budvision.photo.workers import run
 from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Reason
 from budvision.workflow.bench.bench import Propose
-from budvision.workflow.intake.propose import ModelInUse, model_in_use
+from budvision.workflow.intake.propose import (
+    ModelInUse,
+    load_model,
+    model_folder,
+    model_in_use,
+    propose_in,
+    refused_photo,
+)
 
 __all__ = ["BenchModel", "season_model"]
 
@@ -41,12 +49,15 @@ class BenchModel:
 
 @lru_cache(maxsize=2)
 def _load(model: str, cane_base: str) -> Propose:
-    from budvision.verdict.propose import Proposer, propose_photo
+    run(load_model, model, where=model)
 
-    proposer = Proposer.load(model)
-    return lambda data, name: propose_photo(
-        data, proposer=proposer, name=name, cane_base=cane_base
-    )
+    def look(data: bytes, name: str) -> Said:
+        try:
+            return run(propose_in, model, data, name, cane_base, where=name)
+        except PhotoError as error:
+            return refused_photo(name, error), None
+
+    return look
 
 
 def season_model(season: Season) -> BenchModel:
@@ -56,10 +67,7 @@ def season_model(season: Season) -> BenchModel:
     """
     try:
         used = model_in_use(season)
-        inside = season.folder / used.path
-        look = _load(
-            str(inside) if inside.is_dir() else used.path, season.settings.text("cane_base")
-        )
+        look = _load(model_folder(season, used), season.settings.text("cane_base"))
     except BudvisionError as error:
         return BenchModel(None, trouble=str(error))
     line_mm = season.settings.number("card_line_mm")

@@ -7,9 +7,10 @@ person has called is not proposed anew. Each photograph is a transaction of its 
 from __future__ import annotations
 
 import hashlib
-import os
+import logging
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
+from budvision.photo.workers import run, run_many
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
@@ -26,13 +28,16 @@ from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Reason
 
 __all__ = [
-    "Look", "ModelInUse", "ProposeReport", "crop_labels", "model_in_use", "propose_waiting",
+    "Look", "ModelInUse", "ProposeReport", "crop_labels", "load_model", "model_folder",
+    "model_in_use", "propose_in", "propose_waiting", "refused_photo",
 ]
 
 Labels = npt.NDArray[np.uint8]
 Look = Callable[[bytes, str], tuple[Proposal, "Labels | None"]]
 """From a photograph's bytes and name to a proposal and the labels at full size."""
 Progress = Callable[[int, int, str], None]
+
+_log = logging.getLogger("budvision.propose")
 
 _MANY = 12  # from here on a second process is worth its start
 _JOBS = 2
@@ -50,23 +55,44 @@ class ModelInUse:
     facts: dict[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProposeReport:
-    """What came of looking at the photographs that waited."""
+    """What came of looking at the photographs that waited.
+
+    Attributes
+    ----------
+    n_looked, n_found, n_refused : int
+        Photographs looked at; of these, with proposals, and refused with a reason.
+    n_missing : int
+        Photographs that could not be read from the store; they go on waiting.
+    n_failed : int
+        Photographs that a mistake of the program kept from being judged; the mistake is logged
+        whole and they go on waiting.
+    """
 
     model: str
     n_looked: int
     n_found: int
     n_refused: int
     n_missing: int
+    n_failed: int
     reasons: dict[str, int]
+
+    @property
+    def trouble(self) -> str:
+        """What a person should know of photographs that go on waiting, in sentences, or empty."""
+        told = []
+        if self.n_missing:
+            told.append(f"{self.n_missing} photographs could not be read from the store; run "
+                        "`budvision check`.")
+        if self.n_failed:
+            told.append(f"{self.n_failed} photographs could not be judged by a mistake of this "
+                        "program. They go on waiting; please report what the log says.")
+        return " ".join(told)
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
-        return {
-            "model": self.model, "n_looked": self.n_looked, "n_found": self.n_found,
-            "n_refused": self.n_refused, "n_missing": self.n_missing, "reasons": self.reasons,
-        }
+        return asdict(self)
 
 
 def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
@@ -139,15 +165,21 @@ def propose_waiting(
         )
         waiting = list(photos) if photos is not None else proposals.photos_to_propose(
             conn, model_id, sampling_id=sampling_id)
-    n_found = n_refused = n_missing = 0
-    reasons: dict[str, int] = {}
-    if look is not None:
-        source: Iterator[_Said] = (_look(season, row, look) for row in waiting)
-    else:
-        source = _look_with_model(season, waiting, chosen, jobs)
+    source = (
+        (_look(season.photos, row, look) for row in waiting) if look is not None
+        else _look_with_model(season, waiting, chosen, jobs)
+    )
+    n_found = n_missing = n_failed = 0
+    reasons: Counter[str] = Counter()
     for done, (row, said) in enumerate(zip(waiting, source, strict=True)):
         if progress is not None:
             progress(done, len(waiting), row.file_name)
+        if isinstance(said, PhotoError):  # it ended, stopped or swelled the process that looked
+            said = _Said(refused_photo(row.file_name, said, sha256=row.sha256))
+        if isinstance(said, Exception):
+            n_failed += 1
+            _log.error("%s could not be judged", row.file_name, exc_info=said)
+            continue
         if said.proposal is None:
             n_missing += 1
             continue
@@ -159,13 +191,21 @@ def propose_waiting(
                 )
             proposals.save_proposal(conn, row.id, model_id, said.proposal, region_id=region_id)
         n_found += said.proposal.found
-        n_refused += not said.proposal.found
         if not said.proposal.found:
-            for reason in said.proposal.reasons:
-                reasons[reason.code] = reasons.get(reason.code, 0) + 1
+            reasons.update(reason.code for reason in said.proposal.reasons)
     if progress is not None:
         progress(len(waiting), len(waiting), "")
-    return ProposeReport(chosen.label, len(waiting), n_found, n_refused, n_missing, reasons)
+    return ProposeReport(
+        model=chosen.label, n_looked=len(waiting), n_found=n_found,
+        n_refused=len(waiting) - n_found - n_missing - n_failed, n_missing=n_missing,
+        n_failed=n_failed, reasons=dict(reasons),
+    )
+
+
+def refused_photo(name: str, error: PhotoError, *, sha256: str = "") -> Proposal:
+    """Return what is kept of a photograph that could not be decoded."""
+    text = str(error).removeprefix(f"{error.where}: ")
+    return Proposal(name, sha256, None, None, False, (Reason(error.code, text),), None, "", {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,64 +217,56 @@ class _Said:
     box: tuple[int, int, int, int] | None = None
 
 
-def _look(season: Season, row: PhotoRow, look: Look) -> _Said:
+def _look(photos: PhotoStore, row: PhotoRow, look: Look) -> _Said | Exception:
     try:
-        data = season.photos.read(row.sha256, verify=True)
+        data = photos.read(row.sha256, verify=True)
     except (BudvisionError, OSError):
         return _Said(None)  # `budvision check` tells of it; the photograph goes on waiting
-    return _said(data, row, look)
-
-
-def _said(data: bytes, row: PhotoRow, look: Look) -> _Said:
     try:
         proposal, labels = look(data, row.file_name)
     except Exception as error:  # one photograph must not end the batch
-        told = error if isinstance(error, BudvisionError) else PhotoError(
-            f"it could not be judged ({type(error).__name__}: {str(error)[:200]})",
-            where=row.file_name, code="unexpected",
-        )
-        proposal, labels = Proposal(
-            row.file_name, row.sha256, row.width_px, row.height_px, False,
-            (Reason(told.code, str(told)),), None, "", {},
-        ), None
-    if labels is None:
-        return _Said(proposal)
-    crop, box = crop_labels(labels)
-    return _Said(proposal, crop, box)
+        return error
+    return _Said(proposal) if labels is None else _Said(proposal, *crop_labels(labels))
 
 
 def _look_with_model(
     season: Season, waiting: Sequence[PhotoRow], chosen: ModelInUse, jobs: int
-) -> Iterator[_Said]:
+) -> Iterator[_Said | Exception]:
     """Look with the model itself, in a second process too where there is much to do."""
     if not waiting:
         return iter(())
-    inside = season.folder / chosen.path
-    folder = str(inside) if inside.is_dir() else chosen.path
-    photos, cane_base = season.photos, season.settings.text("cane_base")
-    _proposer(folder)  # a model that does not load is told of before anything is done
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    jobs = max(1, min(jobs, cores or 1))
-    if jobs == 1 or len(waiting) < _MANY:
-        return (_look_at_file(folder, photos, row, cane_base) for row in waiting)
-    from joblib import Parallel, delayed
+    folder, cane_base = model_folder(season, chosen), season.settings.text("cane_base")
+    run(load_model, folder, where=chosen.label)  # what does not load is told of before the rest
+    work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in waiting)
+    return run_many(_look_at_file, work, n_workers=1 if len(waiting) < _MANY else jobs)
 
-    work = (delayed(_look_at_file)(folder, photos, row, cane_base) for row in waiting)
-    said: Iterator[_Said] = Parallel(n_jobs=jobs, return_as="generator")(work)
+
+def _look_at_file(photos: PhotoStore, row: PhotoRow, model: str, cane_base: str) -> _Said:
+    """Look at one photograph of a store, in whatever process this runs."""
+    said = _look(photos, row, lambda data, name: propose_in(model, data, name, cane_base))
+    if isinstance(said, Exception):
+        raise said
     return said
 
 
-def _look_at_file(model: str, photos: PhotoStore, row: PhotoRow, cane_base: str) -> _Said:
-    """Look at one photograph of a store, in whatever process this runs."""
+def propose_in(
+    model: str, data: bytes, name: str, cane_base: str
+) -> tuple[Proposal, Labels | None]:
+    """Propose with a model that this process loads once."""
     from budvision.verdict.propose import propose_photo
 
-    try:
-        data = photos.read(row.sha256, verify=True)
-    except (BudvisionError, OSError):
-        return _Said(None)
-    proposer = _proposer(model)
-    return _said(data, row, lambda d, name: propose_photo(
-        d, proposer=proposer, name=name, cane_base=cane_base))
+    return propose_photo(data, proposer=_proposer(model), name=name, cane_base=cane_base)
+
+
+def model_folder(season: Season, used: ModelInUse) -> str:
+    """Return what a model is loaded by: its folder in the season, else its name."""
+    inside = season.folder / used.path
+    return str(inside) if inside.is_dir() else used.path
+
+
+def load_model(model: str) -> None:
+    """Load a model ahead of the first photograph."""
+    _proposer(model)
 
 
 @lru_cache(maxsize=2)

@@ -72,7 +72,7 @@ def propose_anew(
         When the model is missing or not as listed.
     """
     tried: set[tuple[str, int]] = set()
-    found = refused = missing = 0
+    found = refused = missing = failed = 0
     reasons: Counter[str] = Counter()
     while True:
         used = model_in_use(season)
@@ -83,14 +83,15 @@ def propose_anew(
             if progress is not None:
                 progress(done, total, "")
             return ProposeReport(
-                used.label, done, found, refused, missing, dict(reasons))
+                model=used.label, n_looked=done, n_found=found, n_refused=refused,
+                n_missing=missing, n_failed=failed, reasons=dict(reasons))
         now = waiting[:_AT_ONCE]
         tried.update((used.sha256, row.id) for row in now)
         part = propose_waiting(
             season, photos=now, used=used, look=look, jobs=jobs,
             progress=_beyond(progress, done, total))
         found, refused = found + part.n_found, refused + part.n_refused
-        missing += part.n_missing
+        missing, failed = missing + part.n_missing, failed + part.n_failed
         reasons.update(part.reasons)
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from budvision.photo import workers
 from budvision.settings import samples_folder
 from budvision.store.queries import canes, models, people, photos, proposals
 from budvision.store.queries.calls import save_calls
@@ -23,17 +25,18 @@ from budvision.vocabulary import (
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.intake.propose import ModelInUse, crop_labels, propose_waiting
 
+FALLS = Path(__file__).parents[2] / "photo" / "fixtures" / "orientation_3.heic"
 ONE = ModelInUse("try-1.0", "1" * 64, "try-1.0")
 TWO = ModelInUse("try-2.0", "2" * 64, "try-2.0")
 
 
 def _look(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
-    """Stand in for a model: the third photograph cannot be judged, the fourth breaks it."""
+    """Stand in for a model: the third cannot be judged, the fourth meets a mistake of ours."""
     if "n3" in name:
         return Proposal(name, "", 720, 640, False, (Reason("blurred", "Too blurred."),), None,
                         "try", {}), None
     if "n4" in name:
-        raise MemoryError("no room for the array")
+        raise IndexError("planted")
     labels = np.zeros((640, 720), np.uint8)
     labels[100:300, 200:420] = 4
     labels[150:250, 250:330] = Tissue.PRIMARY.label
@@ -55,17 +58,49 @@ def taken(season: Season, jpeg: Callable[..., bytes]) -> Season:
 
 def test_each_photograph_is_looked_at_once(taken: Season) -> None:
     report = propose_waiting(taken, look=_look, used=ONE)
-    assert (report.n_looked, report.n_found, report.n_refused) == (5, 3, 2)
-    assert report.reasons == {"blurred": 1, "unexpected": 1}
-    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 0
+    assert (report.n_looked, report.n_found, report.n_refused, report.n_failed) == (5, 3, 1, 1)
+    assert report.reasons == {"blurred": 1}
+    assert "by a mistake of this program" in report.trouble
+    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 1
     with taken.read() as conn:
         rows = proposals.latest_proposals(conn, sampling_id=1)
-        assert len(rows) == 5
+        assert len(rows) == 4
         first = rows[1].tissues[Tissue.PRIMARY]
         assert (first.verdict, first.p_dead, first.centre) == (Verdict.DEAD, 0.97, (199.5, 289.5))
         assert first.features == {"brown_share": 0.82}
         assert (rows[1].model, rows[1].mm_per_px) == ("try-1.0", 0.01)
-        assert "MemoryError" in rows[4].reasons[0].text
+
+
+def test_a_mistake_of_ours_is_logged_and_the_photograph_waits(
+    taken: Season, caplog: pytest.LogCaptureFixture
+) -> None:
+    propose_waiting(taken, look=_look, used=ONE)
+    with taken.read() as conn:
+        assert [row.file_name for row in proposals.photos_without_proposal(conn)] == [
+            "Creek_1_n4_c1.jpg"]
+    (told,) = caplog.records
+    assert "Creek_1_n4_c1.jpg could not be judged" in told.message
+    assert 'raise IndexError("planted")' in caplog.text
+
+
+def test_a_photograph_that_ends_the_decoder_is_refused_and_the_rest_goes_on(
+    taken: Season
+) -> None:
+    """Bytes that were kept before today: in the store, and never decoded again unharmed."""
+    data = bytearray(FALLS.read_bytes())
+    data[179] ^= 0x80
+    added = taken.photos.add(bytes(data))
+    with taken.write() as conn:
+        row = photos.add_photo(conn, sha256=added.sha256, file_name="falls.heic", format="HEIC",
+                               n_bytes=len(data), width_px=720, height_px=560, camera="",
+                               taken_at=None)
+        photos.assign(conn, row.id, 1, 2, source="manifest", person_id=None)
+    report = propose_waiting(taken)
+    assert (report.n_looked, report.n_failed) == (6, 0)
+    with taken.read() as conn:
+        (told,) = proposals.proposal_history(conn, row.id)
+    assert [reason.code for reason in told.reasons] == ["unreadable"]
+    assert "the decoder fell over it (SIGSEGV)" in told.reasons[0].text
 
 
 def test_regions_are_the_labels_of_the_face(taken: Season) -> None:
@@ -109,7 +144,7 @@ def test_bytes_that_changed_are_not_looked_at(taken: Season) -> None:
     report = propose_waiting(taken, look=_look, used=ONE)
     assert (report.n_missing, report.n_found) == (1, 2)
     with taken.read() as conn:
-        assert [row.id for row in proposals.photos_without_proposal(conn)] == [1]
+        assert [row.id for row in proposals.photos_without_proposal(conn)] == [1, 4]
 
 
 def test_killed_half_way_it_goes_on_where_it_stopped(taken: Season) -> None:
@@ -178,6 +213,7 @@ def test_the_side_of_the_cane_base_is_the_seasons(
         return _look(data, name)
 
     monkeypatch.setattr("budvision.verdict.propose.propose_photo", ask)
+    monkeypatch.setattr(workers, "_inside", True)  # asked here, not in another process
     (taken.folder / "budvision.toml").write_text(
         '[settings]\ncane_base = "top"\n', encoding="utf-8"
     )
