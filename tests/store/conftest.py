@@ -48,9 +48,9 @@ def fill() -> Fill:
                     Tissue.TERTIARY: TissueProposal(False)})
             proposal = proposals.save_proposal(conn, photo.id, model, said, region_id=region)
             calls.save_calls(
-                conn, bud, {Tissue.PRIMARY: calls.NewCall(CallValue.DEAD, cause=Cause.MITES),
-                            Tissue.SECONDARY: CallValue.LIVE},
-                person_id=one.id, proposals={Tissue.PRIMARY: proposal})
+                conn, bud, {Tissue.PRIMARY: calls.NewCall(CallValue.DEAD, cause=Cause.MITES,
+                                                          proposal_id=proposal),
+                            Tissue.SECONDARY: CallValue.LIVE}, person_id=one.id)
             batch = calls.save_calls(conn, bud, {Tissue.PRIMARY: CallValue.LIVE}, person_id=two.id)
             calls.undo(conn, batch, person_id=two.id)
             marks.set_mark(conn, bud, "skipped", "yes", person_id=one.id)

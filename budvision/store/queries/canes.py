@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,8 +15,9 @@ from budvision.store.session import now
 from budvision.store.tables import block, bud, cane, sampling
 
 __all__ = [
-    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "ensure_bud", "ensure_cane",
-    "find_bud", "find_cane", "list_buds", "list_canes", "update_cane",
+    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "check_node", "ensure_bud",
+    "ensure_cane", "facts_of_cane", "facts_to_fill", "find_bud", "find_cane", "list_buds",
+    "list_canes", "match_cane", "update_cane",
 ]
 
 VIGORS = ("", "small", "medium", "large")
@@ -76,16 +78,27 @@ def find_cane(conn: Connection, sampling_id: int, label: str, *, vine: str = "")
     plant = clean_label(vine, "vine", limit=60, empty=True)
     rows = conn.execute(
         select(cane).where(cane.c.sampling_id == sampling_id, cane.c.label == name)
-    ).all()
-    if plant:
-        rows = [row for row in rows if row.vine == plant] or [r for r in rows if not r.vine]
-    if len(rows) > 1:
+    )
+    return match_cane([_cane(row) for row in rows], name, plant)
+
+
+def match_cane(same: Sequence[Cane], label: str, vine: str) -> Cane | None:
+    """Return which of the canes of one label is meant, None where it is none of them.
+
+    Raises
+    ------
+    InputError
+        When canes of several vines have this label and `vine` is empty.
+    """
+    if vine:
+        same = [one for one in same if one.vine == vine] or [one for one in same if not one.vine]
+    if len(same) > 1:
         raise InputError(
-            f"cane {name} stands on vines {', '.join(row.vine or '(none)' for row in rows)}",
+            f"cane {label} stands on vines {', '.join(one.vine or '(none)' for one in same)}",
             where="cane", expected="the vine beside the cane", code="cane_of_several_vines",
             do="Add a column vine.",
         )
-    return _cane(rows[0]) if rows else None
+    return same[0] if same else None
 
 
 def ensure_cane(
@@ -103,11 +116,7 @@ def ensure_cane(
         When the cane has another vigor or zone, or several vines have this cane label.
     """
     found = find_cane(conn, sampling_id, label, vine=vine)
-    given = {
-        "vine": clean_label(vine, "vine", limit=60, empty=True),
-        "vigor": _check_vigor(vigor),
-        "zone": clean_label(zone, "zone", limit=60, empty=True),
-    }
+    given = facts_of_cane(vine=vine, vigor=vigor, zone=zone)
     if found is None:
         if position is None:
             last = conn.scalar(
@@ -116,6 +125,29 @@ def ensure_cane(
             position = (last or 0) + 1
         return insert_row(conn, cane, sampling_id=sampling_id, position=position, added_at=now(),
                        label=clean_label(label, "cane", limit=60), **given)
+    fill = facts_to_fill(found, given)
+    if fill:
+        conn.execute(update(cane).where(cane.c.id == found.id).values(**fill))
+    return found.id
+
+
+def facts_of_cane(*, vine: str, vigor: str, zone: str) -> dict[str, str]:
+    """Return a cane's facts as they are kept, or raise InputError."""
+    return {
+        "vine": clean_label(vine, "vine", limit=60, empty=True),
+        "vigor": _check_vigor(vigor),
+        "zone": clean_label(zone, "zone", limit=60, empty=True),
+    }
+
+
+def facts_to_fill(found: Cane, given: Mapping[str, str]) -> dict[str, str]:
+    """Return the facts that a cane lacks; they never replace others.
+
+    Raises
+    ------
+    InputError
+        When the cane has another vigor or zone.
+    """
     fill: dict[str, str] = {}
     for name, value in given.items():
         known = getattr(found, name)
@@ -126,9 +158,7 @@ def ensure_cane(
                 f"{name} is {value!r}", where=f"cane {found.label}", expected=repr(known),
                 do="Correct the row; a cane has one vine, size class and zone.",
             )
-    if fill:
-        conn.execute(update(cane).where(cane.c.id == found.id).values(**fill))
-    return found.id
+    return fill
 
 
 CANE_FIELDS = frozenset({"label", "vine", "vigor", "zone", "position"})
@@ -177,13 +207,18 @@ def ensure_bud(conn: Connection, cane_id: int, node: int) -> int:
     InputError
         When the node is not 1 to 200; node 1 is the basal count node.
     """
-    if not 1 <= node <= 200:
-        raise InputError(f"node is {node}", expected="1 to 200 (1 is the basal count node)",
-                         where="bud", do="Correct the node.")
+    check_node(node)
     found = bud_of_cane(conn, cane_id, node)
     if found is not None:
         return found
     return insert_row(conn, bud, cane_id=cane_id, node=node, added_at=now())
+
+
+def check_node(node: int) -> None:
+    """Refuse a node that is not 1 to 200."""
+    if not 1 <= node <= 200:
+        raise InputError(f"node is {node}", expected="1 to 200 (1 is the basal count node)",
+                         where="bud", do="Correct the node.")
 
 
 def bud_of_cane(conn: Connection, cane_id: int, node: int) -> int | None:

@@ -11,8 +11,9 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from budvision.errors import InputError, NotFoundError, NothingToDoError
@@ -21,9 +22,12 @@ from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 __all__ = ["CALL_COLUMNS", "CallsFile", "calls_as_csv", "read_calls", "read_calls_text"]
 
 REQUIRED = ("block", "cane", "node", "primary", "secondary", "tertiary")
-OPTIONAL = ("vine", "vigor", "zone", "cultivar", *(f"{tissue.value}_cause" for tissue in TISSUES))
+_CAUSE_COLUMNS = {tissue: f"{tissue.value}_cause" for tissue in TISSUES}
+OPTIONAL = ("vine", "vigor", "zone", "cultivar", *_CAUSE_COLUMNS.values())
 CALL_COLUMNS: tuple[str, ...] = REQUIRED + OPTIONAL
 VIGORS = ("small", "medium", "large")
+_CALLS = {value.value: value for value in CallValue}
+_CAUSES = {value.value: value for value in Cause}
 MOST_BYTES = 256 * 1024 * 1024
 
 
@@ -63,6 +67,7 @@ def _decode(content: bytes, name: str) -> str:
     return text
 
 
+@lru_cache(maxsize=1024)
 def _word(text: str) -> str:
     return re.sub(r"[\s\-]+", "_", text.strip().lower())
 
@@ -99,8 +104,8 @@ class _Row:
             do=f"Correct the row and {self.nothing}.",
         )
 
-    def _one_of(self, column: str, words: Iterable[str]) -> str:
-        allowed, raw = list(words), self.cells.get(column, "").strip()
+    def _one_of(self, column: str, allowed: Collection[str]) -> str:
+        raw = self.cells.get(column, "").strip()
         word = _word(raw)
         if word and word not in allowed:
             raise self._error(f'{column} is "{raw}"', f"{', '.join(allowed)} or empty")
@@ -113,8 +118,8 @@ class _Row:
         return raw
 
     def _call(self, tissue: Tissue) -> CallValue | None:
-        word = self._one_of(tissue.value, (value.value for value in CallValue))
-        return CallValue(word) if word else None
+        word = self._one_of(tissue.value, _CALLS)
+        return _CALLS[word] if word else None
 
     def bud(self) -> BudCalls:
         node = self.cells.get("node", "").strip()
@@ -122,14 +127,14 @@ class _Row:
             raise self._error(f'node is "{node}"', "a whole number from 1 (the basal node) up")
         causes = {}
         for tissue in TISSUES:
-            cause = self._one_of(f"{tissue.value}_cause", (value.value for value in Cause))
+            cause = self._one_of(_CAUSE_COLUMNS[tissue], _CAUSES)
             if cause:
                 if self._call(tissue) is not CallValue.DEAD:
                     raise self._error(
-                        f'{tissue.value}_cause is "{cause}" but {tissue.value} is not dead',
+                        f'{_CAUSE_COLUMNS[tissue]} is "{cause}" but {tissue.value} is not dead',
                         "a cause only where the call is dead",
                     )
-                causes[tissue] = Cause(cause)
+                causes[tissue] = _CAUSES[cause]
         return BudCalls(
             block=self._text("block"), cane=self._text("cane"), node=int(node),
             primary=self._call(Tissue.PRIMARY), secondary=self._call(Tissue.SECONDARY),

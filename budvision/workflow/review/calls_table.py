@@ -16,7 +16,8 @@ from budvision.errors import (
     StorageError,
     UsageError,
 )
-from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.queries import blocks, calls, people
+from budvision.store.queries.walk import PlacedBud, Walk
 from budvision.store.session import Season
 from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import calls_as_csv, read_calls
@@ -117,20 +118,23 @@ def import_calls(
         who = people.ensure_person(conn, reviewer, "reviewer")
         typist = people.ensure_person(conn, entered_by, "technician") if entered_by else None
         finder = _Finder(conn, label, create=create)
-        rows: list[tuple[int, BudCalls]] = []
+        found: list[PlacedBud] = []
         wrong: list[BudvisionError] = []
         for number, bud in zip(table.rows, table.buds, strict=True):
             try:
-                rows.append((finder.bud(bud), bud))
+                found.append(finder.bud(bud))
             except BudvisionError as error:
                 wrong.append(_in_row(error, f"{path.name}, row {number}"))
         if wrong:
             raise _first(wrong)
+        n_new = finder.write()
+        rows = [(one.id, bud) for one, bud in zip(found, table.buds, strict=True)
+                if one.id is not None]
         done = save_table(conn, rows, person=who, reading=reading, blind=blind, entered_by=typist)
     return ImportReport(
         batch=done.batch, sampling=label, reviewer=who.name, n_rows=len(rows),
         n_calls=done.n_calls, n_second=done.n_second, n_unchanged=done.n_unchanged,
-        n_empty=done.n_empty, n_new_buds=finder.n_new_buds, warnings=table.warnings,
+        n_empty=done.n_empty, n_new_buds=n_new, warnings=table.warnings,
         new_reviewer=new_reviewer,
     )
 
@@ -148,65 +152,58 @@ def _only_label(conn: Connection) -> str:
 
 
 class _Finder:
-    """Finds the bud of a table's row, or makes it where that is allowed."""
+    """Finds the buds of a table's rows, or makes them where that is allowed."""
 
     def __init__(self, conn: Connection, label: str, *, create: bool) -> None:
         self._conn, self._label, self._create = conn, label, create
         self._samplings: dict[str, int] = {}
-        self._canes: dict[tuple[str, str, str], int] = {}
-        self._seen: set[int] = set()
-        self.n_new_buds = 0
+        self._walks: dict[int, Walk] = {}
+        self._cultivars: set[tuple[str, str]] = set()
+        self._seen: set[PlacedBud] = set()
 
-    def bud(self, row: BudCalls) -> int:
-        """Return the id of the row's bud, or raise an error without its place in the file."""
-        sampling_id = self._sampling(row)
-        cane_id = self._cane(sampling_id, row)
-        bud_id = canes.bud_of_cane(self._conn, cane_id, row.node)
-        if bud_id is None:
-            if not self._create:
-                raise self._unknown(f"cane {row.cane} of block {row.block} has no node {row.node}")
-            bud_id = canes.ensure_bud(self._conn, cane_id, row.node)
-            self.n_new_buds += 1
-        if bud_id in self._seen:
+    def bud(self, row: BudCalls) -> PlacedBud:
+        """Return the row's bud, or raise an error without its place in the file."""
+        if row.block not in self._samplings:
+            self._samplings[row.block] = self._sampling(row.block)
+        sampling_id = self._samplings[row.block]
+        if sampling_id not in self._walks:
+            self._walks[sampling_id] = Walk(self._conn, sampling_id, create=self._create)
+        if row.cultivar and (row.block, row.cultivar) not in self._cultivars:
+            blocks.ensure_block(self._conn, row.block, cultivar=row.cultivar)
+            self._cultivars.add((row.block, row.cultivar))
+        try:
+            found = self._walks[sampling_id].bud(
+                row.cane, row.node, vine=row.vine, vigor=row.vigor, zone=row.zone)
+        except NotFoundError as error:
+            on = f" of vine {row.vine}" if row.vine else ""
+            raise self._unknown(
+                f"cane {row.cane} of block {row.block} has no node {row.node}"
+                if error.code == "no_bud" else f"block {row.block} has no cane {row.cane}{on}"
+            ) from None
+        if found in self._seen:
             raise InputError(
                 f"node {row.node} of cane {row.cane} of block {row.block} stands twice",
                 expected="each bud once", do=f"Remove one row and {_NOTHING}.", code="duplicate",
             )
-        self._seen.add(bud_id)
-        return bud_id
-
-    def _sampling(self, row: BudCalls) -> int:
-        if row.block in self._samplings and not row.cultivar:
-            return self._samplings[row.block]
-        if self._create:
-            block_id = blocks.ensure_block(self._conn, row.block, cultivar=row.cultivar)
-            found = blocks.ensure_sampling(self._conn, block_id, self._label)
-        else:
-            block = blocks.find_block(self._conn, row.block)
-            if block is None:
-                names = ", ".join(b.name for b in blocks.list_blocks(self._conn)) or "none yet"
-                raise self._unknown(f"block is {row.block!r}", f"a block of this season ({names})")
-            blocks.ensure_block(self._conn, row.block, cultivar=row.cultivar)
-            sampling = blocks.find_sampling(self._conn, block.id, self._label)
-            if sampling is None:
-                raise self._unknown(f"block {row.block} has no sampling {self._label!r}")
-            found = sampling.id
-        self._samplings[row.block] = found
+        self._seen.add(found)
         return found
 
-    def _cane(self, sampling_id: int, row: BudCalls) -> int:
-        key = (row.block, row.vine, row.cane)
-        if key in self._canes and not (row.vigor or row.zone):
-            return self._canes[key]
-        if not self._create and canes.find_cane(
-            self._conn, sampling_id, row.cane, vine=row.vine
-        ) is None:
-            on = f" of vine {row.vine}" if row.vine else ""
-            raise self._unknown(f"block {row.block} has no cane {row.cane}{on}")
-        self._canes[key] = canes.ensure_cane(
-            self._conn, sampling_id, row.cane, vine=row.vine, vigor=row.vigor, zone=row.zone
-        )
-        return self._canes[key]
+    def write(self) -> int:
+        """Make what is new, and return how many buds that are."""
+        return sum(walk.write() for walk in self._walks.values())
+
+    def _sampling(self, name: str) -> int:
+        if self._create:
+            block_id = blocks.ensure_block(self._conn, name)
+            return blocks.ensure_sampling(self._conn, block_id, self._label)
+        block = blocks.find_block(self._conn, name)
+        if block is None:
+            names = ", ".join(b.name for b in blocks.list_blocks(self._conn)) or "none yet"
+            raise self._unknown(f"block is {name!r}", f"a block of this season ({names})")
+        sampling = blocks.find_sampling(self._conn, block.id, self._label)
+        if sampling is None:
+            raise self._unknown(f"block {name} has no sampling {self._label!r}")
+        return sampling.id
 
     def _unknown(self, what: str, expected: str = "") -> NotFoundError:
         return NotFoundError(
