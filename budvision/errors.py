@@ -66,6 +66,11 @@ class BudvisionError(Exception):
     def __str__(self) -> str:
         return self._text()
 
+    def without_where(self) -> str:
+        """Return the text without the place, for what names the place already."""
+        text = self._text().removeprefix(f"{self.where}: ") if self.where else self._text()
+        return text[:1].upper() + text[1:]
+
     def as_dict(self) -> dict[str, object]:
         """Return the error as the JSON object that commands and pages answer with."""
         return {

@@ -6,9 +6,10 @@ types on purpose: no function that counts takes a proposal.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 __all__ = [
     "CANE_BASE_DEG",
@@ -18,12 +19,14 @@ __all__ = [
     "BudCalls",
     "CallValue",
     "Cause",
+    "GateAnswer",
     "Interval",
     "Proposal",
     "Reason",
     "Tissue",
     "TissueProposal",
     "Verdict",
+    "gate_answer",
 ]
 
 
@@ -78,12 +81,61 @@ class Cause(StrEnum):
     OTHER = "other"
 
 
+class GateAnswer(StrEnum):
+    """Whether a photograph can be judged: by the model, by a person's own eyes only, or not."""
+
+    GOOD = "good"
+    LOOK = "look_yourself"
+    RETAKE = "take_again"
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """A machine-readable code with the sentence that a person reads."""
+    """A machine-readable code with the sentence that a person reads.
+
+    Attributes
+    ----------
+    code, text : str
+    look : bool
+        Whether it asks a person to look for himself: the photograph may be judged, but the model
+        may be wrong about it.
+    place : tuple of float or None
+        (row0, col0, row1, col1) of what it speaks of, in pixels of the upright photo at full
+        size; None where it speaks of the whole photograph.
+    """
 
     code: str
     text: str
+    look: bool = False
+    place: tuple[float, float, float, float] | None = None
+
+    @classmethod
+    def from_dict(cls, stored: Mapping[str, Any]) -> Reason:
+        """Return the reason that `as_dict` has made."""
+        place = stored.get("place")
+        return cls(stored["code"], stored["text"], bool(stored.get("look", False)),
+                   None if place is None else tuple(place))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the reason as JSON holds it; `look` and `place` only where they say something."""
+        more: dict[str, Any] = {"look": True} if self.look else {}
+        if self.place is not None:
+            more["place"] = list(self.place)
+        return {"code": self.code, "text": self.text, **more}
+
+
+def gate_answer(found: bool, reasons: Iterable[Reason]) -> GateAnswer:
+    """Return the gate's answer to a photograph of which the model says this.
+
+    Parameters
+    ----------
+    found : bool
+        Whether a cut face was found that can be judged.
+    reasons : iterable of Reason
+    """
+    if not found:
+        return GateAnswer.RETAKE
+    return GateAnswer.LOOK if any(reason.look for reason in reasons) else GateAnswer.GOOD
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +162,9 @@ class Interval:
 class TissueProposal:
     """What the model says of one tissue in one photograph.
 
+    Doubt about the name is not doubt about life: `p_dead` holds whichever flanker it is, and
+    `p_name` says how sure the name is.
+
     Attributes
     ----------
     exposed : bool
@@ -126,6 +181,11 @@ class TissueProposal:
         The reason in plain words.
     features : mapping of str to float
         The feature row that the verdict rests on.
+    p_name : float or None
+        Probability that it is this tissue and not the other flanker, in [0, 1]; None where the
+        model does not say.
+    other_name : Tissue or None
+        Which tissue it may be instead, where a person is to be asked for the name.
     """
 
     exposed: bool
@@ -135,6 +195,8 @@ class TissueProposal:
     centre: tuple[float, float] | None = None
     why: str = ""
     features: Mapping[str, float] = field(default_factory=dict)
+    p_name: float | None = None
+    other_name: Tissue | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +225,11 @@ class Proposal:
     mm_per_px: float | None
     model: str
     tissues: Mapping[Tissue, TissueProposal]
+
+    @property
+    def answer(self) -> GateAnswer:
+        """Good, look yourself, or take it again."""
+        return gate_answer(self.found, self.reasons)
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,9 +52,12 @@ def propose(
     answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers,
                            cane_base=cane_base)
     kept: list[Answer] = []
-    n_bad = 0
+    n_bad = n_failed = 0
     for answer in _with_progress(answers, len(paths)):
-        if any(reason.code in UNUSABLE for reason in answer.proposal.reasons):
+        n_failed += answer.failed
+        if answer.failed or any(
+            reason.code in UNUSABLE for reason in answer.proposal.reasons
+        ):
             n_bad += 1
             typer.echo(
                 f"budvision: {answer.path}: {answer.proposal.reasons[0].text}", err=True)
@@ -70,7 +73,7 @@ def propose(
     if not as_lines:
         _print_table(kept)
     if n_bad:
-        raise typer.Exit(3)
+        raise typer.Exit(1 if n_failed else 3)
 
 
 def _with_progress(answers: Iterator[Answer], n_photos: int) -> Iterator[Answer]:
@@ -120,8 +123,12 @@ def _print_table(answers: list[Answer]) -> None:
             table.add_row(name, "", "not judged", "", escape(told))
         for tissue, one in proposal.tissues.items():
             said = one.verdict.value if one.verdict is not None else "not exposed"
-            table.add_row(name, tissue.value, said, _dead_share(one.p_dead), escape(one.why))
+            which = f"{tissue.value}, or {one.other_name.value}?" if one.other_name else tissue
+            table.add_row(name, which, said, _dead_share(one.p_dead), escape(one.why))
             name = ""
+        for reason in proposal.reasons:
+            if proposal.found and reason.look:
+                table.add_row("", "", "look yourself", "", escape(reason.text))
     console.print(table, highlight=False)
     n_found = sum(answer.proposal.found for answer in answers)
     console.print(

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from budvision.learning.observe import BORDERLINE, FIRST_SEED, WORLD_KEYS, draw_scene, observe
 from budvision.learning.scoring import coverage_curve, verdict_scores
 from budvision.learning.train import fit_verdict
-from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT, VerdictModel, settle_sides
+from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT, VerdictModel, names_to_ask
 from budvision.verdict.propose import Proposer
 from budvision.vocabulary import TISSUES, Verdict
 
@@ -186,17 +186,18 @@ def _counts(words: npt.NDArray[Any]) -> dict[str, int]:
 
 
 def _settled(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
-    """Return the verdict of each measured tissue after `settle_sides`, empty of the others."""
+    """Return the verdict of each measured tissue, empty of the others.
+
+    Where a person is asked for the name, nothing is called yet: those count as unsure.
+    """
     measured = np.asarray(np.isfinite(table["row"]).all(axis=2), np.bool_)
     said = np.full(measured.shape, "", dtype="U8")
     if measured.any():
         said[measured] = _say(model, table["row"][measured])[0]
     for one in np.flatnonzero(measured.any(axis=1) & (table["swap_doubt"] > SWAP_DOUBT)):
         verdicts = {TISSUES[at]: Verdict(said[one, at]) for at in np.flatnonzero(measured[one])}
-        for tissue, now in settle_sides(
-            verdicts, swap_doubt=float(table["swap_doubt"][one])
-        ).items():
-            said[one, TISSUES.index(tissue)] = now.value
+        for tissue in names_to_ask(verdicts, swap_doubt=float(table["swap_doubt"][one])):
+            said[one, TISSUES.index(tissue)] = Verdict.UNSURE.value
     return said
 
 

@@ -35,6 +35,8 @@ _TEXTS = {
     "bud; this one cannot be judged from this cut.",
     "too_shallow": "The cut has reached scales and wool only. Take a thin slice more and take the "
     "picture again.",
+    "unlike_a_cut_bud": "What was found looks unlike any cut bud the model knows. Check that the "
+    "cut face fills the picture; if it does, call it by eye.",
 }
 
 

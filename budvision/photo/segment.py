@@ -1,8 +1,8 @@
 """Find the cut face in a photograph and tell its tissues apart, by a compact network.
 
 The network looks twice: at the whole frame, small, to find the face; then at the square round the
-face. `cv2.dnn` runs it. The picture is first turned by quarter turns until its brightest half lies
-on top, and the answer is turned back: a photograph and its quarter turns are answered alike.
+face. The picture is first turned by quarter turns until its brightest half lies on top, and the
+answer is turned back: a photograph and its quarter turns are answered alike.
 """
 
 from __future__ import annotations

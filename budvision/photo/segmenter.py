@@ -1,12 +1,11 @@
-"""The network that finds and segments cut faces, run by `cv2.dnn`."""
+"""The network that finds and segments cut faces, run by onnxruntime: only this module knows it."""
 
 from __future__ import annotations
 
-import threading
+import re
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,21 +18,30 @@ Float32 = NDArray[np.float32]
 
 CROP_PX = 320
 """Side of the square round the face that is segmented."""
+_OUTPUTS = ["pixels", "whole"]
+_SQUARE = re.compile(rb"\x0a\x03\x08([\x80-\xff][\x01-\x7f])\x0a\x03\x08\1", re.DOTALL)
+"""Two equal declared sizes of 128 or more, one after the other, in an ONNX file."""
 
 
 class Segmenter:
     """The network, read once; safe to share between threads.
 
+    A run takes one thread: several photographs go side by side in several processes.
+
     Parameters
     ----------
     path : Path
         The ONNX file.
+
+    Raises
+    ------
+    InputError
+        When it is not a network that the runtime reads.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._lock = threading.Lock()
-        self._nets: dict[int, Any] = {}
+        self._session = _opened(path)
 
     @classmethod
     def load(cls, folder: Path) -> Segmenter:
@@ -44,7 +52,7 @@ class Segmenter:
         NotFoundError
             When the file is missing.
         InputError
-            When it is not a network that OpenCV reads.
+            When it is not a network that the runtime reads.
         """
         path = Path(folder) / "segmenter.onnx"
         if not path.is_file():
@@ -54,9 +62,7 @@ class Segmenter:
                 where=str(folder),
                 do="Choose another model or install again.",
             )
-        segmenter = cls(path)
-        segmenter._net(CROP_PX)
-        return segmenter
+        return cls(path)
 
     def __getstate__(self) -> dict[str, Any]:
         return {"path": self.path}
@@ -64,23 +70,13 @@ class Segmenter:
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.__init__(state["path"])  # type: ignore[misc]
 
-    def _net(self, side_px: int) -> Any:
-        if side_px not in self._nets:
-            try:
-                # OpenCV 5's older engine runs this network a quarter faster than its newer one
-                engine = [cv2.dnn.ENGINE_CLASSIC] if hasattr(cv2.dnn, "ENGINE_CLASSIC") else []
-                self._nets[side_px] = cv2.dnn.readNetFromONNX(str(self.path), *engine)
-            except cv2.error as error:
-                raise InputError(
-                    "it is not a network that OpenCV can read",
-                    expected="an ONNX file",
-                    where=self.path.name,
-                    do="Install the model again.",
-                ) from error
-        return self._nets[side_px]
-
     def run(self, square: Uint8) -> tuple[Float32, Float32]:
         """Run the network over a square RGB picture.
+
+        Parameters
+        ----------
+        square : ndarray of uint8, (side, side, 3)
+            sRGB; the side a multiple of 32.
 
         Returns
         -------
@@ -89,12 +85,46 @@ class Segmenter:
         whole : ndarray of float32
             Logits: exposed x 3, then the judgements.
         """
-        blob = np.ascontiguousarray(square.transpose(2, 0, 1)[None], np.float32) / np.float32(255)
-        with self._lock:
-            net = self._net(square.shape[0])
-            net.setInput(blob)
-            maps, whole = net.forward(["pixels", "whole"])
-        return np.asarray(maps[0], np.float32).copy(), np.asarray(whole, np.float32).ravel().copy()
+        planes = np.multiply(square.transpose(2, 0, 1)[None], np.float32(1 / 255), order="C")
+        maps, whole = self._session.run(_OUTPUTS, {"image": planes})
+        return np.asarray(maps[0], np.float32), np.asarray(whole, np.float32).ravel()
+
+
+def _opened(path: Path) -> Any:
+    # brought in here: the import takes as long as a photograph, and most commands look at none
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    try:
+        return onnxruntime.InferenceSession(
+            _of_any_side(path.read_bytes()), options, providers=["CPUExecutionProvider"]
+        )
+    except OSError:
+        raise
+    except Exception as error:  # the runtime's errors have no base of their own
+        raise InputError(
+            "it is not a network that can be read",
+            expected="an ONNX file",
+            where=path.name,
+            do="Install the model again.",
+        ) from error
+
+
+def _of_any_side(data: bytes) -> bytes:
+    """Let a network that was written for squares of one side take squares of any.
+
+    Its weights do not depend on the side; only the declared sizes of input and output do. In the
+    ONNX file a declared size is a message of three bytes (``dim_value``), and so is a name of one
+    letter (``dim_param``), which stands for any size.
+    """
+    return _SQUARE.sub(lambda found: 2 * (b"\x0a\x03\x12\x01" + _letter(found[1])), data)
+
+
+def _letter(side: bytes) -> bytes:
+    """Return a letter of its own for each declared side."""
+    return bytes([ord("a") + (((side[0] & 0x7F) | side[1] << 7) >> 4) % 26])
 
 
 def softmax(logits: Float32) -> Float32:

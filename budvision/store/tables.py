@@ -172,7 +172,7 @@ proposal = Table(
     "proposal", metadata, _id(), _ref("photo_id", "photo"), _ref("model_id", "model"),
     _ref("region_id", "region", null=True),
     Column("found", Boolean, nullable=False),
-    Column("reasons", Text, nullable=False, default="[]"),     # JSON list of {code, text}
+    Column("reasons", Text, nullable=False, default="[]"),     # JSON list, as Reason.as_dict
     Column("mm_per_px", Float),
     Column("added_at", String(32), nullable=False),
 )
@@ -188,6 +188,8 @@ proposal_tissue = Table(
     Column("centre_col", Float),
     Column("why", Text, nullable=False, default=""),
     Column("features", Text, nullable=False, default="{}"),    # JSON
+    Column("p_name", Float),                                   # that it is not the other flanker
+    Column("other_name", String(12)),                          # where the name is to be asked for
     UniqueConstraint("proposal_id", "tissue"),
     CheckConstraint(_TISSUE, name="tissue"),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import logging
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,9 +16,9 @@ import cv2
 from budvision.errors import InputError, NothingToDoError, StorageError
 from budvision.photo.overlay import encode_picture
 from budvision.verdict.propose import Proposer, propose_photo
-from budvision.vocabulary import CANE_BASE_DEG, Proposal
+from budvision.vocabulary import CANE_BASE_DEG, Proposal, Reason
 
-__all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "propose_many"]
+__all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "cores", "propose_many"]
 
 PHOTO_SUFFIXES: Final = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".bmp",
@@ -25,10 +26,11 @@ PHOTO_SUFFIXES: Final = (
 """What is taken from a folder; a file named outright is tried whatever its name."""
 UNUSABLE: Final = frozenset(
     {"empty_file", "truncated", "not_an_image", "animated", "too_many_pixels", "too_small",
-     "unreadable", "unexpected"}
+     "unreadable"}
 )
 """Reason codes of files that could not be used, as against photographs that were judged."""
 _FEW: Final = 12
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +45,15 @@ class Answer:
         Where the labels were written.
     trouble : str
         Why they were not, where they should have been; else empty.
+    failed : bool
+        Whether the program itself failed on the photograph; it is logged with its traceback.
     """
 
     path: Path
     proposal: Proposal
     mask: Path | None = None
     trouble: str = ""
+    failed: bool = False
 
 
 def collect_photos(given: Sequence[Path]) -> list[Path]:
@@ -84,6 +89,13 @@ def collect_photos(given: Sequence[Path]) -> list[Path]:
     return found
 
 
+def cores() -> int:
+    """Return how many cores this process may use, on systems that do not say too."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 @lru_cache(maxsize=2)
 def _loaded(model: str | None, folders: tuple[Path, ...]) -> Proposer:
     return Proposer.load(model, folders=folders)
@@ -114,9 +126,13 @@ def _one(
 ) -> Answer:
     cv2.setNumThreads(1)
     proposer = _loaded(model, folders)
-    proposal, labels = propose_photo(
-        path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
-    )
+    try:
+        proposal, labels = propose_photo(
+            path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
+        )
+    except Exception as error:    # one photograph must not end the batch
+        _log.error("unexpected error at %s", path, exc_info=error)
+        return Answer(path, _not_answered(path, error, proposer.label), failed=True)
     if mask is None or labels is None:
         return Answer(path, proposal, None, trouble)
     data = encode_picture(labels, "png")
@@ -131,6 +147,14 @@ def _one(
         part.unlink(missing_ok=True)
         return Answer(path, proposal, None, f"{mask}: cannot be written ({error.strerror}).")
     return Answer(path, proposal, mask)
+
+
+def _not_answered(path: Path, error: Exception, model: str) -> Proposal:
+    """Return the line of a photograph on which the program itself failed; it is no refusal."""
+    reason = Reason(
+        "unexpected", f"The program failed on this photograph ({type(error).__name__}: "
+        f"{str(error)[:200]}). Run it with --debug and send what it says to the maintainers.")
+    return Proposal(path.name, "", None, None, False, (reason,), None, model, {})
 
 
 def _masks(paths: Sequence[Path], folder: Path | None) -> list[tuple[Path | None, str]]:
@@ -203,7 +227,7 @@ def propose_many(
     known = tuple(folders)
     _loaded(model, known)
     jobs = list(zip(paths, _masks(paths, masks), strict=True))
-    n_workers = workers or (1 if len(jobs) <= _FEW else len(os.sched_getaffinity(0)))
+    n_workers = workers or (1 if len(jobs) <= _FEW else cores())
     if n_workers == 1:
         before = cv2.getNumThreads()
         try:

@@ -18,11 +18,12 @@ from budvision.vocabulary import Tissue, Verdict
 __all__ = [
     "ALONE_DOUBT",
     "SWAP_DOUBT",
+    "JudgedTissue",
     "Novelty",
     "VerdictModel",
     "fit_novelty",
     "logit",
-    "settle_sides",
+    "names_to_ask",
 ]
 
 Float64 = npt.NDArray[np.float64]
@@ -34,6 +35,8 @@ _GROUPS: Final = {
     for group in dict.fromkeys(feature.group for feature in FEATURES)
 }
 
+_NAMES: Final = [FEATURE_NAMES.index("is_secondary"), FEATURE_NAMES.index("is_tertiary")]
+
 
 def logit(share: npt.ArrayLike) -> Float64:
     """Return ln(p / (1 - p)), p kept within 1e-6 of 0 and 1."""
@@ -42,15 +45,15 @@ def logit(share: npt.ArrayLike) -> Float64:
 
 
 SWAP_DOUBT: Final = 0.02
-"""Doubt about the sides above which flankers with different verdicts are both unsure."""
+"""Doubt about the sides above which the names of flankers with different verdicts are asked for."""
 ALONE_DOUBT: Final = 0.1
-"""Doubt about which of the two it is above which a flanker that shows alone is unsure."""
+"""Doubt about which of the two it is above which the name of a flanker alone is asked for."""
 
 
-def settle_sides(
+def names_to_ask(
     verdicts: Mapping[Tissue, Verdict], *, swap_doubt: float
-) -> dict[Tissue, Verdict]:
-    """Make a flanker unsure where its verdict hangs on which of the two it is.
+) -> frozenset[Tissue]:
+    """Return the flankers of which a person is to say which of the two they are.
 
     Parameters
     ----------
@@ -61,20 +64,38 @@ def settle_sides(
 
     Returns
     -------
-    dict of Tissue to Verdict
-        The same, except that the two flankers are unsure where they differ and the doubt is above
-        `SWAP_DOUBT` (where they agree, changing places would change nothing), and one that shows
-        alone is unsure where the doubt is above `ALONE_DOUBT`.
+    frozenset of Tissue
+        Both flankers where their verdicts differ and the doubt is above `SWAP_DOUBT` (where they
+        agree, changing places would change nothing); one that shows alone where the doubt is
+        above `ALONE_DOUBT`.
     """
-    settled = dict(verdicts)
-    one, other = (settled.get(tissue) for tissue in (Tissue.SECONDARY, Tissue.TERTIARY))
-    if one is not None and other is not None:
-        if swap_doubt > SWAP_DOUBT and one != other:
-            settled[Tissue.SECONDARY] = settled[Tissue.TERTIARY] = Verdict.UNSURE
-    elif swap_doubt > ALONE_DOUBT:
-        for tissue in settled.keys() & {Tissue.SECONDARY, Tissue.TERTIARY}:
-            settled[tissue] = Verdict.UNSURE
-    return settled
+    flankers = verdicts.keys() & {Tissue.SECONDARY, Tissue.TERTIARY}
+    if len(flankers) == 2:
+        differ = verdicts[Tissue.SECONDARY] != verdicts[Tissue.TERTIARY]
+        return frozenset(flankers if differ and swap_doubt > SWAP_DOUBT else ())
+    return frozenset(flankers if swap_doubt > ALONE_DOUBT else ())
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedTissue:
+    """What the verdict model says of one feature row.
+
+    Attributes
+    ----------
+    p_dead : float
+        Calibrated probability of dead, whichever flanker it is, in [0.001, 0.999].
+    verdict : Verdict
+    strange : bool
+        Whether the row lies far from everything trained on.
+    moved_by : mapping of str to float
+        How far each group of `FEATURES` moved the log-odds of dead: log-odds with the row, less
+        log-odds with the group put at the training mean. Positive speaks for dead.
+    """
+
+    p_dead: float
+    verdict: Verdict
+    strange: bool
+    moved_by: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,28 +208,49 @@ class VerdictModel:
 
     def verdicts(self, rows: npt.ArrayLike) -> list[Verdict]:
         """Return live, dead or unsure for rows (n, f)."""
-        live, dead = self.sets.contains(self.p_dead(rows))
-        strange = self.novelty.distance(rows) > self.novelty.limit
+        return self._settled(self.p_dead(rows), self.is_strange(rows))
+
+    def is_strange(self, rows: npt.ArrayLike) -> Bool:
+        """Say which rows (n, f) lie far from everything trained on."""
+        return np.asarray(self.novelty.distance(rows) > self.novelty.limit)
+
+    def _settled(self, p_dead: Float64, strange: Bool) -> list[Verdict]:
+        live, dead = self.sets.contains(p_dead)
         return [
             Verdict.UNSURE if far or a == b else (Verdict.LIVE if a else Verdict.DEAD)
             for a, b, far in zip(live, dead, strange, strict=True)
         ]
 
-    def moved_by(self, row: Float64) -> dict[str, float]:
-        """Say how far each group of features moved the log-odds of dead.
+    def judge(self, rows: Float64, *, swap_doubt: float = 0.0) -> list[JudgedTissue]:
+        """Judge the tissues of one face, in one pass through the estimators.
 
         Parameters
         ----------
-        row : ndarray of float64, shape (f,)
+        rows : ndarray of float64, shape (n, f)
+            In the order of `FEATURES`.
+        swap_doubt : float
+            Probability that a flanker is the other one. Its `p_dead` is the mean of what holds
+            under either name, weighted by it: doubt about the name is no doubt about life.
 
         Returns
         -------
-        dict of str to float
-            For each group of `FEATURES`: log-odds with the row, less log-odds with the group's
-            features put at the training mean. Positive speaks for dead.
+        list of JudgedTissue
         """
-        rows = np.repeat(row[None], len(_GROUPS) + 1, axis=0)
+        renamed = rows.copy()
+        renamed[:, _NAMES] = rows[:, _NAMES[::-1]]
+        grouped = np.repeat(rows[:, None], len(_GROUPS), axis=1)
         for index, columns in enumerate(_GROUPS.values()):
-            rows[index, columns] = self.novelty.middle[columns]
-        odds = self.odds(rows)
-        return {group: float(odds[-1] - odds[at]) for at, group in enumerate(_GROUPS)}
+            grouped[:, index, columns] = self.novelty.middle[columns]
+        n, n_groups = len(rows), len(_GROUPS)
+        odds = self.odds(np.concatenate([rows, renamed, grouped.reshape(n * n_groups, -1)]))
+        own, other = (np.clip(1.0 / (1.0 + np.exp(-part)), 0.001, 0.999)
+                      for part in (odds[:n], odds[n:2 * n]))
+        p_dead = (1.0 - swap_doubt) * own + swap_doubt * other
+        moved = odds[:n, None] - odds[2 * n:].reshape(n, n_groups)
+        strange = self.is_strange(rows)
+        return [
+            JudgedTissue(float(share), verdict, bool(far),
+                         dict(zip(_GROUPS, map(float, by), strict=True)))
+            for share, verdict, far, by in zip(
+                p_dead, self._settled(p_dead, strange), strange, moved, strict=True)
+        ]

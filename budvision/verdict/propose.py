@@ -12,26 +12,23 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from budvision.errors import BudvisionError, PhotoError
+from budvision.errors import PhotoError
 from budvision.photo.card import Card, find_card
-from budvision.photo.features import measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.read import Photo, read_photo
 from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
-from budvision.verdict.model import VerdictModel, settle_sides
+from budvision.verdict.model import VerdictModel
 from budvision.verdict.persist import load_verdict
-from budvision.verdict.reasons import ALONE_UNCLEAR, SIDES_UNCLEAR, STRANGE, why
+from budvision.verdict.reasons import STRANGE
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
+from budvision.verdict.tissues import judge_tissues, name_reason
 from budvision.vocabulary import (
     CANE_BASE_DEG,
     LABEL_SCALES,
     TISSUES,
     Proposal,
     Reason,
-    Tissue,
-    TissueProposal,
-    Verdict,
 )
 
 __all__ = [
@@ -177,27 +174,30 @@ def propose_photo(
     Returns
     -------
     proposal : Proposal
-        With `found` False and the reasons where the photograph cannot be read or judged; a bad
-        photograph never raises.
+        With `found` False and the reasons where the photograph cannot be read or judged. Only
+        what is wrong with the photograph ends so; a defect of the program raises.
     labels : ndarray of uint8, shape (height_px, width_px), or None
         Labels at the upright photograph's full size; None where nothing was found or wanted.
     """
     file = name or (source.name if isinstance(source, Path) else "photo")
     try:
         photo = read_photo(source, max_side_px=QUICK_SIDE_PX, name=file)
+        card, seen = _look(photo, source, proposer, CANE_BASE_DEG.get(cane_base))
     except PhotoError as error:
-        return _refused(file, _hash_of(source), error, proposer.label), None
-    try:
-        return _propose(photo, source, file, proposer, with_labels=with_labels,
-                        base_deg=CANE_BASE_DEG.get(cane_base))
-    except BudvisionError as error:
-        return _refused(file, photo.sha256, error, proposer.label, photo), None
-    except (cv2.error, ValueError, IndexError, ZeroDivisionError, FloatingPointError) as error:
-        unexpected = PhotoError(
-            f"the photograph could not be judged ({type(error).__name__}: {error})",
-            where=file, do="Send it to the maintainers.", code="unexpected",
-        )
-        return _refused(file, photo.sha256, unexpected, proposer.label, photo), None
+        reason = Reason(error.code, error.without_where())
+        return Proposal(
+            file=file, sha256=_hash_of(source), width_px=None, height_px=None, found=False,
+            reasons=(reason,), mm_per_px=None, model=proposer.label, tissues={},
+        ), None
+    plain = Proposal(
+        file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+        found=False, reasons=(), mm_per_px=_scale_of(card, photo), model=proposer.label,
+        tissues={},
+    )
+    refused = () if card is None or card.refused is None else (card.refused,)
+    proposal = _judge(plain, seen, proposer, refused)
+    labels = _labels_of(proposal, photo, seen) if with_labels and proposal.found else None
+    return proposal, labels
 
 
 def _hash_of(source: Path | bytes) -> str:
@@ -208,28 +208,10 @@ def _hash_of(source: Path | bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _refused(
-    file: str, sha256: str, error: BudvisionError, model: str, photo: Photo | None = None
-) -> Proposal:
-    text = replace_where(error)
-    return Proposal(
-        file=file, sha256=sha256, width_px=None if photo is None else photo.width_px,
-        height_px=None if photo is None else photo.height_px, found=False,
-        reasons=(Reason(error.code, text),), mm_per_px=None, model=model, tissues={},
-    )
-
-
-def replace_where(error: BudvisionError) -> str:
-    """Return the error's text without its place, which the proposal names already."""
-    text = str(error)
-    text = text.removeprefix(f"{error.where}: ") if error.where else text
-    return text[:1].upper() + text[1:]
-
-
-def _propose(
-    photo: Photo, source: Path | bytes, file: str, proposer: Proposer, *, with_labels: bool,
-    base_deg: float | None,
-) -> tuple[Proposal, Uint8 | None]:
+def _look(
+    photo: Photo, source: Path | bytes, proposer: Proposer, base_deg: float | None
+) -> tuple[Card | None, Seen]:
+    """Find the photo card and the face, the face inside the card's opening where it lies there."""
     card = find_card(photo.image, max_side_px=QUICK_SIDE_PX)
     if card is not None and card.refused is None:
         base_deg = -card.base_deg
@@ -238,56 +220,52 @@ def _propose(
                    within=opening)
     if opening is not None and not seen.segmentation.found:    # the card lies beside the bud
         seen = look_at(photo, segmenter=proposer.segmenter, again=source, base_deg=base_deg)
+    return card, seen
+
+
+def _scale_of(card: Card | None, photo: Photo) -> float | None:
+    return None if card is None or card.refused is not None else card.mm_per_px * photo.scale
+
+
+def _judge(
+    plain: Proposal, seen: Seen, proposer: Proposer, card_refused: tuple[Reason, ...]
+) -> Proposal:
+    """Judge what was seen: a refusal with its reasons, or a proposal for each tissue."""
     found = seen.segmentation
-    plain = Proposal(
-        file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
-        found=False, reasons=found.reasons, mm_per_px=None, model=proposer.label, tissues={},
-    )
-    reasons: tuple[Reason, ...] = ()
-    if card is not None:
-        if card.refused is None:
-            plain = replace(plain, mm_per_px=card.mm_per_px * photo.scale)
-        else:
-            reasons = (card.refused,)
     if not found.found:
-        kept = found.reasons or (Reason("no_cut_face", "No cut face of a bud was found. Cut the "
-                                        "bud, go near and take it again."),)
-        return replace(plain, reasons=kept + reasons), None
+        kept = found.reasons or (reason_for("no_cut_face"),)
+        return replace(plain, reasons=kept + card_refused)
     poor = judge(found.crop, found.labels, face_px=seen.face_px)
     if poor:
-        codes = {reason.code for reason in found.reasons}
-        more = tuple(reason for reason in poor if reason.code not in codes)
-        return replace(plain, reasons=found.reasons + more + reasons), None
+        return replace(plain, reasons=_without_repeats(found.reasons + poor) + card_refused)
     # The verdict model learned colours relative to the face's own wool. The card's white paper is
     # another neutral: with it every face looks strange to the model, so it is not passed on.
-    tissues = judge_tissues(seen, verdict=proposer.verdict)
+    tissues = judge_tissues(found, verdict=proposer.verdict, scale=seen.scale)
     shown = [one for one in tissues.values() if one.exposed]
-    if not shown:
-        return replace(plain, reasons=(*found.reasons, reason_for("too_shallow"), *reasons)), None
-    if all(one.why == STRANGE for one in shown):
-        strange = Reason(
-            "unlike_a_cut_bud", "What was found looks unlike any cut bud the model knows. Check "
-            "that the cut face fills the picture; if it does, call it by eye.",
-        )
-        return replace(plain, reasons=(*found.reasons, strange, *reasons)), None
+    if not shown or all(one.why == STRANGE for one in shown):
+        reason = reason_for("unlike_a_cut_bud" if shown else "too_shallow")
+        return replace(plain, reasons=(*found.reasons, reason, *card_refused))
     missing = tuple(
         Reason(f"{tissue}_not_exposed", f"The {tissue} is not exposed. Cut deeper if it is needed.")
         for tissue in TISSUES if not tissues[tissue].exposed
     )
-    codes = {reason.code for reason in found.reasons}
-    missing = tuple(reason for reason in missing if reason.code not in codes)
-    labels = None
-    if with_labels:
-        table = np.arange(256, dtype=np.uint8)
-        for tissue in TISSUES:  # a tissue said not to be exposed is no region of its own
-            if not tissues[tissue].exposed:
-                table[tissue.label] = LABEL_SCALES
-        full = found.full_labels(photo.height_px, photo.width_px)
-        labels = np.asarray(cv2.LUT(full, table), np.uint8)
-    proposal = replace(
-        plain, found=True, reasons=found.reasons + missing + reasons, tissues=tissues
-    )
-    return proposal, labels
+    reasons = _without_repeats(found.reasons + missing + name_reason(tissues))
+    return replace(plain, found=True, reasons=reasons + card_refused, tissues=tissues)
+
+
+def _without_repeats(reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
+    """Keep the first reason of each code."""
+    return tuple({reason.code: reason for reason in reversed(reasons)}.values())[::-1]
+
+
+def _labels_of(proposal: Proposal, photo: Photo, seen: Seen) -> Uint8:
+    """Return the labels at full size; a tissue said not to be exposed is no region of its own."""
+    table = np.arange(256, dtype=np.uint8)
+    for tissue in TISSUES:
+        if not proposal.tissues[tissue].exposed:
+            table[tissue.label] = LABEL_SCALES
+    full = seen.segmentation.full_labels(photo.height_px, photo.width_px)
+    return np.asarray(cv2.LUT(full, table), np.uint8)
 
 
 def _opening(card: Card, shape: tuple[int, ...]) -> tuple[float, float, float, float] | None:
@@ -302,75 +280,6 @@ def _opening(card: Card, shape: tuple[int, ...]) -> tuple[float, float, float, f
     return row0 / rows, col0 / cols, row1 / rows, col1 / cols
 
 
-def judge_tissues(
-    seen: Seen, *, verdict: VerdictModel, card_white: npt.ArrayLike | None = None
-) -> dict[Tissue, TissueProposal]:
-    """Measure the tissues of a face and propose for each.
-
-    Parameters
-    ----------
-    seen : Seen
-    verdict : VerdictModel
-    card_white : array_like of float, shape (3,), optional
-        sRGB of the photo card's white.
-
-    Returns
-    -------
-    dict of Tissue to TissueProposal
-        All three; those not exposed say so and nothing else.
-    """
-    found = seen.segmentation
-    features = measure(
-        found.crop, found.labels, confidence=found.confidence,
-        dead_map=found.dead_map, brown_map=found.brown_map, card_white=card_white,
-    )
-    result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}
-    shown = [tissue for tissue in features if found.exposed[tissue] >= 0.5]
-    if not shown:
-        return result
-    rows = np.stack([row_of(features[tissue]) for tissue in shown])
-    p_dead = verdict.p_dead(rows)
-    strange = verdict.novelty.distance(rows) > verdict.novelty.limit
-    alone = dict(zip(shown, verdict.verdicts(rows), strict=True))
-    settled = settle_sides(alone, swap_doubt=found.swap_doubt)
-    both = Tissue.SECONDARY in alone and Tissue.TERTIARY in alone
-    for tissue, row, share, far in zip(shown, rows, p_dead, strange, strict=True):
-        call = settled[tissue]
-        reason = (
-            why(call, features[tissue], verdict.moved_by(row), strange=bool(far))
-            if call == alone[tissue]
-            else SIDES_UNCLEAR if both else ALONE_UNCLEAR
-        )
-        area, centre = _place(found, tissue, seen.scale)
-        result[tissue] = TissueProposal(
-            exposed=True, verdict=call, p_dead=round(float(share), 4), area_px=area, centre=centre,
-            why=reason,
-            features={name: round(value, 4) for name, value in features[tissue].items()},
-        )
-    return result
-
-
-def _place(
-    found: Segmentation, tissue: Tissue, scale: float
-) -> tuple[int, tuple[float, float]]:
-    """Return a tissue's area and a point inside it, in pixels at full size."""
-    region = (found.labels == tissue.label).astype(np.uint8)
-    row0, col0, row1, col1 = found.box
-    per_row = (row1 - row0) / region.shape[0] / scale
-    per_col = (col1 - col0) / region.shape[1] / scale
-    sums = cv2.moments(region)
-    row, col = sums["m01"] / sums["m00"], sums["m10"] / sums["m00"]
-    if not region[round(row), round(col)]:
-        depth = cv2.distanceTransform(np.pad(region, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
-        at = np.unravel_index(int(np.argmax(depth)), depth.shape)
-        row, col = float(at[0]), float(at[1])
-    centre = (
-        round(row0 / scale + (row + 0.5) * per_row, 1),
-        round(col0 / scale + (col + 0.5) * per_col, 1),
-    )
-    return round(sums["m00"] * per_row * per_col), centre
-
-
 def proposal_as_dict(proposal: Proposal) -> dict[str, Any]:
     """Return a proposal as the JSON object of one line of `budvision propose --jsonl`.
 
@@ -378,7 +287,8 @@ def proposal_as_dict(proposal: Proposal) -> dict[str, Any]:
     -------
     dict
         ``file``, ``sha256``, ``width_px``, ``height_px``, ``found``, ``reasons``, ``mm_per_px``,
-        ``model`` and ``tissues``; a tissue that is not exposed holds ``exposed`` alone.
+        ``model``, ``tissues`` and ``answer``, the gate's; a tissue that is not exposed holds
+        ``exposed`` alone. ``p_name`` and ``other_name`` tell the doubt about a flanker's name.
     """
     tissues: dict[str, Any] = {}
     for tissue, one in proposal.tissues.items():
@@ -387,14 +297,15 @@ def proposal_as_dict(proposal: Proposal) -> dict[str, Any]:
             continue
         assert one.verdict is not None
         tissues[tissue.value] = {
-            "exposed": True, "verdict": Verdict(one.verdict).value, "p_dead": one.p_dead,
+            "exposed": True, "verdict": one.verdict.value, "p_dead": one.p_dead,
             "area_px": one.area_px, "centre": None if one.centre is None else list(one.centre),
-            "why": one.why, "features": dict(one.features),
+            "why": one.why, "features": dict(one.features), "p_name": one.p_name,
+            "other_name": None if one.other_name is None else one.other_name.value,
         }
     return {
         "file": proposal.file, "sha256": proposal.sha256, "width_px": proposal.width_px,
         "height_px": proposal.height_px, "found": proposal.found,
-        "reasons": [{"code": reason.code, "text": reason.text} for reason in proposal.reasons],
+        "reasons": [reason.as_dict() for reason in proposal.reasons],
         "mm_per_px": None if proposal.mm_per_px is None else round(proposal.mm_per_px, 6),
-        "model": proposal.model, "tissues": tissues,
+        "model": proposal.model, "tissues": tissues, "answer": proposal.answer.value,
     }

@@ -12,11 +12,12 @@ __all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "why"]
 STRANGE = "it looks unlike anything the model learned from"
 """The reason where a feature row lies far from all that was trained on."""
 SIDES_UNCLEAR = (
-    "one flanker looks dead and the other not, and which of the two is the secondary is not clear"
+    "Which of the two flankers is the secondary is not clear. Say which: the secondary lies "
+    "towards the cane base."
 )
 ALONE_UNCLEAR = (
-    "only one shows beside the primary, and whether it is the secondary or the tertiary is not "
-    "clear: the secondary lies towards the cane base"
+    "Only one shows beside the primary, and whether it is the secondary or the tertiary is not "
+    "clear. Say which: the secondary lies towards the cane base."
 )
 
 

@@ -12,7 +12,7 @@ from budvision.learning.modelcard import NOT_ON_REAL_BUDS, SECTIONS, check_card
 from budvision.learning.scoring import binned_gap, confusion, coverage_curve, verdict_scores
 from budvision.photo.features import FEATURES
 from budvision.settings import models_folder
-from budvision.verdict.model import settle_sides
+from budvision.verdict.model import names_to_ask
 from budvision.verdict.reasons import why
 from budvision.vocabulary import Tissue, Verdict
 
@@ -49,18 +49,18 @@ def test_wider_alpha_calls_more_then_errs_more() -> None:
     assert curve[0]["wrong"] < curve[4]["wrong"]
 
 
-def test_doubtful_sides_matter_only_where_they_differ() -> None:
+def test_names_are_asked_for_only_where_they_matter() -> None:
+    flankers = {Tissue.SECONDARY, Tissue.TERTIARY}
     differ = {Tissue.PRIMARY: Verdict.DEAD, Tissue.SECONDARY: Verdict.DEAD,
               Tissue.TERTIARY: Verdict.LIVE}
     alike = differ | {Tissue.TERTIARY: Verdict.DEAD}
     alone = {Tissue.PRIMARY: Verdict.LIVE, Tissue.SECONDARY: Verdict.DEAD}
-    assert settle_sides(differ, swap_doubt=0.0) == differ
-    assert settle_sides(alike, swap_doubt=0.4) == alike
-    assert settle_sides(alone, swap_doubt=0.05) == alone
-    assert settle_sides(alone, swap_doubt=0.4) == alone | {Tissue.SECONDARY: Verdict.UNSURE}
-    settled = settle_sides(differ, swap_doubt=0.4)
-    assert settled[Tissue.PRIMARY] is Verdict.DEAD
-    assert settled[Tissue.SECONDARY] is settled[Tissue.TERTIARY] is Verdict.UNSURE
+    assert names_to_ask(differ, swap_doubt=0.0) == set()
+    assert names_to_ask(alike, swap_doubt=0.4) == set()
+    assert names_to_ask(alone, swap_doubt=0.05) == set()
+    assert names_to_ask(alone, swap_doubt=0.4) == {Tissue.SECONDARY}
+    assert names_to_ask(differ, swap_doubt=0.4) == flankers
+    assert names_to_ask({Tissue.PRIMARY: Verdict.DEAD}, swap_doubt=0.4) == set()
 
 
 def row(**values: float) -> dict[str, float]:

@@ -16,7 +16,7 @@ from budvision.store.tables import crop_record, metadata, temperature
 from budvision.vocabulary import CallValue, Cause, Proposal, Reason, Tissue, TissueProposal, Verdict
 
 Fill = Callable[[Season], None]
-RowsOf = Callable[[Connection], dict[str, list[tuple[Any, ...]]]]
+RowsOf = Callable[[Connection], dict[str, list[dict[str, Any]]]]
 
 
 @pytest.fixture
@@ -42,7 +42,9 @@ def fill() -> Fill:
             region = proposals.save_region(
                 conn, photo.id, np.eye(8, dtype=np.uint8), (0, 0, 400, 400), model_id=model)
             said = Proposal(
-                "c1.jpg", "a" * 64, 900, 700, True, (Reason("tertiary_not_exposed", "Cut."),), 0.01,
+                "c1.jpg", "a" * 64, 900, 700, True, (
+                    Reason("tertiary_not_exposed", "Cut."),
+                    Reason("glare", "Look.", look=True, place=(1.0, 2.0, 30.5, 40.0))), 0.01,
                 "bench-1.0", {Tissue.PRIMARY: TissueProposal(
                     True, Verdict.DEAD, 0.97, 512, (10.5, 20.25), "82 % is brown", {"lab_b": 1.5}),
                     Tissue.TERTIARY: TissueProposal(False)})
@@ -67,11 +69,11 @@ def fill() -> Fill:
 
 @pytest.fixture
 def rows_of() -> RowsOf:
-    """Return a function that reads every row of every table."""
+    """Return a function that reads every row of every table, by the names of its columns."""
 
-    def read(conn: Connection) -> dict[str, list[tuple[Any, ...]]]:
+    def read(conn: Connection) -> dict[str, list[dict[str, Any]]]:
         return {
-            table.name: [tuple(row) for row in conn.execute(
+            table.name: [dict(row._mapping) for row in conn.execute(
                 text(f'SELECT * FROM "{table.name}" ORDER BY id'))]
             for table in metadata.sorted_tables
         }

@@ -20,7 +20,18 @@ from budvision.store.session import Season
 from budvision.store.tables import APPEND_ONLY, metadata
 
 Fill = Callable[[Season], None]
-RowsOf = Callable[[Any], dict[str, list[tuple[Any, ...]]]]
+Rows = dict[str, list[dict[str, Any]]]
+RowsOf = Callable[[Any], Rows]
+
+
+def agree(older: Rows, newer: Rows) -> bool:
+    """Say whether an older form holds the same rows, in the columns that it has."""
+    return {name: len(rows) for name, rows in older.items()} == {
+        name: len(rows) for name, rows in newer.items()
+    } and all(
+        row.items() <= whole.items()
+        for name, rows in older.items() for row, whole in zip(rows, newer[name], strict=True)
+    )
 
 
 def test_every_revision_is_listed_in_order() -> None:
@@ -47,7 +58,7 @@ def test_down_and_up_keep_every_row(
         migrations.downgrade(conn, revision)
     with any_season.read() as conn:
         assert migrations.current(conn) == revision
-        assert rows_of(conn) == before
+        assert agree(rows_of(conn), before)
         assert overview.missing_triggers(conn) == []
     with any_season.write() as conn:
         migrations.upgrade(conn)
@@ -111,7 +122,7 @@ def test_a_failed_upgrade_changes_nothing(
     monkeypatch.undo()
     with season.read() as conn:
         assert migrations.current(conn) == migrations.REVISIONS[0]
-        assert rows_of(conn) == before
+        assert agree(rows_of(conn), before)
 
 
 def test_a_newer_season_is_refused(season: Season) -> None:

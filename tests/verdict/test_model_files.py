@@ -96,10 +96,30 @@ def test_what_was_never_seen_is_unsure(model: VerdictModel) -> None:
 
 def test_reason_names_the_group_that_moved_it(model: VerdictModel) -> None:
     rows, dead, _ = rows_of(np.random.default_rng(6), 200)
-    for row, is_dead in zip(rows[:40], dead[:40], strict=True):
-        moved = model.moved_by(row)
+    for one, is_dead in zip(model.judge(rows[:40]), dead[:40], strict=True):
+        moved = one.moved_by
         assert max(moved, key=lambda group: abs(moved[group])) == "green"
         assert (moved["green"] > 0) == is_dead
+
+
+def test_one_pass_says_what_the_parts_say(model: VerdictModel) -> None:
+    rows, _, _ = rows_of(np.random.default_rng(7), 40)
+    judged = model.judge(rows)
+    assert [one.verdict for one in judged] == model.verdicts(rows)
+    np.testing.assert_allclose([one.p_dead for one in judged], model.p_dead(rows), rtol=1e-9)
+
+
+def test_doubt_about_the_name_weighs_both_names(model: VerdictModel) -> None:
+    """p_dead is the mean of what holds under either name, weighted by the name's doubt."""
+    rows, _, _ = rows_of(np.random.default_rng(9), 40)
+    rows[:, FEATURE_NAMES.index("is_secondary")] = 1.0
+    rows[:, FEATURE_NAMES.index("is_tertiary")] = 0.0
+    renamed = rows.copy()
+    renamed[:, FEATURE_NAMES.index("is_secondary")] = 0.0
+    renamed[:, FEATURE_NAMES.index("is_tertiary")] = 1.0
+    wanted = 0.7 * model.p_dead(rows) + 0.3 * model.p_dead(renamed)
+    got = [one.p_dead for one in model.judge(rows, swap_doubt=0.3)]
+    np.testing.assert_allclose(got, wanted, rtol=1e-9)
 
 
 def test_a_laboratorys_calls_are_added_to_the_base(model: VerdictModel) -> None:

@@ -14,8 +14,9 @@ from PIL import Image
 
 from budvision.render.cut import RenderedCut, render_cut
 from budvision.render.world import sample_world
+from budvision.verdict import propose
 from budvision.verdict.propose import Proposer, proposal_as_dict, propose_photo
-from budvision.vocabulary import TISSUES, Tissue, Verdict
+from budvision.vocabulary import TISSUES, GateAnswer, Tissue, Verdict
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "real"
 
@@ -86,8 +87,9 @@ def test_the_json_is_the_contract(proposer: Proposer, cuts: list[RenderedCut]) -
     line = json.loads(json.dumps(proposal_as_dict(proposal), allow_nan=False))
     assert list(line) == [
         "file", "sha256", "width_px", "height_px", "found", "reasons", "mm_per_px", "model",
-        "tissues",
+        "tissues", "answer",
     ]
+    assert line["answer"] in ("good", "look_yourself")
     assert line["file"] == "a.png"
     assert (line["width_px"], line["height_px"]) == (800, 600)
     assert line["model"] == "bench-1.0"
@@ -95,8 +97,10 @@ def test_the_json_is_the_contract(proposer: Proposer, cuts: list[RenderedCut]) -
     for one in line["tissues"].values():
         if one["exposed"]:
             assert set(one) == {
-                "exposed", "verdict", "p_dead", "area_px", "centre", "why", "features",
+                "exposed", "verdict", "p_dead", "area_px", "centre", "why", "features", "p_name",
+                "other_name",
             }
+            assert 0.5 <= one["p_name"] <= 1
             assert one["verdict"] in ("live", "dead", "unsure")
             assert 0 < one["p_dead"] < 1
         else:
@@ -183,9 +187,23 @@ def test_bad_files_are_answered_not_raised(data: bytes, code: str, proposer: Pro
     assert not proposal.found
     assert labels is None
     assert proposal.reasons[0].code == code
+    assert proposal.answer is GateAnswer.RETAKE
     assert not proposal.reasons[0].text.startswith("x.jpg")
     assert len(proposal.sha256) == 64
     assert proposal.tissues == {}
+
+
+@pytest.mark.parametrize("error", [IndexError("list index out of range"), ValueError("bad shape")])
+def test_a_defect_of_the_program_is_no_refusal(
+    error: Exception, proposer: Proposer, cuts: list[RenderedCut], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only what is wrong with the photograph is answered; the rest is for whoever calls to log."""
+    def fall(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr(propose, "judge_tissues", fall)
+    with pytest.raises(type(error), match=str(error)):
+        propose_photo(encode(cuts[0].image), proposer=proposer)
 
 
 def test_missing_file_is_answered(proposer: Proposer, tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from budvision.errors import SeasonError
 
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
-REVISIONS: tuple[str, ...] = ("0001", "0002")
+REVISIONS: tuple[str, ...] = ("0001", "0002", "0003")
 """Every revision, oldest first."""
 
 HEAD = REVISIONS[-1]

@@ -27,7 +27,16 @@ from budvision.store.tables import (
     proposal_tissue,
     region,
 )
-from budvision.vocabulary import TISSUES, Proposal, Reason, Tissue, TissueProposal, Verdict
+from budvision.vocabulary import (
+    TISSUES,
+    GateAnswer,
+    Proposal,
+    Reason,
+    Tissue,
+    TissueProposal,
+    Verdict,
+    gate_answer,
+)
 
 __all__ = [
     "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
@@ -75,6 +84,11 @@ class ProposalRow:
     mm_per_px: float | None
     tissues: Mapping[Tissue, TissueProposal]
     added_at: str
+
+    @property
+    def answer(self) -> GateAnswer:
+        """Good, look yourself, or take it again."""
+        return gate_answer(self.found, self.reasons)
 
 
 # ---- regions ---------------------------------------------------------------------------------
@@ -139,8 +153,7 @@ def save_proposal(
     key = insert_row(
         conn, proposal, photo_id=photo_id, model_id=model_id, region_id=region_id,
         found=said.found, mm_per_px=said.mm_per_px, added_at=now(),
-        reasons=json.dumps([{"code": r.code, "text": r.text} for r in said.reasons],
-                           ensure_ascii=False),
+        reasons=json.dumps([r.as_dict() for r in said.reasons], ensure_ascii=False),
     )
     rows = [
         {
@@ -151,6 +164,8 @@ def save_proposal(
             "centre_col": None if one.centre is None else float(one.centre[1]),
             "why": one.why,
             "features": json.dumps({name: float(v) for name, v in one.features.items()}),
+            "p_name": one.p_name,
+            "other_name": None if one.other_name is None else one.other_name.value,
         }
         for tissue, one in said.tissues.items()
     ]
@@ -213,7 +228,8 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
             exposed=bool(row.exposed),
             verdict=None if row.verdict is None else Verdict(row.verdict),
             p_dead=row.p_dead, area_px=row.area_px, centre=centre, why=row.why,
-            features=json.loads(row.features),
+            features=json.loads(row.features), p_name=row.p_name,
+            other_name=None if row.other_name is None else Tissue(row.other_name),
         )
     whole = (
         select(proposal, model.c.name.label("model")).join(model, proposal.c.model_id == model.c.id)
@@ -222,7 +238,7 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
     return [
         ProposalRow(
             row.id, row.photo_id, row.model_id, row.model, row.region_id, bool(row.found),
-            tuple(Reason(**reason) for reason in json.loads(row.reasons)), row.mm_per_px,
+            tuple(Reason.from_dict(one) for one in json.loads(row.reasons)), row.mm_per_px,
             tissues.get(row.id, {}), row.added_at,
         )
         for row in conn.execute(whole)

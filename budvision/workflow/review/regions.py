@@ -337,6 +337,7 @@ def _loaded(model: str, sha256: str) -> Any:
 def _judge_with(chosen: ModelInUse, season_folder: Path) -> Judge:
     """Return the model in use as a judge of corrected outlines."""
     from budvision.verdict import propose as verdict
+    from budvision.verdict.tissues import judge_tissues
 
     inside = season_folder / chosen.path
     proposer = _loaded(str(inside) if inside.is_dir() else chosen.path, chosen.sha256)
@@ -353,8 +354,8 @@ def _judge_with(chosen: ModelInUse, season_folder: Path) -> Judge:
         shown = {tissue: float((moved == tissue.label).any()) for tissue in Tissue}
         # a person has said which is which
         corrected: Any = replace(found, labels=moved, exposed=shown, swap_doubt=0.0)
-        tissues: Mapping[Tissue, TissueProposal] = verdict.judge_tissues(
-            replace(seen, segmentation=corrected), verdict=proposer.verdict
+        tissues: Mapping[Tissue, TissueProposal] = judge_tissues(
+            corrected, verdict=proposer.verdict, scale=seen.scale
         )
         return Proposal(
             name, photo.sha256, photo.width_px, photo.height_px, True, (), None,

@@ -18,9 +18,13 @@ def test_a_person_has_said_which_flanker_it_is(tmp_path: Path) -> None:
     said, labels = propose_photo(data, proposer=Proposer.load("bench-1.0"))
     assert labels is not None
     flanker = said.tissues[Tissue.SECONDARY]
-    assert (flanker.verdict, flanker.why) == (Verdict.UNSURE, ALONE_UNCLEAR)
+    # green is green, whichever of the two it is: the doubt is about the name alone
+    assert (flanker.verdict, flanker.other_name) == (Verdict.LIVE, Tissue.TERTIARY)
+    assert flanker.p_name is not None
+    assert 0.5 <= flanker.p_name < 0.9
+    assert ALONE_UNCLEAR in [reason.text for reason in said.reasons]
     judge = _judge_with(ModelInUse("bench-1.0", "0" * 64, "bench-1.0"), tmp_path)
     again = judge(data, labels, (0, 0, *labels.shape), "creek_c1_n7_k1.jpg")
     told = again.tissues[Tissue.SECONDARY]
     assert told.verdict is Verdict.LIVE
-    assert told.why != ALONE_UNCLEAR
+    assert (told.p_name, told.other_name) == (1.0, None)

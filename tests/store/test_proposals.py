@@ -1,0 +1,25 @@
+"""What a model says of a photograph, kept and read back whole."""
+
+from __future__ import annotations
+
+from budvision.store.queries import models, photos, proposals
+from budvision.store.session import Season
+from budvision.vocabulary import GateAnswer, Proposal, Reason, Tissue, TissueProposal, Verdict
+
+
+def test_doubts_of_photograph_and_name_come_back(any_season: Season) -> None:
+    glare = Reason("glare", "Look yourself.", look=True, place=(1.0, 2.0, 30.5, 40.0))
+    flanker = TissueProposal(True, Verdict.LIVE, 0.03, 512, (10.5, 20.25), "green", {"a": 1.5},
+                             p_name=0.71, other_name=Tissue.TERTIARY)
+    said = Proposal("c1.jpg", "a" * 64, 900, 700, True, (glare,), None, "bench-1.0",
+                    {Tissue.SECONDARY: flanker})
+    with any_season.write() as conn:
+        photo = photos.add_photo(conn, sha256="a" * 64, file_name="c1.jpg", format="JPEG",
+                                 n_bytes=9, width_px=900, height_px=700, camera="")
+        model = models.ensure_model(conn, "bench-1.0", "b" * 64, "bench-1.0", facts={})
+        proposals.save_proposal(conn, photo.id, model, said)
+    with any_season.read() as conn:
+        row = proposals.latest_proposals(conn, photo_ids=[photo.id])[photo.id]
+    assert row.reasons == (glare,)
+    assert row.answer is GateAnswer.LOOK
+    assert row.tissues[Tissue.SECONDARY] == flanker
