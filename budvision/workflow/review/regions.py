@@ -45,7 +45,7 @@ Point = tuple[float, float]
 Judge = Callable[[bytes, Labels, Box, str], Proposal]
 """From a photograph's bytes, corrected labels, their box and the file's name to a proposal."""
 
-KINDS = ("draw", "grow", "rename", "delete", "original")
+KINDS = ("draw", "grow", "rename", "delete", "original", "named")
 MODES = ("replace", "add", "take")
 _SIDE = 512
 _LIKE_LAB = 11.0
@@ -61,7 +61,8 @@ class Step:
     kind : str
         draw, an outline through `points`; grow, the area like the colour at the one point;
         rename, `tissue` becomes `to` (and `to`, if there was one, becomes `tissue`); delete;
-        original, back to what the model had drawn.
+        original, back to what the model had drawn; named, nothing changes and a person stands
+        behind the names.
     mode : str
         For draw and grow: replace the tissue's area, add to it, or take from it.
     """
@@ -80,7 +81,7 @@ class Step:
         if self.mode not in MODES:
             raise InputError(f"the mode is {self.mode!r}", where=where,
                              expected=f"one of {', '.join(MODES)}")
-        if self.kind != "original" and self.tissue is None:
+        if self.kind not in ("original", "named") and self.tissue is None:
             raise InputError(f"{self.kind} names no tissue", where=where,
                              expected="primary, secondary or tertiary")
         if self.kind == "rename" and self.to in (None, self.tissue):
@@ -146,6 +147,8 @@ def apply_steps(
     for step in steps:
         if step.kind == "original":
             out = (labels if original is None else original).copy()
+            continue
+        if step.kind == "named":
             continue
         assert step.tissue is not None
         label = step.tissue.label

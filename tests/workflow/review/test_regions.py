@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from budvision.settings import samples_folder
 from budvision.verdict.propose import Proposer, propose_photo
 from budvision.verdict.reasons import ALONE_UNCLEAR
 from budvision.vocabulary import Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse
-from budvision.workflow.review.regions import _judge_with
+from budvision.workflow.review.regions import Step, _judge_with, apply_steps
 
 
 def test_a_person_has_said_which_flanker_it_is(tmp_path: Path) -> None:
@@ -28,3 +30,13 @@ def test_a_person_has_said_which_flanker_it_is(tmp_path: Path) -> None:
     told = again.tissues[Tissue.SECONDARY]
     assert told.verdict is Verdict.LIVE
     assert (told.p_name, told.other_name) == (1.0, None)
+
+
+def test_saying_that_the_names_are_right_leaves_the_outlines() -> None:
+    labels = np.array([[0, 1, 2], [4, 1, 3]], np.uint8)
+    image = np.zeros((2, 3, 3), np.uint8)
+    named = apply_steps(image, 1.0, labels, (0, 0, 2, 3), [Step("named")])
+    np.testing.assert_array_equal(named, labels)
+    other = [Step("rename", Tissue.SECONDARY, Tissue.TERTIARY), Step("named")]
+    swapped = apply_steps(image, 1.0, labels, (0, 0, 2, 3), other)
+    np.testing.assert_array_equal(swapped, [[0, 1, 3], [4, 1, 2]])
