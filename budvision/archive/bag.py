@@ -1,8 +1,10 @@
 """Write and verify the archive as a BagIt bag (RFC 8493, version 1.0, SHA-256).
 
-Writing is incremental and can be taken up again: payload files that are there already with the
-right content are left alone, every file is written under a temporary name and renamed, and
-`bagit.txt` comes last, so that a folder without it is an unfinished archive. Verifying is left to
+A finished archive is never written into. The next one is built beside it, sharing the files that
+stay by hard links, verified, and then the two change places in one step (`generations`). The first
+is built in its place and `bagit.txt` comes last, so that a folder without it is an unfinished
+archive. Either can be taken up again: payload files that are there with the right content are left
+alone, and every file is written under a temporary name and renamed. Verifying is left to
 bagit-python, with checks on top for what BagIt leaves open.
 
 References
@@ -16,13 +18,14 @@ import hashlib
 import json
 import os
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
 from budvision import __version__
+from budvision.archive.generations import beside, link, recover, switch
 from budvision.errors import ConflictError, InputError, StorageError, VerificationError
 
 __all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "sha256_of", "verify"]
@@ -78,28 +81,32 @@ class BagWriter:
     """
 
     def __init__(self, folder: Path, *, info: Mapping[str, str], date: str) -> None:
-        self.folder = folder
+        self.folder = self.target = folder
         self._info = dict(info)
         self._date = date
         self._before: dict[str, str] = {}
+        self._sure: set[str] = set()  # kept, and hashed a moment ago
         self.hashes: dict[str, str] = {}
         self.n_kept = 0
 
     def __enter__(self) -> Self:
-        with _disk(self.folder):
-            if self.folder.exists():
+        with _disk(self.target):
+            recover(self.target)
+            if self.target.exists():
                 strangers = sorted(
-                    p.name for p in self.folder.iterdir()
+                    p.name for p in self.target.iterdir()
                     if p.name not in _ROOT_FILES | {"data"} and not p.name.endswith(_PART))
-                if strangers or (not (self.folder / "data").is_dir() and any(
-                        self.folder.iterdir())):
+                if strangers or (not (self.target / "data").is_dir() and any(
+                        self.target.iterdir())):
                     raise ConflictError(
                         f"it holds other files ({', '.join(strangers[:3]) or 'not an archive'})",
-                        where=str(self.folder), expected="a new folder or an earlier archive",
+                        where=str(self.target), expected="a new folder or an earlier archive",
                         do="Name another folder; nothing was written.")
-                self._before = _manifest(self.folder / "manifest-sha256.txt")
-                for name in ("tagmanifest-sha256.txt", "bagit.txt"):
-                    (self.folder / name).unlink(missing_ok=True)
+                self._before = _manifest(self.target / "manifest-sha256.txt")
+                if (self.target / "bagit.txt").exists():
+                    self.folder = beside(self.target)
+            for name in ("tagmanifest-sha256.txt", "bagit.txt"):
+                (self.folder / name).unlink(missing_ok=True)
             (self.folder / "data").mkdir(parents=True, exist_ok=True)
         return self
 
@@ -107,30 +114,42 @@ class BagWriter:
         self, kind: type[BaseException] | None, error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if kind is None:
-            with _disk(self.folder):
-                self._finish()
+        if kind is not None:
+            return
+        with _disk(self.target):
+            self._finish()
+            try:
+                verify(self.folder, sure=self._sure)
+            except VerificationError:
+                (self.folder / "bagit.txt").unlink()
+                raise
+            if self.folder != self.target:
+                switch(self.folder, self.target)
 
     def keep(self, name: str, sha256: str) -> int:
-        """Keep a payload file that the earlier manifest lists with this hash, without reading it.
+        """Keep a payload file that the earlier manifest lists with this hash and that has it.
 
         Returns
         -------
         int
-            Its size; 0 where it is not there or not listed so.
+            Its size; 0 where it is not there, not listed so, or no longer sound.
         """
-        path = self.folder / name
-        if self._before.get(name) != sha256 or not path.is_file():
+        if self._before.get(name) != sha256 or not self.has(name, sha256):
             return 0
-        self.hashes[name] = sha256
-        return path.stat().st_size
+        return (self.folder / name).stat().st_size
 
     def has(self, name: str, sha256: str) -> bool:
         """Tell whether a payload file with this content is there (it is hashed), and keep it."""
-        path = self.folder / name
-        if not path.is_file() or sha256_of(path) != sha256:
+        for folder in (self.folder, self.target):
+            path = folder / _safe(name)
+            if path.is_file() and not path.is_symlink() and sha256_of(path) == sha256:
+                break
+        else:
             return False
+        with _disk(self.target):
+            link(path, self.folder / name)
         self.hashes[name] = sha256
+        self._sure.add(name)
         self.n_kept += 1
         return True
 
@@ -151,6 +170,7 @@ class BagWriter:
             finally:
                 part.unlink(missing_ok=True)
         self.hashes[name] = file.digest.hexdigest()
+        self._sure.discard(name)
 
     def add(self, name: str, data: bytes) -> str:
         """Write a payload file from bytes and return its hash; equal content is left alone."""
@@ -237,7 +257,7 @@ def _decoded(name: str) -> str:
 def _manifest(path: Path) -> dict[str, str]:
     if not path.exists():
         return {}
-    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    lines = path.read_text(encoding="utf-8", errors="replace").split("\n")
     pairs = (line.split(None, 1) for line in lines)
     return {_decoded(pair[1]): pair[0] for pair in pairs if len(pair) == 2}
 
@@ -285,13 +305,18 @@ def read_facts(folder: Path) -> dict[str, object]:
     return dict(facts)
 
 
-def verify(folder: Path, *, progress: Callable[[int, int], None] | None = None) -> dict[str, int]:
+def verify(
+    folder: Path, *, progress: Callable[[int, int], None] | None = None,
+    sure: Set[str] = frozenset(),
+) -> dict[str, int]:
     """Check an archive in full: every byte, no file missing, none too many, no way out.
 
     Parameters
     ----------
     progress : callable, optional
         Called with (files done, files in all).
+    sure : set of str
+        Payload files that the caller has just hashed; only their presence is checked.
 
     Returns
     -------
@@ -327,7 +352,7 @@ def verify(folder: Path, *, progress: Callable[[int, int], None] | None = None) 
     changed, n_bytes = [], 0
     for i, (name, sha256) in enumerate(sorted(listed.items())):
         path = folder / name
-        if sha256_of(path) != sha256:
+        if name not in sure and sha256_of(path) != sha256:
             changed.append(name)
         n_bytes += path.stat().st_size
         if progress is not None:

@@ -272,8 +272,29 @@ temperature = Table(
     UniqueConstraint("station", "measured_at"),
 )
 
+# What was saved, as hashes (see `store.seal`). The points of the chains are append-only; of `seal`
+# there is one row a table, and one for the number of writes.
+chain = Table(
+    "chain", metadata, _id(),
+    Column("table_name", String(40), nullable=False),
+    Column("kind", String(10), nullable=False),                # rows; renewed: the chain begins anew
+    Column("last_id", Integer, nullable=False),
+    Column("n_rows", Integer, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("added_at", String(32), nullable=False),
+    Index("ix_chain_table_name_kind", "table_name", "kind", "id"),
+)
+seal = Table(
+    "seal", metadata, _id(),
+    Column("table_name", String(40), nullable=False, unique=True),
+    Column("last_id", Integer, nullable=False),
+    Column("n_rows", Integer, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("changed", Boolean, nullable=False),                # set by a trigger
+)
+
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
-    "mark", "crop_record",
+    "mark", "crop_record", "chain",
 )
 """Tables whose rows a trigger keeps from being updated or deleted."""

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -547,3 +548,78 @@ def test_data_card_has_no_empty_section(season: Season, tmp_path: Path) -> None:
         title, _, body = section.partition("\n")
         assert len(body.strip()) > 40, title
     assert "None" not in card
+
+
+class _Killed(BaseException):
+    """Stands for a kill: nothing catches it as an error."""
+
+
+def test_a_killed_export_never_touches_the_last_good_bag(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed at each flush, link, rename and removal of a re-export in turn, the bag verifies."""
+    bag = tmp_path / "bag"
+    export_archive(season, bag)
+    real = {name: getattr(os, name) for name in ("fsync", "link", "replace", "unlink")}
+    state = {"left": 0}
+
+    def deadly(name: str) -> Callable[..., object]:
+        def act(*args: object, **kwargs: object) -> object:
+            state["left"] -= 1
+            if state["left"] == 0:
+                raise _Killed
+            return real[name](*args, **kwargs)
+        return act
+
+    n_killed = 0
+    for at in range(1, 400, 7):
+        stored = season.photos.add(seasons.photo_bytes(1000 + at, private=True))
+        with season.write() as conn:
+            rows.add_row(conn, "photo", {
+                "sha256": stored.sha256, "file_name": "new.jpg", "format": "JPEG", "n_bytes": 1,
+                "width_px": 64, "height_px": 48, "added_at": seasons.AT})
+        state["left"] = at
+        with monkeypatch.context() as patch:
+            for name in real:
+                patch.setattr(os, name, deadly(name))
+            try:
+                export_archive(season, bag)
+                finished = True
+            except _Killed:
+                finished = False
+        n_killed += not finished
+        assert verify_archive(bag)["ok"] is True
+        if finished:
+            break
+    assert n_killed > 10
+    export_archive(season, bag)
+    assert [p.name for p in tmp_path.iterdir() if "bag" in p.name] == ["bag"]
+
+
+def test_a_damaged_file_of_the_last_bag_is_written_anew(season: Season, tmp_path: Path) -> None:
+    bag = tmp_path / "bag"
+    export_archive(season, bag)
+    photo = next((bag / "data" / "photos").rglob("*.jpg"))
+    data = photo.read_bytes()
+    photo.write_bytes(data[:-5] + b"\0" + data[-4:])
+    report = export_archive(season, bag)
+    assert (report.n_new, report.n_kept) == (1, 5)
+    assert photo.read_bytes() == data
+    assert verify_archive(bag)["ok"] is True
+
+
+def test_a_switch_killed_between_its_renames_is_made_good(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a system cannot exchange two names, the old folder is away for a moment."""
+    from budvision.archive import generations
+
+    monkeypatch.setattr(generations, "_exchanged", lambda one, other: False)
+    bag = tmp_path / "bag"
+    export_archive(season, bag)
+    bag.rename(tmp_path / ".bag.before")
+    generations.recover(bag)
+    assert verify_archive(bag)["ok"] is True
+    export_archive(season, bag)
+    assert verify_archive(bag)["ok"] is True
+    assert [p.name for p in tmp_path.iterdir() if "bag" in p.name] == ["bag"]

@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, inspect, text
 
 from budvision.errors import SeasonError
+from budvision.store import seal
 
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
@@ -104,7 +105,10 @@ def bring_up_to_date(engine: Engine, folder: Path) -> Path | None:
         conn = conn.execution_options(budvision_write=True)
         with conn.begin():
             if current(conn) != HEAD:  # another process may have been quicker
+                sound = not seal.verify(conn)
                 upgrade(conn)
+                if sound:  # else `budvision check` goes on telling of it
+                    seal.renew(conn)
     return backup
 
 

@@ -2,6 +2,7 @@
 
 On SQLite a third trigger refuses an insertion under an id that exists, because ``INSERT OR
 REPLACE`` deletes without firing the trigger against deletion unless a connection asks for it.
+Tables whose rows may change have a trigger that notes it in `seal` (see `store.seal`).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Iterable
 
 from alembic import op
 
-__all__ = ["create", "drop"]
+__all__ = ["create", "create_change_notes", "drop", "drop_change_notes"]
 
 _FUNCTION = """\
 CREATE OR REPLACE FUNCTION budvision_append_only() RETURNS trigger AS $$
@@ -18,6 +19,44 @@ BEGIN
   RAISE EXCEPTION '% is append-only: its rows are never changed or deleted', TG_TABLE_NAME
     USING ERRCODE = 'integrity_constraint_violation';
 END $$ LANGUAGE plpgsql"""
+
+
+_NOTE = """\
+CREATE OR REPLACE FUNCTION budvision_note_change() RETURNS trigger AS $$
+BEGIN
+  UPDATE seal SET changed = true WHERE table_name = TG_TABLE_NAME AND NOT changed;
+  RETURN NULL;
+END $$ LANGUAGE plpgsql"""
+
+
+def create_change_notes(tables: Iterable[str]) -> None:
+    """Let a changed or removed row be noted in `seal`, inside a migration."""
+    postgres = op.get_bind().dialect.name == "postgresql"
+    if postgres:
+        op.execute(_NOTE)
+    for table in tables:
+        if postgres:
+            op.execute(
+                f'CREATE TRIGGER {table}_note AFTER UPDATE OR DELETE OR TRUNCATE ON "{table}" '
+                "FOR EACH STATEMENT EXECUTE FUNCTION budvision_note_change()"
+            )
+            continue
+        for deed in ("update", "delete"):
+            op.execute(
+                f'CREATE TRIGGER {table}_note_{deed} AFTER {deed.upper()} ON "{table}" BEGIN '
+                f"UPDATE seal SET changed = 1 WHERE table_name = '{table}' AND changed = 0; END"
+            )
+
+
+def drop_change_notes(tables: Iterable[str]) -> None:
+    """Take the notes off, inside a migration."""
+    postgres = op.get_bind().dialect.name == "postgresql"
+    for table in tables:
+        if postgres:
+            op.execute(f'DROP TRIGGER {table}_note ON "{table}"')
+        else:
+            for deed in ("update", "delete"):
+                op.execute(f"DROP TRIGGER {table}_note_{deed}")
 
 
 def create(tables: Iterable[str]) -> None:

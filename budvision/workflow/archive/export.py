@@ -223,7 +223,7 @@ def _write_photos(
     progress: Progress | None,
 ) -> _Photos:
     out = _Photos({}, [])
-    earlier = _earlier_photos(bag.folder)
+    earlier = _earlier_photos(bag.target)
     total = sum(1 for _ in rows.stream(conn, "photo"))
 
     def lines() -> Iterator[str]:

@@ -1,0 +1,296 @@
+"""Tell whether rows were changed past the program: hashes kept with every write, read by `check`.
+
+Two kinds of table, one row of the table `seal` for each:
+
+- *append-only* tables have a chain: the hash of a row goes over the hash of the row before it, and
+  the last one stands in `seal`. Each transaction leaves its point of the chain in `chain`, so that
+  a changed, removed or slipped-in row is told to within the rows saved together.
+- *other* tables have a digest: the sum, modulo 2^256, of the hashes of their rows, which does not
+  depend on their order. Rows that are new are added to it; a trigger notes that a row was changed
+  or removed, and the sum is then taken anew.
+
+A row's hash is the SHA-256 of its columns' values as JSON, those without a value left out, so that
+SQLite and PostgreSQL agree. `Folder` keeps the number of writes and the hash over all of `seal`
+beside the database: a database that is older than its folder (a copy without its write-ahead log,
+an old file put back) has fewer. None of it withstands somebody who may write both and recomputes
+everything; backups and signed archives elsewhere hold the older points.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Table, func, insert, inspect, literal, select, union_all, update
+
+from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
+
+__all__ = ["CHAINED", "SUMMED", "Broken", "Folder", "Point", "extend", "point", "renew", "verify"]
+
+CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
+"""Append-only tables, each with a chain."""
+SUMMED: tuple[str, ...] = ("site", "block", "sampling", "cane", "bud", "person", "temperature")
+"""Tables whose rows may change, each with a digest. Leases and bookmarks are of the moment."""
+WRITES = "(writes)"
+_START = "0" * 64
+_CHUNK = 2000
+_MODULUS = 1 << 256
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Where a season's records stand: the number of writes, and the hash over all its seals."""
+
+    n: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """Rows that are not as they were sealed."""
+
+    table: str
+    rows: str
+    what: str
+
+
+# ---- with every write ------------------------------------------------------------------------
+
+
+def extend(conn: Connection) -> Point | None:
+    """Seal what the transaction has added and changed; None where that is nothing."""
+    if not inspect(conn).has_table("seal"):
+        return None  # an older form, inside a migration
+    sealed = {row.table_name: row for row in conn.execute(select(seal))}
+    last = dict(conn.execute(union_all(*(
+        select(literal(name), func.coalesce(func.max(metadata.tables[name].c.id), 0))
+        for name in (*CHAINED, *SUMMED)))).all())
+    touched = False
+    for name in CHAINED:
+        row = sealed[name]
+        if last[name] > row.last_id:
+            _lengthen(conn, name, row)
+            touched = True
+    for name in SUMMED:
+        row = sealed[name]
+        if row.changed:
+            _set(conn, name, **_sum(conn, name, 0, 0, 0), changed=False)
+            touched = True
+        elif last[name] > row.last_id:
+            _set(conn, name, **_sum(conn, name, row.last_id, int(row.sha256, 16), row.n_rows))
+            touched = True
+    if not touched:
+        return None
+    _set(conn, WRITES, last_id=sealed[WRITES].last_id + 1)
+    return point(conn)
+
+
+def point(conn: Connection) -> Point | None:
+    """Return where the season's records stand, None in a database of an older form."""
+    if not inspect(conn).has_table("seal"):
+        return None
+    rows = sorted(
+        (row.table_name, row.last_id, row.n_rows, row.sha256) for row in conn.execute(select(seal)))
+    n = next((row[1] for row in rows if row[0] == WRITES), 0)
+    return Point(n, hashlib.sha256(json.dumps([list(row) for row in rows]).encode()).hexdigest())
+
+
+def _lengthen(conn: Connection, name: str, row: Any, *, kind: str = "rows") -> None:
+    sha256, last, n = row.sha256, row.last_id, row.n_rows
+    for last, line in _lines(conn, metadata.tables[name], row.last_id):  # noqa: B007
+        sha256 = _linked(sha256, line)
+        n += 1
+    _set(conn, name, last_id=last, n_rows=n, sha256=sha256)
+    conn.execute(insert(chain).values(
+        table_name=name, kind=kind, last_id=last, n_rows=n, sha256=sha256, added_at=_now()))
+
+
+def _sum(conn: Connection, name: str, last: int, total: int, n: int) -> dict[str, Any]:
+    for last, line in _lines(conn, metadata.tables[name], last):  # noqa: B007, B020
+        total = (total + int.from_bytes(hashlib.sha256(line).digest())) % _MODULUS
+        n += 1
+    return {"last_id": last, "n_rows": n, "sha256": f"{total:064x}"}
+
+
+def _set(conn: Connection, name: str, **values: Any) -> None:
+    conn.execute(update(seal).where(seal.c.table_name == name).values(**values))
+
+
+def _linked(before: str, line: bytes) -> str:
+    return hashlib.sha256(before.encode() + line).hexdigest()
+
+
+def _lines(
+    conn: Connection, table: Table, after: int, *, known: frozenset[str] | None = None
+) -> Iterator[tuple[int, bytes]]:
+    """Yield id and canonical form of the rows after an id, in the order of their ids."""
+    columns = sorted((c for c in table.columns if known is None or c.name in known),
+                     key=lambda column: column.name)
+    names = [column.name for column in columns]
+    at = names.index("id")
+    while True:
+        found = conn.execute(
+            select(*columns).where(table.c.id > after).order_by(table.c.id).limit(_CHUNK)).all()
+        for row in found:
+            told = {
+                name: hashlib.sha256(value).hexdigest() if isinstance(value, bytes) else value
+                for name, value in zip(names, row, strict=True) if value is not None}
+            yield row[at], json.dumps(told, separators=(",", ":")).encode()
+        if len(found) < _CHUNK:
+            return
+        after = found[-1][at]
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+# ---- checking, and after a change of form ----------------------------------------------------
+
+
+def verify(conn: Connection) -> list[Broken]:
+    """Hash every row again and return what is not as it was sealed.
+
+    Rows that a program other than this one has added since the last write are told of too.
+    """
+    inspector = inspect(conn)
+    if not inspector.has_table("seal"):
+        return []
+    sealed = {row.table_name: row for row in conn.execute(select(seal))}
+    out: list[Broken] = []
+    for name in (*CHAINED, *SUMMED):
+        if name not in sealed:
+            out.append(Broken(name, "all rows", "their seal is gone"))
+            continue
+        known = frozenset(column["name"] for column in inspector.get_columns(name))
+        if name in CHAINED:
+            out += _verify_chain(conn, name, sealed[name], known)
+        else:
+            out += _verify_sum(conn, name, sealed[name], known)
+    return out
+
+
+def _verify_chain(
+    conn: Connection, name: str, sealed: Any, known: frozenset[str]
+) -> list[Broken]:
+    renewed = conn.scalar(select(func.max(chain.c.id)).where(
+        chain.c.table_name == name, chain.c.kind == "renewed")) or 0
+    points = conn.execute(select(chain).where(
+        chain.c.table_name == name, chain.c.id >= renewed).order_by(chain.c.id)).all()
+    ends = [(row.last_id, row.n_rows, row.sha256) for row in points]
+    final = (sealed.last_id, sealed.n_rows, sealed.sha256)
+    out: list[Broken] = []
+    if (ends[-1] if ends else (0, 0, _START)) != final:
+        out.append(Broken(name, "the chain", "its last point and its seal differ"))
+        ends.append(final)
+    lines = _lines(conn, metadata.tables[name], 0, known=known)
+    held = next(lines, None)
+    n, sha256, first = 0, _START, 0
+    for last_id, n_rows, wanted in ends:
+        while held is not None and held[0] <= last_id:
+            sha256 = _linked(sha256, held[1])
+            n += 1
+            held = next(lines, None)
+        if (n, sha256) != (n_rows, wanted):
+            here = f"rows {first + 1} to {last_id}"
+            missing = n_rows - n
+            out.append(Broken(name, here, "they are not the rows that were saved" + (
+                f": {missing} missing" if missing > 0 else f": {-missing} too many"
+                if missing < 0 else "")))
+            n, sha256 = n_rows, wanted  # go on from what was saved, to find the next
+        first = last_id
+    if held is not None:
+        out.append(Broken(name, f"rows from {held[0]} on", "another program added them"))
+    return out
+
+
+def _verify_sum(conn: Connection, name: str, sealed: Any, known: frozenset[str]) -> list[Broken]:
+    total = n = 0
+    for _, line in _lines(conn, metadata.tables[name], 0, known=known):
+        total = (total + int.from_bytes(hashlib.sha256(line).digest())) % _MODULUS
+        n += 1
+    if (n, f"{total:064x}") == (sealed.n_rows, sealed.sha256) and not sealed.changed:
+        return []
+    what = f"{n} rows, {sealed.n_rows} were saved" if n != sealed.n_rows else (
+        "a value is not the one that was saved")
+    return [Broken(name, "its rows", what)]
+
+
+def renew(conn: Connection) -> None:
+    """Seal every row as it stands: after a change of the tables' form that `verify` preceded."""
+    for name in CHAINED:
+        _set(conn, name, last_id=0, n_rows=0, sha256=_START)
+        row = conn.execute(select(seal).where(seal.c.table_name == name)).one()
+        _lengthen(conn, name, row, kind="renewed")
+    for name in SUMMED:
+        _set(conn, name, **_sum(conn, name, 0, 0, 0), changed=False)
+    before = conn.scalar(select(seal.c.last_id).where(seal.c.table_name == WRITES))
+    _set(conn, WRITES, last_id=(before or 0) + 1)
+
+
+# ---- beside the database ---------------------------------------------------------------------
+
+
+class Folder:
+    """The last write as the season's folder knows it, in the file ``written``.
+
+    Parameters
+    ----------
+    folder : Path
+        The season's folder.
+    """
+
+    NAME = "written"
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / self.NAME
+
+    def read(self) -> Point | None:
+        """Return the last write that was noted, None where there is none or it cannot be read."""
+        try:
+            n, sha256, check = self.path.read_text(encoding="ascii").split()
+            return Point(int(n), sha256) if check == _check_of(n, sha256) else None
+        except (OSError, ValueError):
+            return None
+
+    def note(self, last: Point) -> None:
+        """Note a write after it was committed; an older one never replaces a newer one.
+
+        Nothing is flushed: after a power cut the file may be older than the database, which
+        `behind` allows.
+        """
+        before = self.read()
+        if before is not None and before.n > last.n:
+            return
+        text = f"{last.n} {last.sha256} {_check_of(str(last.n), last.sha256)}\n".rjust(110)
+        with contextlib.suppress(OSError):
+            handle = os.open(self.path, os.O_WRONLY | os.O_CREAT, 0o644)
+            try:
+                os.write(handle, text.encode("ascii"))
+            finally:
+                os.close(handle)
+
+    def fault(self, now: Point | None) -> str:
+        """Say how a database stands against the folder, '' where nothing is wrong."""
+        if now is None or not self.path.exists():
+            return ""
+        noted = self.read()
+        if noted is None:
+            return "the file `written` cannot be read"
+        if noted.n > now.n:
+            return (f"the database lacks the last {noted.n - now.n} writes that this folder has "
+                    "seen: it is an older file, or was copied without budvision.db-wal")
+        if noted.n == now.n and noted.sha256 != now.sha256:
+            return "the database is not the one that was last written in this folder"
+        return ""
+
+
+def _check_of(n: str, sha256: str) -> str:
+    return hashlib.sha256(f"{n} {sha256}".encode()).hexdigest()[:16]
