@@ -9,6 +9,7 @@ from __future__ import annotations
 __all__ = [
     "BudvisionError",
     "ConflictError",
+    "DamagedError",
     "InputError",
     "MissingLibraryError",
     "NotFoundError",
@@ -118,6 +119,13 @@ class SeasonError(BudvisionError, RuntimeError):
     """A season folder that is missing, of another version or damaged."""
 
     code = "season"
+
+
+class DamagedError(SeasonError):
+    """A season whose database or folder is missing or damaged: its evidence cannot be verified."""
+
+    code = "season_damaged"
+    exit_code = 5
 
 
 class StorageError(BudvisionError, OSError):

@@ -69,9 +69,9 @@ def extend(conn: Connection) -> Point | None:
     if not inspect(conn).has_table("seal"):
         return None  # an older form, inside a migration
     sealed = {row.table_name: row for row in conn.execute(select(seal))}
-    last = dict(conn.execute(union_all(*(
+    last: dict[str, int] = {row[0]: row[1] for row in conn.execute(union_all(*(
         select(literal(name), func.coalesce(func.max(metadata.tables[name].c.id), 0))
-        for name in (*CHAINED, *SUMMED)))).all())
+        for name in (*CHAINED, *SUMMED))))}
     touched = False
     for name in CHAINED:
         row = sealed[name]

@@ -8,6 +8,7 @@ one writer at a time, rolled back whole on any error.
 from __future__ import annotations
 
 import json
+import logging
 import os
 import tomllib
 from collections.abc import Iterator
@@ -15,22 +16,22 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
-from sqlalchemy.exc import DatabaseError, OperationalError
-from sqlalchemy.pool import QueuePool
+from sqlalchemy import Connection, Engine, text
 
-from budvision.errors import InputError, SeasonError, StorageError
+from budvision.errors import DamagedError, InputError, SeasonError, StorageError
 from budvision.settings import Settings
-from budvision.store import migrations
+from budvision.store import migrations, seal
+from budvision.store.backups import last_good_copy
+from budvision.store.engine import DATABASE, may_write, open_engine, plain_errors
 from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
 
 __all__ = ["Season", "as_utc", "now"]
 
 CONFIG = "budvision.toml"
-DATABASE = "budvision.db"
+_LOG = logging.getLogger(__name__)
 _WRITER_LOCK = 0x6275_6476  # one PostgreSQL advisory lock for the season's writers
 _FIRST_CONFIG = """\
 # Settings of this season; `budvision settings` lists every name, its default and what it does.
@@ -82,6 +83,10 @@ class Season:
         Its database; use `read` and `write` rather than the engine itself.
     photos : PhotoStore
         Its photographs.
+    read_only : bool
+        Whether the folder may not be written; then `write` refuses and all else works.
+    fault : str
+        What was wrong between database and folder when it was opened, '' where nothing was.
 
     Examples
     --------
@@ -91,12 +96,14 @@ class Season:
 
     def __init__(
         self, folder: Path, *, settings: Settings, engine: Engine,
-        photos: PhotoStore | None = None,
+        photos: PhotoStore | None = None, read_only: bool = False,
     ) -> None:
         self.folder = folder
         self.settings = settings
         self.engine = engine
         self.photos = photos or PhotoStore(folder / "photos")
+        self.read_only = read_only
+        self.fault = ""
 
     # ---- making and opening ------------------------------------------------------------------
 
@@ -146,9 +153,9 @@ class Season:
         try:
             for wanted in (store, root / "models"):
                 wanted.mkdir(parents=True, exist_ok=True)
-            engine = _engine(root, database_url)
+            engine = open_engine(root, database_url)
             try:
-                with _plain_errors(root):
+                with plain_errors(root):
                     migrations.make(engine, root)
             finally:
                 engine.dispose()
@@ -194,15 +201,20 @@ class Season:
         settings = Settings.load(config)
         url, photos = _places(config)
         if url is None and not (root / DATABASE).exists():
-            raise SeasonError(
+            raise DamagedError(
                 "the season's database budvision.db is missing", where=str(root),
-                do="Put it back from a backup; the photographs are still in photos/.",
+                do=last_good_copy(root),
             )
-        season = cls(root, settings=settings, engine=_engine(root, url),
-                     photos=_photo_store(root, photos))
+        read_only = url is None and not may_write(root)
+        if read_only:
+            _LOG.warning("%s may not be written: the season is open for reading only.", root)
+        season = cls(root, settings=settings, photos=_photo_store(root, photos),
+                     engine=open_engine(root, url, read_only=read_only), read_only=read_only)
         try:
-            with _plain_errors(root):
-                migrations.bring_up_to_date(season.engine, root)
+            with plain_errors(root):
+                migrations.bring_up_to_date(season.engine, root, read_only=read_only)
+            with season.read() as conn:
+                season.fault = seal.Folder(root).fault(seal.point(conn))
         except BaseException:
             season.close()
             raise
@@ -229,7 +241,7 @@ class Season:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """Open the database for reading: one unchanging view of it until the block ends."""
-        with _plain_errors(self.folder), self.engine.connect() as conn:
+        with plain_errors(self.folder), self.engine.connect() as conn:
             if conn.dialect.name == "postgresql":
                 conn = conn.execution_options(isolation_level="REPEATABLE READ")
             with conn.begin():
@@ -246,12 +258,20 @@ class Season:
         StorageError
             When the database stays locked for 30 s, the disk is full or the file read-only.
         """
-        with _plain_errors(self.folder), self.engine.connect() as conn:
+        if self.read_only:
+            raise StorageError(
+                "the season may not be written", where=str(self.folder), code="read_only",
+                expected="a folder and a budvision.db with the right to write",
+                do="Copy the season to a disk that may be written, or mend the rights.")
+        with plain_errors(self.folder), self.engine.connect() as conn:
             conn = conn.execution_options(budvision_write=True)
             with conn.begin():
                 if conn.dialect.name == "postgresql":
                     conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
                 yield conn
+                sealed = seal.extend(conn)
+        if sealed is not None:
+            seal.Folder(self.folder).note(sealed)
 
     @property
     def models_folder(self) -> Path:
@@ -294,55 +314,3 @@ def _photo_store(root: Path, place: str | None) -> PhotoStore:
             do="Connect the shared disk, or correct [photos] folder.",
         )
     return PhotoStore(root / place)
-
-
-def _engine(root: Path, url: str | None) -> Engine:
-    if url is not None:
-        address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
-        return create_engine(address, pool_pre_ping=True)
-    engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
-        f"sqlite:///{root / DATABASE}", poolclass=QueuePool, max_overflow=30,
-        connect_args={"timeout": 30.0},
-    )
-
-    @event.listens_for(engine, "connect")
-    def _connect(dbapi: Any, _record: Any) -> None:
-        dbapi.isolation_level = None  # the BEGIN below is ours
-        for pragma in (
-            "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000",
-            "recursive_triggers=ON",  # so that REPLACE fires the triggers against deletion
-            "temp_store=MEMORY", "cache_size=-65536",
-        ):
-            dbapi.execute(f"PRAGMA {pragma}")
-
-    @event.listens_for(engine, "begin")
-    def _begin(conn: Connection) -> None:
-        writes = conn.get_execution_options().get("budvision_write", False)
-        conn.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-    return engine
-
-
-@contextmanager
-def _plain_errors(root: Path) -> Iterator[None]:
-    """Turn what a disk or server refuses into errors that say what to do."""
-    try:
-        yield
-    except OperationalError as error:
-        said = str(error.orig)
-        do = "Check the disk and the database server, then try again; nothing was half-written."
-        if "locked" in said:
-            do = "Another program writes to the season; try again when it has finished."
-        elif "full" in said:
-            do = "Make room on the disk and run the command again; nothing was half-written."
-        raise StorageError(
-            f"the database refused the work ({said.splitlines()[0]})", where=str(root), do=do
-        ) from error
-    except DatabaseError as error:
-        said = str(error.orig)
-        if "not a database" in said or "malformed" in said:
-            raise SeasonError(
-                f"the database is damaged ({said})", where=str(root / DATABASE),
-                do="Put it back from a backup (budvision.db.before-*), and run `budvision check`.",
-            ) from error
-        raise

@@ -277,7 +277,7 @@ temperature = Table(
 chain = Table(
     "chain", metadata, _id(),
     Column("table_name", String(40), nullable=False),
-    Column("kind", String(10), nullable=False),                # rows; renewed: the chain begins anew
+    Column("kind", String(10), nullable=False),                # rows; renewed: begun anew
     Column("last_id", Integer, nullable=False),
     Column("n_rows", Integer, nullable=False),
     Column("sha256", String(64), nullable=False),

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sqlalchemy import Connection, insert, text
+from sqlalchemy import Connection, insert, inspect, text
 
 from budvision.store.queries import blocks, calls, canes, marks, models, people, photos, proposals
 from budvision.store.queries.review import set_bookmark, take_lease
@@ -69,13 +69,18 @@ def fill() -> Fill:
 
 @pytest.fixture
 def rows_of() -> RowsOf:
-    """Return a function that reads every row of every table, by the names of its columns."""
+    """Return a function that reads every row of every table there is, by its columns' names.
+
+    `seal` and the points of `chain` are about rows, and begin anew with another form.
+    """
 
     def read(conn: Connection) -> dict[str, list[dict[str, Any]]]:
+        there = set(inspect(conn).get_table_names())
         return {
             table.name: [dict(row._mapping) for row in conn.execute(
                 text(f'SELECT * FROM "{table.name}" ORDER BY id'))]
             for table in metadata.sorted_tables
+            if table.name in there and table.name not in ("chain", "seal")
         }
 
     return read

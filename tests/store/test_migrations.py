@@ -59,7 +59,7 @@ def test_down_and_up_keep_every_row(
     with any_season.read() as conn:
         assert migrations.current(conn) == revision
         assert agree(rows_of(conn), before)
-        assert overview.missing_triggers(conn) == []
+        assert set(overview.missing_triggers(conn)) <= {"chain"}  # a table of form 0004
     with any_season.write() as conn:
         migrations.upgrade(conn)
     with any_season.read() as conn:
@@ -150,7 +150,7 @@ def test_evidence_cannot_be_updated_or_deleted(
     fill(any_season)
     with any_season.read() as conn:
         before = rows_of(conn)
-    assert before[table], f"nothing in {table} to try it on"
+        assert conn.scalar(text(f'SELECT COUNT(*) FROM "{table}"')), f"nothing in {table}"
     for statement in (f'UPDATE "{table}" SET added_at = added_at', f'DELETE FROM "{table}"',
                       f'DELETE FROM "{table}" WHERE id = 1'):
         with pytest.raises(DatabaseError, match="append-only"), any_season.write() as conn:

@@ -64,7 +64,7 @@ def make(engine: Engine, folder: Path) -> None:
     bring_up_to_date(engine, folder)
 
 
-def bring_up_to_date(engine: Engine, folder: Path) -> Path | None:
+def bring_up_to_date(engine: Engine, folder: Path, *, read_only: bool = False) -> Path | None:
     """Upgrade an older database after copying it; refuse a newer one.
 
     Parameters
@@ -73,6 +73,8 @@ def bring_up_to_date(engine: Engine, folder: Path) -> Path | None:
         The season's database.
     folder : Path
         The season's folder, where the copy is put.
+    read_only : bool
+        The folder may not be written: an older form is refused too.
 
     Returns
     -------
@@ -99,6 +101,12 @@ def bring_up_to_date(engine: Engine, folder: Path) -> Path | None:
             where=str(folder), code="season_newer",
             expected="a database of this version or an older one",
             do="Install the newer budvision that made it; nothing was changed.",
+        )
+    if read_only:
+        raise SeasonError(
+            f"the database has form {revision}, which this budvision would bring to {HEAD}",
+            where=str(folder), code="season_older", expected="a folder that may be written",
+            do="Copy the season to a disk that may be written and open it there.",
         )
     backup = _copy(engine, folder, revision)
     with engine.connect() as conn:

@@ -1,0 +1,128 @@
+"""The season's database: opened for writing or, where nothing may be written, for reading."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.pool import QueuePool
+
+from budvision.errors import DamagedError, MissingLibraryError, StorageError
+from budvision.store.backups import last_good_copy
+
+__all__ = ["DATABASE", "may_write", "open_engine", "plain_errors"]
+
+DATABASE = "budvision.db"
+
+
+def may_write(root: Path) -> bool:
+    """Tell whether a season's folder and its SQLite file may be written."""
+    return os.access(root, os.W_OK) and os.access(root / DATABASE, os.W_OK)
+
+
+def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engine:
+    """Return the engine of a season's database.
+
+    Parameters
+    ----------
+    root : Path
+        The season's folder.
+    url : str or None
+        A PostgreSQL address; None for the SQLite file of the folder.
+    read_only : bool
+        Open the SQLite file without writing anything beside it.
+
+    Raises
+    ------
+    MissingLibraryError
+        When the address asks for PostgreSQL and its driver is not installed.
+    """
+    if url is not None:
+        address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
+        try:
+            return create_engine(address, pool_pre_ping=True)
+        except ModuleNotFoundError as error:
+            raise MissingLibraryError(
+                "the driver of PostgreSQL is not installed", where="[database] url",
+                expected="the Python package psycopg",
+                do='Run `pip install "budvision[postgres]"` (or `pip install "psycopg[binary]"`), '
+                "then the command again.") from error
+    if read_only:
+        return _read_only_engine(root)
+    engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
+        f"sqlite:///{root / DATABASE}", poolclass=QueuePool, max_overflow=30,
+        connect_args={"timeout": 30.0},
+    )
+
+    @event.listens_for(engine, "connect")
+    def _connect(dbapi: Any, _record: Any) -> None:
+        dbapi.isolation_level = None  # the BEGIN below is ours
+        for pragma in (
+            "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000",
+            "recursive_triggers=ON",  # so that REPLACE fires the triggers against deletion
+            "temp_store=MEMORY", "cache_size=-65536",
+        ):
+            dbapi.execute(f"PRAGMA {pragma}")
+
+    _begin_by_hand(engine)
+    return engine
+
+
+def _begin_by_hand(engine: Engine) -> None:
+    @event.listens_for(engine, "begin")
+    def _begin(conn: Connection) -> None:
+        writes = conn.get_execution_options().get("budvision_write", False)
+        conn.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _read_only_engine(root: Path) -> Engine:
+    """Open the file as it is; with a write-ahead log that still holds rows, a copy of both."""
+    path, log = root / DATABASE, root / f"{DATABASE}-wal"
+    folder: tempfile.TemporaryDirectory[str] | None = None
+    if log.exists() and log.stat().st_size:
+        folder = tempfile.TemporaryDirectory(prefix="budvision-")
+        for file in (path, log):
+            shutil.copyfile(file, Path(folder.name) / file.name)
+        path = Path(folder.name) / DATABASE
+        address = path.as_uri()
+    else:
+        address = f"{path.as_uri()}?mode=ro&immutable=1"
+
+    def connect() -> sqlite3.Connection:
+        assert folder is None or folder.name  # kept until the engine goes
+        return sqlite3.connect(address, uri=True, check_same_thread=False, isolation_level=None)
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    _begin_by_hand(engine)
+    return engine
+
+
+@contextmanager
+def plain_errors(root: Path) -> Iterator[None]:
+    """Turn what a disk or server refuses into errors that say what to do."""
+    try:
+        yield
+    except OperationalError as error:
+        said = str(error.orig)
+        do = "Check the disk and the database server, then try again; nothing was half-written."
+        if "locked" in said:
+            do = "Another program writes to the season; try again when it has finished."
+        elif "full" in said:
+            do = "Make room on the disk and run the command again; nothing was half-written."
+        raise StorageError(
+            f"the database refused the work ({said.splitlines()[0]})", where=str(root), do=do
+        ) from error
+    except DatabaseError as error:
+        said = str(error.orig)
+        if "not a database" in said or "malformed" in said:
+            raise DamagedError(f"the database is damaged ({said})", where=str(root / DATABASE),
+                               do=last_good_copy(root)) from error
+        raise
