@@ -20,28 +20,32 @@ class ArchiveKey:
     ----------
     folder : Path
         The season's folder.
+    keep : bool
+        Write a new key there; without it, in a folder that may not be written, the key is one of
+        this export alone.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, keep: bool = True) -> None:
         self._path = folder / _NAME
-        self._key = self._read_or_make()
+        self._key = self._read_or_make(keep=keep)
 
-    def _read_or_make(self) -> bytes:
+    def _read_or_make(self, *, keep: bool) -> bytes:
         if self._path.exists():
             return bytes.fromhex(self._path.read_text(encoding="ascii").strip())
         key = secrets.token_bytes(32)
-        self.adopt_into(self._path, key.hex())
+        if keep:
+            self.adopt_into(self._path, key.hex())
         return key
 
     @staticmethod
     def adopt_into(path: Path, text: str) -> None:
         """Write a key file whole or not at all, readable by its owner alone."""
         part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-        with part.open("w", encoding="ascii") as file:
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
             file.write(text + "\n")
             file.flush()
             os.fsync(file.fileno())
-        part.chmod(0o600)
         part.replace(path)
 
     def adopt(self, text: str) -> None:

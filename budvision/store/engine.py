@@ -86,21 +86,23 @@ def _begin_by_hand(engine: Engine) -> None:
 def _read_only_engine(root: Path) -> Engine:
     """Open the file as it is; with a write-ahead log that still holds rows, a copy of both."""
     path, log = root / DATABASE, root / f"{DATABASE}-wal"
-    folder: tempfile.TemporaryDirectory[str] | None = None
+    address = f"{path.as_uri()}?mode=ro&immutable=1"
+    copy: Path | None = None
     if log.exists() and log.stat().st_size:
-        folder = tempfile.TemporaryDirectory(prefix="budvision-")
+        copy = Path(tempfile.mkdtemp(prefix="budvision-"))
         for file in (path, log):
-            shutil.copyfile(file, Path(folder.name) / file.name)
-        path = Path(folder.name) / DATABASE
-        address = path.as_uri()
-    else:
-        address = f"{path.as_uri()}?mode=ro&immutable=1"
+            shutil.copyfile(file, copy / file.name)
+        address = (copy / DATABASE).as_uri()
 
     def connect() -> sqlite3.Connection:
-        assert folder is None or folder.name  # kept until the engine goes
         return sqlite3.connect(address, uri=True, check_same_thread=False, isolation_level=None)
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    if copy is not None:
+        @event.listens_for(engine, "engine_disposed")
+        def _disposed(_engine: Engine) -> None:
+            shutil.rmtree(copy, ignore_errors=True)
+
     _begin_by_hand(engine)
     return engine
 

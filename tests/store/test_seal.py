@@ -93,8 +93,8 @@ def test_a_folder_copied_without_its_log_is_told(season: Season, fill: Fill) -> 
         blocks.update_block(conn, 1, note="last word")
     copy = season.folder.with_name("copy")
     shutil.copytree(season.folder, copy, ignore=shutil.ignore_patterns("*-wal", "*-shm"))
-    with pytest.raises(Exception, match="."):  # nothing at all reached the main file here
-        Season.open(copy)
+    with Season.open(copy) as opened:  # budvision.db alone is an empty season still
+        assert "lacks the last 2 writes" in opened.fault
     season.close()
     shutil.copytree(season.folder, whole := season.folder.with_name("whole"))
     with Season.open(season.folder) as opened, opened.write() as conn:

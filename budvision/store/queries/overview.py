@@ -129,7 +129,7 @@ def missing_triggers(conn: Connection) -> list[str]:
         "SELECT tbl_name, name FROM sqlite_master WHERE type = 'trigger'"
         if conn.dialect.name == "sqlite" else
         "SELECT c.relname, t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
-        "WHERE NOT t.tgisinternal"
+        "WHERE NOT t.tgisinternal AND t.tgenabled <> 'D'"
     )
     found: dict[str, int] = {}
     for table, _ in conn.execute(text(query)):

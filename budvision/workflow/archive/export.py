@@ -158,7 +158,7 @@ def export_archive(
     Photographs are handled one at a time and rows in chunks: memory does not grow with the
     season, but for some 2 kB a photograph (names and hashes for the manifest).
     """
-    key = ArchiveKey(season.folder)
+    key = ArchiveKey(season.folder, keep=not season.read_only)
     kind = "whole" if whole else "shared"
     _check_same_kind(folder, kind, key.lab)
     facts: dict[str, object] = {

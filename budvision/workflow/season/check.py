@@ -6,7 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Connection
+
 from budvision.errors import BudvisionError
+from budvision.store import seal
+from budvision.store.backups import last_good_copy
 from budvision.store.queries import models, overview
 from budvision.store.session import Season
 
@@ -49,7 +53,7 @@ class CheckReport:
 
 
 def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckReport:
-    """Verify a season: database, triggers, every photograph's hash, leftovers.
+    """Verify a season: database, triggers, every row's seal, every photograph's hash, leftovers.
 
     Parameters
     ----------
@@ -63,33 +67,26 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
     Returns
     -------
     CheckReport
-        Serious: a damaged database, a missing guard, a photograph gone or changed, a model or
-        region that cannot be read. Not serious: leftovers, and photographs without a record.
+        Serious: a damaged database, one older than its folder, a missing guard, a row changed past
+        the program, a photograph gone or changed, a model or region that cannot be read. Not
+        serious: leftovers, and photographs without a record.
     """
     findings: list[Finding] = []
+    copy = last_good_copy(season.folder)
+    if season.fault:
+        findings.append(Finding(
+            "older_database", "budvision.db", season.fault, "Fetch the whole folder again, with "
+            "budvision.db-wal, or restore the last backup. If you put an older database back "
+            f"knowingly, remove the file {seal.Folder.NAME}."))
     with season.read() as conn:
-        for fault in overview.database_faults(conn):
-            findings.append(Finding("database", "budvision.db", fault,
-                                    "Put the database back from a backup."))
-        for table in overview.missing_triggers(conn):
-            findings.append(Finding(
-                "no_guard", f"table {table}", "its rows can be changed or deleted: the triggers "
-                "are gone", "Put the database back from a backup, or export an archive and import "
-                "it into a new season."))
-        for key in overview.broken_regions(conn):
-            findings.append(Finding("region", f"region {key}", "its labels cannot be read",
-                                    "Propose the photograph anew; the call made from it stands."))
-        for bud_id, cut, n in overview.doubled_cuts(conn):
-            findings.append(Finding(
-                "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {n} photographs",
-                "Give all but one another cut on the assignment page.", serious=False))
+        findings += _rows(conn, copy)
         hashes = overview.photo_hashes(conn)
         counts = overview.count_rows(conn)
         known = models.list_models(conn)
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
     for path in [*season.photos.half_written(), *season.folder.glob("*.part")]:
-        if tidy:
+        if tidy and not season.read_only:
             path.unlink(missing_ok=True)
         findings.append(Finding(
             "half_written", path.name, "a killed program left it half-written",
@@ -102,6 +99,29 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             serious=False))
     n_rows = counts.n_buds + counts.n_photos + counts.n_calls
     return CheckReport(len(hashes), n_rows, tuple(findings))
+
+
+def _rows(conn: Connection, copy: str) -> list[Finding]:
+    """Check what the database says of itself, its guards, and every row against its seal."""
+    found = [Finding("database", "budvision.db", fault, copy)
+             for fault in overview.database_faults(conn)]
+    for table in overview.missing_triggers(conn):
+        found.append(Finding(
+            "no_guard", f"table {table}", "its rows can be changed or deleted: the triggers "
+            "are gone", "Put the database back from a backup, or export an archive and import "
+            "it into a new season."))
+    for broken in seal.verify(conn):
+        found.append(Finding(
+            "changed_row", f"table {broken.table}, {broken.rows}", broken.what,
+            f"Answers that rest on it cannot be trusted. {copy}"))
+    for key in overview.broken_regions(conn):
+        found.append(Finding("region", f"region {key}", "its labels cannot be read",
+                             "Propose the photograph anew; the call made from it stands."))
+    for bud_id, cut, n in overview.doubled_cuts(conn):
+        found.append(Finding(
+            "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {n} photographs",
+            "Give all but one another cut on the assignment page.", serious=False))
+    return found
 
 
 def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Finding]:
