@@ -165,17 +165,19 @@ def results(
     """
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
+    from budvision.workflow.answers.comparison import told_facts
     from budvision.workflow.answers.results import results_as_dict, season_results
 
     with json_errors(as_json), Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
-        settings = opened.settings
-    confirmed = [answer for answer in answers if answer.confirmed]
+        confirmed = [answer for answer in answers if answer.confirmed]
+        units = opened.settings.text("units")
+        facts = [] if as_json else told_facts(opened, confirmed)
     if as_json:
         show_json(results_as_dict(answers))
     else:
         if confirmed:
-            print_results([answer.result for answer in confirmed], settings=settings)
+            print_results(facts, units=units)
             typer.echo("")
         for answer in answers:
             _tell_waiting(answer)

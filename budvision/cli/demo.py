@@ -33,6 +33,7 @@ def demo(
     from budvision.cli.progress import progress_bar
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
+    from budvision.workflow.answers.comparison import told_facts
     from budvision.workflow.answers.results import results, season_results
     from budvision.workflow.season.demo import REVIEWER, build_demo
 
@@ -61,7 +62,7 @@ def demo(
         answers = season_results(season)
         called = [a for a in answers if a.confirmed]
         if not as_json:
-            print_results([a.result for a in called], settings=season.settings)
+            print_results(told_facts(season, called), units=season.settings.text("units"))
         for answer in answers:
             if answer.waiting.n_buds:
                 say(f"{answer.block.name}: {answer.waiting.n_buds} buds wait for a person"

@@ -1,6 +1,6 @@
 """`budvision tally`: a paper tally in, mortality, band and nodes to retain out.
 
-`print_results` draws the same answer for any command that has block results.
+`print_results` prints the answer for any command that has block results, in the words of the page.
 """
 
 from __future__ import annotations
@@ -19,18 +19,12 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from budvision.settings import Settings
-    from budvision.vineyard.pruning import NodeCount
-    from budvision.vineyard.results import BlockResult
+    from budvision.report.answer import AnswerWords
+    from budvision.report.facts import BlockFacts
 
 __all__ = ["print_results", "register"]
 
-SCALE_WIDTH = 20
-RULE_WORDS = {
-    "band": "by the band",
-    "exact": "normal / share alive",
-    "crop_potential": "normal / crop potential",
-}
+SCALE_WIDTH = 12
 
 
 def register(app: typer.Typer) -> None:
@@ -68,6 +62,7 @@ def tally(
     Example: budvision tally calls.csv --normal-nodes 40
     """
     from budvision.errors import UsageError
+    from budvision.report.facts import result_facts
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
     from budvision.vineyard.potential import SECONDARY_CROP
@@ -102,25 +97,18 @@ def tally(
         told = results_as_dict(results, warnings=warnings)
         typer.echo(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        print_results(results, settings=settings)
+        known, policy_used = shipped_policies(policies), settings.text("policy")
+        print_results([result_facts(r, known[policy_used], policies=known) for r in results])
 
 
-def _percent(share: float | None) -> str:
-    return "–" if share is None else f"{100 * share:.1f} %"
-
-
-def _span(low: float | None, high: float | None) -> str:
-    return "–" if low is None or high is None else f"{100 * low:.1f} to {100 * high:.1f} %"
-
-
-def _scale(low: float | None, at: float | None, high: float | None) -> str:
-    """Draw an interval to scale from 0 to 100 %, in characters."""
-    if low is None or at is None or high is None:
+def _scale(ends: tuple[float, float, float] | None) -> str:
+    """Draw an interval (share, low, high) to scale from 0 to 100 %, in characters."""
+    if ends is None:
         return ""
+    at, first, last = (min(SCALE_WIDTH - 1, int(end * SCALE_WIDTH)) for end in ends)
     cells = ["·"] * SCALE_WIDTH
-    first, last = (min(SCALE_WIDTH - 1, int(end * SCALE_WIDTH)) for end in (low, high))
     cells[first:last + 1] = ["─"] * (last - first + 1)
-    cells[min(SCALE_WIDTH - 1, int(at * SCALE_WIDTH))] = "◆"
+    cells[at] = "◆"
     return "".join(cells)
 
 
@@ -128,115 +116,112 @@ def _new_table(*heads: str) -> Table:
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(box=SIMPLE_HEAD, header_style="bold")
+    table = Table(box=SIMPLE_HEAD, header_style="bold", pad_edge=False, collapse_padding=True)
     for at, head in enumerate(heads):
         table.add_column(head, justify="left" if at == 0 else "right", no_wrap=True)
     return table
 
 
-def _tissue_table(result: BlockResult) -> Table:
-    first = next(iter(result.tissues.values()))
-    table = _new_table("Tissue", "live", "dead", "unsure", "not exp.", "mortality",
-                       f"{100 * first.confidence:g} % interval")
+def _tissue_table(words: AnswerWords) -> Table:
+    from budvision.report.answer import TISSUE_HEADS
+
+    table = _new_table(*TISSUE_HEADS)
     table.add_column("0 %" + "100 %".rjust(SCALE_WIDTH - 3), no_wrap=True)
-    for tissue, row in result.tissues.items():
-        mark = " *" if row.design_effect_from_prior else ""
-        table.add_row(
-            tissue.value, str(row.n_live), str(row.n_dead), str(row.n_unsure),
-            str(row.n_not_exposed), _percent(row.mortality), _span(row.low, row.high) + mark,
-            _scale(row.low, row.mortality, row.high),
-        )
-    crop = result.crop_potential
-    table.add_row("crop", "", "", "", "", _percent(crop.share), _span(crop.low, crop.high),
-                  _scale(crop.low, crop.share, crop.high), style="italic")
+    for row in words.tissues:
+        table.add_row(*row.cells(), _scale(row.ends))
+    if words.crop is not None:
+        table.add_row(words.crop.name, *[""] * 5, words.crop.share, words.crop.span,
+                      _scale(words.crop.ends), style="italic")
     return table
 
 
-def _count(nodes: NodeCount) -> tuple[str, str]:
-    ends = " to ".join("?" if end is None else str(end) for end in (nodes.low, nodes.high))
-    cap = " (at the practical maximum)" if nodes.capped else ""
-    return ("no number" if nodes.retain is None else str(nodes.retain), ends + cap)
+def _node_table(words: AnswerWords) -> Table:
+    from budvision.report.answer import NODE_HEADS
 
-
-def _node_table(result: BlockResult) -> Table:
-    table = _new_table(f"Nodes to retain (normal {result.normal_nodes:g})", "nodes", "range")
-    for rule, nodes in result.nodes.items():
-        table.add_row(RULE_WORDS[rule], *_count(nodes))
-    for other in result.other_policies:
-        retain, ends = _count(other.nodes)
-        table.add_row(f"policy {other.policy}", retain, ends, style="dim")
+    table = _new_table(*NODE_HEADS, *([f"nodes {words.area}"] if words.area else []))
+    for row in words.nodes:
+        table.add_row(row.name, row.retain, row.span, *([row.per_area] if words.area else []))
     return table
 
 
-def _print_block(console: Console, result: BlockResult) -> None:
+def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> None:
     from rich.markup import escape
+
+    from budvision.report.words import count
+
+    def say(text: str, style: str = "") -> None:
+        if text:
+            console.print(escape(text), highlight=False, style=style)
 
     console.print()
-    console.print(
-        f"[bold]Block {escape(result.block)}[/bold]  {result.n_buds} buds from {result.n_canes} "
-        f"cane{'s' if result.n_canes != 1 else ''}", highlight=False,
-    )
-    console.print(_tissue_table(result), highlight=False)
-    if result.band is not None:
-        chances = ", ".join(
-            f"{name} {100 * chance:.0f} %" for name, chance in result.band_probabilities.items()
-        )
-        console.print(f"[bold]{escape(result.band.action)}[/bold]", highlight=False)
-        console.print(f"Band {result.band.name} of policy {result.policy}. "
-                      f"How likely each band is: {chances}.", highlight=False)
-        if result.more_buds is None:
-            told = "No practicable number of further buds would settle the band."
-        elif result.more_buds == 0:
-            told = "The whole interval lies in this band."
-        else:
-            told = f"About {result.more_buds} more buds would settle the band."
-        console.print(told, highlight=False)
-        console.print(_node_table(result), highlight=False)
-    for note in result.notes:
-        console.print(f"* {note}", highlight=False)
-    for warning in result.warnings:
-        console.print(f"Warning: {warning}", style="bold", highlight=False)
+    console.print(f"[bold]Block {escape(facts.block)}[/bold]  {count(facts.n_buds, 'bud')} from "
+                  f"{count(facts.n_canes, 'cane')}", highlight=False)
+    say(words.headline, "bold")
+    for text in words.first:
+        say(f"Read this first. {text}", "bold")
+    say(words.action, "bold")
+    for choice in words.choices:
+        say(f"- {choice.when}: {choice.deed}")
+    if words.nodes:
+        console.print(_node_table(words), highlight=False)
+    say(" ".join(part for part in (words.normal, words.arrangement) if part))
+    for row in words.nodes:
+        say(f"{row.name}: {row.note}" if "maximum" in row.note else "")
+    say(f"{words.disagreement} {words.why}".strip())
+    for row in words.policies[1:]:
+        nodes = row.retain if row.retain == "no number" else f"{row.retain} nodes a vine"
+        say(f"  {row.name}: {nodes}{f' ({row.span})' if row.span else ''}", "dim")
+    console.print(_tissue_table(words), highlight=False)
+    for text in words.found:
+        say(text)
+    for text in words.sure:
+        say(text)
+    chances = ", ".join(f"{row.name} {row.chance}" for row in words.bands)
+    say(f"How likely each band is: {chances}." if chances else "")
+    say(words.crop_counted)
+    for line in facts.history:
+        say(f"Sampling {line.sampling} ({line.collected or 'day not recorded'}): {line.share} "
+            f"({line.span}) of {line.n_judged}. {line.change}")
+    for note in facts.notes:
+        say(f"* {note}")
+    for warning in facts.warnings:
+        say(f"Warning: {warning}", "bold")
 
 
-def _overview(results: Sequence[BlockResult]) -> Table:
+def _overview(told: Sequence[tuple[BlockFacts, AnswerWords]]) -> Table:
     from rich.markup import escape
 
-    table = _new_table("Block", "buds", "primary mortality", "interval", "band", "nodes")
-    for result in sorted(
-        results, key=lambda row: -(next(iter(row.tissues.values())).mortality or 0.0)
-    ):
-        primary = next(iter(result.tissues.values()))
-        table.add_row(
-            escape(result.block), str(result.n_buds), _percent(primary.mortality),
-            _span(primary.low, primary.high), result.band.name if result.band else "–",
-            _count(result.nodes["band"])[0],
-        )
+    table = _new_table("block", "buds", "share dead", "range", "band", "nodes a vine")
+    for facts, words in told:
+        first = words.tissues[0]
+        table.add_row(escape(facts.block), str(facts.n_buds), first.share, first.span, words.band,
+                      words.nodes[0].retain if words.nodes else "")
     return table
 
 
-def print_results(results: Sequence[BlockResult], *, settings: Settings) -> None:
-    """Print block results for people, several blocks with the most damaged first.
+def print_results(
+    blocks: Sequence[BlockFacts], *, units: str = "metric",
+) -> None:
+    """Print blocks' answers for people, several blocks with the most damaged first.
 
     Parameters
     ----------
-    results : sequence of BlockResult
-    settings : Settings
-        Those the results were worked out with.
+    blocks : sequence of BlockFacts
+    units : {"metric", "us"}
     """
     from rich.console import Console
 
+    from budvision.report.answer import answer_words
     from budvision.workflow.answers.tally import CAUTION
 
     console = Console(file=sys.stdout, markup=True, soft_wrap=False)
     if console.width < 100:
         console.width = 100
-    if len(results) > 1:
-        console.print(_overview(results), highlight=False)
-    for result in results:
-        _print_block(console, result)
+    told = [(facts, answer_words(facts, units=units)) for facts in blocks]
+    if len(told) > 1:
+        worst = sorted(told, key=lambda pair: -(pair[0].tissues[0].share or 0.0))
+        console.print(_overview(worst), highlight=False)
+    for facts, words in told:
+        _print_block(console, facts, words)
     console.print()
-    console.print(
-        f"Crop counts a live primary 1, a live secondary under a dead primary "
-        f"{settings.number('secondary_crop'):.2f}, a tertiary 0.", highlight=False,
-    )
     console.print(CAUTION, highlight=False)

@@ -1,24 +1,38 @@
-"""What a page of paper is made of: plain facts of one block, before they become words.
+"""The one set of a block's facts, before they become words (`budvision.report.answer`).
 
-Shares are in [0, 1], lengths in metres, nodes are per vine. Nothing here knows the database; the
-workflow fills it in from confirmed calls only.
+Shares are in [0, 1], lengths in metres, nodes are per vine. Nothing here knows the database:
+`result_facts` takes the answer of a tally or of a season, and the workflow adds to it who judged
+what. Page, sheet, command line and tables all read these facts.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+
+from budvision.vineyard.policies import Band, Policy
+from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
+from budvision.vineyard.results import BlockResult, TissueResult
 
 __all__ = [
     "BandFacts",
     "BlockFacts",
     "BudLine",
+    "HistoryLine",
     "PhotoFacts",
     "PolicyFacts",
     "ReaderFacts",
     "RuleFacts",
     "TissueFacts",
+    "result_facts",
 ]
+
+RULES = {
+    "band": "band of the policy",
+    "exact": "normal / share alive",
+    "crop_potential": "normal / crop potential",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +47,26 @@ class TissueFacts:
     share: float | None
     low: float | None
     high: float | None
+    n_not_called: int = 0
+    assumed: bool = False
 
     @property
     def n_judged(self) -> int:
         """Buds called live or dead."""
         return self.n_live + self.n_dead
+
+    @property
+    def n_missing(self) -> int:
+        """Buds in the table that are neither live nor dead."""
+        return self.n_unsure + self.n_not_exposed + self.n_not_called
+
+    @property
+    def bounds(self) -> tuple[float, float] | None:
+        """Share dead with every unjudged bud taken as live, and as dead; None where none is."""
+        total = self.n_judged + self.n_missing
+        if not self.n_missing or not total:
+            return None
+        return self.n_dead / total, (self.n_dead + self.n_missing) / total
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +78,22 @@ class BandFacts:
     high: float
     action: str
     probability: float | None
+    nodes: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class RuleFacts:
-    """Nodes to retain on a vine by one rule; None where the rule gives no number."""
+    """Nodes to retain on a vine by one rule; None where the rule gives no number.
+
+    `stopped` says what of it stopped at the practical maximum: "", "all" or "upper end".
+    """
 
     name: str
     retain: float | None
     low: float | None
     high: float | None
     note: str = ""
+    stopped: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +114,18 @@ class ReaderFacts:
     n_buds: int
     first: dt.date
     last: dt.date
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryLine:
+    """One sampling of a block in words, and the change since the one before."""
+
+    sampling: str
+    collected: str
+    n_judged: int
+    share: str
+    span: str
+    change: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +161,18 @@ class BlockFacts:
     ----------
     waiting, unsure : tuple of str
         Buds by name with a tissue that nobody has called yet, or called unsure.
+    left_out : tuple of str
+        Those of `unsure` whose primary is unsure, so that the share leaves them out.
     n_unseen : int
         Those of `waiting` that have neither photograph nor call.
     more_buds : int or None
-        Buds that would settle the band; 0 when settled, None when not known.
+        Buds that would settle the band; 0 when settled, None when no practicable number would.
+    crop_share : tuple of float, or None
+        Crop potential with its interval.
+    secondary_crop : float or None
+        What a live secondary under a dead primary counts, as a share of a primary's crop.
+    continuous : tuple of RuleFacts
+        What the published rules without steps give at the share found.
     warnings, notes : tuple of str
         Sentences: limits of the result, and what people wrote.
     confidence : float
@@ -127,8 +181,6 @@ class BlockFacts:
         Nodes retained on a vine in a normal year.
     arrangement : str
         The nodes as canes or spurs of the block's training system; empty when unknown.
-    options : tuple of str
-        What else can be done, in words, where the last band is in question.
     """
 
     block: str
@@ -140,25 +192,117 @@ class BlockFacts:
     n_canes: int = 0
     tissues: tuple[TissueFacts, ...] = ()
     crop_share: tuple[float, float, float] | None = None
+    secondary_crop: float | None = None
     bands: tuple[BandFacts, ...] = ()
     band: str = ""
     action: str = ""
     policy: str = ""
+    policy_source: str = ""
     more_buds: int | None = None
     normal_nodes: float | None = None
     rules: tuple[RuleFacts, ...] = ()
+    continuous: tuple[RuleFacts, ...] = ()
     policies: tuple[PolicyFacts, ...] = ()
     arrangement: str = ""
     vines_per_ha: float | None = None
-    options: tuple[str, ...] = ()
     readers: tuple[ReaderFacts, ...] = ()
     n_photos: int = 0
     photos: tuple[PhotoFacts, ...] = ()
     waiting: tuple[str, ...] = ()
     unsure: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     n_unseen: int = 0
     causes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     confidence: float = 0.95
+    lab: str = ""
+    lab_phone: str = ""
+    logo: bytes = b""
+    logo_kind: str = "png"
+    history: tuple[HistoryLine, ...] = ()
     appendix: tuple[BudLine, ...] = field(default=())
+
+
+def result_facts(
+    result: BlockResult, policy: Policy, *, policies: Mapping[str, Policy] | None = None
+) -> BlockFacts:
+    """Return the facts of one block's answer, from a tally or a season alike.
+
+    Parameters
+    ----------
+    result : BlockResult
+    policy : Policy
+        The one that the answer was worked out with.
+    policies : mapping of str to Policy, optional
+        All known, for the titles of those that the answer is compared with.
+
+    Returns
+    -------
+    BlockFacts
+        Without what only a season knows.
+    """
+    band, crop, normal = result.band, result.crop_potential, result.normal_nodes
+    primary = next(iter(result.tissues.values()))
+    titles = {name: one.title for name, one in (policies or {}).items()}
+    own = result.nodes["band"]
+    compared = () if band is None else (
+        PolicyFacts(policy.title, band.action, _rule("", own), chosen=True),
+        *(PolicyFacts(titles.get(o.policy, o.policy), o.band.action, _rule("", o.nodes))
+          for o in result.other_policies),
+    )
+    return BlockFacts(
+        block=result.block, n_buds=result.n_buds, n_canes=result.n_canes,
+        tissues=tuple(_tissue(tissue.value, row) for tissue, row in result.tissues.items()),
+        crop_share=None if crop.share is None or crop.low is None or crop.high is None
+        else (crop.share, crop.low, crop.high),
+        secondary_crop=crop.secondary_crop,
+        bands=tuple(
+            BandFacts(b.name, b.low, b.high, b.action, result.band_probabilities.get(b.name),
+                      _band_nodes(b, normal, policy))
+            for b in policy.bands
+        ),
+        band=band.name if band else "", action=band.action if band else "", policy=policy.title,
+        policy_source=policy.source, more_buds=result.more_buds, normal_nodes=normal,
+        rules=tuple(
+            _rule(RULES[rule], nodes, note=band.action if rule == "band" and band else "")
+            for rule, nodes in result.nodes.items()
+        ),
+        continuous=_continuous(primary, result, normal), policies=compared,
+        warnings=result.warnings, notes=result.notes, confidence=primary.confidence,
+    )
+
+
+def _tissue(name: str, row: TissueResult) -> TissueFacts:
+    return TissueFacts(
+        name, row.n_live, row.n_dead, row.n_unsure, row.n_not_exposed, row.mortality, row.low,
+        row.high, n_not_called=row.n_not_called, assumed=row.design_effect_from_prior,
+    )
+
+
+def _rule(name: str, nodes: NodeCount, *, note: str = "") -> RuleFacts:
+    stopped = "" if not nodes.capped or nodes.retain is None else (
+        "all" if nodes.retain == nodes.high else "upper end")
+    return RuleFacts(name, nodes.retain, nodes.low, nodes.high, note=note, stopped=stopped)
+
+
+def _band_nodes(band: Band, normal: float, policy: Policy) -> float | None:
+    """Return the nodes of a band that leaves one number wherever in it the share lies."""
+    if band.rule not in ("usual", "times"):
+        return None
+    return round_nodes(normal * float(policy.factor((band.low + band.high) / 2)))
+
+
+def _continuous(
+    primary: TissueResult, result: BlockResult, normal: float
+) -> tuple[RuleFacts, ...]:
+    share = primary.mortality
+    if share is None or primary.low is None or primary.high is None or share >= 1:
+        return ()
+    exact = result.nodes["exact"]
+    low, at, high = (
+        round_nodes(add_share_dead(normal, m)) for m in (primary.low, share, primary.high))
+    return (
+        RuleFacts("adding the share dead", at, low, high),
+        RuleFacts("dividing by the share alive", exact.retain, exact.low, exact.high),
+    )

@@ -1,6 +1,7 @@
 """The grower sheet: one page a block in plain words, on A4 or Letter, metric or US.
 
-`sheet_words` turns facts into sentences; the template only lays them out. The template chooses
+The answer's words are those of `budvision.report.answer`, the same as on page and command line; the
+rest is said here. The template only lays them out. The template chooses
 the largest of its densities that fits one page, so that long names and many notes stay on it.
 """
 
@@ -10,9 +11,16 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-from budvision.errors import UsageError
+from budvision.report.answer import (
+    NO_NUMBER,
+    NODE_HEADS,
+    TISSUE_HEADS,
+    AnswerWords,
+    NodeLine,
+    answer_words,
+)
 from budvision.report.canvas import BandEdges, Drawing
-from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
+from budvision.report.facts import BlockFacts
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.paper import compile_pdf
 from budvision.report.words import (
@@ -20,17 +28,12 @@ from budvision.report.words import (
     count,
     day_words,
     days_words,
-    ends,
-    number,
-    percent,
-    percent_range,
     plain,
     short,
 )
 
 __all__ = [
-    "CAUTIONS", "MOST_PHOTOS", "SheetWords", "check_units", "sheet_figure", "sheet_pdf",
-    "sheet_words",
+    "CAUTIONS", "MOST_PHOTOS", "SheetWords", "sheet_figure", "sheet_pdf", "sheet_words",
 ]
 
 CAUTIONS = (
@@ -40,48 +43,26 @@ CAUTIONS = (
     "Razor blades cut people: cut away from your hand and cap the blade.",
 )
 MOST_PHOTOS = 8
-_ACRES_PER_HA = 10_000 / 4046.8564224  # international acre, exact
 _LONGEST_NAME = 90
 _LONGEST_NOTE = 170
 _MOST_NAMED = 8
 _MOST_REMARKS = 6
-_LIKELY = 0.9
 
 
 @dataclass(frozen=True, slots=True)
 class SheetWords:
-    """Every word of the sheet, in the order of the page; the template adds headings only."""
+    """What the sheet says beside the block's answer; the template adds headings only."""
 
+    answer: AnswerWords
     block: str
     place: str
-    headline: str
-    found: tuple[str, ...]
-    tissues: tuple[tuple[str, ...], ...]
-    sure: tuple[str, ...]
-    bands: tuple[tuple[str, str, float], ...]
-    action: str
-    options: tuple[str, ...]
-    nodes_head: tuple[str, ...]
-    nodes: tuple[tuple[str, ...], ...]
-    nodes_note: str
-    disagreement: str
-    policies: tuple[tuple[str, str], ...]
     judged: tuple[str, ...]
     open_buds: tuple[str, ...]
     remarks: tuple[str, ...]
-    captions: tuple[tuple[str, str], ...]
+    captions: tuple[str, ...]
+    small_print: tuple[str, ...]
     cautions: tuple[str, ...]
-    figure_alt: str
     printed: str
-
-
-def check_units(units: str) -> None:
-    """Raise UsageError unless the units are metric or us."""
-    if units not in ("metric", "us"):
-        raise UsageError(
-            f"the units are {units!r}", expected="metric or us", where="report",
-            do="Choose one with --units.",
-        )
 
 
 def sheet_words(
@@ -108,37 +89,16 @@ def sheet_words(
     UsageError
         When the units are unknown.
     """
-    check_units(units)
-    head, nodes = _nodes(facts, units)
-    split = _disagreement(facts)
     return SheetWords(
+        answer=answer_words(facts, units=units),
         block=short(facts.block, _LONGEST_NAME),
         place=_place(facts, units),
-        headline=_headline(facts),
-        found=_found(facts),
-        tissues=tuple(_tissue_row(tissue) for tissue in facts.tissues),
-        sure=_sure(facts),
-        bands=tuple(
-            (f"{plain(b.name)} ({percent_range(b.low, b.high)} dead)", percent(b.probability),
-             b.probability)
-            for b in facts.bands if b.probability is not None
-        ),
-        action=_action(facts),
-        options=facts.options,
-        nodes_head=head,
-        nodes=nodes,
-        nodes_note=_nodes_note(facts),
-        disagreement=split,
-        policies=tuple(
-            (short(p.title, 110), _rule_text(p.rule, p.action)) for p in facts.policies
-        ) if split else (),
         judged=_judged(facts, units),
         open_buds=_open_buds(facts),
         remarks=_remarks(facts),
-        captions=tuple(
-            (short(photo.caption, 60), photo.mark) for photo in facts.photos[:MOST_PHOTOS]),
+        captions=tuple(short(photo.caption, 60) for photo in facts.photos[:MOST_PHOTOS]),
+        small_print=_small_print(facts),
         cautions=CAUTIONS,
-        figure_alt=drawing.alt if (drawing := sheet_figure(facts)) else "",
         printed=f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
     )
 
@@ -170,14 +130,39 @@ def sheet_pdf(
     UsageError
         When the units or the paper are unknown.
     """
-    words = asdict(sheet_words(facts, units=units, printed_on=printed_on))
+    words = sheet_words(facts, units=units, printed_on=printed_on)
+    answer = words.answer
     files = {f"photo{i}.jpg": photo.jpeg for i, photo in enumerate(facts.photos[:MOST_PHOTOS])}
-    words["photo_files"] = list(files)
     figure = sheet_figure(facts)
-    words["figure"] = "figure.svg" if figure else ""
+    data = asdict(words) | {
+        "photo_files": list(files), "figure": "figure.svg" if figure else "",
+        "figure_alt": figure.alt if figure else "",
+        "tissue_heads": TISSUE_HEADS, "tissue_rows": [row.cells() for row in answer.tissues],
+        "node_heads": [*NODE_HEADS, *([f"nodes {answer.area}"] if answer.area else [])],
+        "node_rows": [
+            [row.name, row.retain, row.span, *([row.per_area] if answer.area else [])]
+            for row in answer.nodes
+        ],
+        "policies": [[short(row.name, 110), _policy_text(row)] for row in answer.policies],
+        "history": [
+            f"{line.sampling} ({line.collected or 'day not recorded'}): {line.share} "
+            f"{f'({line.span}) ' if line.span else ''}of {line.n_judged}. {line.change}"
+            for line in facts.history[-4:]
+        ],
+        "lab": short(facts.lab, 60), "lab_phone": short(facts.lab_phone, 30),
+        "logo": f"logo.{facts.logo_kind}" if facts.logo else "",
+    }
     if figure:
         files["figure.svg"] = figure.svg.encode()
-    return compile_pdf("grower_sheet", words, paper=paper, files=files)
+    if facts.logo:
+        files[f"logo.{facts.logo_kind}"] = facts.logo
+    return compile_pdf("grower_sheet", data, paper=paper, files=files)
+
+
+def _policy_text(row: NodeLine) -> str:
+    if row.retain == NO_NUMBER:
+        return short(row.note, _LONGEST_NOTE)
+    return f"{row.retain} nodes a vine ({row.span})" if row.span else f"{row.retain} nodes a vine"
 
 
 def sheet_figure(facts: BlockFacts) -> Drawing | None:
@@ -201,139 +186,6 @@ def _place(facts: BlockFacts, units: str) -> str:
     return " · ".join(part for part in parts if part)
 
 
-def _primary(facts: BlockFacts) -> TissueFacts | None:
-    return facts.tissues[0] if facts.tissues else None
-
-
-def _headline(facts: BlockFacts) -> str:
-    first = _primary(facts)
-    if first is None or first.share is None or first.low is None or first.high is None:
-        return "No primary bud has been judged live or dead yet, so there is no result."
-    return (
-        f"About {percent(first.share)} of the primary buds are dead "
-        f"(likely {percent_range(first.low, first.high)})."
-    )
-
-
-def _found(facts: BlockFacts) -> tuple[str, ...]:
-    first = _primary(facts)
-    lines = []
-    if first is not None and first.n_judged:
-        lines.append(
-            f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
-            f"were dead, on {count(facts.n_canes, 'cane')}."
-        )
-    if facts.crop_share is not None:
-        share, low, high = facts.crop_share
-        lines.append(
-            f"With the live secondary buds counted for their smaller crop, the buds left could "
-            f"carry about {percent(share)} of a full crop ({percent_range(low, high)}) if you "
-            "pruned as usual."
-        )
-    lines += facts.causes
-    return tuple(lines)
-
-
-def _tissue_row(tissue: TissueFacts) -> tuple[str, ...]:
-    range_ = "nothing judged"
-    if tissue.share is not None and tissue.low is not None and tissue.high is not None:
-        range_ = f"{percent(tissue.share)} ({percent_range(tissue.low, tissue.high)})"
-    return (
-        tissue.name, str(tissue.n_live), str(tissue.n_dead), str(tissue.n_unsure),
-        str(tissue.n_not_exposed), range_,
-    )
-
-
-def _sure(facts: BlockFacts) -> tuple[str, ...]:
-    first = _primary(facts)
-    if first is None or first.share is None:
-        return ("Nothing can be said yet.",)
-    lines = [
-        f"Ranges like these hold the true share {number(facts.confidence * 100)} times in 100; "
-        "they allow for buds of one cane being alike."
-    ]
-    told = [b for b in facts.bands if b.probability is not None]
-    if told:
-        best = max(told, key=lambda b: b.probability or 0.0)
-        certain = (best.probability or 0.0) >= _LIKELY
-        lines.append(
-            f"The block {'lies' if certain else 'most likely lies'} in the band "
-            f"“{plain(best.name)}” ({percent(best.probability)} likely)."
-        )
-    if facts.more_buds == 0:
-        lines.append("The sample is large enough to settle the band.")
-    elif facts.more_buds is not None:
-        lines.append(f"About {facts.more_buds} more buds would settle the band.")
-    return tuple(lines)
-
-
-def _action(facts: BlockFacts) -> str:
-    first = _primary(facts)
-    if first is None or first.share is None:
-        return "Wait for the result before you decide how to prune."
-    return facts.action
-
-
-def _rule_text(rule: RuleFacts, otherwise: str) -> str:
-    if rule.retain is None:
-        return short(otherwise or rule.note, _LONGEST_NOTE)
-    text = f"{number(rule.retain)} nodes a vine"
-    span = ends(rule.low, rule.high)
-    return f"{text} ({span})" if span else text
-
-
-def _nodes(facts: BlockFacts, units: str) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Return the head and the rows of the table of nodes."""
-    first = _primary(facts)
-    if first is None or first.share is None or not facts.rules:
-        return (), ()
-    area = "an acre" if units == "us" else "a hectare"
-    per_area = facts.vines_per_ha
-    if per_area is not None and units == "us":
-        per_area /= _ACRES_PER_HA
-    head = ["rule", "nodes a vine", "range"] + ([f"nodes {area}"] if per_area else [])
-    rows = []
-    for rule in facts.rules:
-        if rule.retain is None:
-            row = [rule.name, "no number", ""]
-        else:
-            row = [rule.name, number(rule.retain), ends(rule.low, rule.high)]
-        if per_area:
-            row.append("" if rule.retain is None else number(_round(rule.retain * per_area)))
-        rows.append(tuple(row))
-    return tuple(head), tuple(rows)
-
-
-def _round(value: float) -> float:
-    """Round to two leading digits more than the sample can carry."""
-    step = 1000.0 if value >= 10_000 else 100.0
-    return round(value / step) * step
-
-
-def _nodes_note(facts: BlockFacts) -> str:
-    parts = []
-    if facts.normal_nodes is not None:
-        parts.append(f"Normal year: {number(facts.normal_nodes)} nodes a vine.")
-    if facts.arrangement:
-        parts.append(short(facts.arrangement, _LONGEST_NOTE))
-    return " ".join(parts)
-
-
-def _disagreement(facts: BlockFacts) -> str:
-    told = {(policy.rule.retain, policy.action if policy.rule.retain is None else "")
-            for policy in facts.policies}
-    if len(told) < 2:
-        return ""
-    numbers = sorted(p.rule.retain for p in facts.policies if p.rule.retain is not None)
-    spread = ""
-    if len(set(numbers)) > 1:
-        spread = f": from {number(numbers[0])} to {number(numbers[-1])} nodes a vine"
-    silent = sum(policy.rule.retain is None for policy in facts.policies)
-    if silent and numbers:
-        spread += f"{';' if spread else ':'} {count(silent, 'rule gives', 'rules give')} no number"
-    return f"Published rules do not agree here{spread}. Choose with your adviser."
-
-
 def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
     lines = []
     if facts.readers:
@@ -347,10 +199,21 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
         lines.append("Nobody has called a bud of this block yet.")
     if facts.n_photos:
         lines.append(f"{count(facts.n_photos, 'photograph')} of cuts are kept.")
-    if facts.photos:
-        lines.append("P, S and T are the primary, secondary and tertiary bud; the mark under a "
-                     "photograph is the start of its file's SHA-256.")
     return tuple(lines)
+
+
+def _small_print(facts: BlockFacts) -> tuple[str, ...]:
+    """Return what only whoever checks the sheet needs."""
+    lines = [short(text, _LONGEST_NOTE) for text in facts.notes if _technical(text)]
+    if facts.photos:
+        marks = ", ".join(photo.mark for photo in facts.photos[:MOST_PHOTOS])
+        lines.append("P, S and T are the primary, secondary and tertiary bud. Files of the "
+                     f"photographs begin with {marks}.")
+    return tuple(lines)
+
+
+def _technical(text: str) -> bool:
+    return "icc" in text or "likeness" in text
 
 
 def _named(names: Sequence[str]) -> str:
@@ -367,17 +230,23 @@ def _open_buds(facts: BlockFacts) -> tuple[str, ...]:
             f"{f' ({facts.n_unseen} not photographed)' if facts.n_unseen else ''}: "
             f"{_named(facts.waiting)}."
         )
-    if facts.unsure:
+    if facts.left_out:
         lines.append(
-            f"{count(len(facts.unsure), 'bud')} could not be called for sure and "
-            f"{'is' if len(facts.unsure) == 1 else 'are'} left out of the share: "
-            f"{_named(facts.unsure)}."
+            f"The primary of {count(len(facts.left_out), 'bud')} could not be called for sure and "
+            f"is left out of the share: {_named(facts.left_out)}."
+        )
+    others = [name for name in facts.unsure if name not in facts.left_out]
+    if others:
+        lines.append(
+            f"In {count(len(others), 'bud')} a secondary or tertiary could not be called for "
+            f"sure: {_named(others)}."
         )
     return tuple(lines)
 
 
 def _remarks(facts: BlockFacts) -> tuple[str, ...]:
-    all_ = [short(text, _LONGEST_NOTE) for text in (*facts.warnings, *facts.notes) if text.strip()]
+    all_ = [short(text, _LONGEST_NOTE) for text in (*facts.warnings, *facts.notes)
+            if text.strip() and not _technical(text)]
     if len(all_) <= _MOST_REMARKS:
         return tuple(all_)
     rest = len(all_) - _MOST_REMARKS + 1

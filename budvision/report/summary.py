@@ -6,10 +6,11 @@ import datetime as dt
 from collections.abc import Sequence
 
 from budvision.errors import NothingToDoError
+from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, BudLine
 from budvision.report.paper import compile_pdf
-from budvision.report.sheet import CAUTIONS, check_units
-from budvision.report.words import count, day_words, number, percent, percent_range, plain, short
+from budvision.report.sheet import CAUTIONS
+from budvision.report.words import check_units, count, day_words, short
 
 __all__ = ["appendix_pdf", "program_summary_pdf"]
 
@@ -76,24 +77,22 @@ def program_summary_pdf(
 
 
 def _row(facts: BlockFacts, units: str) -> dict[str, object]:
-    first = facts.tissues[0] if facts.tissues else None
-    known = first is not None and first.share is not None
+    words = answer_words(facts, units=units)
+    first = words.tissues[0] if words.tissues else None
     place = [short(part, 40) for part in (facts.site, facts.cultivar) if part]
     if facts.collected_on:
         place.append(day_words(facts.collected_on, units=units))
-    rule = facts.rules[0] if facts.rules else None
-    retain = number(rule.retain) if known and rule and rule.retain is not None else ""
-    if retain and rule and rule.low is not None and rule.high is not None:
-        retain += f" ({number(rule.low)} to {number(rule.high)})"
+    nodes = words.nodes[0] if words.nodes else None
+    span = f" ({nodes.span})" if nodes and nodes.span else ""
     return {
         "block": short(facts.block, 60),
         "place": " · ".join(place),
-        "judged": str(first.n_judged) if first else "0",
-        "share": percent(first.share) if first and known else "no result",
-        "range": percent_range(first.low or 0.0, first.high or 0.0) if first and known else "",
-        "ends": [first.share, first.low, first.high] if first and known else [],
-        "band": plain(facts.band) if known else "",
-        "nodes": retain,
+        "judged": str(first.n_live + first.n_dead) if first else "0",
+        "share": first.share if first else NO_RESULT,
+        "range": first.span if first else "",
+        "ends": list(first.ends) if first and first.ends else [],
+        "band": words.band,
+        "nodes": f"{nodes.retain}{span}" if nodes else "",
         "waiting": str(len(facts.waiting)) if facts.waiting else "",
     }
 

@@ -5,10 +5,35 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+from budvision.errors import UsageError
+
 __all__ = [
-    "and_list", "count", "day_words", "days_words", "ends", "number", "percent",
-    "percent_range", "plain", "short",
+    "UNITS", "and_list", "check_units", "count", "day_words", "days_words", "ends", "number",
+    "percent", "percent_range", "plain", "short",
 ]
+
+UNITS = ("metric", "us")
+
+
+def check_units(
+    units: str, *, where: str = "units", do: str = "Choose one with --units.",
+) -> None:
+    """Refuse units that are neither metric nor US.
+
+    Parameters
+    ----------
+    units : str
+    where, do : str
+        Where they were given and the next step, as the caller knows them.
+
+    Raises
+    ------
+    UsageError
+        When the units are others.
+    """
+    if units not in UNITS:
+        raise UsageError(f"the units are {units!r}", expected=" or ".join(UNITS), where=where,
+                         do=do)
 
 
 def percent(share: float | None) -> str:

@@ -89,9 +89,10 @@ def test_options(budvision, calls):
 def test_for_people(budvision, calls):
     code, out, _ = budvision("tally", calls)
     assert code == 0
-    for words in ("Block Upper [slope]", "Retain twice the normal number", "40.0 %",
-                  "Prune as usual", "Razor blades cut people", "extension",
-                  "policy exact-20-to-50"):
+    for words in ("Block Upper [slope]", "Retain twice the normal number",
+                  "About 40 % of the primary buds are dead", "Prune as usual",
+                  "Razor blades cut people", "extension",
+                  "From 20 to 50 % divide the normal number by the share alive"):
         assert words in out.replace("\n", " "), words
     assert out.index("Upper") < out.index("Lower")  # the most damaged first
     assert max(map(len, out.splitlines())) <= 100

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from budvision.errors import NothingToDoError, UsageError
+from budvision.report.answer import answer_words
 from budvision.report.facts import (
     BandFacts,
     BlockFacts,
@@ -62,9 +63,7 @@ def overfull() -> BlockFacts:
         FACTS, block="The upper half of the old planting beyond the second ditch, " * 3,
         site="Weißenbach & Søndergård Family Vineyards of the Upper Valley " * 2,
         cultivar="Gewürztraminer (clone 05, on own roots, replanted 2011) " * 2,
-        options=("Wait for bud break, then prune to the wanted number of live nodes.",
-                 "Prune twice: long now, to the final number after bud break.",
-                 "Look for trunk injury: above about half it is likely."),
+        bands=(*FACTS.bands[:2], replace(FACTS.bands[2], probability=0.5)),
         readers=tuple(replace(FACTS.readers[0], name=f"Maximiliane-Alexandra von Hohenfels {i}")
                       for i in range(9)),
         photos=tuple(PhotoFacts(picture(), f"cane with a long label {i}, node 11: primary dead, "
@@ -108,7 +107,7 @@ POINTS = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 @pytest.mark.parametrize("paper", POINTS)
 @pytest.mark.parametrize("facts", [
     FACTS, overfull(), BlockFacts("Nothing yet", waiting=("cane 1 node 1",)),
-    replace(overfull(), options=("A long way of saying what else could be done. " * 12,) * 9,
+    replace(overfull(), arrangement="A long way of saying what else could be done. " * 60,
             rules=FACTS.rules * 12, policies=FACTS.policies * 9)],
     ids=["usual", "overfull", "nothing judged", "far too full"])
 def test_the_sheet_is_one_page_of_the_paper_asked_for(
@@ -138,40 +137,40 @@ def test_nothing_is_hidden_by_an_overfull_page(tmp_path: Path) -> None:
 
 
 def test_us_units_give_acres_and_their_way_of_writing_days() -> None:
-    metric, us = sheet_words(FACTS), sheet_words(FACTS, units="us", printed_on=DAY)
-    assert metric.nodes_head[-1] == "nodes a hectare"
-    assert us.nodes_head[-1] == "nodes an acre"
+    metric, us = answer_words(FACTS), answer_words(FACTS, units="us")
+    assert (metric.area, us.area) == ("a hectare", "an acre")
     # 61.54 nodes x 2392 vines/ha = 147,204; 968 vines/acre (5 x 9 ft, B.C. guide) x 61.54 = 59,571.
-    assert (metric.nodes[0][-1], us.nodes[0][-1]) == ("147 000", "60 000")
-    assert us.printed == "Printed January 18, 2026"
+    assert (metric.nodes[0].per_area, us.nodes[0].per_area) == ("147 000", "60 000")
+    assert sheet_words(FACTS, units="us", printed_on=DAY).printed == "Printed January 18, 2026"
 
 
 def test_policies_that_differ_are_shown_side_by_side() -> None:
-    words = sheet_words(FACTS)
+    words = answer_words(FACTS)
     assert words.disagreement == (
         "Published rules do not agree here: from 54 to 80 nodes a vine; 1 rule gives no number. "
         "Choose with your adviser.")
-    assert words.policies[2] == ("stop at 30 %", "Prune minimally.")
+    assert (words.policies[2].name, words.policies[2].retain, words.policies[2].note) == (
+        "stop at 30 %", "no number", "Prune minimally.")
     same = replace(FACTS, policies=(FACTS.policies[0], FACTS.policies[0]))
-    assert sheet_words(same).disagreement == ""
+    assert answer_words(same).disagreement == ""
 
 
 def test_nothing_judged_claims_nothing() -> None:
     unjudged = replace(
         FACTS, tissues=(TissueFacts("primary", 0, 0, 5, 0, None, None, None),), readers=())
-    words = sheet_words(unjudged)
+    words = answer_words(unjudged)
     assert "no result" in words.headline
     assert words.action == "Wait for the result before you decide how to prune."
     assert words.nodes == ()
-    assert words.judged[0] == "Nobody has called a bud of this block yet."
+    assert sheet_words(unjudged).judged[0] == "Nobody has called a bud of this block yet."
 
 
 def test_a_rule_without_a_number_says_so() -> None:
     rule = RuleFacts("band", None, None, None, note="prune minimally or not at all")
-    words = sheet_words(replace(FACTS, rules=(rule,)))
-    assert words.nodes[0][1:3] == ("no number", "")
-    half = sheet_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
-    assert half.nodes[0][2] == "54 or more"
+    words = answer_words(replace(FACTS, rules=(rule,)))
+    assert (words.nodes[0].retain, words.nodes[0].span) == ("no number", "")
+    half = answer_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
+    assert half.nodes[0].span == "54 or more"
 
 
 def test_unknown_units_and_paper_are_refused() -> None:

@@ -7,7 +7,7 @@ from base64 import b64encode
 from flask import Blueprint, request, url_for
 
 from budvision.errors import InputError
-from budvision.report.sheet import check_units
+from budvision.report.words import check_units
 from budvision.web.current import current_season
 
 __all__ = ["asked_int", "asked_sampling", "asked_units", "blueprint"]
@@ -24,7 +24,7 @@ def asked_sampling() -> str | None:
 def asked_units() -> str:
     """Return the units in the address, else the season's."""
     units = request.args.get("units") or current_season().settings.text("units")
-    check_units(units)
+    check_units(units, where="the page's address", do="Choose one of them on the page.")
     return units
 
 

@@ -113,7 +113,7 @@ def overview() -> ResponseReturnValue:
     n_pages = max(1, -(-len(answers) // ROWS_A_PAGE))
     page = asked_int("page", 1, low=1, high=n_pages)
     shown = answers[(page - 1) * ROWS_A_PAGE: page * ROWS_A_PAGE]
-    rows = tuple(block_row(answer) for answer in shown)
+    rows = tuple(block_row(season, answer) for answer in shown)
     return render_template("results/overview.html", here=OverviewPage(
         rows=rows, n_blocks=len(answers), n_waiting=sum(a.waiting.n_buds for a in answers),
         n_judged=sum(_primary(a).n_live + _primary(a).n_dead for a in answers if a.judged),
@@ -155,14 +155,15 @@ def over_all() -> ResponseReturnValue:
 @blueprint.get("/prune-last")
 def prune_last() -> ResponseReturnValue:
     """Say which blocks to prune last, and why."""
-    answers = season_answers(current_season(), sampling=asked_sampling())
+    season = current_season()
+    answers = season_answers(season, sampling=asked_sampling())
     ordered = prune_last_first(answers)
     placed = {answer.block.id for answer in ordered}
     rest = [answer for answer in answers if answer.block.id not in placed]
     return render_template("results/prune_last.html", here=PrunePage(
-        tuple(PruneRow(block_row(a), *_why_late(a)) for a in ordered[:MOST_IN_ORDER]),
+        tuple(PruneRow(block_row(season, a), *_why_late(a)) for a in ordered[:MOST_IN_ORDER]),
         max(0, len(ordered) - MOST_IN_ORDER),
-        tuple(block_row(a) for a in rest[:MOST_IN_ORDER]), len(rest),
+        tuple(block_row(season, a) for a in rest[:MOST_IN_ORDER]), len(rest),
     ))
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError, UsageError
+from budvision.report.answer import CHOICES
 from budvision.settings import Settings
 from budvision.stats.clusters import design_effect
 from budvision.stats.proportions import mortality_interval
@@ -34,24 +35,10 @@ from budvision.vineyard.units import (
 )
 from budvision.workflow.answers.tally import CAUTION, nodes_as_dict
 
-__all__ = ["SEVERE_OPTIONS", "SEVERE_SHARE", "advise_nodes", "advise_normal", "severe_options"]
+__all__ = ["SEVERE_SHARE", "advise_nodes", "advise_normal", "severe_options"]
 
 SEVERE_SHARE = 0.5
 """Above about half, expect some trunk injury too (H. Walter-Peterson, reported 2014)."""
-
-SEVERE_OPTIONS: Mapping[str, str] = {
-    "trunk": "Look for trunk injury first: cut into trunks and cordons of a few vines, and look "
-    "for brown under the bark. Above about half the buds dead, some trunks are likely hurt.",
-    "minimal": "Prune minimally or not at all: take off only what is in the way, and cut back "
-    "once it shows which nodes grow.",
-    "delayed": "Delay pruning until bud break, then prune lightly to the wanted number of live "
-    "nodes.",
-    "double": "Prune twice: leave long canes now, and shorten them after bud break or after the "
-    "risk of frost has passed.",
-    "renew": "Keep suckers from the base as new trunks and cordons.",
-}
-"""Ways on when no node count can be given, in words."""
-
 
 def severe_options(mortality: float | None) -> dict[str, str]:
     """Return the ways on for a share of dead primary buds, empty up to about half.
@@ -61,7 +48,9 @@ def severe_options(mortality: float | None) -> dict[str, str]:
     mortality : float or None
         Share of dead primary buds.
     """
-    return {} if mortality is None or mortality <= SEVERE_SHARE else dict(SEVERE_OPTIONS)
+    if mortality is None or mortality <= SEVERE_SHARE:
+        return {}
+    return {name: f"{choice.when}: {choice.deed}" for name, choice in CHOICES.items()}
 
 
 def _layouts(nodes: int | None, each: Mapping[str, int | None]) -> dict[str, Any]:

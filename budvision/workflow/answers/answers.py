@@ -19,13 +19,14 @@ from budvision.store.session import Season
 from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.pruning import band_probabilities
 from budvision.vineyard.results import BlockResult
-from budvision.vocabulary import BudCalls, CallValue, Tissue
+from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.workflow.answers.results import BlockAnswer, Waiting, season_results
 
 __all__ = [
     "Answer",
     "WhatIf",
     "answer_of",
+    "answers_from",
     "block_policies",
     "history",
     "most_urgent_first",
@@ -53,6 +54,8 @@ class Answer:
         Buds with a tissue that nobody has called.
     policy : Policy
         The block's own policy, else the season's.
+    policies : mapping of str to Policy
+        All that the season knows.
     """
 
     block: Block
@@ -60,6 +63,7 @@ class Answer:
     result: BlockResult | None
     waiting: Waiting
     policy: Policy
+    policies: Mapping[str, Policy]
 
     @property
     def judged(self) -> BlockResult | None:
@@ -93,11 +97,12 @@ def _answer(
     season: Season, policies: Mapping[str, Policy], block: Block, sampling: Sampling | None,
     told: BlockAnswer | None,
 ) -> Answer:
-    name = block.policy or season.settings.text("policy")
+    name = told.result.policy if told else block.policy or season.settings.text("policy")
     policy = policies.get(name) or policies["common"]
     if told is None:
-        return Answer(block, sampling, None, _NOTHING_WAITS, policy)
-    return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy)
+        return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
+    return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
+                  policies)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:
@@ -140,6 +145,15 @@ def season_answers(season: Season, *, sampling: str | None = None) -> list[Answe
     ]
 
 
+def answers_from(season: Season, told: Iterable[BlockAnswer]) -> list[Answer]:
+    """Return results already worked out as answers, with their samplings and policies."""
+    with season.read() as conn:
+        samplings = {(row.block_id, row.label): row for row in block_queries.list_samplings(conn)}
+    policies = block_policies(season)
+    return [_answer(season, policies, one.block, samplings[one.block.id, one.sampling], one)
+            for one in told]
+
+
 def answer_of(season: Season, block: str | int, *, sampling: str | None = None) -> Answer:
     """Return what the season knows of one block.
 
@@ -176,9 +190,11 @@ def sampled_buds(
         return states, tuple(current_calls(conn, sampling_id=answer.sampling.id))
 
 
-def unsure_buds(states: Iterable[BudState]) -> tuple[BudState, ...]:
-    """Return the buds with a tissue called unsure."""
-    return tuple(state for state in states if CallValue.UNSURE in state.calls.values())
+def unsure_buds(states: Iterable[BudState], *tissues: Tissue) -> tuple[BudState, ...]:
+    """Return the buds with one of these tissues called unsure; with any, where none is named."""
+    wanted = tissues or TISSUES
+    return tuple(state for state in states
+                 if any(state.calls.get(t) is CallValue.UNSURE for t in wanted))
 
 
 def history(season: Season, block: Block) -> list[Answer]:

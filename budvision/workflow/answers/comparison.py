@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from budvision.report.answer import NO_RESULT, answer_words
+from budvision.report.facts import BlockFacts, HistoryLine
 from budvision.stats.compare import Comparison
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import compare_blocks
 from budvision.vineyard.buds import BudTable
-from budvision.workflow.answers.answers import Answer, sampled_buds
+from budvision.workflow.answers.answers import Answer, answers_from, history, sampled_buds
+from budvision.workflow.answers.results import BlockAnswer
+from budvision.workflow.answers.sheet_facts import line_facts
 
-__all__ = ["compare_answers", "shows_difference"]
+__all__ = ["compare_answers", "history_lines", "shows_difference", "told_facts", "with_history"]
 
 
 def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> list[Comparison]:
@@ -41,6 +45,56 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
     pairs = [("0", str(at)) for at in range(1, len(others) + 1)]
     told = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)
     return [one.result for one in told]
+
+
+def told_facts(season: Season, told: Sequence[BlockAnswer]) -> list[BlockFacts]:
+    """Return the facts of results already worked out, each with the block's samplings so far."""
+    return [with_history(season, answer, line_facts(season, answer))
+            for answer in answers_from(season, told)]
+
+
+def with_history(season: Season, answer: Answer, facts: BlockFacts) -> BlockFacts:
+    """Return a block's facts with its samplings against each other."""
+    return replace(facts, history=history_lines(season, history(season, answer.block)))
+
+
+def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, ...]:
+    """Return a block's samplings in words, oldest first, each against the one before it.
+
+    Parameters
+    ----------
+    season : Season
+    told : sequence of Answer
+        From `budvision.workflow.answers.answers.history`.
+
+    Returns
+    -------
+    tuple of HistoryLine
+        Empty where there are fewer than two samplings.
+    """
+    if len(told) < 2:
+        return ()
+    lines: list[HistoryLine] = []
+    before: Answer | None = None
+    for one in told:
+        words = answer_words(line_facts(season, one))
+        row = words.tissues[0] if one.judged else None
+        lines.append(HistoryLine(
+            one.sampling.label if one.sampling else "",
+            (one.sampling.collected_at or "")[:10] if one.sampling else "",
+            row.n_live + row.n_dead if row else 0, row.share if row else NO_RESULT,
+            row.span if row else "",
+            _change(season, one, before) if before is not None and one.judged else "",
+        ))
+        before = one if one.judged else before
+    return tuple(lines)
+
+
+def _change(season: Season, one: Answer, before: Answer) -> str:
+    told = compare_answers(season, one, [before])[0]
+    differs = shows_difference(told, confidence=season.settings.number("confidence"))
+    return (f"{100 * told.difference:+.0f} points ({100 * told.low:+.0f} to "
+            f"{100 * told.high:+.0f})" + ("" if differs else ", not shown to differ"))
 
 
 def shows_difference(comparison: Comparison, *, confidence: float = 0.95) -> bool:

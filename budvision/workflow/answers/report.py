@@ -13,6 +13,7 @@ from budvision.report.summary import appendix_pdf, program_summary_pdf
 from budvision.store.queries.blocks import block_by_id
 from budvision.store.session import Season
 from budvision.workflow.answers.answers import answer_of, most_urgent_first, season_answers
+from budvision.workflow.answers.comparison import with_history
 from budvision.workflow.answers.sheet_facts import block_facts, line_facts
 
 __all__ = [
@@ -52,7 +53,8 @@ def grower_sheet(
         When the paper or the units are unknown.
     """
     paper, units = _form(season, paper, units)
-    facts = block_facts(season, answer_of(season, block, sampling=sampling), appendix=False)
+    answer = answer_of(season, block, sampling=sampling)
+    facts = with_history(season, answer, block_facts(season, answer, appendix=False))
     return sheet_pdf(facts, paper=paper, units=units, printed_on=_today())
 
 
@@ -152,7 +154,7 @@ def write_all(
     used = {"program summary"}
     for done, answer in enumerate(most_urgent_first(answers), start=1):
         name = _file_name(answer.block.name, used)
-        facts = block_facts(season, answer)
+        facts = with_history(season, answer, block_facts(season, answer))
         for kind, make in (("sheet", sheet_pdf), ("every bud", appendix_pdf)):
             path = folder / f"{name} - {kind}.pdf"
             write_pdf(path, make(facts, paper=paper, units=units, printed_on=_today()))

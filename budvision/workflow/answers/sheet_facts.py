@@ -15,10 +15,8 @@ from budvision.report.facts import (
     BlockFacts,
     BudLine,
     PhotoFacts,
-    PolicyFacts,
     ReaderFacts,
-    RuleFacts,
-    TissueFacts,
+    result_facts,
 )
 from budvision.report.sheet import MOST_PHOTOS
 from budvision.report.words import count, plain
@@ -28,20 +26,10 @@ from budvision.store.queries.readings import Reading, readings
 from budvision.store.queries.review import BudState
 from budvision.store.session import Season
 from budvision.vineyard.balanced import lay_out
-from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
-from budvision.workflow.answers.advise import SEVERE_OPTIONS
-from budvision.workflow.answers.answers import Answer, block_policies, sampled_buds, unsure_buds
+from budvision.workflow.answers.answers import Answer, sampled_buds, unsure_buds
 
-__all__ = [
-    "RULE_WORDS", "arrangement", "block_facts", "bud_names", "late_options", "line_facts",
-]
-
-RULE_WORDS = {
-    "band": "band of the policy",
-    "exact": "normal / share alive",
-    "crop_potential": "normal / crop left",
-}
+__all__ = ["arrangement", "block_facts", "bud_names", "line_facts"]
 
 _EXAMPLE_SIDE_PX = 1600
 
@@ -64,41 +52,11 @@ def bud_names(states: Sequence[BudState]) -> dict[int, str]:
     }
 
 
-def late_options(answer: Answer) -> tuple[str, ...]:
-    """Return the ways on where the policy's last band is at least one in ten likely."""
-    result = answer.judged
-    if result is None or result.band_probabilities.get(answer.policy.bands[-1].name, 0.0) < 0.1:
-        return ()
-    return tuple(SEVERE_OPTIONS.values())
-
-
 def _day(text: str | None) -> dt.date | None:
     try:
         return dt.date.fromisoformat(text[:10]) if text else None
     except ValueError:
         return None
-
-
-def _tissues(result: BlockResult) -> tuple[TissueFacts, ...]:
-    return tuple(
-        TissueFacts(tissue.value, row.n_live, row.n_dead, row.n_unsure, row.n_not_exposed,
-                    row.mortality, row.low, row.high)
-        for tissue, row in result.tissues.items()
-    )
-
-
-def _policies(answer: Answer, titles: dict[str, str]) -> tuple[PolicyFacts, ...]:
-    result = answer.result
-    if result is None or result.band is None:
-        return ()
-    own = result.nodes["band"]
-    chosen = PolicyFacts(answer.policy.title, result.band.action,
-                         RuleFacts("", own.retain, own.low, own.high), chosen=True)
-    return (chosen, *(
-        PolicyFacts(titles.get(o.policy, o.policy), o.band.action,
-                    RuleFacts("", o.nodes.retain, o.nodes.low, o.nodes.high))
-        for o in result.other_policies
-    ))
 
 
 def _readers(told: Sequence[Reading]) -> tuple[ReaderFacts, ...]:
@@ -217,10 +175,10 @@ def block_facts(
         told = readings(conn, sampling.id)
     photos, lost = _photos(season, states, cuts) if photographs else ((), ())
     names = bud_names(states)
-    titles = {name: policy.title for name, policy in block_policies(season).items()}
     return replace(
-        facts, policies=_policies(answer, titles), options=late_options(answer),
+        facts,
         unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
+        left_out=tuple(names[s.bud_id] for s in unsure_buds(states, Tissue.PRIMARY)),
         waiting=tuple(
             names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
         n_unseen=sum(s.state == "no_photo" for s in states),
@@ -247,22 +205,20 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         Without readers, photographs, other policies and buds.
     """
     block, sampling, result = answer.block, answer.sampling, answer.result
-    facts = BlockFacts(
-        block=block.name, site=block.site, cultivar=block.cultivar,
+    facts = BlockFacts(block.name) if result is None else result_facts(
+        result, answer.policy, policies=answer.policies)
+    own = tuple(text for text in (block.note, sampling.note if sampling else "") if text)
+    return replace(
+        facts, block=block.name, site=block.site, cultivar=block.cultivar,
         sampling=sampling.label if sampling else "",
         collected_on=_day(sampling.collected_at) if sampling else None,
-        bands=tuple(
-            BandFacts(b.name, b.low, b.high, b.action,
-                      result.band_probabilities.get(b.name) if result else None)
-            for b in answer.policy.bands
-        ),
-        policy=answer.policy.title,
+        bands=facts.bands or tuple(
+            BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),
+        policy=answer.policy.title, arrangement=arrangement(answer),
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
-        notes=tuple(text for text in (block.note, sampling.note if sampling else "") if text),
-        confidence=season.settings.number("confidence"),
+        notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
     )
-    return facts if result is None else _with_result(facts, answer, result)
 
 
 def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
@@ -285,22 +241,3 @@ def arrangement(answer: Answer) -> str:
     plan, word = lay_out(retain, size), "cane" if size == 10 else "spur"
     return (f"{retain} nodes are about {count(plan.count, word)} of {plan.each} nodes "
             f"({plan.total} in all).")
-
-
-def _with_result(facts: BlockFacts, answer: Answer, result: BlockResult) -> BlockFacts:
-    crop = result.crop_potential
-    return replace(
-        facts, n_buds=result.n_buds, n_canes=result.n_canes, tissues=_tissues(result),
-        crop_share=None if crop.share is None or crop.low is None or crop.high is None
-        else (crop.share, crop.low, crop.high),
-        band=result.band.name if result.band else "",
-        action=result.band.action if result.band else "", more_buds=result.more_buds,
-        normal_nodes=result.normal_nodes,
-        rules=tuple(
-            RuleFacts(RULE_WORDS[rule], nodes.retain, nodes.low, nodes.high,
-                      note=result.band.action if rule == "band" and result.band else "")
-            for rule, nodes in result.nodes.items()
-        ),
-        arrangement=arrangement(answer), warnings=result.warnings,
-        notes=(*result.notes, *facts.notes),
-    )

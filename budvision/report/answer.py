@@ -1,0 +1,438 @@
+"""A block's answer in words: worded and rounded once, for page, sheet, command line and tables.
+
+`answer_words` takes the facts of a block and gives every name, number and sentence in the order in
+which they are told: what must be said first, what was found, how sure, what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from budvision.report.facts import BandFacts, BlockFacts, RuleFacts, TissueFacts
+from budvision.report.words import (
+    and_list,
+    check_units,
+    count,
+    ends,
+    number,
+    percent,
+    percent_range,
+    plain,
+)
+from budvision.vineyard.units import ACRE_HA
+
+__all__ = [
+    "CHOICES", "CROP_NAME", "NODE_HEADS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
+    "BandLine", "Choice", "NodeLine", "ShareLine", "answer_words", "share_line",
+]
+
+TISSUE_HEADS = ("bud", "live", "dead", "unsure", "not exposed", "not called", "share dead", "range")
+"""Heads of a table of tissues."""
+
+NODE_HEADS = ("rule", "nodes a vine", "range")
+"""Heads of a table of nodes; with spacings "nodes a hectare" or "nodes an acre" follows."""
+
+CROP_NAME = "crop potential"
+NO_RESULT, NO_NUMBER = "no result", "no number"
+ASSUMED = "range rests on an assumption"
+_LIKELY = 0.9
+_LAST_BAND_IN_QUESTION = 0.1
+_MANY_UNJUDGED = 0.1
+"""Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareLine:
+    """A share with its range in words; `ends` are (share, low, high) for drawing to scale."""
+
+    name: str
+    n_live: int = 0
+    n_dead: int = 0
+    n_unsure: int = 0
+    n_not_exposed: int = 0
+    n_not_called: int = 0
+    share: str
+    span: str
+    ends: tuple[float, float, float] | None
+    note: str = ""
+
+    def cells(self) -> tuple[str, ...]:
+        """Return the line under `TISSUE_HEADS`."""
+        return (self.name, str(self.n_live), str(self.n_dead), str(self.n_unsure),
+                str(self.n_not_exposed), str(self.n_not_called), self.share, self.span)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandLine:
+    """A band of the policy, and how likely the block lies in it."""
+
+    name: str
+    span: str
+    action: str
+    chance: str
+    probability: float
+    here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NodeLine:
+    """Nodes to retain by one rule or policy."""
+
+    name: str
+    retain: str
+    span: str
+    per_area: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Something that can be done, and when it is the thing to do."""
+
+    when: str
+    deed: str
+
+
+CHOICES: Mapping[str, Choice] = MappingProxyType({
+    "trunk": Choice(
+        "Before anything else",
+        "look for trunk injury: cut into trunks and cordons of a few vines, and look for brown "
+        "under the bark. Above about half the buds dead, some trunks are likely hurt."),
+    "delayed": Choice(
+        "If pruning can wait",
+        "delay it until bud break, then prune lightly to the wanted number of live nodes."),
+    "double": Choice(
+        "If it cannot all wait",
+        "prune twice: leave long canes or spurs now, and shorten them after bud break or after "
+        "the risk of frost has passed."),
+    "minimal": Choice(
+        "If more than half is dead and the trunks are sound",
+        "prune minimally: take off only what is in the way, and cut back once it shows which "
+        "nodes grow."),
+    "renew": Choice(
+        "If trunks or cordons are dead",
+        "keep suckers from the base as new trunks and cordons."),
+})
+"""Ways on when no node count can be given, each with its condition."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerWords:
+    """Every word of a block's answer, in the order in which it is told.
+
+    Attributes
+    ----------
+    first : tuple of str
+        What must be known before any number is used; empty where nothing stands against it.
+    settled : bool
+        Whether the whole range lies in one band.
+    area : str
+        "a hectare" or "an acre"; empty where the spacings are not known.
+    disagreement, why : str
+        Where published rules do not agree, and why they differ by more than the sample's range.
+    crop_counted : str
+        What the crop potential counts.
+    """
+
+    headline: str
+    first: tuple[str, ...]
+    found: tuple[str, ...]
+    tissues: tuple[ShareLine, ...]
+    crop: ShareLine | None
+    bands: tuple[BandLine, ...]
+    sure: tuple[str, ...]
+    settled: bool
+    next_step: str
+    band: str
+    action: str
+    choices: tuple[Choice, ...]
+    nodes: tuple[NodeLine, ...]
+    area: str
+    normal: str
+    arrangement: str
+    policy: str
+    policy_source: str
+    policies: tuple[NodeLine, ...]
+    disagreement: str
+    why: str
+    crop_counted: str
+
+
+def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
+    """Turn the facts of a block into the words of its answer.
+
+    Parameters
+    ----------
+    facts : BlockFacts
+        Confirmed calls and what follows from them.
+    units : {"metric", "us"}
+        Nodes per hectare or per acre.
+
+    Returns
+    -------
+    AnswerWords
+        No sentence claims more than the facts: where nothing is judged it says so.
+
+    Raises
+    ------
+    UsageError
+        When the units are unknown.
+    """
+    check_units(units)
+    primary = _primary(facts)
+    per_area = facts.vines_per_ha
+    if per_area is not None and units == "us":
+        per_area *= ACRE_HA
+    rows = () if primary is None else tuple(
+        node_line(rule, per_area=per_area) for rule in facts.rules)
+    split = _disagreement(facts)
+    return AnswerWords(
+        headline=_headline(primary), first=_first(facts, primary), found=_found(facts),
+        tissues=tuple(share_line(row) for row in facts.tissues), crop=_crop(facts),
+        bands=tuple(
+            BandLine(name=plain(b.name), span=percent_range(b.low, b.high), action=b.action,
+                     chance=percent(b.probability), probability=b.probability,
+                     here=b.name == facts.band)
+            for b in facts.bands if b.probability is not None
+        ),
+        sure=_sure(facts, primary), settled=primary is not None and facts.more_buds == 0,
+        next_step=_next_step(facts, primary), band=plain(facts.band) if primary else "",
+        action=facts.action if primary else "Wait for the result before you decide how to prune.",
+        choices=_choices(facts), nodes=rows,
+        area="" if not (rows and per_area) else "an acre" if units == "us" else "a hectare",
+        normal="" if facts.normal_nodes is None
+        else f"Normal year: {number(facts.normal_nodes)} nodes a vine.",
+        arrangement=facts.arrangement, policy=facts.policy, policy_source=facts.policy_source,
+        policies=tuple(
+            node_line(p.rule, name=p.title, note=p.action) for p in facts.policies),
+        disagreement=split, why=_why(facts) if split else "", crop_counted=_counted(facts),
+    )
+
+
+def _primary(facts: BlockFacts) -> TissueFacts | None:
+    """Return the primaries where some are judged."""
+    first = facts.tissues[0] if facts.tissues else None
+    return first if first is not None and first.share is not None else None
+
+
+def share_line(row: TissueFacts) -> ShareLine:
+    """Return one tissue's counts and share as a line of a table."""
+    known = row.share is not None and row.low is not None and row.high is not None
+    ends_ = (row.share or 0.0, row.low or 0.0, row.high or 0.0) if known else None
+    return ShareLine(
+        name=row.name, n_live=row.n_live, n_dead=row.n_dead, n_unsure=row.n_unsure,
+        n_not_exposed=row.n_not_exposed, n_not_called=row.n_not_called,
+        share=percent(row.share) if known else NO_RESULT,
+        span=percent_range(ends_[1], ends_[2]) if ends_ else "", ends=ends_,
+        note=ASSUMED if row.assumed else "",
+    )
+
+
+def node_line(
+    rule: RuleFacts, *, per_area: float | None = None, name: str = "", note: str = ""
+) -> NodeLine:
+    """Return a rule's nodes as a line of a table; `per_area` is vines on an area."""
+    notes = [note] if note else []
+    if rule.stopped == "all":
+        notes.append("stopped at the practical maximum")
+    elif rule.stopped:
+        notes.append("the upper end stopped at the practical maximum")
+    return NodeLine(
+        name=name or rule.name, retain=NO_NUMBER if rule.retain is None else number(rule.retain),
+        span="" if rule.retain is None else ends(rule.low, rule.high),
+        per_area="" if rule.retain is None or not per_area
+        else number(_round(rule.retain * per_area)),
+        note=" ".join(notes),
+    )
+
+
+def _round(value: float) -> float:
+    """Round to two leading digits more than the sample can carry."""
+    step = 1000.0 if value >= 10_000 else 100.0
+    return round(value / step) * step
+
+
+def _headline(primary: TissueFacts | None) -> str:
+    if primary is None or primary.low is None or primary.high is None:
+        return "No primary bud has been judged live or dead yet, so there is no result."
+    return (f"About {percent(primary.share)} of the primary buds are dead "
+            f"(likely {percent_range(primary.low, primary.high)}).")
+
+
+# ---- what must be said first -------------------------------------------------------------------
+
+
+def _first(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
+    if primary is None:
+        return ()
+    return tuple(text for text in (_unjudged(primary, lead=True), _edge(facts, primary)) if text)
+
+
+def _unjudged(primary: TissueFacts, *, lead: bool) -> str:
+    """Return the bounds for unjudged primaries: first where they are many, else below."""
+    bounds, total = primary.bounds, primary.n_judged + primary.n_missing
+    if bounds is None or (primary.n_missing / total > _MANY_UNJUDGED) != lead:
+        return ""
+    low, high = bounds
+    return (f"{'Only ' if lead else ''}{primary.n_judged} of {total} primaries could be judged. If "
+            f"all the others were live {percent(low)} would be dead, if all were dead "
+            f"{percent(high)}.")
+
+
+def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:
+    """Return the bands that the interval reaches into."""
+    assert primary.low is not None
+    assert primary.high is not None
+    return [b for b in facts.bands if b.low < primary.high and b.high > primary.low]
+
+
+def _edge(facts: BlockFacts, primary: TissueFacts) -> str:
+    """Say what each side would mean where the interval holds an edge."""
+    touched = _touched(facts, primary)
+    if len(touched) < 2 or primary.low is None or primary.high is None:
+        return ""
+    edges = [band.high for band in touched[:-1]]
+    named = and_list([number(100 * edge) for edge in edges]) + " %"
+    each = " ".join(
+        f"{percent_range(band.low, band.high)} dead: {_deed(band)}" for band in touched)
+    smooth = ", ".join(
+        f"{number(rule.retain)} by {rule.name}" for rule in facts.continuous
+        if rule.retain is not None)
+    return " ".join(part for part in (
+        _one_bud(facts, primary, touched)
+        or f"The sample cannot tell on which side of {named} dead the block lies.",
+        each, f"Nodes a vine by rules without steps: {smooth}." if smooth else "") if part)
+
+
+def _deed(band: BandFacts) -> str:
+    nodes = f" ({number(band.nodes)} nodes)" if band.nodes is not None else ""
+    return f"{band.action.rstrip('.')}{nodes}."
+
+
+def _one_bud(facts: BlockFacts, primary: TissueFacts, touched: list[BandFacts]) -> str:
+    here = next((b for b in touched if b.name == facts.band), None)
+    n, dead, share = primary.n_judged, primary.n_dead, primary.share
+    if here is None or share is None or abs(share - dead / n) > 1e-9:
+        return ""
+    for other, step, edge in ((-1, -1, here.low), (1, 1, here.high)):
+        moved = (dead + step) / n
+        at = facts.bands.index(here) + other
+        if 0 <= at < len(facts.bands) and 0 <= dead + step <= n and (moved - edge) * step > -1e-9:
+            return (f"One bud decides here: with {dead + step} dead of {n} instead of {dead} the "
+                    f"block would lie in another band.")
+    return ""
+
+
+# ---- what was found, and how sure --------------------------------------------------------------
+
+
+def _found(facts: BlockFacts) -> tuple[str, ...]:
+    first = facts.tissues[0] if facts.tissues else None
+    lines = []
+    if first is not None and first.n_judged:
+        lines.append(
+            f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
+            f"{'was' if first.n_judged == 1 else 'were'} dead, on {count(facts.n_canes, 'cane')}.")
+        lines.append(_unjudged(first, lead=False))
+    if facts.crop_share is not None:
+        share, low, high = facts.crop_share
+        lines.append(
+            f"With the live secondary buds counted for their smaller crop, the buds left could "
+            f"carry about {percent(share)} of a full crop ({percent_range(low, high)}) if you "
+            "pruned as usual.")
+    return tuple(line for line in (*lines, *facts.causes) if line)
+
+
+def _crop(facts: BlockFacts) -> ShareLine | None:
+    if facts.crop_share is None:
+        return None
+    share, low, high = facts.crop_share
+    return ShareLine(name=CROP_NAME, share=percent(share), span=percent_range(low, high),
+                     ends=facts.crop_share)
+
+
+def _counted(facts: BlockFacts) -> str:
+    if facts.secondary_crop is None or facts.crop_share is None:
+        return ""
+    return (f"The {CROP_NAME} counts a live primary 1, a live secondary under a dead primary "
+            f"{facts.secondary_crop:.2f}, a tertiary 0.")
+
+
+def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
+    if primary is None:
+        return ("Nothing can be said yet.",)
+    lines = [f"Ranges like these hold the true share {number(facts.confidence * 100)} times in "
+             "100; they allow for buds of one cane being alike."]
+    known = [b for b in facts.bands if b.probability is not None]
+    if known:
+        best = max(known, key=lambda b: b.probability or 0.0)
+        certain = (best.probability or 0.0) >= _LIKELY
+        lines.append(f"The block {'lies' if certain else 'most likely lies'} in the band "
+                     f"“{plain(best.name)}” ({percent(best.probability)} likely).")
+    lines.append(_more(facts))
+    return tuple(lines)
+
+
+def _more(facts: BlockFacts) -> str:
+    if facts.more_buds == 0:
+        return "The whole range lies in one band: the sample is large enough."
+    if facts.more_buds is None:
+        return ("The share lies on, or next to, the edge of a band; more cutting would not "
+                "settle it.")
+    return f"About {count(facts.more_buds, 'more bud')} would settle the band."
+
+
+def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
+    """Return what a block needs next, short enough for a table."""
+    if primary is None:
+        return "No primary could be judged."
+    if facts.more_buds == 0:
+        return facts.action
+    if facts.more_buds is None:
+        return "On the edge of a band: decide with your adviser."
+    return f"Cut about {facts.more_buds} more to settle the band."
+
+
+# ---- what to do --------------------------------------------------------------------------------
+
+
+def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
+    """Return the ways on where the policy's last band is at least one in ten likely."""
+    last = facts.bands[-1] if facts.bands else None
+    if last is None or (last.probability or 0.0) < _LAST_BAND_IN_QUESTION:
+        return ()
+    return tuple(CHOICES.values())
+
+
+def _disagreement(facts: BlockFacts) -> str:
+    told = {(policy.rule.retain, policy.action if policy.rule.retain is None else "")
+            for policy in facts.policies}
+    if len(told) < 2:
+        return ""
+    numbers = _numbers(facts)
+    spread = ""
+    if len(set(numbers)) > 1:
+        spread = f": from {number(numbers[0])} to {number(numbers[-1])} nodes a vine"
+    silent = sum(policy.rule.retain is None for policy in facts.policies)
+    if silent and numbers:
+        spread += f"{';' if spread else ':'} {count(silent, 'rule gives', 'rules give')} no number"
+    return f"Published rules do not agree here{spread}. Choose with your adviser."
+
+
+def _numbers(facts: BlockFacts) -> list[float]:
+    return sorted(p.rule.retain for p in facts.policies if p.rule.retain is not None)
+
+
+def _why(facts: BlockFacts) -> str:
+    """Say why rules differ by more than the sample's own range."""
+    numbers = _numbers(facts)
+    exact = next((r for r in facts.rules if r.low is not None and r.high is not None), None)
+    if not numbers or exact is None or exact.low is None or exact.high is None:
+        return ""
+    if numbers[-1] - numbers[0] <= exact.high - exact.low:
+        return ""
+    return ("They differ by more than the sample's own range: steps jump at their edges, adding "
+            "the share dead makes up for less than was lost, dividing by the share alive for all "
+            "of it.")
