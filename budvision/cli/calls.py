@@ -188,6 +188,8 @@ def results(
 
 
 def _tell_waiting(answer: BlockAnswer) -> None:
+    from budvision.report.words import count
+
     waiting = answer.waiting
     if answer.soak is not None and answer.soak.early:
         typer.echo(f"Block {answer.block.name}, sampling {answer.sampling}: {answer.soak.words}")
@@ -203,7 +205,8 @@ def _tell_waiting(answer: BlockAnswer) -> None:
     more = f"; and {len(canes) - _MOST_NAMED} more canes" if len(canes) > _MOST_NAMED else ""
     named = "; ".join(canes[:_MOST_NAMED])
     what = "waits for a person" if not answer.confirmed else "still waiting"
-    typer.echo(f"{head}{what}: {waiting.n_buds} buds, {waiting.n_tissues} tissues "
+    typer.echo(f"{head}{what}: {count(waiting.n_buds, 'bud')}, "
+               f"{count(waiting.n_tissues, 'tissue')} "
                f"({named}{more}).")
 
 

@@ -6,13 +6,12 @@ which they are told: what must be said first, what was found, how sure, what to 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
-from budvision.report.facts import BandFacts, BlockFacts, RuleFacts, TissueFacts
+from budvision.report.choices import CHOICES, Choice
+from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
+from budvision.report.first import first_words, unjudged_words
 from budvision.report.words import (
-    and_list,
     check_units,
     count,
     ends,
@@ -24,8 +23,8 @@ from budvision.report.words import (
 from budvision.vineyard.units import ACRE_HA
 
 __all__ = [
-    "CHOICES", "CROP_NAME", "NODE_HEADS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
-    "BandLine", "Choice", "NodeLine", "ShareLine", "answer_words", "share_line",
+    "CROP_NAME", "NODE_HEADS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
+    "BandLine", "NodeLine", "ShareLine", "answer_words", "share_line",
 ]
 
 TISSUE_HEADS = ("bud", "live", "dead", "unsure", "not exposed", "not called", "share dead", "range")
@@ -39,8 +38,6 @@ NO_RESULT, NO_NUMBER = "no result", "no number"
 ASSUMED = "range rests on an assumption"
 _LIKELY = 0.9
 _LAST_BAND_IN_QUESTION = 0.1
-_MANY_UNJUDGED = 0.1
-"""Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,37 +82,6 @@ class NodeLine:
     span: str
     per_area: str = ""
     note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Something that can be done, and when it is the thing to do."""
-
-    when: str
-    deed: str
-
-
-CHOICES: Mapping[str, Choice] = MappingProxyType({
-    "trunk": Choice(
-        "Before anything else",
-        "look for trunk injury: cut into trunks and cordons of a few vines, and look for brown "
-        "under the bark. Above about half the buds dead, some trunks are likely hurt."),
-    "delayed": Choice(
-        "If pruning can wait",
-        "delay it until bud break, then prune lightly to the wanted number of live nodes."),
-    "double": Choice(
-        "If it cannot all wait",
-        "prune twice: leave long canes or spurs now, and shorten them after bud break or after "
-        "the risk of frost has passed."),
-    "minimal": Choice(
-        "If more than half is dead and the trunks are sound",
-        "prune minimally: take off only what is in the way, and cut back once it shows which "
-        "nodes grow."),
-    "renew": Choice(
-        "If trunks or cordons are dead",
-        "keep suckers from the base as new trunks and cordons."),
-})
-"""Ways on when no node count can be given, each with its condition."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +155,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         node_line(rule, per_area=per_area) for rule in facts.rules)
     split = _disagreement(facts)
     return AnswerWords(
-        headline=_headline(primary), first=_first(facts, primary), found=_found(facts),
+        headline=_headline(primary), first=first_words(facts, primary), found=_found(facts),
         tissues=tuple(share_line(row) for row in facts.tissues), crop=_crop(facts),
         bands=tuple(
             BandLine(name=plain(b.name), span=percent_range(b.low, b.high), action=b.action,
@@ -261,70 +227,6 @@ def _headline(primary: TissueFacts | None) -> str:
             f"(likely {percent_range(primary.low, primary.high)}).")
 
 
-# ---- what must be said first -------------------------------------------------------------------
-
-
-def _first(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
-    if primary is None:
-        return ()
-    return tuple(text for text in (_unjudged(primary, lead=True), _edge(facts, primary)) if text)
-
-
-def _unjudged(primary: TissueFacts, *, lead: bool) -> str:
-    """Return the bounds for unjudged primaries: first where they are many, else below."""
-    bounds, total = primary.bounds, primary.n_judged + primary.n_missing
-    if bounds is None or (primary.n_missing / total > _MANY_UNJUDGED) != lead:
-        return ""
-    low, high = bounds
-    return (f"{'Only ' if lead else ''}{primary.n_judged} of {total} primaries could be judged. If "
-            f"all the others were live {percent(low)} would be dead, if all were dead "
-            f"{percent(high)}.")
-
-
-def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:
-    """Return the bands that the interval reaches into."""
-    assert primary.low is not None
-    assert primary.high is not None
-    return [b for b in facts.bands if b.low < primary.high and b.high > primary.low]
-
-
-def _edge(facts: BlockFacts, primary: TissueFacts) -> str:
-    """Say what each side would mean where the interval holds an edge."""
-    touched = _touched(facts, primary)
-    if len(touched) < 2 or primary.low is None or primary.high is None:
-        return ""
-    edges = [band.high for band in touched[:-1]]
-    named = and_list([number(100 * edge) for edge in edges]) + " %"
-    each = " ".join(
-        f"{percent_range(band.low, band.high)} dead: {_deed(band)}" for band in touched)
-    smooth = ", ".join(
-        f"{number(rule.retain)} by {rule.name}" for rule in facts.continuous
-        if rule.retain is not None)
-    return " ".join(part for part in (
-        _one_bud(facts, primary, touched)
-        or f"The sample cannot tell on which side of {named} dead the block lies.",
-        each, f"Nodes a vine by rules without steps: {smooth}." if smooth else "") if part)
-
-
-def _deed(band: BandFacts) -> str:
-    nodes = f" ({number(band.nodes)} nodes)" if band.nodes is not None else ""
-    return f"{band.action.rstrip('.')}{nodes}."
-
-
-def _one_bud(facts: BlockFacts, primary: TissueFacts, touched: list[BandFacts]) -> str:
-    here = next((b for b in touched if b.name == facts.band), None)
-    n, dead, share = primary.n_judged, primary.n_dead, primary.share
-    if here is None or share is None or abs(share - dead / n) > 1e-9:
-        return ""
-    for other, step, edge in ((-1, -1, here.low), (1, 1, here.high)):
-        moved = (dead + step) / n
-        at = facts.bands.index(here) + other
-        if 0 <= at < len(facts.bands) and 0 <= dead + step <= n and (moved - edge) * step > -1e-9:
-            return (f"One bud decides here: with {dead + step} dead of {n} instead of {dead} the "
-                    f"block would lie in another band.")
-    return ""
-
-
 # ---- what was found, and how sure --------------------------------------------------------------
 
 
@@ -335,7 +237,7 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(
             f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
             f"{'was' if first.n_judged == 1 else 'were'} dead, on {count(facts.n_canes, 'cane')}.")
-        lines.append(_unjudged(first, lead=False))
+        lines.append(unjudged_words(first, lead=False))
     if facts.crop_share is not None:
         share, low, high = facts.crop_share
         lines.append(

@@ -49,7 +49,7 @@ def budvision(monkeypatch, capsys, tmp_path):
          ["common: Retain twice", "80 nodes a vine", "8 canes of 10", "a hectare",
           "likeness is assumed", "Razor blades"], "policies"),
         ("advise nodes --dead 70 --judged 100",
-         ["trunk injury first", "no number here", "at the practical maximum"], "options"),
+         ["look for trunk injury", "no number here", "at the practical maximum"], "options"),
         ("advise normal --type vinifera --prunings 1.5lb --prunings 2lb --vine 6ft "
          "--nodes-per-cane 10", ["35 nodes a vine by 20 + 20 over 2 vines (30 to 40)",
                                  "24 to 36 nodes by vine spacing"], "balanced"),

@@ -59,8 +59,8 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     assert again.stdout == "Nothing changed: the 8 calls of Maren Holt stood already.\n"
     told = _run("results")
     assert told.exit_code == 0
-    assert "66.7 %" in told.stdout  # 2 dead of 3 primaries
-    assert "still waiting: 1 buds, 1 tissues (cane 1 node 2)" in told.stdout
+    assert "About 67 % of the primary buds are dead" in told.stdout  # 2 dead of 3 primaries
+    assert "still waiting: 1 bud, 1 tissue (cane 1 node 2)" in told.stdout
     exported = _run("calls", "export")
     assert exported.stdout == TABLE
     assert _run("check").stdout == "3 photographs verified. The season is sound.\n"

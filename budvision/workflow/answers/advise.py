@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError, UsageError
-from budvision.report.answer import CHOICES
+from budvision.report.choices import CHOICES
 from budvision.settings import Settings
 from budvision.stats.clusters import design_effect
 from budvision.stats.proportions import mortality_interval

@@ -1,0 +1,74 @@
+"""What must be said before any number: an edge inside the range, many buds nobody could judge."""
+
+from __future__ import annotations
+
+from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
+from budvision.report.words import and_list, number, percent, percent_range
+
+__all__ = ["first_words", "unjudged_words"]
+
+_MANY_UNJUDGED = 0.1
+"""Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
+
+
+def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
+    """Return what must be known before any number is used; `primary` is None without a result."""
+    if primary is None:
+        return ()
+    lines = (unjudged_words(primary, lead=True), _edge(facts, primary))
+    return tuple(line for line in lines if line)
+
+
+def unjudged_words(primary: TissueFacts, *, lead: bool) -> str:
+    """Return the bounds for unjudged primaries: first where they are many, else below."""
+    bounds, total = primary.bounds, primary.n_judged + primary.n_missing
+    if bounds is None or (primary.n_missing / total > _MANY_UNJUDGED) != lead:
+        return ""
+    low, high = bounds
+    return (f"{'Only ' if lead else ''}{primary.n_judged} of {total} primaries could be judged. If "
+            f"all the others were live {percent(low)} would be dead, if all were dead "
+            f"{percent(high)}.")
+
+
+def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:
+    """Return the bands that the interval reaches into."""
+    assert primary.low is not None
+    assert primary.high is not None
+    return [b for b in facts.bands if b.low < primary.high and b.high > primary.low]
+
+
+def _edge(facts: BlockFacts, primary: TissueFacts) -> str:
+    """Say what each side would mean where the interval holds an edge."""
+    touched = _touched(facts, primary)
+    if len(touched) < 2 or primary.low is None or primary.high is None:
+        return ""
+    edges = [band.high for band in touched[:-1]]
+    named = and_list([number(100 * edge) for edge in edges]) + " %"
+    each = " ".join(
+        f"{percent_range(band.low, band.high)} dead: {_deed(band)}" for band in touched)
+    smooth = ", ".join(
+        f"{number(rule.retain)} by {rule.name}" for rule in facts.continuous
+        if rule.retain is not None)
+    return " ".join(part for part in (
+        _one_bud(facts, primary, touched)
+        or f"The sample cannot tell on which side of {named} dead the block lies.",
+        each, f"Nodes a vine by rules without steps: {smooth}." if smooth else "") if part)
+
+
+def _deed(band: BandFacts) -> str:
+    nodes = f" ({number(band.nodes)} nodes)" if band.nodes is not None else ""
+    return f"{band.action.rstrip('.')}{nodes}."
+
+
+def _one_bud(facts: BlockFacts, primary: TissueFacts, touched: list[BandFacts]) -> str:
+    here = next((b for b in touched if b.name == facts.band), None)
+    n, dead, share = primary.n_judged, primary.n_dead, primary.share
+    if here is None or share is None or abs(share - dead / n) > 1e-9:
+        return ""
+    for other, step, edge in ((-1, -1, here.low), (1, 1, here.high)):
+        moved = (dead + step) / n
+        at = facts.bands.index(here) + other
+        if 0 <= at < len(facts.bands) and 0 <= dead + step <= n and (moved - edge) * step > -1e-9:
+            return (f"One bud decides here: with {dead + step} dead of {n} instead of {dead} the "
+                    f"block would lie in another band.")
+    return ""
