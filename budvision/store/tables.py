@@ -23,6 +23,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from budvision.store.names import name_key
+
 __all__ = ["APPEND_ONLY", "metadata"]
 
 metadata = MetaData(
@@ -44,6 +46,14 @@ def _ref(name: str, target: str, *, null: bool = False, index: bool = True) -> C
     return Column(name, Integer, ForeignKey(f"{target}.id"), nullable=null, index=index)
 
 
+def _key() -> Column[str]:
+    """Make the column by which names are found: `store.names.name_key` of the name beside it."""
+    return Column(
+        "name_key", Text, nullable=False, index=True, info={"derived": True},
+        default=lambda context: name_key(context.get_current_parameters()["name"]),
+    )
+
+
 _TISSUE = "tissue IN ('primary', 'secondary', 'tertiary')"
 
 site = Table(
@@ -55,7 +65,7 @@ site = Table(
 
 block = Table(
     "block", metadata, _id(), _ref("site_id", "site"),
-    Column("name", String(120), nullable=False, unique=True),
+    Column("name", String(120), nullable=False, unique=True), _key(),
     Column("cultivar", String(120), nullable=False, default=""),
     Column("cultivar_class", String(40), nullable=False, default=""),
     Column("normal_nodes", Float),          # nodes per vine in a normal year; None: the setting
@@ -103,7 +113,7 @@ bud = Table(
 
 person = Table(
     "person", metadata, _id(),
-    Column("name", String(120), nullable=False, unique=True),
+    Column("name", String(120), nullable=False, unique=True), _key(),
     Column("role", String(20), nullable=False),
     Column("password_hash", String(255)),
     Column("active", Boolean, nullable=False, default=True),

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DatabaseError
 
 from budvision.errors import SeasonError
 from budvision.store import migrations
-from budvision.store.queries import overview
+from budvision.store.queries import blocks, overview, people
 from budvision.store.session import Season
 from budvision.store.tables import APPEND_ONLY, metadata
 
@@ -100,6 +100,27 @@ def test_an_older_season_is_upgraded_after_a_copy(
         leftover.unlink()
     with Season.open(season.folder) as opened, opened.read() as conn:
         assert rows_of(conn) == before
+
+
+def test_names_of_an_older_season_get_their_key(any_season: Season) -> None:
+    """Two blocks that only case told apart stay two, each found by its own spelling."""
+    with any_season.write() as conn:
+        migrations.downgrade(conn, "0003")
+        conn.execute(text("INSERT INTO site (name, note, added_at) VALUES ('s', '', '')"))
+        for name in ("Élan", "élan", "Öde Halde"):
+            conn.execute(text(
+                "INSERT INTO block (site_id, name, cultivar, cultivar_class, training_system, "
+                "layout, note, added_at) VALUES (1, :name, '', '', '', '{}', '', '')"),
+                {"name": name})
+        conn.execute(text("INSERT INTO person (name, role, active, added_at) "
+                          "VALUES ('Österberg', 'lead', true, '')"))
+        migrations.upgrade(conn)
+        for asked, found in (("Élan", "Élan"), ("élan", "élan"), ("ÉLAN", "Élan"),
+                             ("ÖDE  halde", "Öde Halde")):
+            assert blocks.get_block(conn, asked).name == found
+        one = people.find_person(conn, "österberg")
+    assert one is not None
+    assert one.name == "Österberg"
 
 
 def test_a_failed_upgrade_changes_nothing(

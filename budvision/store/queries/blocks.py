@@ -6,11 +6,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+from unicodedata import normalize
 
 from sqlalchemy import Connection, Row, Select, func, select, update
 
 from budvision.errors import InputError, NotFoundError
-from budvision.store.names import clean_label
+from budvision.store.names import clean_label, name_key
 from budvision.store.queries.insertion import as_json, check_names, insert_row
 from budvision.store.session import as_utc, now
 from budvision.store.tables import block, sampling, site
@@ -85,9 +86,15 @@ def _blocks() -> Select[Any]:
 
 
 def find_block(conn: Connection, name: str) -> Block | None:
-    """Return the block of that name, or None."""
+    """Return the block of that name, letter case apart, or None.
+
+    Of two that an older season kept apart by case alone, the one spelt like this.
+    """
     clean = clean_label(name, "block")
-    row = conn.execute(_blocks().where(block.c.name == clean)).one_or_none()
+    row = conn.execute(
+        _blocks().where(block.c.name_key == name_key(clean))
+        .order_by(block.c.name != clean, block.c.id).limit(1)
+    ).one_or_none()
     return None if row is None else _block(row)
 
 
@@ -142,7 +149,7 @@ def ensure_block(
     if found is None:
         return insert_row(
             conn, block, site_id=site_id if site_id is not None else _default_site(conn),
-            name=clean_label(name, "block"), cultivar=grape, added_at=now(),
+            name=normalize("NFC", clean_label(name, "block")), cultivar=grape, added_at=now(),
         )
     if grape and not found.cultivar:
         conn.execute(update(block).where(block.c.id == found.id).values(cultivar=grape))

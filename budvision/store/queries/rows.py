@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, delete, func, insert, select, text
+from sqlalchemy import Column, Connection, Table, and_, delete, func, insert, select, text
 
 from budvision.store.tables import (
     assignment,
@@ -80,8 +80,12 @@ class CallLine:
 
 
 def columns_of(table: str) -> tuple[str, ...]:
-    """Return the names of a table's columns."""
-    return tuple(column.name for column in metadata.tables[table].columns)
+    """Return the names of a table's columns, less those that follow from others."""
+    return tuple(column.name for column in _own(table))
+
+
+def _own(table: str) -> list[Column[Any]]:
+    return [column for column in metadata.tables[table].columns if not column.info.get("derived")]
 
 
 def references_of(table: str) -> dict[str, str]:
@@ -97,7 +101,7 @@ def stream(conn: Connection, table: str, *, chunk: int = _CHUNK) -> Iterator[dic
     last = 0
     while True:
         rows = conn.execute(
-            select(source).where(source.c.id > last).order_by(source.c.id).limit(chunk)
+            select(*_own(table)).where(source.c.id > last).order_by(source.c.id).limit(chunk)
         ).mappings().all()
         for row in rows:
             yield dict(row)

@@ -17,6 +17,7 @@ from budvision.archive.bag import open_payload, read_facts, sha256_of
 from budvision.archive.bag import verify as verify_bag
 from budvision.errors import StorageError, VerificationError
 from budvision.store.archive_key import ArchiveKey
+from budvision.store.names import name_key
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.workflow.archive.places import NOTHING_SHARED, SharedBuds
@@ -313,9 +314,9 @@ class _Merge:
             self.conn, "person", {"name": values["name"], "added_at": values["added_at"]})
         if found:
             return found[0]
-        if rows.find_id(self.conn, "person", name=values["name"]) is not None:
+        if rows.find_id(self.conn, "person", name_key=name_key(values["name"])) is not None:
             values["name"] = f"{values['name']} ({self.report.lab})"
-            again = rows.find_id(self.conn, "person", name=values["name"])
+            again = rows.find_id(self.conn, "person", name_key=name_key(values["name"]))
             if again is None:
                 self.report.conflicts.append(
                     f"a person of the same name works here; theirs is {values['name']}")
@@ -330,7 +331,7 @@ class _Merge:
                 self.conn, "block", {"name": candidate, "added_at": values["added_at"]})
             if found:
                 return found[0]
-        mine = rows.find_id(self.conn, "block", name=name)
+        mine = rows.find_id(self.conn, "block", name_key=name_key(name))
         if mine is None:
             return None
         if self.shared.block(int(row["id"])) == name:
