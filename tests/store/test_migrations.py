@@ -105,7 +105,7 @@ def test_an_older_season_is_upgraded_after_a_copy(
 def test_names_of_an_older_season_get_their_key(any_season: Season) -> None:
     """Two blocks that only case told apart stay two, each found by its own spelling."""
     with any_season.write() as conn:
-        migrations.downgrade(conn, "0003")
+        migrations.downgrade(conn, "0004")
         conn.execute(text("INSERT INTO site (name, note, added_at) VALUES ('s', '', '')"))
         for name in ("Élan", "élan", "Öde Halde"):
             conn.execute(text(
