@@ -26,8 +26,6 @@ STILL_LONG = {
     "workflow/after/records.py:import_records",
     "workflow/after/season_after.py:_work",
     "workflow/bench/answer.py:answer_photo",
-    "workflow/intake/manifest.py:_table",
-    "workflow/review/calls_file.py:read_calls_text",
     "workflow/review/page.py:bud_page",
     "workflow/review/queue.py:queue",
     "workflow/review/save.py:save",

@@ -45,19 +45,6 @@ def _quantity(text: str, kind: str, name: str) -> Quantity:
     return parse_quantity(text, kind, name=name)
 
 
-def _read(path: Path) -> str:
-    from budvision.errors import InputError, NotFoundError
-
-    if not path.is_file():
-        raise NotFoundError("there is no such file", where=str(path), expected="a CSV",
-                            do="Check the path.")
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError("it is not text in UTF-8", where=path.name, expected="a CSV",
-                         do="Save the table as 'CSV UTF-8'.") from error
-
-
 def _yield_text(told: dict[str, Any]) -> str:
     return (
         f"{told['t_per_ha']:.1f} t/ha ({told['low_t_per_ha']:.1f} to {told['high_t_per_ha']:.1f}), "
@@ -186,7 +173,7 @@ def table(
     from budvision.workflow.after.crop_tables import estimate_table
 
     with json_errors(as_json):
-        told = estimate_table(_read(file), name=file.name)
+        told = estimate_table(file)
     if as_json:
         return show_json(told)
     for block in told["blocks"]:
@@ -274,7 +261,7 @@ def compare(
     from budvision.workflow.after.crop_tables import compare_table
 
     with json_errors(as_json):
-        told = compare_table(_read(file), name=file.name)
+        told = compare_table(file)
     if as_json:
         return show_json(told)
     for block in told["blocks"]:

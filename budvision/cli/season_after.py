@@ -55,7 +55,8 @@ def after_add(
 
 def after_import(
     file: Annotated[Path, typer.Argument(
-        help="CSV with the columns block,kind,values,unit,measured_on and optionally note.")],
+        help="CSV or .xlsx with the columns block,kind,values,unit,measured_on and optionally "
+        "note.")],
     by: ReviewerOption,
     season: SeasonOption = Path(),
 ) -> None:
@@ -63,20 +64,14 @@ def after_import(
 
     Example: budvision after import july.csv --by Ada
     """
-    from budvision.errors import StorageError
     from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
     from budvision.workflow.after.records import import_records
 
-    try:
-        text = file.read_text(encoding="utf-8", errors="replace")
-    except OSError as error:
-        raise StorageError(f"it cannot be read ({error.strerror})", where=str(file),
-                           do="Check that the file exists and may be read.") from error
     with Season.open(season) as opened:
         with opened.write() as conn:
             person = ensure_person(conn, by)
-        n = import_records(opened, text, person_id=person.id, name=file.name)
+        n = import_records(opened, file, person_id=person.id)
     say(f"{n} records kept.")
 
 

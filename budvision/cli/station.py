@@ -35,18 +35,12 @@ def station_import(
 
     Example: budvision station import january.csv --station "Bench road" --unit C --zone UTC
     """
-    from budvision.errors import StorageError
     from budvision.store.session import Season
     from budvision.workflow.after.station import import_cold
 
-    try:
-        text = file.read_text(encoding="utf-8", errors="replace")
-    except OSError as error:
-        raise StorageError(f"it cannot be read ({error.strerror})", where=str(file),
-                           do="Check that the file exists and may be read.") from error
     with Season.open(season) as opened:
         told = import_cold(
-            opened, text, station=station, unit=unit, zone=zone, name=file.name,
+            opened, file, station=station, unit=unit, zone=zone,
             time_column=time_column, temperature_column=temperature_column,
         )
     say(f"{told.n_new} readings of {told.station} were kept, {told.n_known} were there already, "

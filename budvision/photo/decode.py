@@ -1,4 +1,4 @@
-"""Bytes to pixels, format by format: identify, check before decoding, decode, convert colours.
+"""Bytes to pixels, format by format: identify, check before decoding, decode.
 
 Only `budvision.photo.read` uses this module; everything else goes through its `read_photo`.
 """
@@ -9,15 +9,15 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
+from PIL import ExifTags, Image, UnidentifiedImageError
 
 from budvision.errors import PhotoError
+from budvision.photo.profiles import cmyk_to_srgb
 from budvision.photo.workers import no_room
 
 __all__ = [
@@ -28,7 +28,6 @@ __all__ = [
     "decode",
     "identify",
     "refusals",
-    "to_srgb",
 ]
 
 Uint8 = npt.NDArray[np.uint8]
@@ -300,7 +299,7 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
     if shrink > 1 and header.mode in ("RGB", "RGBA", "L", "CMYK"):
         header = header.reduce(shrink)
     if header.mode == "CMYK" and header.info.get("icc_profile"):
-        with_profile = _cmyk_to_srgb(header)
+        with_profile = cmyk_to_srgb(header)
         if with_profile is not None:
             header.info.pop("icc_profile")
             return with_profile
@@ -378,34 +377,3 @@ def _decode_heic(data: bytes, where: str) -> tuple[Uint8, Image.Image]:
         header.info["icc_profile"] = profile
     header.info["exif"] = picture.info.get("exif")
     return pixels, header
-
-
-@lru_cache(maxsize=16)
-def _transform(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform | None:
-    """Build the conversion of a profile to sRGB; None where it is sRGB or not usable."""
-    try:
-        source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-        if "srgb" in (ImageCms.getProfileDescription(source) or "").lower():
-            return None
-        return ImageCms.buildTransform(
-            source, ImageCms.createProfile("sRGB"), mode, "RGB",
-            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
-        )
-    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
-        return None
-
-
-def to_srgb(pixels: Uint8, profile: bytes) -> Uint8:
-    transform = _transform(profile, "RGB")
-    if transform is None:
-        return pixels
-    converted = ImageCms.applyTransform(Image.fromarray(pixels), transform)
-    return pixels if converted is None else np.array(converted)
-
-
-def _cmyk_to_srgb(header: Image.Image) -> Uint8 | None:
-    transform = _transform(header.info["icc_profile"], "CMYK")
-    if transform is None:
-        return None
-    converted = ImageCms.applyTransform(header, transform)
-    return None if converted is None else np.array(converted)

@@ -26,8 +26,8 @@ from budvision.photo.decode import (
     decode,
     identify,
     refusals,
-    to_srgb,
 )
+from budvision.photo.profiles import to_srgb
 from budvision.photo.workers import run
 
 __all__ = ["MAX_BYTES", "MAX_PIXELS", "MIN_SIDE_PX", "Capture", "Photo", "read_photo"]

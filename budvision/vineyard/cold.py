@@ -6,19 +6,19 @@ Between two readings the temperature is taken to run straight; longer gaps count
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError, NothingToDoError
+from budvision.tables import day_order, decimal, read_cells, read_day
 from budvision.vineyard.units import to_celsius
 
 __all__ = ["ColdEvent", "ColdRecord", "cold_event", "hours_below", "read_cold_record", "time_zone"]
@@ -27,10 +27,8 @@ MOST_GAP_H = 3.0
 """Readings further apart than this are a gap, hours."""
 
 COLDEST_C, WARMEST_C = -60.0, 60.0
-_FORMATS = (
-    "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y/%m/%d %H:%M",
-    "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%Y-%m-%d",
-)
+_FORMATS = ("", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %I:%M:%S %p", "%Y-%m-%d %I:%M %p")
+"""Forms of a time once its day is in ISO form; the first is ISO itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,20 +106,28 @@ def time_zone(name: str) -> dt.tzinfo:
         ) from error
 
 
-def _rows(text: str, name: str) -> list[list[str]]:
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
-    if not lines:
-        raise InputError("the file is empty", where=name, expected="times and temperatures",
-                         do="Export the record again.", code="empty_file")
-    mark = max("\t;|,", key=lines[0].count)
-    if mark not in lines[0]:
+def _rows(source: Path | bytes | str, name: str) -> tuple[str, list[tuple[str, list[str]]]]:
+    """Return the table's name, and place and cells of each row; no row is wider than the first."""
+    cells = read_cells(source, name=name, marks="\t;|,", comment="#")
+    head = cells.rows[0][1]
+    if len(head) < 2:
         raise InputError(
-            f'row 1 is "{lines[0][:60]}", one column', where=name, code="delimiter",
+            f'row 1 is "{head[0][:60]}", one column', where=cells.name, code="delimiter",
             expected="columns parted by commas, semicolons, tabs or bars",
             do="Export the record as CSV with a time and a temperature column.",
         )
-    return [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text), delimiter=mark)
-            if any(cell.strip() for cell in row) and not row[0].startswith("#")]
+    told = []
+    for number, row in cells.rows:
+        where = f"{cells.name}, row {number}"
+        if any(row[len(head):]):
+            raise InputError(
+                f"it has {len(row)} cells", where=where, code="bad_row",
+                expected=f"{len(head)}, as in the header",
+                do="Where commas part the cells, put numbers with a decimal comma in quotes, or "
+                "export the record with semicolons.",
+            )
+        told.append((where, row))
+    return cells.name, told
 
 
 def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, what: str) -> int:
@@ -139,14 +145,12 @@ def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, w
     return found[0]
 
 
-def _time(text: str, where: str) -> dt.datetime:
-    try:
-        return dt.datetime.fromisoformat(text)
-    except ValueError:
-        pass
+def _time(text: str, where: str, order: str) -> dt.datetime:
+    plain = read_day(text, order) or text
     for form in _FORMATS:
         try:
-            return dt.datetime.strptime(text, form)
+            return dt.datetime.fromisoformat(plain) if not form else dt.datetime.strptime(
+                plain, form)
         except ValueError:
             continue
     raise InputError(f'the time is "{text}"', where=where, code="bad_row",
@@ -169,27 +173,27 @@ def _utc(times: list[dt.datetime], zone: dt.tzinfo) -> list[dt.datetime]:
 
 
 def read_cold_record(
-    text: str,
+    source: Path | bytes | str,
     *,
     unit: str,
     zone: str,
-    name: str = "record",
+    name: str = "",
     time_column: str = "",
     temperature_column: str = "",
 ) -> ColdRecord:
-    """Read a station's temperatures from text.
+    """Read a station's temperatures.
 
     Parameters
     ----------
-    text : str
-        A table with a header; commas, semicolons, tabs or bars; decimal point or comma; lines
-        starting with # are left out.
+    source : Path, bytes or str
+        A table with a header, as file, its bytes or text; commas, semicolons, tabs or bars, or a
+        workbook; decimal point or comma; lines starting with # are left out.
     unit : {"C", "F"}
         Unit of the temperatures. It is never guessed.
     zone : str
         Time zone of times that do not carry their own.
     name : str
-        File name for errors.
+        File name for errors; a path's own when left out.
     time_column, temperature_column : str
         Names of the columns; found by their names when left out.
 
@@ -209,35 +213,34 @@ def read_cold_record(
     if unit.upper() not in ("C", "F"):
         raise InputError(f'the unit is "{unit}"', expected="C or F", code="unit",
                          do="State the unit that the station writes.")
-    where_zone, rows = time_zone(zone), _rows(text.removeprefix("\ufeff"), name)
-    head = rows[0]
+    where_zone = time_zone(zone)
+    name, rows = _rows(source, name)
+    head = rows[0][1]
     at_time = _column(head, time_column, ("time", "date"), name, "time")
     at_temp = _column(head, temperature_column, ("temp", "°c", "°f"), name, "temperature")
     times: list[dt.datetime] = []
     values: list[float] = []
     skipped = 0
-    for number, row in enumerate(rows[1:], start=2):
-        where = f"{name}, row {number}"
+    days = day_order(row[at_time] for _, row in rows if len(row) > at_time)
+    for where, row in rows[1:]:
         if len(row) <= max(at_time, at_temp):
             raise InputError(f"it has {len(row)} cells", where=where, code="bad_row",
                              expected=f"at least {max(at_time, at_temp) + 1}",
                              do="Check the separator and the row.")
-        raw = row[at_temp].replace(",", ".")
-        if raw.lower() in ("", "na", "nan", "-", "--", "null"):
+        if row[at_temp].lower() in ("", "na", "nan", "-", "--", "null"):
             skipped += 1
             continue
-        try:
-            value = float(raw)
-        except ValueError as error:
+        value = decimal(row[at_temp])
+        if value is None:
             raise InputError(f'the temperature is "{row[at_temp]}"', where=where, code="bad_row",
-                             expected="a number", do="Correct the row.") from error
+                             expected="a number", do="Correct the row.")
         celsius = value if unit.upper() == "C" else to_celsius(value)
         if not COLDEST_C <= celsius <= WARMEST_C:
             raise InputError(
                 f"the temperature is {value:g} {unit.upper()}", where=where, code="bad_row",
                 expected=f"{COLDEST_C:g} to {WARMEST_C:g} C", do="Check the unit stated.",
             )
-        times.append(_time(row[at_time], where))
+        times.append(_time(row[at_time], where, days))
         values.append(celsius)
     if not values:
         raise NothingToDoError("no row holds a temperature", where=name, expected="readings")

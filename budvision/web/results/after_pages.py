@@ -120,8 +120,8 @@ def season_after_import() -> ResponseReturnValue:
     if file is None or not file.filename:
         raise InputError("no file was chosen", where="the form", expected="a CSV file",
                          do="Choose the file, then import it.")
-    text = file.read().decode("utf-8", errors="replace")
-    n = import_records(current_season(), text, person_id=need_person().id, name=file.filename)
+    n = import_records(current_season(), file.read(), person_id=need_person().id,
+                       name=file.filename)
     flash(f"{n} record{'' if n == 1 else 's'} kept.")
     back = request.form.get("block_id", "")
     if back.isdigit():

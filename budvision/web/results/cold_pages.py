@@ -93,7 +93,7 @@ def cold_import() -> ResponseReturnValue:
         raise InputError("no file was chosen", where="the form", expected="a CSV file",
                          do="Choose the file, then import it.")
     told = import_cold(
-        current_season(), file.read().decode("utf-8", errors="replace"),
+        current_season(), file.read(),
         station=form.get("station", ""), unit=form.get("unit", ""), zone=form.get("zone", ""),
         name=file.filename, time_column=form.get("time_column", ""),
         temperature_column=form.get("temperature_column", ""),

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from budvision.errors import InputError, NotFoundError
 from budvision.vineyard.cold import cold_event, hours_below, read_cold_record
 from budvision.vineyard.hardiness import HARDINESS_CAUTION, lethal_temperatures
 from budvision.vineyard.units import to_celsius, to_fahrenheit
@@ -55,15 +54,7 @@ def cold_answer(
     InputError, NothingToDoError
         As in `budvision.vineyard.cold.read_cold_record`.
     """
-    if not path.is_file():
-        raise NotFoundError("there is no such file", where=str(path), expected="a CSV record",
-                            do="Check the path.")
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError("it is not text in UTF-8", where=path.name, expected="a CSV record",
-                         do="Export the record as CSV.") from error
-    record = read_cold_record(text, unit=unit, zone=zone, name=path.name, time_column=time_column,
+    record = read_cold_record(path, unit=unit, zone=zone, time_column=time_column,
                               temperature_column=temperature_column)
     below_c = [to_celsius(value) if record.unit == "F" else float(value)
                for value in thresholds] or list(DEFAULT_THRESHOLDS_C)

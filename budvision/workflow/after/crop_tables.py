@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
-from budvision.errors import InputError, NothingToDoError
+from budvision.errors import InputError
+from budvision.tables import Row, decimal, read_table
 from budvision.vineyard.crop import compare_with_harvest
 from budvision.vineyard.units import parse_quantity
 from budvision.vocabulary import Interval
@@ -18,27 +18,13 @@ __all__ = ["compare_table", "estimate_table"]
 YIELD_COLUMNS = ("block", "row", "vine", "clusters", "cluster_weight")
 
 
-def _table(text: str, name: str, needed: Sequence[str]) -> list[tuple[str, dict[str, str]]]:
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    mark = max(",;\t", key=first.count)
-    rows = [row for row in csv.reader(io.StringIO(text.removeprefix("\ufeff")), delimiter=mark)
-            if any(cell.strip() for cell in row)]
-    head = [cell.strip().lower() for cell in rows[0]] if rows else []
-    missing = [column for column in needed if column not in head]
-    if missing:
-        raise InputError(f"columns {', '.join(missing)} are missing", where=f"{name}, row 1",
-                         expected=f"a header with {','.join(needed)}", do="Add them.")
-    if len(rows) < 2:
-        raise NothingToDoError("there is a header but no row below it", where=name,
-                               expected="one row a block")
-    told = []
-    for number, row in enumerate(rows[1:], start=2):
-        if len(row) > len(head):
-            raise InputError(f"it has {len(row)} cells", where=f"{name}, row {number}",
-                             expected=f"{len(head)}, as in the header", do="Correct the row.")
-        cells = dict(zip(head, [cell.strip() for cell in row], strict=False))
-        told.append((f"{name}, row {number}", cells))
-    return told
+def _rows(source: Path | bytes | str, name: str, needed: Sequence[str]) -> list[Row]:
+    table = read_table(source, name=name, needed=needed, row_of="a block", do="Add them.",
+                       optional=("missing_share", "final_share", "at_lag", "low", "high"))
+    for row in table.rows:
+        if row.trouble is not None:
+            raise row.trouble
+    return list(table.rows)
 
 
 def _in_row(where: str, error: InputError) -> InputError:
@@ -46,16 +32,18 @@ def _in_row(where: str, error: InputError) -> InputError:
                       where=where, code=error.code)
 
 
-def estimate_table(text: str, *, name: str, confidence: float = 0.95) -> dict[str, Any]:
+def estimate_table(
+    source: Path | bytes | str, *, name: str = "", confidence: float = 0.95
+) -> dict[str, Any]:
     """Return yield estimates of many blocks from a table.
 
     Parameters
     ----------
-    text : str
-        CSV with block, row, vine, clusters, cluster_weight (with units; several counts parted by
+    source : Path, bytes or str
+        Table with block, row, vine, clusters, cluster_weight (with units; several counts parted by
         spaces) and optionally missing_share, final_share and at_lag (yes or empty).
     name : str
-        Named in errors.
+        Named in errors; a path's own name when left out.
     confidence : float
         Nominal coverage in (0, 1).
 
@@ -67,7 +55,8 @@ def estimate_table(text: str, *, name: str, confidence: float = 0.95) -> dict[st
         When there is no row.
     """
     blocks = []
-    for where, cells in _table(text, name, YIELD_COLUMNS):
+    for line in _rows(source, name, YIELD_COLUMNS):
+        where, cells = line.where, line.cells
         try:
             share = cells.get("final_share", "")
             answer = estimate_answer(
@@ -89,21 +78,21 @@ def estimate_table(text: str, *, name: str, confidence: float = 0.95) -> dict[st
 
 
 def _share(text: str, name: str) -> float:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError as error:
-        raise InputError(f'{name} is "{text}"', expected="a share from 0 to 1") from error
+    value = decimal(text)
+    if value is None:
+        raise InputError(f'{name} is "{text}"', expected="a share from 0 to 1")
+    return value
 
 
-def compare_table(text: str, *, name: str) -> dict[str, Any]:
+def compare_table(source: Path | bytes | str, *, name: str = "") -> dict[str, Any]:
     """Return predicted against harvested crops from a table.
 
     Parameters
     ----------
-    text : str
-        CSV with block, predicted, harvested (any one unit) and optionally low and high.
+    source : Path, bytes or str
+        Table with block, predicted, harvested (any one unit) and optionally low and high.
     name : str
-        Named in errors.
+        Named in errors; a path's own name when left out.
 
     Raises
     ------
@@ -112,31 +101,32 @@ def compare_table(text: str, *, name: str) -> dict[str, Any]:
     NothingToDoError
         When there is no row.
     """
-    rows = _table(text, name, ("block", "predicted", "harvested"))
+    rows = _rows(source, name, ("block", "predicted", "harvested"))
     numbers: list[Mapping[str, float]] = []
-    for where, cells in rows:
+    for row in rows:
+        where, cells = row.where, row.cells
         given: dict[str, float] = {}
         for column in ("predicted", "harvested", "low", "high"):
             if cells.get(column, ""):
-                try:
-                    given[column] = float(cells[column].replace(",", "."))
-                except ValueError as error:
+                value = decimal(cells[column])
+                if value is None:
                     raise InputError(f'{column} is "{cells[column]}"', expected="a number",
-                                     where=where, do="Correct the row.") from error
+                                     where=where, do="Correct the row.")
+                given[column] = value
         lacking = [column for column in ("predicted", "harvested") if not given.get(column, 0) > 0]
         if lacking:
             raise InputError(f"{lacking[0]} is {cells.get(lacking[0], '') or 'empty'}",
                              expected="more than 0", where=where, do="Correct the row.")
         numbers.append(given)
-    with_ends = all("low" in row and "high" in row for row in numbers)
+    with_ends = all("low" in one and "high" in one for one in numbers)
     got = compare_with_harvest(
-        [row["predicted"] for row in numbers], [row["harvested"] for row in numbers],
-        intervals=[Interval(row["low"], row["high"], 0.95, "given") for row in numbers]
+        [one["predicted"] for one in numbers], [one["harvested"] for one in numbers],
+        intervals=[Interval(one["low"], one["high"], 0.95, "given") for one in numbers]
         if with_ends else None,
     )
     return {
-        "blocks": [{"block": cells["block"], **row, "error": error}
-                   for (_, cells), row, error in zip(rows, numbers, got.errors, strict=True)],
+        "blocks": [{"block": row.cells["block"], **one, "error": error}
+                   for row, one, error in zip(rows, numbers, got.errors, strict=True)],
         "mean_error": got.mean_error, "mean_absolute_error": got.mean_absolute_error,
         "n_within": got.within,
     }

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import datetime as dt
-import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from types import MappingProxyType
 
-from budvision.errors import BudvisionError, InputError, NothingToDoError
+from sqlalchemy import Connection
+
+from budvision.errors import BudvisionError, InputError
 from budvision.store.queries.blocks import get_block
 from budvision.store.queries.crop import CropRecord, add_crop_record, crop_records
 from budvision.store.session import Season
+from budvision.tables import Row, day_order, decimal, read_day, read_table
 from budvision.vineyard.crop import Measured, measured
 from budvision.vineyard.units import ACRE_HA, FOOT_M, POUND_KG, SHORT_TON_KG
 
@@ -98,23 +99,25 @@ def _numbers(text: str, where: str) -> list[float]:
                          do="Write for instance 32 41 38.")
     values = []
     for part in parts:
-        try:
-            values.append(float(part.replace(",", ".")))
-        except ValueError as error:
+        value = decimal(part)
+        if value is None:
             raise InputError(f"a value is {part!r}", where=where, expected="numbers",
-                             do="Write for instance 32 41 38.") from error
+                             do="Write for instance 32 41 38.")
+        values.append(value)
     return values
 
 
-def _day(text: str, where: str) -> str:
-    try:
-        return dt.date.fromisoformat(text.strip()).isoformat()
-    except ValueError as error:
+def _day(text: str, where: str, order: str) -> str:
+    day = read_day(text, order)
+    if day is None or len(day) != len("2026-06-12"):
         raise InputError(f"the day is {text!r}", where=where, expected="year-month-day",
-                         do="Write for instance 2026-06-12.") from error
+                         do="Write for instance 2026-06-12.")
+    return day
 
 
-def _checked(kind: str, values: str, unit: str, day: str, where: str) -> tuple[Kind, Measured, str]:
+def _checked(
+    kind: str, values: str, unit: str, day: str, where: str, order: str = ""
+) -> tuple[Kind, Measured, str]:
     known = KINDS.get(kind.strip())
     if known is None:
         raise InputError(f"kind is {kind!r}", where=where, expected=f"one of {', '.join(KINDS)}",
@@ -131,7 +134,7 @@ def _checked(kind: str, values: str, unit: str, day: str, where: str) -> tuple[K
             f"{known.name} is {mean.value:g} {unit}", where=where,
             expected=f"at most {known.most / factor:g} {unit}", do="Check the number and the unit.",
         )
-    return known, kept, _day(day, where)
+    return known, kept, _day(day, where, order)
 
 
 def add_record(
@@ -181,18 +184,20 @@ def add_record(
         )
 
 
-def import_records(season: Season, text: str, *, person_id: int | None, name: str = "file") -> int:
+def import_records(
+    season: Season, source: Path | bytes | str, *, person_id: int | None, name: str = ""
+) -> int:
     """Keep every line of a table, or none.
 
     Parameters
     ----------
     season : Season
-    text : str
-        CSV with the columns of `CSV_COLUMNS`; `note` may be left out. Commas, semicolons or tabs.
+    source : Path, bytes or str
+        Table with the columns of `CSV_COLUMNS`; `note` may be left out.
     person_id : int or None
         Who measured.
     name : str
-        File name for errors.
+        File name for errors; a path's own when left out.
 
     Returns
     -------
@@ -206,36 +211,28 @@ def import_records(season: Season, text: str, *, person_id: int | None, name: st
     NothingToDoError
         When there is no line.
     """
-    text = text.removeprefix("\ufeff")
-    head = text.splitlines()[0] if text.strip() else ""
-    mark = max(",;\t", key=head.count)
-    reader = csv.DictReader(io.StringIO(text), delimiter=mark)
-    missing = [c for c in CSV_COLUMNS if c != "note" and c not in (reader.fieldnames or ())]
-    if missing:
-        raise InputError(
-            f"the column {missing[0]} is missing", where=f"{name}, row 1",
-            expected=", ".join(CSV_COLUMNS), do="Correct the header; nothing was imported.")
-    lines = [(number, row) for number, row in enumerate(reader, start=2)
-             if any((cell or "").strip() for cell in row.values() if isinstance(cell, str))]
-    if not lines:
-        raise NothingToDoError("there is no line", where=name, expected="one line a measurement")
-    try:
-        with season.write() as conn:
-            for number, row in lines:
-                where = f"{name}, row {number}"
-                known, kept, day = _checked(
-                    row["kind"] or "", row["values"] or "", row["unit"] or "",
-                    row["measured_on"] or "", where)
-                block = get_block(conn, (row["block"] or "").strip())
-                add_crop_record(
-                    conn, block.id, kind=known.name, value=kept.value, spread=kept.se or None,
-                    unit=next(iter(known.units)), measured_on=day, person_id=person_id,
-                    note=(row.get("note") or "").strip()[:500],
-                )
-    except BudvisionError as error:
-        if not error.where.startswith(name):
-            error.where = f"{name}, row {number}"
-            error.args = (error._text(),)
-        error.do = f"{error.do} Nothing was imported.".strip()
-        raise
-    return len(lines)
+    table = read_table(source, name=name, needed=CSV_COLUMNS[:-1], optional=CSV_COLUMNS[-1:],
+                       row_of="a measurement", do="Correct the header; nothing was imported.")
+    order = day_order(row.cells["measured_on"] for row in table.rows)
+    with season.write() as conn:
+        for row in table.rows:
+            try:
+                _import(conn, row, order, person_id)
+            except BudvisionError as error:
+                raise type(error)(
+                    error.what, expected=error.expected, code=error.code, where=row.where,
+                    do=f"{error.do} Nothing was imported.".strip()) from error
+    return len(table.rows)
+
+
+def _import(conn: Connection, row: Row, order: str, person_id: int | None) -> None:
+    if row.trouble is not None:
+        raise row.trouble
+    cells = row.cells
+    known, kept, day = _checked(cells["kind"], cells["values"], cells["unit"],
+                                cells["measured_on"], row.where, order)
+    add_crop_record(
+        conn, get_block(conn, cells["block"]).id, kind=known.name, value=kept.value,
+        spread=kept.se or None, unit=next(iter(known.units)), measured_on=day,
+        person_id=person_id, note=cells.get("note", "")[:500],
+    )

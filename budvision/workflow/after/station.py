@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from budvision.errors import InputError
 from budvision.report.canvas import Drawing
@@ -76,15 +77,15 @@ def stations(season: Season) -> list[Station]:
 
 
 def import_cold(
-    season: Season, text: str, *, station: str, unit: str, zone: str, name: str = "record",
-    time_column: str = "", temperature_column: str = "",
+    season: Season, source: Path | bytes | str, *, station: str, unit: str, zone: str,
+    name: str = "", time_column: str = "", temperature_column: str = "",
 ) -> ColdImport:
     """Keep a station's temperatures in the season.
 
     Parameters
     ----------
     season : Season
-    text : str
+    source : Path, bytes or str
         A table as `budvision.vineyard.cold.read_cold_record` takes it.
     station : str
         Name to keep it under.
@@ -104,10 +105,10 @@ def import_cold(
     """
     station = " ".join(station.split())
     if not station or len(station) > 120:
-        raise InputError(f"the station's name is {station!r}", where=name,
+        raise InputError(f"the station's name is {station!r}", where="station",
                          expected="1 to 120 characters", do="Name the station.")
     record = read_cold_record(
-        text, unit=unit, zone=zone, name=name, time_column=time_column,
+        source, unit=unit, zone=zone, name=name, time_column=time_column,
         temperature_column=temperature_column,
     )
     with season.write() as conn:

@@ -196,7 +196,7 @@ def tally_file(
     NotFoundError, InputError, NothingToDoError
         As in `budvision.workflow.review.calls_file.read_calls`.
     """
-    read = read_calls(path, nothing="tally again; nothing was counted")
+    read = read_calls(path, nothing="tally again; nothing was counted", one_spelling=True)
     table = BudTable.from_calls(read.buds)
     results = summarise_table(
         table, settings=settings, policies=policies, normal_nodes=normal_nodes

@@ -1,21 +1,20 @@
 """Which bud and cut each photograph shows: from a manifest, or from file names of a stated pattern.
 
-A manifest is a CSV with the columns ``file,block,cane,node,cut``; optionally ``vine``, ``vigor``,
-``zone`` and ``cultivar``. A pattern is a file name with ``<block>``, ``<cane>``, ``<node>`` and
-``<cut>`` in it, for example ``<block>_<cane>_n<node>_c<cut>``. Nothing is guessed: a file that
-neither names is reported and left.
+A manifest is a table with the columns ``file,block,cane,node,cut``; optionally ``vine``,
+``vigor``, ``zone`` and ``cultivar``. A pattern is a file name with ``<block>``, ``<cane>``,
+``<node>`` and ``<cut>`` in it, for example ``<block>_<cane>_n<node>_c<cut>``. Nothing is guessed: a
+file that neither names is reported and left.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from budvision.errors import BudvisionError, InputError, NotFoundError, NothingToDoError
+from budvision.errors import BudvisionError, InputError, NotFoundError
+from budvision.tables import Row, read_table, whole
 
 __all__ = [
     "DEFAULT_PATTERN", "IMAGE_SUFFIXES", "Found", "Placed", "find_photos", "from_manifest",
@@ -31,7 +30,6 @@ IMAGE_SUFFIXES = frozenset({
 _REQUIRED = ("file", "block", "cane", "node", "cut")
 _OPTIONAL = ("vine", "vigor", "zone", "cultivar")
 _LIMITS = {"node": 200, "cut": 50}
-_MOST_BYTES = 64 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,26 +132,28 @@ def from_manifest(
     NotFoundError
         When there is no such manifest.
     InputError
-        When it is empty, is not text, or lacks or has unknown columns; nothing is kept then.
+        When it is empty, is no table, or lacks or has unknown columns; nothing is kept then.
     NothingToDoError
         When it has a header and no row.
     """
-    header, lines = _table(manifest)
+    if not manifest.is_file():
+        raise NotFoundError("there is no such manifest", where=str(manifest), code="no_file",
+                            expected=f"a table with the columns {','.join(_REQUIRED)}",
+                            do="Check the path.")
+    table = read_table(manifest, needed=_REQUIRED, optional=_OPTIONAL, others=False,
+                       row_of="a photograph", do="Correct the first row; nothing was taken in.")
     search = _Search(found, manifest)
     placed: list[Placed] = []
     wrong: list[BudvisionError] = []
-    for number, cells in lines:
-        where = f"{manifest.name}, row {number}"
+    for row in table.rows:
         try:
-            placed.append(_row(header, cells, where, search))
+            placed.append(_row(row, search))
         except BudvisionError as error:
             wrong.append(error)
-    if not placed and not wrong:
-        raise NothingToDoError("there is a header but no row below it", where=manifest.name,
-                               expected="one row a photograph", do="Fill in the manifest.")
     placed, clashes = without_clashes(placed)
     wrong += clashes
-    listed = {one.file.resolve() for one in placed} | _named_anyway(header, lines, search)
+    named = {file.resolve() for row in table.rows for file in search.candidates(row.cells["file"])}
+    listed = {one.file.resolve() for one in placed} | named
     unlisted = [file for file in found.files if file.resolve() not in listed]
     wrong += [
         InputError("the manifest has no row for it", where=file.name, code="not_in_manifest",
@@ -163,57 +163,13 @@ def from_manifest(
     return placed, wrong, [file for file in unlisted if file.resolve() not in found.named]
 
 
-def _table(manifest: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    name = manifest.name
-    wanted = ",".join(_REQUIRED)
-    if not manifest.is_file():
-        raise NotFoundError("there is no such manifest", where=str(manifest), code="no_file",
-                            expected=f"a CSV with the columns {wanted}", do="Check the path.")
-    if manifest.stat().st_size > _MOST_BYTES:
-        raise InputError(f"it has {manifest.stat().st_size:,} bytes", where=name,
-                         expected=f"at most {_MOST_BYTES:,}", do="Split the manifest by block.")
-    content = manifest.read_bytes()
-    try:
-        coding = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        text = content.decode(coding)
-        first = next((line for line in text.splitlines() if line.strip()), "")
-        delimiter = max(",;\t", key=first.count)
-        table = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"it is not a table ({error})", where=name, code="bad_manifest",
-                         expected="a CSV in UTF-8", do="Save it as 'CSV UTF-8'.") from error
-    rows = [(n, row) for n, row in enumerate(table, 1) if any(cell.strip() for cell in row)]
-    if not rows:
-        raise InputError("the file is empty", where=name, expected=f"a header {wanted}",
-                         do="Fill in the manifest.", code="bad_manifest")
-    header = [re.sub(r"[\s\-]+", "_", cell.strip().lower()) for cell in rows[0][1]]
-    known = _REQUIRED + _OPTIONAL
-    unknown = [cell for cell in header if cell not in known]
-    missing = [cell for cell in _REQUIRED if cell not in header]
-    twice = sorted({cell for cell in header if header.count(cell) > 1 and cell in known})
-    for cells, what in ((missing, "missing"), (twice, "there twice"), (unknown, "unknown")):
-        if cells:
-            many = f"columns {', '.join(cells)} are" if len(cells) > 1 else f"column {cells[0]} is"
-            if cells == [""]:
-                many = "a column without a name is"
-            raise InputError(
-                f"{many} {what}", where=f"{name}, row {rows[0][0]}", code="bad_manifest",
-                expected=f"{wanted} and, if wanted, {', '.join(_OPTIONAL)}",
-                do="Correct the first row; nothing was taken in.",
-            )
-    return header, rows[1:]
-
-
-def _row(
-    header: Sequence[str], cells: Sequence[str], where: str, search: _Search
-) -> Placed:
-    again = "Correct the row and run intake again."
-    if any(cell.strip() for cell in cells[len(header):]):
-        raise InputError(f"it has {len(cells)} cells", where=where, expected=f"{len(header)}",
-                         do=again, code="bad_row")
-    value = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+def _row(row: Row, search: _Search) -> Placed:
+    again, where, value = "Correct the row and run intake again.", row.where, row.cells
+    if row.trouble is not None:
+        raise InputError(row.trouble.what, where=where, expected=row.trouble.expected, do=again,
+                         code="bad_row")
     for name in ("file", "block", "cane"):
-        if not value.get(name):
+        if not value[name]:
             raise InputError(f"{name} is empty", where=where, expected=f"the {name}'s name",
                              do=again, code="bad_row")
     vigor = value.get("vigor", "").lower()
@@ -222,18 +178,18 @@ def _row(
                          expected="small, medium, large or empty")
     return Placed(
         file=search.file(value["file"], where), where=where, block=value["block"],
-        cane=value["cane"], node=_number("node", value.get("node", ""), where, again),
-        cut=_number("cut", value.get("cut", ""), where, again), vine=value.get("vine", ""),
+        cane=value["cane"], node=_number("node", value["node"], where, again),
+        cut=_number("cut", value["cut"], where, again), vine=value.get("vine", ""),
         vigor=vigor, zone=value.get("zone", ""), cultivar=value.get("cultivar", ""),
     )
 
 
 def _number(name: str, text: str, where: str, do: str) -> int:
-    most = _LIMITS[name]
-    if not re.fullmatch(r"[0-9]{1,4}", text) or not 1 <= int(text) <= most:
+    most, value = _LIMITS[name], whole(text)
+    if value is None or not 1 <= value <= most:
         raise InputError(f"{name} is {text!r}", where=where, expected=f"a whole number, 1 to "
                          f"{most}", do=do, code="bad_row")
-    return int(text)
+    return value
 
 
 class _Search:
@@ -246,6 +202,8 @@ class _Search:
     def candidates(self, text: str) -> list[Path]:
         """Return the files that a word can mean, each once."""
         wanted = Path(text.replace("\\", "/"))
+        if not wanted.name:
+            return []
         same = self._names.get(wanted.name, [])
         if len(wanted.parts) > 1:
             same = [f for f in same if f.parts[-len(wanted.parts):] == wanted.parts]
@@ -269,15 +227,6 @@ class _Search:
                 f"{files[0].parent.name}/{files[0].name}.",
             )
         return files[0]
-
-
-def _named_anyway(
-    header: Sequence[str], lines: Iterable[tuple[int, list[str]]], search: _Search
-) -> set[Path]:
-    """Return the files that rows name, wrong rows too: those are reported by their row."""
-    at = header.index("file")
-    words = [cells[at].strip() for _, cells in lines if len(cells) > at and cells[at].strip()]
-    return {file.resolve() for word in words for file in search.candidates(word)}
 
 
 def without_clashes(placed: Sequence[Placed]) -> tuple[list[Placed], list[BudvisionError]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from budvision.errors import (
 from budvision.store.queries import blocks, calls, people
 from budvision.store.queries.walk import PlacedBud, Walk
 from budvision.store.session import Season
+from budvision.tables import first_wrong
 from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import calls_as_csv, read_calls
 from budvision.workflow.review.save import save_table
@@ -126,7 +126,7 @@ def import_calls(
             except BudvisionError as error:
                 wrong.append(_in_row(error, f"{path.name}, row {number}"))
         if wrong:
-            raise _first(wrong)
+            raise first_wrong(wrong)
         n_new = finder.write()
         rows = [(one.id, bud) for one, bud in zip(found, table.buds, strict=True)
                 if one.id is not None]
@@ -216,17 +216,6 @@ def _in_row(error: BudvisionError, where: str) -> BudvisionError:
     step = error.do.rstrip(".") or "Correct the row"
     do = error.do if _NOTHING in step else f"{step} and {_NOTHING}."
     return type(error)(error.what, expected=error.expected, do=do, where=where, code=error.code)
-
-
-def _first(wrong: Sequence[BudvisionError]) -> BudvisionError:
-    """Return the first error, saying which further rows are wrong."""
-    error = wrong[0]
-    if len(wrong) == 1:
-        return error
-    rows = ", ".join(other.where.rsplit(" ", maxsplit=1)[-1] for other in wrong[1:11])
-    more = " ..." if len(wrong) > 11 else ""
-    return type(error)(error.what, expected=error.expected, where=error.where, code=error.code,
-                       do=f"{error.do} Further wrong rows: {rows}{more}.")
 
 
 def export_calls(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,6 +20,7 @@ from budvision.store.queries.blocks import (
 )
 from budvision.store.queries.canes import ensure_cane, list_buds, list_canes, update_cane
 from budvision.store.session import Season, now
+from budvision.tables import read_table, whole
 from budvision.vineyard.plan import BlockLayout, VineRow
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan, make_plan, plan_from_dict
@@ -61,7 +61,7 @@ def describe_block(
         When the description cannot be read or is impossible.
     """
     if rows_csv is not None:
-        rows = _rows_from_csv(rows_csv)
+        rows = _rows_from_table(rows_csv)
     elif n_rows and n_vines:
         if n_rows > 10_000 or n_rows < 1 or n_vines < 1:
             raise InputError(f"{n_rows} rows of {n_vines} vines", expected="1 to 10000 rows",
@@ -127,26 +127,23 @@ def _share(text: str) -> float:
     return value / 100 if percent else value
 
 
-def _rows_from_csv(path: Path) -> list[VineRow]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            table = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"the table of rows cannot be read ({error})", where=path.name,
-                         expected="a CSV file with the columns row and vines") from error
+def _rows_from_table(path: Path) -> list[VineRow]:
+    table = read_table(path, needed=("row", "vines"), optional=("zone", "missing"),
+                       row_of="a row of vines")
     rows = []
-    for number, line in enumerate(table, start=2):
-        where = f"{path.name}, row {number}"
-        label, vines = (str(line.get(name) or "").strip() for name in ("row", "vines"))
-        if not label or not vines.isdigit():
-            raise InputError(f"row is {label!r} and vines is {vines!r}", where=where,
-                             expected="a label and a whole number", do="Correct the line.")
+    for line in table.rows:
+        if line.trouble is not None:
+            raise line.trouble
+        label, n_vines = line.cells["row"], whole(line.cells["vines"])
+        if not label or n_vines is None:
+            raise InputError(f"row is {label!r} and vines is {line.cells['vines']!r}",
+                             where=line.where, expected="a label and a whole number",
+                             do="Correct the line.")
         gaps: set[int] = set()
-        for part in filter(None, re.split(r"[ ;]+", str(line.get("missing") or ""))):
-            first, last = _range(part, where, "7 or 1-4, several parted by spaces")
+        for part in filter(None, re.split(r"[ ;]+", line.cells.get("missing", ""))):
+            first, last = _range(part, line.where, "7 or 1-4, several parted by spaces")
             gaps |= set(range(first, last + 1))
-        rows.append(VineRow(label, int(vines), frozenset(gaps),
-                            str(line.get("zone") or "").strip()))
+        rows.append(VineRow(label, n_vines, frozenset(gaps), line.cells.get("zone", "")))
     return rows
 
 

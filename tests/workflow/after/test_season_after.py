@@ -165,7 +165,7 @@ def test_a_correction_is_a_new_row_and_the_newest_counts(season: Season) -> None
     ("harvest", "nine", "t/ha", "2026-10-01", "a value is 'nine'"),
     ("harvest", "-9", "t/ha", "2026-10-01", "numbers of at least 0"),
     ("harvest", "0", "t/ha", "2026-10-01", "one of them above"),
-    ("harvest", "nan", "t/ha", "2026-10-01", "numbers of at least 0"),
+    ("harvest", "nan", "t/ha", "2026-10-01", "a value is 'nan'; expected numbers"),
     ("harvest", "900", "t/ha", "2026-10-01", "at most 200 t/ha"),
     ("harvest", "9", "t/ha", "1 October", "the day is '1 October'"),
     ("harvest", " ", "t/ha", "2026-10-01", "there is no value"),
@@ -189,7 +189,7 @@ def test_a_table_is_kept_whole_or_not_at_all(season: Season) -> None:
                        person_id=None, name="july.csv")
     with pytest.raises(InputError, match="column unit is missing"):
         import_records(season, "block,kind,values,measured_on\n", person_id=None)
-    with pytest.raises(NothingToDoError, match="no line"):
+    with pytest.raises(NothingToDoError, match="no row below it"):
         import_records(season, head, person_id=None)
     assert records(season) == []
     assert import_records(season, "\ufeff" + (head + good).replace(",", ";"), person_id=None) == 1

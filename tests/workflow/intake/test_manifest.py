@@ -114,7 +114,7 @@ def test_a_wrong_header_takes_nothing_in(card: Path, text: str, told: str) -> No
 
 def test_what_is_no_table_is_refused(card: Path, tmp_path: Path) -> None:
     (card / "m.csv").write_bytes(b"\xff\xd8\xff\xe0\x00\x80")
-    with pytest.raises(InputError, match="it is not a table"):
+    with pytest.raises(InputError, match="is not text in UTF-8"):
         from_manifest(card / "m.csv", find_photos([card]))
     with pytest.raises(NothingToDoError, match="no row below it"):
         _read(card, HEADER)

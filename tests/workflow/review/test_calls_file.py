@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import io
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from openpyxl import Workbook
 
 from budvision.errors import BudvisionError, InputError, NotFoundError, NothingToDoError
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
-from budvision.workflow.review.calls_file import calls_as_csv, read_calls, read_calls_text
+from budvision.workflow.review.calls_file import calls_as_csv, read_calls
 
 HEAD = "block,cane,node,primary,secondary,tertiary\n"
 
 
 def read(text, name="calls.csv"):
-    return read_calls_text(text, name=name)
+    return read_calls(text, name=name)
 
 
 def test_plain_table():
@@ -41,6 +44,27 @@ def test_delimiters_encodings_and_line_ends(tmp_path, delimiter, encoding, end):
     path = tmp_path / "calls.csv"
     path.write_bytes(text.encode(encoding))
     assert read_calls(path).buds[0].block == "Höhe 2"
+
+
+def test_letters_numbers_of_spreadsheets_and_a_workbook():
+    text = "sep=;\nblock;cane;node;primary;secondary;tertiary\nA;1;1.0;L;d;N\nA;1;2;u;;\n"
+    first, second = read(text).buds
+    assert first == BudCalls("A", "1", 1, CallValue.LIVE, CallValue.DEAD, CallValue.NOT_EXPOSED)
+    assert second.primary is CallValue.UNSURE
+    book, out = Workbook(), io.BytesIO()
+    for row in (HEAD.strip().split(","), ["A", 1, 1, "L", "D", "N"], ["A", 1, 2.0, "U"]):
+        book.active.append(row)
+    book.save(out)
+    assert read_calls(out.getvalue(), name="calls.xlsx").buds == (first, second)
+
+
+def test_two_spellings_of_a_cane_or_block_are_asked_about():
+    text = HEAD + "A,01,1,live,,\nA,1,2,dead,,\n"
+    assert len(read(text).buds) == 2
+    with pytest.raises(InputError, match='row 3: cane is "1"; expected one spelling; .* "01"'):
+        read_calls(text, name="c", one_spelling=True)
+    with pytest.raises(InputError, match='row 3: block is "a"; expected one spelling'):
+        read_calls(HEAD + "A,1,1,live,,\na,1,2,dead,,\n", name="c", one_spelling=True)
 
 
 def test_optional_columns_blank_rows_and_unknown_columns():
@@ -74,7 +98,7 @@ REFUSED = [
     (HEAD + "A,1,1,live,,,extra\n", "it has 7 cells; expected 6"),
     ("block,cane,node,primary\nA,1,1,live\n", "row 1: columns secondary, tertiary are missing"),
     ("block,cane,node,primary,secondary\nA,1,1,live,\n", "column tertiary is missing"),
-    ("node," + HEAD + "1,A,1,1,live,,\n", "column node stands twice"),
+    ("node," + HEAD + "1,A,1,1,live,,\n", "column node is there twice"),
     ("vigor," + HEAD + "huge,A,1,1,live,,\n", 'vigor is "huge"; expected small, medium, large'),
     ("primary_cause," + HEAD + "mites,A,1,1,live,,\n", "primary is not dead"),
     (HEAD + 'A,1,1,"live,,\n', "it is not a table"),
@@ -102,7 +126,7 @@ def test_files_that_are_none(tmp_path):
     with pytest.raises(NotFoundError, match="no such file"):
         read_calls(tmp_path)
     for content, match in (
-        (b"", "the file is empty"), (b"PK\x03\x04\x00\xff\xfe", "not text in UTF-8"),
+        (b"", "the file is empty"), (b"PK\x03\x04\x00\xff\xfe", "CSV in UTF-8"),
         (b"block\x00,cane", "not text"), ("block,cane,Höhe".encode("latin-1"), "CSV UTF-8"),
     ):
         path = tmp_path / "calls.csv"

@@ -18,7 +18,7 @@ from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import BudCalls, CallValue, Cause, Tissue
 from budvision.workflow.answers.results import results
-from budvision.workflow.review.calls_file import read_calls_text
+from budvision.workflow.review.calls_file import read_calls
 from budvision.workflow.review.calls_table import export_calls, import_calls
 from budvision.workflow.review.readings import disagreements_of
 from budvision.workflow.review.save import save_table, undo
@@ -93,7 +93,7 @@ def test_a_round_trip_is_exact(planned: Season, tmp_path: Path) -> None:
     out = planned.folder / "out.csv"
     text = export_calls(planned, out)
     assert out.read_bytes().decode() == text
-    assert read_calls_text(text, name="x").buds == read_calls_text(TABLE, name="y").buds
+    assert read_calls(text, name="x").buds == read_calls(TABLE, name="y").buds
     assert import_calls(planned, out, reviewer="Maren Holt").n_calls == 0
     with Season.create(tmp_path / "other") as other:
         import_calls(other, out, reviewer="Maren Holt", sampling="feb", create=True)
@@ -119,7 +119,7 @@ def test_one_wrong_row_imports_nothing(planned: Season, row: str, told: str) -> 
 
 def test_every_wrong_row_is_named(planned: Season) -> None:
     file = _file(planned, f"{HEADER}\nCreek,5,1,live,,\nCreek,1,1,live,,\nCreek,6,1,live,,\n")
-    with pytest.raises(NotFoundError, match=r"row 2: .*Further wrong rows: 4\."):
+    with pytest.raises(NotFoundError, match=r"row 2: .*1 further row is wrong: 4\."):
         import_calls(planned, file, reviewer="Maren Holt")
 
 
@@ -137,7 +137,7 @@ def test_a_vine_tells_canes_of_one_label_apart(season: Season) -> None:
     report = import_calls(season, _file(season, text), reviewer="Maren Holt", sampling="feb",
                           create=True)
     assert report.n_new_buds == 3
-    assert read_calls_text(export_calls(season), name="x").buds == read_calls_text(
+    assert read_calls(export_calls(season), name="x").buds == read_calls(
         text, name="y").buds
     plain = _file(season, f"{HEADER}\nCreek,1,1,dead,,\n")
     with pytest.raises(InputError, match=r"row 2: cane 1 stands on vines v1, v2.*column vine"):
