@@ -27,12 +27,12 @@ from typing import IO, Self
 from budvision import __version__
 from budvision.archive.generations import beside, link, recover, switch
 from budvision.errors import ConflictError, InputError, StorageError, VerificationError
+from budvision.files import PART, write_whole, writing
 
 __all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "sha256_of", "verify"]
 
 FORMAT, FORMAT_VERSION = "budvision-archive", 1
 FACTS = "data/archive.json"
-_PART = ".part"
 _CHUNK = 1 << 20
 _ROOT_FILES = {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}
 
@@ -95,7 +95,7 @@ class BagWriter:
             if self.target.exists():
                 strangers = sorted(
                     p.name for p in self.target.iterdir()
-                    if p.name not in _ROOT_FILES | {"data"} and not p.name.endswith(_PART))
+                    if p.name not in _ROOT_FILES | {"data"} and not p.name.endswith(PART))
                 if strangers or (not (self.target / "data").is_dir() and any(
                         self.target.iterdir())):
                     raise ConflictError(
@@ -159,16 +159,9 @@ class BagWriter:
         path = self.folder / _safe(name)
         with _disk(self.folder):
             path.parent.mkdir(parents=True, exist_ok=True)
-            part = path.with_name(path.name + _PART)
-            try:
-                with part.open("wb") as raw:
-                    file = _Hashed(raw)
-                    yield file
-                    raw.flush()
-                    os.fsync(raw.fileno())
-                part.replace(path)
-            finally:
-                part.unlink(missing_ok=True)
+            with writing(path) as raw:
+                file = _Hashed(raw)
+                yield file
         self.hashes[name] = file.digest.hexdigest()
         self._sure.discard(name)
 
@@ -196,7 +189,7 @@ class BagWriter:
                 Path(entry.path).unlink()  # left by an earlier or a killed export, no part of it
             else:
                 n_bytes += entry.stat().st_size
-        for path in self.folder.glob(f"*{_PART}"):
+        for path in self.folder.glob(f"*{PART}"):
             path.unlink()
         info = {**self._info, "Bagging-Date": self._date,
                 "Bag-Software-Agent": f"budvision {__version__}",
@@ -214,12 +207,7 @@ class BagWriter:
         last = tags.pop("bagit.txt")
         for name, body in (*tags.items(), ("tagmanifest-sha256.txt", listed.encode()),
                            ("bagit.txt", last)):
-            part = self.folder / (name + _PART)
-            with part.open("wb") as file:
-                file.write(body)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(self.folder / name)
+            write_whole(self.folder / name, body)
 
 
 @contextmanager

@@ -7,13 +7,15 @@ the two renames leaves it beside, and `recover` puts it back.
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import errno
 import os
 import shutil
 import sys
 from pathlib import Path
+
+from budvision import files
+from budvision.files import sync_folder
 
 __all__ = ["beside", "link", "recover", "switch", "sync_folder"]
 
@@ -75,22 +77,9 @@ def link(source: Path, target: Path) -> None:
     if target.exists() and target.samefile(source):
         return
     target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(f"{target.name}.part")
-    part.unlink(missing_ok=True)
     try:
-        os.link(source, part)
+        with files.beside(target, lasting=False) as part:
+            os.link(source, part)
     except OSError:
-        shutil.copyfile(source, part)
-        with part.open("rb") as file:
-            os.fsync(file.fileno())
-    part.replace(target)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a new name last through a power cut, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        with files.beside(target) as part:
+            shutil.copyfile(source, part)

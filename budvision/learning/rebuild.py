@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +20,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 
+from budvision.files import write_whole
 from budvision.learning.evaluate import (
     evaluate_observations,
     leave_one_world_out,
@@ -160,8 +159,8 @@ def rebuild(
     for file in ("verdict.skops", "metrics.json", "CARD.md"):
         (folder / file).unlink(missing_ok=True)
     save_verdict(model, folder / "verdict.skops")
-    _write(folder / "metrics.json", json.dumps(metrics, indent=1, sort_keys=True) + "\n")
-    _write(folder / "CARD.md", card)
+    write_whole(folder / "metrics.json", json.dumps(metrics, indent=1, sort_keys=True) + "\n")
+    write_whole(folder / "CARD.md", card)
     add_model(
         ModelEntry(name, version, folder, {}, FEATURE_VERSION, made, library_versions(), note),
         replace=True,
@@ -206,17 +205,6 @@ def _figures(path: Path) -> list[list[str]]:
     """Return what the benchmarks recorded: what, measured, asked for."""
     found = ElementTree.parse(path).iter("property")
     return [[one.get("name", ""), *one.get("value", "").split(" | ")] for one in found]
-
-
-def _write(path: Path, text: str) -> None:
-    with tempfile.NamedTemporaryFile(
-        "w", dir=path.parent, delete=False, encoding="utf-8", suffix=".part"
-    ) as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    Path(stream.name).chmod(0o644)
-    Path(stream.name).replace(path)
 
 
 def _say(text: str) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import os
 import secrets
 from pathlib import Path
+
+from budvision.files import write_whole
 
 __all__ = ["ArchiveKey"]
 
@@ -40,13 +41,7 @@ class ArchiveKey:
     @staticmethod
     def adopt_into(path: Path, text: str) -> None:
         """Write a key file whole or not at all, readable by its owner alone."""
-        part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(text + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        write_whole(path, text + "\n", mode=0o600)
 
     def adopt(self, text: str) -> None:
         """Take over the key of a whole copy that is being put back."""

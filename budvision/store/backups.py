@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+
+from budvision.files import write_whole
 
 __all__ = ["LastBackup", "last_backup", "last_good_copy", "note_backup"]
 
@@ -39,12 +40,7 @@ class LastBackup:
 
 def note_backup(root: Path, last: LastBackup) -> None:
     """Keep what the last backup was, in the season's folder."""
-    part = root / f"{_NAME}.part"
-    with part.open("w", encoding="utf-8") as file:
-        json.dump(asdict(last), file)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(root / _NAME)
+    write_whole(root / _NAME, json.dumps(asdict(last)))
 
 
 def last_backup(root: Path) -> LastBackup | None:

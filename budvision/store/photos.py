@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
 import re
-import secrets
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
+from budvision.files import PART, write_whole
 
 __all__ = ["SUFFIXES", "Added", "PhotoStore", "photo_suffix"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_PART = ".part"
 SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
 _HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
 _CHUNK = 1 << 20
@@ -104,19 +101,7 @@ class PhotoStore:
 
     def _write(self, target: Path, data: bytes) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
-        part = target.with_name(f"{target.stem[:16]}.{secrets.token_hex(6)}{_PART}")
-        try:
-            with part.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.chmod(0o444)
-            part.replace(target)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
-            raise
-        _sync_folder(target.parent)
+        write_whole(target, data, mode=0o444)
 
     def path(self, sha256: str) -> Path:
         """Return the file of a photograph.
@@ -192,13 +177,13 @@ class PhotoStore:
 
     def half_written(self) -> list[Path]:
         """Return the temporary files that a killed program left behind."""
-        return sorted(self.folder.glob(f"??/*{_PART}"))
+        return sorted(self.folder.glob(f"??/*{PART}"))
 
     def strangers(self) -> list[Path]:
         """Return the files whose name is not one that the store gives."""
         known = {
             path for path in self.folder.glob("??/*")
-            if path.suffix == _PART
+            if path.suffix == PART
             or (path.suffix in SUFFIXES and _SHA256.fullmatch(path.stem)
                 and path.parent.name == path.stem[:2])
         }
@@ -219,13 +204,3 @@ def photo_suffix(data: bytes) -> str:
     if head[4:8] == b"ftyp" and head[8:12] in _HEIC_BRANDS:
         return ".heic"
     return ".bin"
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the new name last through a power cut, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

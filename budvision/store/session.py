@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,6 +20,7 @@ from typing import Self
 from sqlalchemy import Connection, Engine, text
 
 from budvision.errors import DamagedError, InputError, SeasonError, StorageError
+from budvision.files import write_whole
 from budvision.settings import Settings
 from budvision.store import migrations, seal
 from budvision.store.backups import last_good_copy
@@ -159,12 +159,7 @@ class Season:
                     migrations.make(engine, root)
             finally:
                 engine.dispose()
-            part = root / f"{CONFIG}.part"
-            with part.open("w", encoding="utf-8") as file:
-                file.write(text_)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(root / CONFIG)  # last: a folder with this file is a whole season
+            write_whole(root / CONFIG, text_)  # last: a folder with this file is a whole season
         except OSError as error:
             if isinstance(error, StorageError):
                 raise

@@ -14,6 +14,7 @@ from typing import Any, Final
 import cv2
 
 from budvision.errors import InputError, NothingToDoError, StorageError
+from budvision.files import write_whole
 from budvision.photo.overlay import encode_picture
 from budvision.verdict.propose import Proposer, propose_photo
 from budvision.vocabulary import CANE_BASE_DEG, Proposal, Reason
@@ -136,15 +137,9 @@ def _one(
     if mask is None or labels is None:
         return Answer(path, proposal, None, trouble)
     data = encode_picture(labels, "png")
-    part = mask.with_name(f"{mask.name}.{os.getpid()}.part")
     try:
-        with part.open("wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(mask)
+        write_whole(mask, data)
     except OSError as error:
-        part.unlink(missing_ok=True)
         return Answer(path, proposal, None, f"{mask}: cannot be written ({error.strerror}).")
     return Answer(path, proposal, mask)
 

@@ -13,6 +13,7 @@ import numpy as np
 import skops.io
 
 from budvision.errors import NotFoundError, StorageError, VerificationError
+from budvision.files import beside
 from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.correction import Correction
 from budvision.verdict.model import Novelty, VerdictModel
@@ -58,12 +59,10 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
         "reserve": {"rows": model.reserve_rows, "dead": model.reserve_dead},
         "correction": None if model.correction is None else model.correction.as_arrays(),
     }
-    part = path.with_name(path.name + ".part")
     try:
-        skops.io.dump(content, part, compression=zipfile.ZIP_DEFLATED)
-        part.replace(path)
+        with beside(path) as part:
+            skops.io.dump(content, part, compression=zipfile.ZIP_DEFLATED)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise StorageError(
             f"the model cannot be written ({error.strerror or error})", where=str(path),
             expected="a writable folder with free space", do="Free some space and try again.",

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import platform
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -17,6 +16,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from budvision.errors import ConflictError, InputError, NotFoundError, VerificationError
+from budvision.files import PART, write_whole
 from budvision.settings import models_folder
 
 __all__ = [
@@ -219,7 +219,7 @@ def add_model(entry: ModelEntry, *, replace: bool = False) -> None:
     files = dict(entry.files) or {
         path.name: file_sha256(path)
         for path in sorted(entry.folder.iterdir())
-        if path.is_file() and not path.name.endswith(".part")
+        if path.is_file() and not path.name.endswith(PART)
     }
     listed = ModelEntry(
         name=entry.name, version=entry.version, folder=entry.folder, files=files,
@@ -235,10 +235,4 @@ def add_model(entry: ModelEntry, *, replace: bool = False) -> None:
             text += f"\n[model.{table}]\n"
             for key, value in getattr(one, table).items():
                 text += f"{json.dumps(key)} = {json.dumps(value)}\n"
-    path = parent / _LIST
-    part = path.with_name(path.name + ".part")
-    with part.open("w", encoding="utf-8") as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(path)
+    write_whole(parent / _LIST, text)

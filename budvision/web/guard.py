@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import os
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as PlainResponse
 
 from budvision import __version__
+from budvision.files import write_whole
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -140,10 +140,5 @@ def _secret(folder: Path) -> bytes:
     except FileNotFoundError:
         pass
     value = secrets.token_bytes(32)
-    scratch = path.with_name(f"{path.name}.{os.getpid()}")
-    with os.fdopen(os.open(scratch, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
-        file.write(value)
-        file.flush()
-        os.fsync(file.fileno())
-    scratch.replace(path)
+    write_whole(path, value, mode=0o600)
     return value

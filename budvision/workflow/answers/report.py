@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
 from budvision.errors import NothingToDoError, StorageError
+from budvision.files import write_whole
 from budvision.report.sheet import sheet_pdf
 from budvision.report.summary import appendix_pdf, program_summary_pdf
 from budvision.store.queries.blocks import block_by_id
@@ -87,15 +87,11 @@ def program_summary(
 
 
 def write_pdf(path: Path, data: bytes) -> None:
-    """Write a PDF to a temporary name beside the target, then rename it."""
-    part = path.with_name(f"{path.name}.part")
+    """Write a PDF, whole or not at all, making its folder."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(data)
-        part.replace(path)
+        write_whole(path, data)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         raise StorageError(
             f"the page could not be written ({error.strerror})", where=str(path),
             do="Choose a folder that may be written, on a disk with room.",

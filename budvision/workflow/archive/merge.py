@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import secrets
 import shutil
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -16,6 +15,7 @@ from sqlalchemy import Connection
 from budvision.archive.bag import open_payload, read_facts, sha256_of
 from budvision.archive.bag import verify as verify_bag
 from budvision.errors import StorageError, VerificationError
+from budvision.files import beside
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.names import name_key
 from budvision.store.queries import rows
@@ -183,20 +183,16 @@ def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[st
 
 
 def _copy_model(model: Path, target: Path) -> None:
-    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
         target.parent.mkdir(exist_ok=True)
-        shutil.copytree(model, part)
-        part.replace(target)
+        with beside(target, hidden=True) as part:
+            shutil.copytree(model, part)
     except OSError as error:
         why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror
         raise StorageError(
             f"the model {target.name} could not be copied ({why})",
             where=str(target.parent), do="Make room and import again; what is there is kept.",
         ) from error
-    finally:
-        if part.exists():
-            shutil.rmtree(part, ignore_errors=True)
 
 
 class _Merge:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
 import tomllib
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ from typing import Any
 
 from budvision.archive.bag import BagWriter, open_payload
 from budvision.errors import InputError, StorageError
+from budvision.files import write_whole
 from budvision.settings import Settings
 from budvision.store.session import CONFIG, Season
 
@@ -140,15 +140,9 @@ def _with_lines(text: str, values: Mapping[str, Any]) -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    part = path.with_name(f"{path.name}.part")
     try:
-        with part.open("w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        write_whole(path, text)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise StorageError(
             f"the settings could not be written ({error.strerror})", where=str(path),
             do="Make room or mend the rights, then import again.") from error

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
+from budvision.files import write_whole
 from budvision.photo.read import Photo, read_photo
 from budvision.store.names import clean_label
 from budvision.store.queries.blocks import Sampling, list_samplings, sampling_by_id
@@ -216,21 +217,15 @@ def _answer(
     folder = season.folder / CACHE
     folder.mkdir(parents=True, exist_ok=True)
     exposed = [t.value for t, one in proposal.tissues.items() if one.exposed]
-    _replace(folder / f"{row.sha256}.json",
-             json.dumps({"found": proposal.found, "exposed": exposed}).encode())
-    _replace(folder / f"{row.sha256}.jpg", answer_picture(photo.image, labels))
+    write_whole(folder / f"{row.sha256}.json",
+                json.dumps({"found": proposal.found, "exposed": exposed}), lasting=False)
+    write_whole(folder / f"{row.sha256}.jpg", answer_picture(photo.image, labels), lasting=False)
     with season.read() as conn:
         cuts = cuts_of_bud(conn, bud_id)
     before = [tissue for one in cuts if one.cut < cut
               for tissue in _seen(season, one.photo.sha256)]
     return answer_photo(proposal, seen_before=before, cut=cut,
                         verdicts=bool(season.settings["bench_verdicts"]))
-
-
-def _replace(path: Path, data: bytes) -> None:
-    part = path.with_name(f"{path.name}.part")
-    part.write_bytes(data)
-    part.replace(path)
 
 
 def _seen(season: Season, sha256: str) -> list[Tissue]:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import NotFoundError
+from budvision.files import write_whole
 from budvision.photo.overlay import draw_overlay, encode_picture
 from budvision.photo.read import read_photo
 from budvision.store.session import Season
@@ -74,7 +75,5 @@ def small_picture(season: Season, sha256: str) -> Path:
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
         photo = read_photo(season.photos.path(sha256), max_side_px=_SIDE_PX)
-        part = path.with_name(f"{path.name}.part")
-        part.write_bytes(answer_picture(photo.image, None))
-        part.replace(path)
+        write_whole(path, answer_picture(photo.image, None), lasting=False)
     return path

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError, InputError
+from budvision.files import write_whole
 from budvision.photo.read import read_photo
 from budvision.photo.tag import NEXT_BUD, TagText, parse_tag, read_codes
 from budvision.store.queries.blocks import list_samplings, sampling_by_id
@@ -275,9 +276,7 @@ def _note(season: Season, doubtful: Sequence[Mapping[str, Any]]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     ours = {sha for row in doubtful for sha in row["sha256"]}
     kept = [row for row in _noted(season) if not ours & set(row["sha256"])]
-    part = path.with_name(f"{path.name}.part")
-    part.write_text(json.dumps([*kept, *doubtful]), encoding="utf-8")
-    part.replace(path)
+    write_whole(path, json.dumps([*kept, *doubtful]))
 
 
 def _noted(season: Season) -> list[dict[str, Any]]:

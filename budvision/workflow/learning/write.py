@@ -6,20 +6,18 @@ removes, or a whole folder that no list names and nothing loads.
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from budvision.errors import StorageError
+from budvision.files import PART, beside
 from budvision.store.queries import models
 from budvision.store.session import Season, now
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
 
 __all__ = ["write_model"]
-
-_PART = ".part"
 
 
 def write_model(
@@ -58,25 +56,20 @@ def write_model(
 
     home = season.models_folder
     with season.write() as conn:
-        part: Path | None = None
         try:
-            for left in home.glob(f".{name}-*{_PART}"):  # of a training that was killed
+            for left in home.glob(f".{name}-*{PART}"):  # of a training that was killed
                 shutil.rmtree(left, ignore_errors=True)
             target = home / f"{name}-{_next_version(home, name)}"
-            part = home / f".{target.name}{_PART}"
-            part.mkdir(parents=True)
-            fill(part, target.name)
-            _flush(part)
-            part.replace(target)
+            home.mkdir(parents=True, exist_ok=True)
+            with beside(target, hidden=True) as part:
+                part.mkdir()
+                fill(part, target.name)
         except OSError as error:
             if isinstance(error, StorageError):
                 raise
             raise StorageError(
                 f"the model could not be written ({error.strerror})", where=str(home),
                 do="Make room and train again; the season is as it was.") from error
-        finally:
-            if part is not None and part.exists():
-                shutil.rmtree(part, ignore_errors=True)
         add_model(ModelEntry(
             name=name, version=target.name.removeprefix(f"{name}-"), folder=target, files={},
             feature_version=feature_version, made=now()[:10], libraries=library_versions(),
@@ -94,11 +87,3 @@ def _next_version(home: Path, name: str) -> int:
     taken = [path.name.removeprefix(f"{name}-") for path in home.glob(f"{name}-*")]
     taken += [entry.version for entry in list_models(home) if entry.name == name]
     return max((int(text) for text in taken if text.isdigit()), default=0) + 1
-
-
-def _flush(folder: Path) -> None:
-    """Bring every file of a folder to the disk, so that its new name never stands for less."""
-    for path in folder.rglob("*"):
-        if path.is_file():
-            with path.open("rb") as file:
-                os.fsync(file.fileno())

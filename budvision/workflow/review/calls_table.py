@@ -15,6 +15,7 @@ from budvision.errors import (
     StorageError,
     UsageError,
 )
+from budvision.files import write_whole
 from budvision.store.queries import blocks, calls, people
 from budvision.store.queries.walk import PlacedBud, Walk
 from budvision.store.session import Season
@@ -254,9 +255,7 @@ def export_calls(
     text = calls_as_csv(found)
     if path is not None:
         try:
-            part = path.with_name(path.name + ".part")
-            part.write_bytes(text.encode("utf-8"))
-            part.replace(path)
+            write_whole(path, text)
         except OSError as error:
             raise StorageError(f"it cannot be written ({error.strerror})", where=str(path),
                                do="Choose another folder or make room.") from error

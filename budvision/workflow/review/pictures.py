@@ -6,7 +6,6 @@ full resolution are cut from a photograph that is kept decoded while somebody lo
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import InputError
+from budvision.files import write_whole
 from budvision.photo.colour import Neutral, find_neutral, log_light, neutralise
 from budvision.photo.read import read_photo
 from budvision.store.photos import PhotoStore
@@ -125,9 +125,7 @@ class PictureRoom:
         data = self.made(view, region)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            scratch = path.with_name(f"{path.name}.{os.getpid()}.{threading.get_ident()}")
-            scratch.write_bytes(data)
-            scratch.replace(path)
+            write_whole(path, data, lasting=False)
         except OSError:  # a full disk must not keep anybody from looking
             pass
         return data

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from budvision.errors import StorageError, UsageError
+from budvision.files import write_whole
 from budvision.report.bench_paper import (
     StopLine,
     bench_tally_pdf,
@@ -95,12 +95,7 @@ def write_paper(made: Mapping[str, bytes], out: Path) -> list[Path]:
     for path, data in targets.items():
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            part = path.with_name(f"{path.name}.part")
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
+            write_whole(path, data)
         except OSError as error:
             raise StorageError(f"it cannot be written ({error.strerror})", where=str(path),
                                do="Choose another place.") from error

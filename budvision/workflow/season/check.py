@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError
+from budvision.files import PART
 from budvision.store import seal
 from budvision.store.backups import last_good_copy
 from budvision.store.queries import models, overview
@@ -85,7 +86,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
         known = models.list_models(conn)
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
-    for path in [*season.photos.half_written(), *season.folder.glob("*.part")]:
+    for path in [*season.photos.half_written(), *season.folder.glob(f"*{PART}")]:
         if tidy and not season.read_only:
             path.unlink(missing_ok=True)
         findings.append(Finding(

@@ -264,7 +264,7 @@ def test_failure_half_way_leaves_no_model(
 _CHILD = """
 import sys
 from budvision.store.session import Season
-from budvision.workflow.train import train
+from budvision.workflow.learning.train import train
 season = Season.open(sys.argv[1])
 print("ready", flush=True)
 train(season, base=sys.argv[2])

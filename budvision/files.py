@@ -1,0 +1,118 @@
+"""Write a file, or a folder, whole or not at all.
+
+What is written goes to a temporary name in the same folder, is flushed to the disk and then
+renamed, so that neither a killed program nor a power cut leaves half a file under its final name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+__all__ = ["PART", "beside", "sync_folder", "write_whole", "writing"]
+
+PART = ".part"
+"""Ending of the temporary names; what a killed program left behind is known by it."""
+
+
+@contextmanager
+def beside(
+    path: Path, *, mode: int | None = None, hidden: bool = False, lasting: bool = True
+) -> Iterator[Path]:
+    """Give a temporary path beside `path`, and rename it to `path` when the block ends well.
+
+    Parameters
+    ----------
+    path : Path
+        The final name; a file there is replaced. Its folder must be there.
+    mode : int, optional
+        Rights of the file, set before it gets its name; what the system gives when left out.
+    hidden : bool
+        Begin the temporary name with a dot, where whoever lists the folder must not see it.
+    lasting : bool
+        Wait for the disk; False for what can be made again, such as a small picture.
+
+    Yields
+    ------
+    Path
+        Where the block writes a file, or makes a folder and fills it. Removed where the block
+        raises, and where the file cannot get its name.
+
+    Raises
+    ------
+    OSError
+        When the disk is full or the folder may not be written; `path` is as it was.
+    """
+    part = path.with_name(
+        f"{'.' if hidden else ''}{path.name[:60]}.{secrets.token_hex(6)}{PART}")
+    try:
+        yield part
+        if lasting:
+            _flush(part)
+        if mode is not None:
+            part.chmod(mode)
+        part.replace(path)
+    except BaseException:
+        _remove(part)
+        raise
+    if lasting:
+        sync_folder(path.parent)
+
+
+@contextmanager
+def writing(path: Path, *, mode: int | None = None, lasting: bool = True) -> Iterator[BinaryIO]:
+    """Open `path` for writing bytes; it appears, or changes, when the block ends well.
+
+    Parameters and errors are those of `beside`.
+    """
+    def opener(name: str, flags: int) -> int:  # nobody reads a secret while it is being written
+        return os.open(name, flags, 0o666 if mode is None else mode | 0o200)
+
+    with (
+        beside(path, mode=mode, lasting=lasting) as part,
+        open(part, "xb", opener=opener) as file,
+    ):
+        yield file
+
+
+def write_whole(
+    path: Path, data: bytes | str, *, mode: int | None = None, lasting: bool = True
+) -> None:
+    """Write bytes, or text as UTF-8, under a name, whole or not at all.
+
+    Parameters and errors are those of `beside`.
+    """
+    with writing(path, mode=mode, lasting=lasting) as file:
+        file.write(data.encode("utf-8") if isinstance(data, str) else data)
+
+
+def _flush(part: Path) -> None:
+    """Bring a file, or every file of a folder, to the disk."""
+    for path in (part, *part.rglob("*")) if part.is_dir() else (part,):
+        if path.is_file():
+            with path.open("rb") as file:
+                os.fsync(file.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the new name last through a power cut, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _remove(part: Path) -> None:
+    with contextlib.suppress(OSError):
+        if part.is_dir():
+            shutil.rmtree(part, ignore_errors=True)
+        else:
+            part.unlink(missing_ok=True)
