@@ -10,6 +10,7 @@ import pytest
 from radon.complexity import cc_visit
 
 import budvision
+from budvision import scripts
 
 PACKAGE = Path(budvision.__file__).parent
 MOST = 20
@@ -49,10 +50,11 @@ def test_no_function_is_too_long_to_hold_in_the_head(room: str) -> None:
 
 # ---- every public thing has a caller ---------------------------------------------------------
 
-DOORS: frozenset[str] = frozenset()
+DOORS = frozenset(f"scripts.py:{name}" for name in scripts.__all__)
 """Documented entry points for scripts that nothing else in the package calls."""
 
 NOT_YET_PLACED = {
+    "store/backups.py:note_backup",
     "photo/workers.py:processes", "photo/workers.py:run_many",
     "stats/agreement.py:fleiss_kappa", "stats/agreement.py:paired_difference",
     "stats/agreement.py:share_agreed", "stats/clusters.py:anova_icc",

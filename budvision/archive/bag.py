@@ -24,10 +24,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from budvision import __version__
 from budvision.archive.generations import beside, link, recover, switch
 from budvision.errors import ConflictError, InputError, StorageError, VerificationError
 from budvision.files import PART, write_whole, writing
+from budvision.version import __version__
 
 __all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "sha256_of", "verify"]
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from budvision import files
 from budvision.files import sync_folder
 
-__all__ = ["beside", "link", "recover", "switch", "sync_folder"]
+__all__ = ["beside", "link", "recover", "switch"]
 
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 

@@ -13,8 +13,8 @@ from typing import Annotated
 
 import typer
 
-from budvision import __version__
 from budvision.errors import BudvisionError
+from budvision.version import __version__
 
 __all__ = ["app", "run"]
 

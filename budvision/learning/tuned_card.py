@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["tuned_card"]
+__all__ = ["score_line", "tuned_card"]
 
 
-def _line(name: str, score: Mapping[str, Any]) -> str:
+def score_line(name: str, score: Mapping[str, Any]) -> str:
+    """Write one score as a line of a card's table."""
     accuracy = score["accuracy"]
     right = "-" if accuracy is None else f"{accuracy:.1%}"
     return (f"| {name} | {score['n']} | {score['called']:.1%} | {right} | "
@@ -30,10 +31,11 @@ def tuned_card(label: str, metrics: Mapping[str, Any], *, made: str) -> str:
     scores = metrics["canes_left_out"]
     left = ", ".join(f"{n} ({what})" for what, n in metrics["left_out"].items()) or "nothing"
     labs = ", ".join(f"{name}: {n}" for name, n in metrics["labs"].items())
-    rows = [_line(f"base {metrics['base']}", scores["base"]), _line("tuned", scores["tuned"])]
-    rows += [_line(f"tuned, {name}", s) for name, s in scores["tuned_by_tissue"].items()]
+    rows = [score_line(f"base {metrics['base']}", scores["base"]),
+            score_line("tuned", scores["tuned"])]
+    rows += [score_line(f"tuned, {name}", s) for name, s in scores["tuned_by_tissue"].items()]
     labs_out = [
-        _line(f"{lab}, {who.replace('_', ' ')}", score)
+        score_line(f"{lab}, {who.replace('_', ' ')}", score)
         for lab, pair in metrics.get("leave_one_lab_out", {}).items()
         for who, score in pair.items()]
     shared = "Only one laboratory's calls were learnt from, so how it does elsewhere is not known."

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from budvision.errors import UsageError
+from budvision.photo.overlay import encode_picture
 from budvision.render import surroundings
 from budvision.render.anatomy import Layout, lay_out
 from budvision.render.bench import paint_surround
@@ -93,6 +94,9 @@ class RenderedCut:
     labels: Array
     brown: Array
     truth: Truth
+
+    def _repr_png_(self) -> bytes:
+        return encode_picture(self.image, "png")
 
 
 def _other_surround(scene: Scene, rng: np.random.Generator, layout: Layout, world: World) -> None:

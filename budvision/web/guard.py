@@ -16,8 +16,8 @@ from flask_wtf.csrf import CSRFProtect
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as PlainResponse
 
-from budvision import __version__
 from budvision.files import write_whole
+from budvision.version import __version__
 
 if TYPE_CHECKING:
     from budvision.store.session import Season

@@ -14,7 +14,6 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision import __version__
 from budvision.archive.bag import FACTS, FORMAT, FORMAT_VERSION, BagWriter, read_facts, sha256_of
 from budvision.archive.bag import verify as verify_bag
 from budvision.archive.croissant import description
@@ -25,6 +24,7 @@ from budvision.errors import ConflictError
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
+from budvision.version import __version__
 from budvision.workflow.archive.settings import write_settings
 
 __all__ = ["ExportReport", "export_archive", "verify_archive"]

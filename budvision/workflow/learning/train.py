@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -20,7 +19,7 @@ from budvision.store.queries.rows import stream
 from budvision.store.session import Season, now
 from budvision.vocabulary import Tissue
 from budvision.workflow.intake.propose import propose_waiting
-from budvision.workflow.learning.write import write_model
+from budvision.workflow.learning.write import LEFT_OUT, copy_segmenter, write_model
 
 if TYPE_CHECKING:
     from budvision.learning.lessons import Lesson, Lessons
@@ -32,8 +31,6 @@ __all__ = ["LEFT_OUT", "TrainReport", "gather_lessons", "load_base", "season_les
 
 Progress = Callable[[str, int, int], None]
 MODEL_NAME = "tuned"
-LEFT_OUT = "left_out.json"
-"""What the model says of the buds it learnt from, each with its cane left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,10 +274,7 @@ def _files(
     from budvision.verdict.persist import save_verdict
 
     def fill(part: Path, label: str) -> None:
-        for name in base.files:
-            if name not in ("verdict.skops", "metrics.json", "CARD.md", LEFT_OUT):
-                (part / name).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(base.folder / name, part / name)
+        copy_segmenter(base, part)
         save_verdict(tuned.model, part / "verdict.skops")
         for name, text in (("metrics.json", json.dumps(metrics, indent=1) + "\n"),
                            (LEFT_OUT, json.dumps(left_out) + "\n"),

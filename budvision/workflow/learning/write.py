@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from budvision.errors import StorageError
 from budvision.files import PART, beside
@@ -17,7 +17,13 @@ from budvision.store.queries import models
 from budvision.store.session import Season, now
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
 
-__all__ = ["write_model"]
+if TYPE_CHECKING:
+    from budvision.verdict.registry import ModelEntry
+
+__all__ = ["LEFT_OUT", "copy_segmenter", "write_model"]
+
+LEFT_OUT = "left_out.json"
+"""What a model says of the buds it learnt from, each with its cane left out."""
 
 
 def write_model(
@@ -78,6 +84,14 @@ def write_model(
         models.ensure_model(conn, used.label, used.sha256, used.path,
                             facts=used.facts | dict(facts))
     return used, target
+
+
+def copy_segmenter(base: ModelEntry, part: Path) -> None:
+    """Copy what finds the tissues, and all else but what a new verdict model brings itself."""
+    for name in base.files:
+        if name not in ("verdict.skops", "metrics.json", "CARD.md", LEFT_OUT):
+            (part / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(base.folder / name, part / name)
 
 
 def _next_version(home: Path, name: str) -> int:

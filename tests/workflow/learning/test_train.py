@@ -18,12 +18,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.ensemble import RandomForestClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import GroupKFold, cross_val_score
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import StandardScaler
+from sklearn.svm import LinearSVC
 from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, NothingToDoError
 from budvision.learning.train import fit_verdict
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, FEATURES
+from budvision.scripts import OpenSeason
 from budvision.store.queries import learning, models, rows
 from budvision.store.session import Season
 from budvision.verdict.persist import load_verdict, save_verdict
@@ -35,7 +43,8 @@ from budvision.verdict.registry import (
     verify_model,
 )
 from budvision.workflow.archive.export import export_archive
-from budvision.workflow.learning.train import train
+from budvision.workflow.learning.own import keep_estimator
+from budvision.workflow.learning.train import load_base, train
 
 AT = "2026-01-20T09:00:00.000Z"
 GREEN = FEATURE_NAMES.index("green_red_inner")
@@ -264,7 +273,8 @@ def test_failure_half_way_leaves_no_model(
 _CHILD = """
 import sys
 from budvision.store.session import Season
-from budvision.workflow.learning.train import train
+from budvision.workflow.learning.own import keep_estimator
+from budvision.workflow.learning.train import load_base, train
 season = Season.open(sys.argv[1])
 print("ready", flush=True)
 train(season, base=sys.argv[2])
@@ -352,3 +362,74 @@ def test_trainings_at_once_make_two_models(season: Season, base_folder: Path) ->
     assert {entry.label for entry in entries} == {"tuned-1", "tuned-2"}
     for entry in entries:
         verify_model(entry)
+
+
+# ---- somebody's own estimator ----------------------------------------------------------------
+
+LINE = make_pipeline(StandardScaler(), LogisticRegression(C=0.1))
+
+
+def test_any_estimator_can_be_tried_and_the_better_one_put_to_work(
+    season: Season, base_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under a lamp that misleads the base, what learns from the season's own calls does better."""
+    fill(season, n_canes=10, lamp=-0.4)
+    monkeypatch.setattr("budvision.workflow.learning.train.load_base", _base(base_folder))
+    monkeypatch.setattr("budvision.workflow.learning.own.load_base", _base(base_folder))
+    opened = OpenSeason(season)
+    lessons = opened.lessons()
+    assert lessons.features.shape == (80, len(lessons.names))
+    assert len(np.unique(lessons.cane)) == 10
+    assert lessons.to_frame().shape == (80, 3 + len(lessons.names))
+    shares = cross_val_score(
+        LINE, lessons.features, lessons.dead, groups=lessons.cane, cv=GroupKFold(5))
+    assert shares.mean() > 0.9
+    report = opened.keep_estimator(LINE, name="line")
+    scores = report.metrics["canes_left_out"]
+    assert scores["tuned"]["dead_called_live"] + scores["tuned"]["live_called_dead"] <= \
+        scores["base"]["dead_called_live"] + scores["base"]["live_called_dead"]
+    (entry,) = list_models(season.models_folder)
+    verify_model(entry)
+    model = load_verdict(entry.folder / "verdict.skops")
+    model.check(where=entry.label)
+    rng = np.random.default_rng(9)
+    dead = rng.random(60) < 0.5
+    found = model.p_dead(feature_rows(rng, dead, lamp=-0.4)) > 0.5
+    assert (found == dead).mean() > 0.9
+    assert "Pipeline" in (entry.folder / "CARD.md").read_text(encoding="utf-8")
+    assert json.loads((entry.folder / "metrics.json").read_text())["n_canes"] == 10
+    assert keep_estimator(season, LINE, name="line", base=base_folder).model == "line-2"
+
+
+def _base(folder: Path):  # type: ignore[no-untyped-def]
+    return lambda opened, base: load_base(opened, folder)
+
+
+class _Stranger(ClassifierMixin, BaseEstimator):
+    """A classifier of a type that nobody has looked at."""
+
+    def fit(self, rows: np.ndarray, truth: np.ndarray) -> _Stranger:
+        self.classes_ = np.unique(truth)
+        return self
+
+    def predict_proba(self, rows: np.ndarray) -> np.ndarray:
+        return np.full((len(rows), 2), 0.5)
+
+    def predict(self, rows: np.ndarray) -> np.ndarray:
+        return np.full(len(rows), self.classes_[0])
+
+
+def test_what_cannot_be_kept_is_refused_and_leaves_nothing(
+    season: Season, base_folder: Path
+) -> None:
+    with pytest.raises(NothingToDoError, match="0 dead and 0 live tissues on 0 canes"):
+        keep_estimator(season, LINE, name="line", base=base_folder)
+    fill(season, n_canes=4, lamp=0.0)
+    with pytest.raises(InputError, match="LinearSVC gives no probabilities"):
+        keep_estimator(season, LinearSVC(), name="line", base=base_folder)
+    with pytest.raises(InputError, match="the name is 'My Model'"):
+        keep_estimator(season, LINE, name="My Model", base=base_folder)
+    for foreign in (_Stranger(), RandomForestClassifier(9, random_state=0)):
+        with pytest.raises(InputError, match="cannot be kept: it holds types that could run"):
+            keep_estimator(season, foreign, name="foreign", base=base_folder)
+    assert list(season.models_folder.iterdir()) == []

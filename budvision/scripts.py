@@ -1,0 +1,448 @@
+"""What scripts and notebooks use: `import budvision`, then the names below.
+
+`propose` looks at a photograph, `tally` answers for a table of calls, `open_season` gives a
+season's calls, answers and lessons, `render_bud` draws a cut with its truth. Results turn into a
+data frame by `to_frame()` where pandas is installed, and show themselves in a notebook.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from html import escape
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from budvision.errors import MissingLibraryError
+from budvision.photo.features import FEATURE_NAMES
+from budvision.settings import Settings
+from budvision.store.session import Season
+from budvision.vineyard.results import BlockResult
+from budvision.vocabulary import TISSUES, BudCalls, Proposal, Tissue
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from budvision.render.cut import RenderedCut
+    from budvision.verdict.propose import Proposer
+    from budvision.workflow.learning.train import TrainReport
+
+__all__ = [
+    "Answers", "Calls", "Lessons", "OpenSeason", "PhotoProposal", "open_season", "propose",
+    "render_bud", "tally",
+]
+
+
+def _frame(rows: Sequence[dict[str, Any]], columns: Sequence[str] = ()) -> pd.DataFrame:
+    try:
+        import pandas as pd
+    except ImportError as error:
+        raise MissingLibraryError(
+            "pandas is not installed", expected="pandas, for data frames", where="to_frame",
+            do="Install it: pip install pandas.") from error
+    return pd.DataFrame(list(rows), columns=list(columns) or None)
+
+
+# ---- a photograph ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoProposal:
+    """What the model says of one photograph; nothing counts until a person has confirmed it.
+
+    Attributes
+    ----------
+    proposal : Proposal
+        Tissues with verdict, `p_dead`, why and features; or the reasons of a refusal.
+    labels : ndarray of uint8, shape (height_px, width_px), or None
+        0 background, 1 primary, 2 secondary, 3 tertiary, 4 scales and wool; None where refused.
+    source : Path or bytes
+        The photograph.
+    """
+
+    proposal: Proposal
+    labels: NDArray[np.uint8] | None
+    source: Path | bytes
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the JSON object of one line of `budvision propose --jsonl`."""
+        from budvision.verdict.propose import proposal_as_dict
+
+        return proposal_as_dict(self.proposal)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a tissue: file, tissue, exposed, verdict, p_dead, area_px, why."""
+        return _frame([
+            {"file": self.proposal.file, "tissue": tissue.value, "exposed": one.exposed,
+             "verdict": None if one.verdict is None else one.verdict.value,
+             "p_dead": one.p_dead, "area_px": one.area_px, "why": one.why}
+            for tissue, one in self.proposal.tissues.items()
+        ], ("file", "tissue", "exposed", "verdict", "p_dead", "area_px", "why"))
+
+    def picture(self, *, max_side_px: int = 900) -> NDArray[np.uint8]:
+        """Return the photograph with the tissues outlined, sRGB (rows, cols, 3)."""
+        from budvision.photo.overlay import draw_overlay
+        from budvision.photo.read import read_photo
+
+        image = read_photo(self.source, max_side_px=max_side_px, name=self.proposal.file).image
+        if self.labels is None:
+            return image
+        texts = {
+            tissue: f"{tissue.value} {one.verdict.value}"
+            for tissue, one in self.proposal.tissues.items() if one.verdict is not None
+        }
+        return draw_overlay(image, self.labels, texts=texts, max_side_px=max_side_px)
+
+    def _repr_png_(self) -> bytes:
+        from budvision.photo.overlay import encode_picture
+
+        return encode_picture(self.picture(), "png")
+
+
+@lru_cache(maxsize=2)
+def _proposer(model: str | None) -> Proposer:
+    from budvision.verdict.propose import Proposer
+
+    return Proposer.load(model)
+
+
+def propose(
+    photo: Path | str | bytes, *, model: str | None = None, cane_base: str = "unknown"
+) -> PhotoProposal:
+    """Propose live, dead or unsure for each tissue of a photograph.
+
+    Parameters
+    ----------
+    photo : path or bytes
+        The file, or what is in it.
+    model : str, optional
+        A model's name or folder; the default model when left out.
+    cane_base : str
+        Side of the photograph on which the cane base lies: left, right, top, bottom or unknown.
+
+    Returns
+    -------
+    PhotoProposal
+        With `proposal.found` False and the reasons where the photograph cannot be read or judged.
+
+    Examples
+    --------
+    >>> import budvision
+    >>> from budvision.settings import samples_folder
+    >>> seen = budvision.propose(samples_folder() / "creek_c1_n1_k1.jpg", cane_base="left")
+    >>> seen.proposal.found
+    True
+    >>> [tissue.value for tissue, one in seen.proposal.tissues.items() if one.exposed]
+    ['primary', 'secondary']
+    """
+    from budvision.verdict.propose import propose_photo
+
+    source = photo if isinstance(photo, bytes) else Path(photo)
+    said, labels = propose_photo(source, proposer=_proposer(model), cane_base=cane_base)
+    return PhotoProposal(said, labels, source)
+
+
+# ---- calls and answers -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Calls:
+    """Confirmed calls, one entry a bud.
+
+    Attributes
+    ----------
+    buds : tuple of BudCalls
+    """
+
+    buds: tuple[BudCalls, ...]
+
+    def __len__(self) -> int:
+        return len(self.buds)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table that `budvision tally` and `calls import` read, one line a bud."""
+        places = ("block", "vine", "cane", "node")
+        more = ("vigor", "zone", "cultivar")
+        return _frame([
+            {name: getattr(bud, name) for name in places}
+            | {t.value: value.value if (value := bud.call(t)) else "" for t in TISSUES}
+            | {name: getattr(bud, name) for name in more}
+            for bud in self.buds
+        ], (*places, *(tissue.value for tissue in TISSUES), *more))
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """The answer of each block: mortality with its interval, band and nodes to retain.
+
+    Attributes
+    ----------
+    blocks : tuple of BlockResult
+    warnings : tuple of str
+        What of the input was left aside.
+    """
+
+    blocks: tuple[BlockResult, ...]
+    warnings: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the JSON object of `budvision tally --json`."""
+        from budvision.workflow.answers.tally import results_as_dict
+
+        return results_as_dict(self.blocks, warnings=self.warnings)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a block and tissue, with the block's band and nodes beside each."""
+        rows = []
+        for result in self.blocks:
+            nodes = result.nodes["band"]
+            for tissue, row in result.tissues.items():
+                counts = ("n_live", "n_dead", "n_unsure", "n_not_exposed", "n_canes")
+                shares = ("mortality", "low", "high", "confidence", "design_effect")
+                rows.append(
+                    {"block": result.block, "tissue": tissue.value}
+                    | {name: getattr(row, name) for name in (*counts, *shares)}
+                    | {"band": result.band.name if result.band else None,
+                       "nodes_retain": nodes.retain, "nodes_low": nodes.low,
+                       "nodes_high": nodes.high})
+        return _frame(rows)
+
+    def _repr_html_(self) -> str:
+        lines = []
+        for result in self.blocks:
+            primary, nodes = result.tissues[Tissue.PRIMARY], result.nodes["band"]
+            cells = (
+                result.block, result.n_buds, result.n_canes, _percent(primary.mortality),
+                f"{_percent(primary.low)} to {_percent(primary.high)}",
+                result.band.name if result.band else "–", nodes.retain or "–")
+            lines.append("".join(f"<td>{escape(str(cell))}</td>" for cell in cells))
+        head = "".join(f"<th>{name}</th>" for name in (
+            "block", "buds", "canes", "dead primaries", "interval", "band", "nodes to retain"))
+        body = "".join(f"<tr>{line}</tr>" for line in lines)
+        return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _percent(share: float | None) -> str:
+    return "–" if share is None else f"{100 * share:.1f} %"
+
+
+def tally(
+    table: Path | str | pd.DataFrame, *, policy: str = "", normal_nodes: float | None = None,
+    **settings: object,
+) -> Answers:
+    """Work out mortality, band and nodes to retain from a table of calls.
+
+    Parameters
+    ----------
+    table : path or data frame
+        Columns block, cane, node, primary, secondary, tertiary; optionally vine, vigor, zone.
+    policy : str
+        Pruning policy by name; the usual one when left out.
+    normal_nodes : float, optional
+        Nodes retained on a vine in a normal year.
+    **settings
+        Any setting of README, such as ``confidence=0.9``.
+
+    Returns
+    -------
+    Answers
+
+    Examples
+    --------
+    >>> import budvision
+    >>> from budvision.settings import samples_folder
+    >>> answers = budvision.tally(samples_folder() / "calls.csv", normal_nodes=40)
+    >>> [(block.block, block.n_buds) for block in answers.blocks]
+    [('Creek Terrace', 46)]
+    """
+    from budvision.vineyard.policies import shipped_policies
+    from budvision.workflow.answers.tally import tally_file
+
+    given = settings | ({"policy": policy} if policy else {})
+    wanted = Settings(given, where="tally")
+    with tempfile.TemporaryDirectory() as scratch:
+        path = Path(scratch) / "calls.csv"
+        if isinstance(table, str | Path):
+            path = Path(table)
+        else:
+            table.to_csv(path, index=False)
+        results, warnings = tally_file(
+            path, settings=wanted, policies=shipped_policies(), normal_nodes=normal_nodes)
+    return Answers(tuple(results), tuple(warnings))
+
+
+# ---- a season --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Lessons:
+    """Features of called tissues beside the calls, for any estimator of scikit-learn.
+
+    Attributes
+    ----------
+    features : ndarray of float64, shape (n, f)
+        Rows of `budvision.photo.features`, in the order of `names`.
+    dead : ndarray of bool, shape (n,)
+        What a person called; unsure and contradicted calls are left out.
+    cane : ndarray of int64, shape (n,)
+        Groups: buds of one cane are alike and belong on one side of every split.
+    tissue : ndarray of str, shape (n,)
+    names : tuple of str
+    """
+
+    features: NDArray[np.float64]
+    dead: NDArray[np.bool_]
+    cane: NDArray[np.int64]
+    tissue: NDArray[np.str_]
+    names: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.dead)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one line a tissue: cane, tissue, dead, then the features."""
+        frame = _frame(
+            [dict(zip(self.names, row, strict=True)) for row in self.features], self.names)
+        for at, name in enumerate(("cane", "tissue", "dead")):
+            frame.insert(at, name, getattr(self, name))
+        return frame
+
+
+class OpenSeason:
+    """A season opened by a script: read its calls and answers, try and keep estimators.
+
+    Nothing here writes a call: those come from people, on the review page or as a table.
+    """
+
+    def __init__(self, season: Season) -> None:
+        self._season = season
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._season.close()
+
+    @property
+    def folder(self) -> Path:
+        """The season's folder."""
+        return self._season.folder
+
+    def calls(self, *, sampling: str | None = None) -> Calls:
+        """Return the calls that count, of each block's newest sampling unless one is named."""
+        from budvision.store.queries.calls import current_calls
+        from budvision.workflow.review.calls_table import chosen_samplings
+
+        with self._season.read() as conn:
+            ids = chosen_samplings(conn, sampling=sampling)
+            return Calls(tuple(current_calls(conn, sampling_ids=list(ids.values()))))
+
+    def answers(self, *, sampling: str | None = None) -> Answers:
+        """Return the answer of every block with calls, of its newest sampling unless one is named.
+
+        Raises
+        ------
+        NothingToDoError
+            When no canes have been sampled yet.
+        """
+        from budvision.workflow.answers.results import season_results
+
+        found = season_results(self._season, sampling=sampling)
+        return Answers(tuple(one.result for one in found if one.confirmed))
+
+    def lessons(self) -> Lessons:
+        """Return the features of called tissues beside the calls, measuring what lacks them."""
+        from budvision.workflow.learning.train import gather_lessons, load_base
+
+        model, entry = load_base(self._season, None)
+        kept = gather_lessons(self._season, base=model, entry=entry)
+        sure = kept.examples.certain
+        part = kept.examples.take(sure)
+        tissue = np.array([lesson.tissue.value for lesson in kept.kept], np.str_)[sure]
+        return Lessons(part.features, part.dead == 1, part.cane, tissue, FEATURE_NAMES)
+
+    def keep_estimator(self, estimator: Any, *, name: str, note: str = "") -> TrainReport:
+        """Fit a scikit-learn classifier on the lessons and keep it among the season's models.
+
+        It is measured with whole canes left out beside the default model, and proposes only when
+        a person promotes it: ``budvision models promote``. Linear models, discriminant analysis,
+        naive Bayes and support vectors can be kept; others can be tried. For errors see
+        `budvision.workflow.learning.own.keep_estimator`.
+        """
+        from budvision.workflow.learning.own import keep_estimator
+
+        return keep_estimator(self._season, estimator, name=name, note=note)
+
+
+def open_season(folder: Path | str) -> OpenSeason:
+    """Open a season's folder.
+
+    Raises
+    ------
+    SeasonError
+        When the folder is no season.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import budvision
+    >>> from budvision.store.session import Season
+    >>> folder = tempfile.mkdtemp() + "/winter"
+    >>> Season.create(folder).close()  # as `budvision init winter` does
+    >>> with budvision.open_season(folder) as season:
+    ...     len(season.calls())
+    0
+    """
+    return OpenSeason(Season.open(Path(folder)))
+
+
+# ---- a rendered bud --------------------------------------------------------------------------
+
+
+def render_bud(
+    rng: np.random.Generator, *, dead: Sequence[bool | None] = (None, None, None),
+    size_px: int = 384,
+) -> RenderedCut:
+    """Draw a photograph of a cut bud that a person could judge, with exact labels and truth.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+        The only source of randomness.
+    dead : sequence of bool or None
+        Wanted state of primary, secondary and tertiary; None leaves it to chance.
+    size_px : int
+        Side, 64 or more.
+
+    Returns
+    -------
+    RenderedCut
+        `image`, `labels`, `truth`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import budvision
+    >>> cut = budvision.render_bud(np.random.default_rng(3), dead=(True, False, None))
+    >>> cut.image.shape, cut.truth.usable
+    ((384, 384, 3), True)
+    """
+    from budvision.render.cut import render_cut
+    from budvision.render.world import sample_world
+
+    world = sample_world(rng, depths=("shallow", "middle", "full", "deep"), fault="",
+                         face_share=(0.5, 0.9), dead=dead)
+    return render_cut(rng, world=world, size_px=size_px)
