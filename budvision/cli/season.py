@@ -280,7 +280,9 @@ def block_set(
         help="Class of the cultivar: vinifera, hybrid, labruscana ...")] = None,
     secondary_crop: Annotated[float | None, typer.Option(
         help="Crop of a live secondary under a dead primary, as a share of a primary's.")] = None,
-    training_system: Annotated[str | None, typer.Option(help="Training system.")] = None,
+    training: Annotated[str | None, typer.Option(
+        "--training", "--training-system",
+        help='What pruning keeps: "spurs of 2", "canes of 12"; only those nodes count.')] = None,
     row_spacing_m: Annotated[float | None, typer.Option(help="Row spacing in metres.")] = None,
     vine_spacing_m: Annotated[float | None, typer.Option(help="Vine spacing in metres.")] = None,
     note: Annotated[str | None, typer.Option(help="A note.")] = None,
@@ -299,7 +301,7 @@ def block_set(
         found = change_block(
             opened, name, create=create, normal_nodes=normal_nodes, policy=policy,
             cultivar=cultivar, cultivar_class=cultivar_class, secondary_crop=secondary_crop,
-            training_system=training_system, row_spacing_m=row_spacing_m,
+            training_system=training, row_spacing_m=row_spacing_m,
             vine_spacing_m=vine_spacing_m, note=note,
         )
     if as_json:

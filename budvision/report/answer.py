@@ -24,7 +24,7 @@ from budvision.vineyard.units import ACRE_HA
 
 __all__ = [
     "CROP_NAME", "NODE_HEADS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
-    "BandLine", "NodeLine", "ShareLine", "answer_words", "share_line",
+    "BandLine", "NodeLine", "ShareLine", "ZoneLine", "answer_words", "share_line",
 ]
 
 TISSUE_HEADS = ("bud", "live", "dead", "unsure", "not exposed", "not called", "share dead", "range")
@@ -85,6 +85,16 @@ class NodeLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneLine:
+    """One zone: its weight in the block, its primaries, and the advice for it."""
+
+    weight: str
+    line: ShareLine
+    action: str
+    nodes: NodeLine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerWords:
     """Every word of a block's answer, in the order in which it is told.
 
@@ -105,6 +115,7 @@ class AnswerWords:
     headline: str
     first: tuple[str, ...]
     found: tuple[str, ...]
+    zones: tuple[ZoneLine, ...]
     tissues: tuple[ShareLine, ...]
     crop: ShareLine | None
     bands: tuple[BandLine, ...]
@@ -156,6 +167,12 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
     split = _disagreement(facts)
     return AnswerWords(
         headline=_headline(primary), first=first_words(facts, primary), found=_found(facts),
+        zones=tuple(
+            ZoneLine(weight="" if zone.weight is None else percent(zone.weight),
+                     line=share_line(zone.primary), action=zone.action,
+                     nodes=node_line(zone.rule, name=zone.name))
+            for zone in facts.zones
+        ),
         tissues=tuple(share_line(row) for row in facts.tissues), crop=_crop(facts),
         bands=tuple(
             BandLine(name=plain(b.name), span=percent_range(b.low, b.high), action=b.action,
@@ -237,7 +254,15 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(
             f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
             f"{'was' if first.n_judged == 1 else 'were'} dead, on {count(facts.n_canes, 'cane')}.")
+        if facts.weighted_by and first.share is not None:
+            lines.append(f"Weighted by {facts.weighted_by}, that is {percent(first.share)}.")
         lines.append(unjudged_words(first, lead=False))
+    if facts.kept:
+        lines.append(f"Only {facts.kept} count, those that pruning keeps.")
+    if facts.beyond is not None and facts.beyond.share is not None:
+        row = share_line(facts.beyond)
+        lines.append(f"Of {count(facts.beyond.n_judged, 'primary', 'primaries')} further out, "
+                     f"which pruning takes off, {row.share} were dead ({row.span}).")
     if facts.crop_share is not None:
         share, low, high = facts.crop_share
         lines.append(

@@ -25,7 +25,9 @@ __all__ = [
     "ReaderFacts",
     "RuleFacts",
     "TissueFacts",
+    "ZoneFacts",
     "result_facts",
+    "zone_facts",
 ]
 
 RULES = {
@@ -117,6 +119,17 @@ class ReaderFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class ZoneFacts:
+    """One zone by itself: its weight in the block, its primaries and what the policy says of it."""
+
+    name: str
+    weight: float | None
+    primary: TissueFacts
+    action: str
+    rule: RuleFacts
+
+
+@dataclass(frozen=True, slots=True)
 class HistoryLine:
     """One sampling of a block in words, and the change since the one before."""
 
@@ -177,6 +190,15 @@ class BlockFacts:
         Sentences: limits of the result, and what people wrote.
     confidence : float
         Nominal coverage of the intervals, in (0, 1).
+    kept : str
+        Nodes that count since pruning keeps them, as "nodes 1 to 2"; empty where all count.
+    beyond : TissueFacts or None
+        Primaries of the nodes that pruning takes off.
+    zones : tuple of ZoneFacts
+        Empty where the sample names fewer than two.
+    weighted_by : str
+        What the share is weighted by, in words with the weights; empty where the sample counts
+        as it is.
     normal_nodes : float or None
         Nodes retained on a vine in a normal year.
     arrangement : str
@@ -221,6 +243,10 @@ class BlockFacts:
     logo: bytes = b""
     logo_kind: str = "png"
     history: tuple[HistoryLine, ...] = ()
+    kept: str = ""
+    beyond: TissueFacts | None = None
+    zones: tuple[ZoneFacts, ...] = ()
+    weighted_by: str = ""
     appendix: tuple[BudLine, ...] = field(default=())
 
 
@@ -271,6 +297,14 @@ def result_facts(
         continuous=_continuous(primary, result, normal), policies=compared,
         warnings=result.warnings, notes=result.notes, confidence=primary.confidence,
     )
+
+
+def zone_facts(result: BlockResult, weight: float | None) -> ZoneFacts:
+    """Return the facts of one zone from its own answer."""
+    primary = next(iter(result.tissues.values()))
+    band = result.band
+    return ZoneFacts(result.block, weight, _tissue(result.block, primary),
+                     band.action if band else "", _rule("", result.nodes["band"]))
 
 
 def _tissue(name: str, row: TissueResult) -> TissueFacts:

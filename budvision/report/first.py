@@ -15,7 +15,7 @@ def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ..
     """Return what must be known before any number is used; `primary` is None without a result."""
     if primary is None:
         return ()
-    lines = (unjudged_words(primary, lead=True), _edge(facts, primary))
+    lines = (unjudged_words(primary, lead=True), _zones(facts), _edge(facts, primary))
     return tuple(line for line in lines if line)
 
 
@@ -28,6 +28,16 @@ def unjudged_words(primary: TissueFacts, *, lead: bool) -> str:
     return (f"{'Only ' if lead else ''}{primary.n_judged} of {total} primaries could be judged. If "
             f"all the others were live {percent(low)} would be dead, if all were dead "
             f"{percent(high)}.")
+
+
+def _zones(facts: BlockFacts) -> str:
+    """Say that zones need different pruning, where the policy says different things of them."""
+    told = [zone for zone in facts.zones if zone.action]
+    if len({zone.action for zone in told}) < 2:
+        return ""
+    each = " ".join(
+        f"{zone.name}: {percent(zone.primary.share)} dead, {zone.action}" for zone in told)
+    return f"The zones need different pruning; prune each by its own answer. {each}"
 
 
 def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:

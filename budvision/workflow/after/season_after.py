@@ -29,7 +29,7 @@ from budvision.vineyard.crop import (
 from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.units import vines_per_hectare
 from budvision.workflow.after.records import newest, records
-from budvision.workflow.answers.answers import Answer, answer_of, sampled_buds, season_answers
+from budvision.workflow.answers.answers import Answer, answer_of, counted_buds, season_answers
 
 __all__ = ["LAG_GROWTH", "SeasonAfter", "forecast_of_season", "season_after"]
 
@@ -110,7 +110,7 @@ def _buds(season: Season, answer: Answer) -> tuple[Measured | None, Measured | N
     if answer.judged is None:
         return None, None
     crop = answer.judged.crop_potential
-    buds = [replace(bud, block="") for bud in sampled_buds(season, answer)[1]]
+    buds = [replace(bud, block="") for bud in counted_buds(season, answer)]
     settings = Settings({**season.settings, "policy": "common"})
     alive = summarise_table(BudTable.from_calls(buds), settings=settings, secondary_crop=1.0,
                             compare_policies=False)[0].crop_potential

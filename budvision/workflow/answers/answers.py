@@ -16,9 +16,11 @@ from budvision.store.queries.blocks import Block, Sampling
 from budvision.store.queries.calls import current_calls
 from budvision.store.queries.review import BudState, bud_states
 from budvision.store.session import Season
+from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.pruning import band_probabilities
 from budvision.vineyard.results import BlockResult
+from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.workflow.answers.results import BlockAnswer, Waiting, season_results
 
@@ -28,6 +30,7 @@ __all__ = [
     "answer_of",
     "answers_from",
     "block_policies",
+    "counted_buds",
     "history",
     "most_urgent_first",
     "prune_last_first",
@@ -56,6 +59,8 @@ class Answer:
         The block's own policy, else the season's.
     policies : mapping of str to Policy
         All that the season knows.
+    beyond, zones
+        As in `budvision.workflow.answers.results.BlockAnswer`.
     """
 
     block: Block
@@ -64,6 +69,8 @@ class Answer:
     waiting: Waiting
     policy: Policy
     policies: Mapping[str, Policy]
+    beyond: Part | None = None
+    zones: tuple[BlockResult, ...] = ()
 
     @property
     def judged(self) -> BlockResult | None:
@@ -102,7 +109,7 @@ def _answer(
     if told is None:
         return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
     return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
-                  policies)
+                  policies, told.beyond, told.zones if told.confirmed else ())
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:
@@ -188,6 +195,13 @@ def sampled_buds(
     with season.read() as conn:
         states = tuple(bud_states(conn, answer.sampling.id, doubts=False))
         return states, tuple(current_calls(conn, sampling_id=answer.sampling.id))
+
+
+def counted_buds(season: Season, answer: Answer) -> tuple[BudCalls, ...]:
+    """Return the calls of the buds that the answer is of: those on nodes that pruning keeps."""
+    training = read_training(answer.block.training_system)
+    calls = sampled_buds(season, answer)[1]
+    return calls if training is None else tuple(b for b in calls if b.node <= training.nodes)
 
 
 def unsure_buds(states: Iterable[BudState], *tissues: Tissue) -> tuple[BudState, ...]:

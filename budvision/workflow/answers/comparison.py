@@ -11,7 +11,7 @@ from budvision.stats.compare import Comparison
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import compare_blocks
 from budvision.vineyard.buds import BudTable
-from budvision.workflow.answers.answers import Answer, answers_from, history, sampled_buds
+from budvision.workflow.answers.answers import Answer, answers_from, counted_buds, history
 from budvision.workflow.answers.results import BlockAnswer
 from budvision.workflow.answers.sheet_facts import line_facts
 
@@ -40,7 +40,7 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
     buds = [
         replace(bud, block=str(at))
         for at, answer in enumerate((first, *others))
-        for bud in sampled_buds(season, answer)[1]
+        for bud in counted_buds(season, answer)
     ]
     pairs = [("0", str(at)) for at in range(1, len(others) + 1)]
     told = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)

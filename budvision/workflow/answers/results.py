@@ -7,7 +7,7 @@ a person has called are counted; the rest are listed as waiting.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -16,10 +16,12 @@ from budvision.settings import Settings
 from budvision.store.queries.blocks import Block, list_samplings
 from budvision.store.queries.columns import CallColumns, call_columns
 from budvision.store.session import Season
+from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable, Factor
 from budvision.vineyard.mortality import summarise_table
-from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.results import BlockResult
+from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, Tissue
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
 from budvision.workflow.review.calls_table import chosen_samplings
@@ -83,6 +85,11 @@ class BlockAnswer:
         With no buds, and no mortality, where nobody has called one.
     confirmed : bool
         Whether anybody has called a bud of this sampling.
+    beyond : Part, optional
+        Primaries of the nodes that pruning takes off, which the result leaves out; None where
+        the training system is not known or no such node was sampled.
+    zones : tuple of BlockResult
+        The answer of each zone by itself; empty where the sample has fewer than two.
     soak : SoakClock, optional
         Hours in water and whether cutting was early; None where nobody kept the times.
     """
@@ -92,6 +99,8 @@ class BlockAnswer:
     result: BlockResult
     waiting: Waiting
     confirmed: bool
+    beyond: Part | None = None
+    zones: tuple[BlockResult, ...] = ()
     soak: SoakClock | None = None
 
 
@@ -137,13 +146,15 @@ def season_results(
     labels = {key: row.label for key, row in samplings.items()}
     clocks = {key: clock for key, row in samplings.items()
               if (clock := soak_clock(row, settings)).state != "unknown"}
-    results = _summaries(columns, season, settings, policy)
+    results, zones = _summaries(columns, season, settings, policy)
+    beyond = _beyond(columns, settings)
     waiting = _waiting(columns)
     called = np.zeros(len(columns.blocks), bool)
     called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
     return [
         BlockAnswer(one, labels[int(columns.sampling_ids[at])], results[one.name], waiting[at],
-                    bool(called[at]), clocks.get(int(columns.sampling_ids[at])))
+                    bool(called[at]), beyond.get(one.name), tuple(zones.get(one.name, ())),
+                    clocks.get(int(columns.sampling_ids[at])))
         for at, one in enumerate(columns.blocks)
     ]
 
@@ -178,12 +189,13 @@ def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
 
 def _summaries(
     columns: CallColumns, season: Season, settings: Settings, policy: str | None
-) -> dict[str, BlockResult]:
+) -> tuple[dict[str, BlockResult], dict[str, list[BlockResult]]]:
     policies = shipped_policies(season.folder / "policies.toml")
     own = [policy or block.policy or settings.text("policy") for block in columns.blocks]
     found: dict[str, BlockResult] = {}
+    by_zone: dict[str, list[BlockResult]] = {}
     bud_block = columns.cane_block[columns.cane]
-    counted = (columns.calls >= 0).any(axis=1)
+    counted = (columns.calls >= 0).any(axis=1) & (columns.node <= _kept(columns)[bud_block])
     for name in sorted(set(own)):
         blocks = np.array([each == name for each in own], bool)
         rows = np.flatnonzero(blocks[bud_block] & counted)
@@ -195,14 +207,65 @@ def _summaries(
                 b.name: b.secondary_crop for b in chosen if b.secondary_crop is not None
             },
         }
-        shares = {b.name: s for b in chosen if (s := vine_class_shares(b))}
+        shares = {b.name: s for b in chosen if (s := zone_shares(b) or vine_class_shares(b))}
+        table = _table(columns, rows, bud_block, chosen, blocks)
         for result in summarise_table(
-            _table(columns, rows, bud_block, chosen, blocks), settings=told, policies=policies,
+            table, settings=told, policies=policies,
             normal_nodes=facts["normal_nodes"], secondary_crop=facts["secondary_crop"],
             strata_shares=shares or None,
         ):
             found[result.block] = result
+        by_zone |= _by_zone(table, told, policies, facts)
+    return found, by_zone
+
+
+def _by_zone(
+    table: BudTable, settings: Settings, policies: Mapping[str, Policy],
+    facts: Mapping[str, Mapping[str, float]],
+) -> dict[str, list[BlockResult]]:
+    """Return the answer of each zone of blocks whose sample names two or more."""
+    pairs = sorted({(int(b), int(z)) for b, z in zip(
+        table.block.codes, table.zone.codes, strict=True) if table.zone.names[z]})
+    blocks = [b for b, _ in pairs]
+    pairs = [pair for pair in pairs if blocks.count(pair[0]) > 1]
+    if not pairs:
+        return {}
+    index = {pair: at for at, pair in enumerate(pairs)}
+    keys = zip(table.block.codes.tolist(), table.zone.codes.tolist(), strict=True)
+    code = np.array([index.get(key, -1) for key in keys])
+    rows = code >= 0
+    part = BudTable.from_columns(
+        block=Factor(tuple(f"{b} {z}" for b, z in pairs), code[rows]),
+        cane=np.array([f"{c} {b}" for c, b in zip(table.cane.codes[rows], code[rows],
+                                                  strict=True)]).tolist(),
+        node=table.node[rows], calls=table.calls[rows], other_cause=table.other_cause[rows])
+    own = {kind: {f"{b} {z}": values[name] for b, z in pairs
+                  if (name := table.block.names[b]) in values} for kind, values in facts.items()}
+    told = summarise_table(part, settings=settings, policies=policies, compare_policies=False,
+                           normal_nodes=own["normal_nodes"], secondary_crop=own["secondary_crop"])
+    found: dict[str, list[BlockResult]] = {}
+    for (b, z), result in zip(pairs, told, strict=True):
+        found.setdefault(table.block.names[b], []).append(
+            replace(result, block=table.zone.names[z]))
     return found
+
+
+def _kept(columns: CallColumns) -> np.ndarray:
+    """Return for each block the last node that its pruning keeps."""
+    each = [read_training(block.training_system) for block in columns.blocks]
+    return np.array([one.nodes if one else np.iinfo(np.int64).max for one in each], np.int64)
+
+
+def _beyond(columns: CallColumns, settings: Settings) -> dict[str, Part]:
+    """Return the primaries of the nodes that pruning takes off, for each block that has some."""
+    bud_block = columns.cane_block[columns.cane]
+    rows = np.flatnonzero((columns.calls[:, 0] >= 0)
+                          & (columns.node > _kept(columns)[bud_block]))
+    if not len(rows):
+        return {}
+    table = _table(columns, rows, bud_block, list(columns.blocks),
+                   np.ones(len(columns.blocks), bool))
+    return {part.name: part for part in breakdown(table, "block", settings=settings)}
 
 
 def _table(
@@ -218,12 +281,16 @@ def _table(
         of_cane = Factor.of(words)
         return Factor(of_cane.names or ("",), of_cane.codes[canes] if len(words) else canes)
 
+    strata = tuple(
+        zone if zone_shares(columns.blocks[at]) else size for zone, size, at in zip(
+            columns.zones, columns.vigors, columns.cane_block.tolist(), strict=True)
+    ) if columns.zones and columns.vigors else columns.vigors
     cultivars = Factor.of(block.cultivar for block in chosen)
     at_block = code[bud_block[rows]]
     return BudTable.from_columns(
         block=Factor(tuple(block.name for block in chosen), at_block),
         cane=columns.cane_ids[canes], node=columns.node[rows], calls=columns.calls[rows],
-        other_cause=columns.other_cause[rows], vigor=factor(columns.vigors),
+        other_cause=columns.other_cause[rows], vigor=factor(strata),
         zone=factor(columns.zones), cultivar=Factor(cultivars.names, cultivars.codes[at_block]),
     )
 
@@ -235,6 +302,19 @@ def vine_class_shares(block: Block) -> Mapping[str, float] | None:
         return None
     told = {str(k): float(v) for k, v in shares.items() if isinstance(v, int | float)}
     return told if told and sum(told.values()) > 0 else None
+
+
+def zone_shares(block: Block) -> Mapping[str, float] | None:
+    """Return the share of the block's vines in each zone, where its rows say so."""
+    rows = block.layout.get("rows")
+    vines: dict[str, float] = {}
+    for row in rows if isinstance(rows, list) else []:
+        standing = float(row.get("n_vines", 0)) - len(row.get("missing", ()))
+        vines[str(row.get("zone", ""))] = vines.get(str(row.get("zone", "")), 0.0) + standing
+    total = sum(vines.values())
+    if len(vines) < 2 or "" in vines or total <= 0:
+        return None
+    return {zone: n / total for zone, n in vines.items()}
 
 
 def _waiting(columns: CallColumns) -> list[Waiting]:
@@ -264,7 +344,9 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
             block_as_dict(answer.result) | {
                 "sampling": answer.sampling, "confirmed": answer.confirmed,
                 "waiting": answer.waiting.as_dict(),
-            } | ({} if answer.soak is None else {"soak": {
+                "zones": [block_as_dict(zone) for zone in answer.zones],
+            } | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
+            | ({} if answer.soak is None else {"soak": {
                 "state": answer.soak.state, "hours": answer.soak.hours,
                 "early": answer.soak.early, "words": answer.soak.words,
             }})

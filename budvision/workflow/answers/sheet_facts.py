@@ -6,6 +6,7 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from budvision.errors import BudvisionError
 from budvision.photo.read import read_photo
@@ -16,18 +17,22 @@ from budvision.report.facts import (
     BudLine,
     PhotoFacts,
     ReaderFacts,
+    TissueFacts,
     result_facts,
+    zone_facts,
 )
 from budvision.report.sheet import MOST_PHOTOS
-from budvision.report.words import count, plain
+from budvision.report.words import count, percent, plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region
 from budvision.store.queries.readings import Reading, readings
 from budvision.store.queries.review import BudState
 from budvision.store.session import Season
 from budvision.vineyard.balanced import lay_out
+from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 from budvision.workflow.answers.answers import Answer, sampled_buds, unsure_buds
+from budvision.workflow.answers.results import vine_class_shares, zone_shares
 
 __all__ = ["arrangement", "block_facts", "bud_names", "line_facts"]
 
@@ -218,7 +223,28 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
+        **_parts(answer),
     )
+
+
+def _parts(answer: Answer) -> dict[str, Any]:
+    """Return what of the sample counts, how it is weighted, and its zones."""
+    training = read_training(answer.block.training_system)
+    by_zone, by_size = zone_shares(answer.block), vine_class_shares(answer.block)
+    weights = by_zone or by_size or {}
+    each = ", ".join(f"{name} {percent(share)}" for name, share in weights.items())
+    beyond = answer.beyond
+    return {
+        "kept": "" if training is None else
+        "node 1" if training.nodes == 1 else f"nodes 1 to {training.nodes}",
+        "beyond": None if beyond is None else TissueFacts(
+            "further out", beyond.n_judged - beyond.n_dead, beyond.n_dead, 0, 0,
+            beyond.mortality, beyond.low, beyond.high, assumed=beyond.design_effect_from_prior),
+        "zones": tuple(zone_facts(zone, weights.get(zone.block) if by_zone else None)
+                       for zone in answer.zones),
+        "weighted_by": "" if not each else
+        f"{'zones' if by_zone else 'vine sizes'} ({each} of the vines)",
+    }
 
 
 def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
@@ -228,16 +254,14 @@ def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
 def arrangement(answer: Answer) -> str:
     """Return the nodes to retain as canes or spurs of the block's training system, in words.
 
-    Canes are taken with ten nodes (West Virginia Dept. of Agriculture, p. 14), spurs with two
-    (A. Klodd, University of Minnesota 2022: two or three).
+    Nodes on each as in `budvision.vineyard.training`.
     """
-    system = answer.block.training_system.lower()
-    size = 10 if "cane" in system else 2 if "spur" in system else 0
+    training = read_training(answer.block.training_system)
     nodes = answer.judged.nodes if answer.judged else {}
     retain = next((n.retain for rule in ("band", "exact") if (n := nodes.get(rule)) and n.retain),
                   None)
-    if not size or retain is None:
+    if training is None or retain is None:
         return ""
-    plan, word = lay_out(retain, size), "cane" if size == 10 else "spur"
-    return (f"{retain} nodes are about {count(plan.count, word)} of {plan.each} nodes "
+    plan = lay_out(retain, training.nodes)
+    return (f"{retain} nodes are about {count(plan.count, training.kind)} of {plan.each} nodes "
             f"({plan.total} in all).")

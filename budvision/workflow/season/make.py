@@ -9,6 +9,7 @@ from budvision.errors import SeasonError
 from budvision.store.queries import blocks
 from budvision.store.session import CONFIG, Season
 from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.training import check_training
 
 __all__ = ["init", "set_block"]
 
@@ -57,6 +58,8 @@ def set_block(
     ------
     NotFoundError
         When there is no such block.
+    InputError
+        When the training system names neither spurs nor canes.
     SeasonError
         When the policy is not among those that ship or stand in the season's `policies.toml`.
     """
@@ -68,6 +71,7 @@ def set_block(
                 f"there is no policy {policy!r}", where=f"block {name}", code="no_policy",
                 expected=f"one of {', '.join(known)}", do="Correct the name.",
             )
+    check_training(given.get("training_system", ""), where=f"block {name}")
     with season.write() as conn:
         if create:
             blocks.ensure_block(conn, name)

@@ -1,0 +1,122 @@
+"""What an answer is of: the nodes that pruning keeps, the block by its zones, the judged alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from budvision.errors import InputError
+from budvision.report.answer import AnswerWords, answer_words
+from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.session import Season
+from budvision.vineyard.training import Training, read_training
+from budvision.vocabulary import TISSUES, CallValue
+from budvision.web import create_app
+from budvision.workflow.answers.answers import answer_of
+from budvision.workflow.answers.results import results
+from budvision.workflow.answers.sheet_facts import line_facts
+from budvision.workflow.season.make import set_block
+
+L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Season:
+    season = Season.create(tmp_path / "winter")
+    yield season
+    season.close()
+
+
+def sampled(season: Season, primaries: list[list[CallValue]], zones: tuple[str, ...] = ()) -> None:
+    """One block, a list of primaries for each cane from the base up."""
+    with season.write() as conn:
+        block = blocks.ensure_block(conn, "Harrow Slope")
+        sampling = blocks.ensure_sampling(conn, block, "first")
+        ada = people.ensure_person(conn, "Ada Quill").id
+        for number, values in enumerate(primaries):
+            cane = canes.ensure_cane(conn, sampling, str(number + 1),
+                                     zone=zones[number] if zones else "")
+            for node, value in enumerate(values, start=1):
+                bud = canes.ensure_bud(conn, cane, node)
+                calls.save_calls(conn, bud, {TISSUES[0]: value}, person_id=ada)
+
+
+def words_of(season: Season) -> AnswerWords:
+    return answer_words(line_facts(season, answer_of(season, "Harrow Slope")))
+
+
+def spur_canes() -> list[list[CallValue]]:
+    """24 canes of 8 nodes: 4 of 48 dead at nodes 1 and 2 (8 %), 95 of 120 from node 4 on (79 %)."""
+    grown = [[L] * 8 for _ in range(24)]
+    for cane in range(4):
+        grown[cane * 6][cane % 2] = D
+    for cane in range(12):
+        grown[cane][2] = D
+    for k in range(95):
+        grown[k % 24][3 + k // 24 if k < 72 else 6 + (k - 72) // 24] = D
+    return grown
+
+
+def test_a_spur_pruned_block_is_judged_by_the_nodes_its_spurs_keep(season: Season) -> None:
+    """It was told "57 %, prune minimally, 46 spurs of 2"; its spurs are nearly unhurt."""
+    sampled(season, spur_canes())
+    assert "About 58 % of the primary buds are dead" in words_of(season).headline
+    set_block(season, "Harrow Slope", training_system="spurs of 2")
+    words = words_of(season)
+    assert words.headline.startswith("About 8 % of the primary buds are dead")
+    assert words.action == "Prune as usual."
+    assert words.nodes[0].retain == "40"
+    assert words.arrangement == "40 nodes are about 20 spurs of 2 nodes (40 in all)."
+    assert "Only nodes 1 to 2 count, those that pruning keeps." in words.found
+    assert any("144 primaries further out, which pruning takes off, 74 % were dead" in text
+               for text in words.found)
+    told = results(season)["blocks"][0]
+    assert (told["n_buds"], told["beyond"]["n_judged"]) == (48, 144)
+
+
+@pytest.mark.parametrize(("text", "told"), [
+    ("spurs", Training("spur", 2)), ("Spurs of 3", Training("spur", 3)),
+    ("canes", Training("cane", 10)), ("cane 12", Training("cane", 12)),
+    ("high wire", None), ("", None), ("spurs and canes", None), ("canes of 90", None),
+])
+def test_training_is_read_from_words(text: str, told: Training | None) -> None:
+    assert read_training(text) == told
+
+
+def test_a_training_system_that_says_nothing_of_pruning_is_refused(season: Season) -> None:
+    sampled(season, [[L]])
+    with pytest.raises(InputError, match='training system is "high wire"; expected spurs or canes'):
+        set_block(season, "Harrow Slope", training_system="high wire")
+
+
+def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Season) -> None:
+    """A fifth of the rows 80 % dead, the rest 10 %: 24 % of the block, and two answers."""
+    hurt, well = [D] * 8 + [L] * 2, [D] + [L] * 9
+    sampled(season, [hurt] * 10 + [well] * 10, zones=("hollow",) * 10 + ("rise",) * 10)
+    assert "About 45 % of the primary buds are dead" in words_of(season).headline
+    rows = [{"label": str(n), "n_vines": 50, "zone": "hollow" if n < 2 else "rise", "missing": []}
+            for n in range(10)]
+    set_block(season, "Harrow Slope", layout={"block": "Harrow Slope", "shares": {}, "rows": rows})
+    words = words_of(season)
+    # 0.2 x 80 % + 0.8 x 10 % = 24 %.
+    assert words.headline.startswith("About 24 % of the primary buds are dead")
+    assert ("Weighted by zones (hollow 20 %, rise 80 % of the vines), that is 24 %." in words.found)
+    hollow, rise = words.zones
+    assert (hollow.weight, hollow.line.share, rise.weight, rise.line.share) == (
+        "20 %", "80 %", "80 %", "10 %")
+    assert rise.action == "Prune as usual."
+    assert hollow.action.startswith("Prune minimally or not at all")
+    assert words.first[0].startswith("The zones need different pruning")
+    app = create_app(season.folder, testing=True)
+    page = app.test_client().get("/results/block/1").text
+    app.extensions["budvision.season"].close()
+    assert page.index("The zones need different pruning") < page.index("nodes a vine")
+
+
+def test_seventy_of_a_hundred_unsure_are_said_first_with_both_bounds(season: Season) -> None:
+    """10 dead and 20 live of 100: 33 %, and anything from 10 to 80 %."""
+    sampled(season, [[D] + [L] * 2 + [U] * 7] * 10)
+    words = words_of(season)
+    assert words.first[0] == ("Only 30 of 100 primaries could be judged. If all the others were "
+                              "live 10 % would be dead, if all were dead 80 %.")
