@@ -56,6 +56,19 @@ def test_links_lead_somewhere(name: str) -> None:
     assert not missing
 
 
+def test_the_map_names_what_is_there() -> None:
+    """Each `module.py: name` of DEVELOPERS.md is there: a map that is wrong is worse than none."""
+    named = re.findall(r"((?:[a-z_]+/)*[a-z_]+\.py): (\w+)",
+                       (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert len(named) > 25
+    gone = [
+        f"{module}: {name}" for module, name in named
+        if not (path := ROOT / "budvision" / module).is_file()
+        or not re.search(rf"^(def|class) {name}\b|^{name}\b.*=", path.read_text("utf-8"), re.M)
+    ]
+    assert not gone
+
+
 def test_modules_are_short() -> None:
     long = {
         str(path.relative_to(ROOT)): n

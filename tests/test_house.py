@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -135,3 +136,16 @@ def test_every_public_thing_has_a_caller_or_is_a_door_for_scripts() -> None:
     } - reached
     assert not unreached, "give it a caller, name it among DOORS and document it, or remove it"
     assert not DOORS - set(code.spoken), "a door for scripts that is gone"
+
+
+@pytest.mark.parametrize("room", sorted({
+    name.rpartition("/")[0] for name in MODULES
+    if "/" in name and not name.startswith(("web/", "store/migrations", "render/standin"))
+}))
+def test_a_room_says_what_is_in_it(room: str) -> None:
+    """Each module stands in the room's map, the docstring of its `__init__`, with a word to it."""
+    text = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text("utf-8"))) or ""
+    names = {path.stem for path in (PACKAGE / room).glob("*.py")} - {"__init__", "__main__"}
+    if room == "workflow":
+        names = {path.parent.name for path in (PACKAGE / room).glob("*/__init__.py")}
+    assert not {name for name in names if not re.search(rf"(^{name}  |`{name}`)", text, re.M)}

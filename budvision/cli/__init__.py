@@ -1,1 +1,32 @@
-"""The terminal: one module a group of commands, heavy imports inside the commands."""
+"""The terminal: one module a group of commands, heavy imports inside the commands.
+
+advise        `budvision advise`: nodes to retain from counts, and the nodes of a normal year
+archive       `budvision archive`: export, verify and import the photographs, calls and models
+bud           `budvision bud`: what was ever kept of one bud
+calls         `budvision calls` and `budvision results`: calls in and out as a table, and the
+              answer
+crop          `budvision crop` and `budvision cold`: crop-load work of the season, and a station's
+              record
+demo          `budvision demo`: the whole job on the sample photographs
+main          The `budvision` command: collects the groups, and turns errors into text and exit
+              codes
+models        `budvision models`: list, show, verify and evaluate the models at hand
+paper         `budvision paper`: photo cards, walking sheet, cane tags and bench tally as PDFs
+plan          `budvision plan`: how many canes and nodes, which vines, and what the sample can
+              tell
+progress      A progress bar on stderr for anything that takes more than a second
+propose       `budvision propose`: photographs in, one proposal a photograph out; needs no season
+              folder
+report        `budvision report`: grower sheets, the program summary and the appendix, as PDF
+season        `budvision init`, `intake`, `status`, `check`, `settings` and `block`: the season
+              itself
+season_after  `budvision after`: counts, weights and harvest of the season after the cold
+serve         `budvision serve` and `budvision people`: the pages, and who may use them
+station       `budvision station`: a weather station's temperatures, kept beside the sampling
+              dates
+tally         `budvision tally`: a paper tally in, mortality, band and nodes to retain out
+terminal      What the season's commands share: the season option, errors as JSON, talk on stderr
+train         `budvision train` and what follows it under `budvision models`: compare, promote, go
+              back
+watch         `budvision sort` and `budvision watch`: photographs that came without the bench page
+"""

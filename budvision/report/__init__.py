@@ -1,1 +1,23 @@
-"""Figures and paper."""
+"""Figures and paper, and the words and facts that pages, paper, tables and terminal share.
+
+answer       A block's answer in words: worded and rounded once, for page, sheet, command line and
+             tables
+bench_paper  Paper for the vineyard and the bench: photo cards, walking sheet, cane tags, bench
+             tally
+canvas       The sheet that figures are drawn on: size, style, bands behind, and the finished SVG
+choices      What can be done where no node count can be given, each way with its condition
+examples     Example photographs for paper: the cut face, square, with the outline of each tissue
+facts        The one set of a block's facts, before they become words (`budvision.report.answer`)
+figures      Figures of shares: intervals to scale, and shares by node or class
+first        What must be said before any number: an edge inside the range, many buds nobody could
+             judge
+paper        Paper through typst: the only module that knows it. A template and its data become a
+             PDF
+sheet        The grower sheet: one page a block in plain words, on A4 or Letter, metric or US
+spreadsheet  Results as CSV and XLSX; text that a spreadsheet would take for a formula is kept as
+             text
+summary      Paper over a whole program: all blocks on a few pages, and every bud's calls as an
+             appendix
+timelines    Figures over time: shares by sampling date, and a station's temperatures
+words        Numbers in plain words: shares, ranges, lists and days, the same on pages and paper
+"""

@@ -4,6 +4,8 @@ Text has commas, semicolons or tabs between its cells, a line ``sep=;`` before t
 likes, and any line ends; it is UTF-8, or UTF-16 with its mark. A workbook (``.xlsx``) is read from
 the one sheet that holds the table. Rows are numbered as a spreadsheet numbers them. What cannot be
 told (another encoding, a day written 2/3/2026, two spellings of one cane) is asked for.
+
+`cells` turns bytes into cells, `words` reads what stands in one.
 """
 
 from __future__ import annotations

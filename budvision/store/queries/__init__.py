@@ -2,4 +2,25 @@
 
 Each function takes a connection from `Season.read` or `Season.write` first. What it returns is
 frozen; what it changes becomes visible when the caller's transaction ends.
+
+blocks     Sites, blocks and samplings: finding them, and making those that are new
+calls      Calls of named persons: saving, taking back, and which ones count
+canes      Canes and their buds: finding them, and making those that are new
+columns    The current calls of many buds as columns: one pass in SQL, one row a bud
+crop       What was measured in the season after: counts, weights and harvest, append-only
+insertion  Adding and changing one row, for the other modules of this package
+learning   What training reads: called tissues beside what models measured of them
+marks      Marks on buds that are no calls: missing or blind node, skipped, cause seen at the
+           bench
+models     Models that have proposed in this season, and which one proposes now
+overview   Counts over the whole season, and what the database says of its own health
+people     Who works in a season: technicians, reviewers, leads
+photos     Photographs, and which bud and cut each one shows
+proposals  What models propose, and the regions they or people draw. Every version is kept
+readings   The calls that count, with who made them and when: for sheets and appendices
+review     The reviewer's queue: what waits in a sampling, who has a bud open, where each person
+           stopped
+rows       Whole rows, table by table, for the archive: streamed out, matched and put back in
+walk       The canes and buds of one sampling, looked up in memory and made many at a time
+weather    A station's temperatures: kept once, never overwritten
 """
