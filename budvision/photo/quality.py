@@ -16,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.photo.colour import linear_light
+from budvision.photo.windows import window_round
 from budvision.vocabulary import Reason
 
-__all__ = ["LIMITS", "REASONS", "Quality", "burnt_out", "judge", "measure_quality"]
+__all__ = ["LIMITS", "REASONS", "Quality", "burnt_out", "judge", "measure_quality", "refusals"]
 
 Uint8 = npt.NDArray[np.uint8]
 
@@ -72,6 +73,10 @@ class Quality:
         Width of the face in pixels of the photograph at full size.
     colour_spread : float
         Largest less smallest channel, 95 % quantile over the crop, 0 to 255.
+    detail : float
+        Slope of the detail of one and a half to four pixels, in the direction in which the face
+        has least of it, over the mean brightness. A hand that moves takes it away along its way,
+        a lens out of focus everywhere; noise is finer.
     """
 
     sharpness: float
@@ -80,6 +85,7 @@ class Quality:
     glare_share: float
     face_px: float
     colour_spread: float
+    detail: float
 
 
 def burnt_out(image: Uint8, *, top: float = 250) -> npt.NDArray[np.bool_]:
@@ -135,7 +141,23 @@ def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
         sharpness=sharpness, light=float(light[0, 0, 1]),
         clipped_share=float(clipped[face].mean()), glare_share=glare_share, face_px=face_px,
         colour_spread=float(np.searchsorted(counts, 0.95 * counts[-1])),
+        detail=_least_detail(level, face) / scale,
     )
+
+
+def _least_detail(level: npt.NDArray[np.float32], face: npt.NDArray[np.bool_]) -> float:
+    """Return the root mean square slope of the detail in the direction that has least of it."""
+    window = window_round(face, 8)
+    near, inside = np.ascontiguousarray(level[window]), face[window].astype(np.uint8)
+    band = cv2.GaussianBlur(near, (0, 0), 1.5) - cv2.GaussianBlur(near, (0, 0), 4.0)
+    across, down = (cv2.Sobel(band, cv2.CV_32F, *way, ksize=3, scale=1 / 8)
+                    for way in ((1, 0), (0, 1)))
+    inner = cv2.erode(inside, np.ones((9, 9), np.uint8))  # the face's own edge is no detail
+    kept = inner if inner.any() else inside
+    both, rows, cols = (float(cv2.mean(product, kept)[0]) for product in (
+        across * down, down * down, across * across))
+    least = np.linalg.eigvalsh([[cols, both], [both, rows]])[0]
+    return float(np.sqrt(max(least, 0.0)))
 
 
 def judge(crop: Uint8, labels: Uint8, *, face_px: float) -> tuple[Reason, ...]:
@@ -152,7 +174,11 @@ def judge(crop: Uint8, labels: Uint8, *, face_px: float) -> tuple[Reason, ...]:
         Codes ``too_blurred``, ``too_dark``, ``blown_out``, ``glare``, ``too_small`` and
         ``no_colour``, each with the next step.
     """
-    seen = measure_quality(crop, labels, face_px=face_px)
+    return refusals(measure_quality(crop, labels, face_px=face_px))
+
+
+def refusals(seen: Quality) -> tuple[Reason, ...]:
+    """Return the reasons of `judge` from what was measured already."""
     codes = [
         ("too_small", seen.face_px < LIMITS["face_px"]),
         ("too_dark", seen.light < LIMITS["light"]),

@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from budvision.errors import PhotoError
 from budvision.photo.card import Card, find_card
-from budvision.photo.quality import judge
+from budvision.photo.gate import doubts
+from budvision.photo.quality import measure_quality, refusals
 from budvision.photo.read import Photo, read_photo
 from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
@@ -235,7 +236,8 @@ def _judge(
     if not found.found:
         kept = found.reasons or (reason_for("no_cut_face"),)
         return replace(plain, reasons=kept + card_refused)
-    poor = judge(found.crop, found.labels, face_px=seen.face_px)
+    quality = measure_quality(found.crop, found.labels, face_px=seen.face_px)
+    poor = refusals(quality)
     if poor:
         return replace(plain, reasons=_without_repeats(found.reasons + poor) + card_refused)
     # The verdict model learned colours relative to the face's own wool. The card's white paper is
@@ -249,7 +251,8 @@ def _judge(
         Reason(f"{tissue}_not_exposed", f"The {tissue} is not exposed. Cut deeper if it is needed.")
         for tissue in TISSUES if not tissues[tissue].exposed
     )
-    reasons = _without_repeats(found.reasons + missing + name_reason(tissues))
+    look = doubts(found, quality, scale=seen.scale)
+    reasons = _without_repeats(found.reasons + look + missing + name_reason(tissues))
     return replace(plain, found=True, reasons=reasons + card_refused, tissues=tissues)
 
 
