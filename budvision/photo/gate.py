@@ -33,12 +33,12 @@ _TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "colour cannot be told, tilt the bud or the lamp, dab it dry and take it again.",
         "too_blurred": "The picture may be smeared or out of focus. If the growing points cannot "
         "be told, rest the hand and take it again.",
-        "too_dark": "The picture may be too dark. If the colours cannot be told, put more light on the "
-        "bud and take it again.",
-        "blown_out": "The picture may be too bright. If the colours cannot be told, take light away and "
-        "take it again.",
-        "too_small": "The cut face may be too small in the picture. If the tissues cannot be told, go "
-        "nearer and take it again.",
+        "too_dark": "The picture may be too dark. If the colours cannot be told, put more light "
+        "on the bud and take it again.",
+        "blown_out": "The picture may be too bright. If the colours cannot be told, take light "
+        "away and take it again.",
+        "too_small": "The cut face may be too small in the picture. If the tissues cannot be told, "
+        "go nearer and take it again.",
         "too_deep": "The cut may be under the buds. If what shows is the cane's own green layer, "
         "this bud cannot be judged from it.",
         "too_shallow": "The cut may have reached scales and wool only. If no bud shows, take off "

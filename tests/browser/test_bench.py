@@ -57,6 +57,8 @@ def _stand_in(asked: list[str]):
         asked.append(name)
         row = by_hash.get(photo.sha256, {"usable": "1", "primary": "live", "secondary": "live",
                                          "tertiary": "live"})
+        if name.startswith("doubt"):
+            row = row | {"doubt": "1"}
         if row["usable"] != "1":
             why = (Reason("blurred", "Too blurred. Hold still and take it again."),)
             return Proposal(name, photo.sha256, photo.width_px, photo.height_px, False, why, None,
@@ -70,8 +72,10 @@ def _stand_in(asked: list[str]):
                                              0.1 if here else None)
             if here:
                 cv2.circle(labels, (cols_px // 2 + (0, -90, 90)[i], rows_px // 2), 40, i + 1, -1)
-        return Proposal(name, photo.sha256, photo.width_px, photo.height_px, True, (), None,
-                        "stand-in", tissues), labels
+        doubt = Reason("glare", "A reflection may hide part of the tissue.", look=True,
+                       place=(300.0, 400.0, 500.0, 640.0))
+        return Proposal(name, photo.sha256, photo.width_px, photo.height_px, True,
+                        (doubt,) if row.get("doubt") else (), None, "stand-in", tissues), labels
 
     return propose
 
@@ -344,6 +348,87 @@ def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
     page.wait_for_selector("text=Discard it")
     page.click("text=Discard it")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+
+
+def _planned(bench: Bench, page, *, nodes: int = 3) -> None:
+    """Plan two canes, give a name and open the bench."""
+    from budvision.settings import Settings
+    from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
+
+    layout = describe_block("Lark Terrace", n_rows=4, n_vines=9)
+    save_plan(bench.season, plan_sample(layout, settings=Settings(), sampling="s", canes=2,
+                                        nodes=nodes, draw=1))
+    page.goto(f"{bench.address}/me?next=/bench/1")
+    page.fill("input[name=name]", "Wren Adeyemi")
+    page.locator("form:has(input[name=name]) button[type=submit]").first.click()
+    page.wait_for_selector("#bench[data-ready=yes]")
+
+
+def test_again_and_deeper_act_on_the_photograph_in_sight(
+    bench: Bench, page, tmp_path: Path
+) -> None:
+    _planned(bench, page)
+    deep = tmp_path / "one.jpg"
+    deep.write_bytes(_sample(1, 1, 2).read_bytes())
+    _shoot(page, deep)                                  # all three seen: the page goes on
+    assert _where(page) == ("1", "2", "1")
+    assert "node 1" in page.text_content("#bench-of")
+    assert page.text_content("#bench-again") == "Take node 1 cut 1 again"
+    page.click("#bench-again")
+    assert _where(page) == ("1", "1", "1")
+    other = tmp_path / "two.jpg"
+    other.write_bytes(_sample(1, 2, 2).read_bytes())
+    _shoot(page, other)
+    with bench.season.read() as conn:
+        buds = {bud.id: bud.node for bud in list_buds(conn, sampling_id=1)}
+        found = [(buds[c.bud_id], c.cut, c.photo.file_name) for c in cuts_of_sampling(conn, 1)]
+    assert found == [(1, 1, "two.jpg")]
+    page.click("#bench-deeper")
+    assert _where(page) == ("1", "1", "2")
+    page.click("#bench-nodes button:nth-child(3)")      # elsewhere by hand: the buttons follow
+    assert page.text_content("#bench-again") == "Take node 3 cut 1 again"
+
+
+def test_a_refused_file_leaves_no_cut_behind(bench: Bench, page, tmp_path: Path) -> None:
+    _planned(bench, page)
+    bad = tmp_path / "note.jpg"
+    bad.write_text("this is no photograph")
+    page.set_input_files("#bench-file", str(bad))
+    page.wait_for_selector("text=Discard it")
+    assert _where(page) == ("1", "1", "1")
+    assert page.text_content("#bench-headline") == "Not kept"
+    box = page.locator("#bench-net").bounding_box()
+    page.evaluate("window.scrollTo(0, 400)")            # no notice may lie over a button
+    page.screenshot(path=tmp_path / "bench-notice.png")
+    assert page.locator("#bench-net").evaluate("e => getComputedStyle(e).position") == "static"
+    assert box["height"] > 0
+    page.click("text=Discard it")
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    assert page.text_content("#bench-kept") == ""
+
+
+def test_a_doubtful_photograph_is_shown_large_and_a_person_decides(
+    bench: Bench, page, tmp_path: Path
+) -> None:
+    _planned(bench, page)
+    doubt = tmp_path / "doubt.jpg"
+    doubt.write_bytes(_sample(1, 1, 2).read_bytes())
+    _shoot(page, doubt)
+    page.wait_for_selector("#bench-look[open]")
+    page.wait_for_function(
+        "() => document.getElementById('bench-look-picture').naturalWidth > 1000")
+    assert "reflection" in page.text_content("#bench-look-why")
+    page.screenshot(path=tmp_path / "bench-look.png")
+    assert page.locator("#bench-look-picture").bounding_box()["width"] > 0.85 * PHONE["width"]
+    page.click("#bench-look-again")
+    assert _where(page) == ("1", "1", "1")
+    assert "again" in page.text_content("#bench-shoot-word")
+    second = tmp_path / "doubt2.jpg"
+    second.write_bytes(_sample(1, 2, 2).read_bytes())
+    _shoot(page, second)
+    page.wait_for_selector("#bench-look[open]")
+    page.click("#bench-look-good")
+    assert _where(page) == ("1", "2", "1")              # what the answer says is done after all
 
 
 def test_photographs_without_a_place_are_laid_out_by_hand(

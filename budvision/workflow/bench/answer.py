@@ -1,4 +1,4 @@
-"""What the bench says of a photograph within a second or two: usable or not, and what to do next.
+"""What the bench says of a photograph within a second or two: good, look, or again.
 
 It says what is exposed, never whether it is alive, unless the season's setting
 `bench_verdicts` allows that: the reviewer is not to be led.
@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from budvision.vocabulary import TISSUES, Proposal, Tissue
+from budvision.vocabulary import TISSUES, GateAnswer, Proposal, Tissue
 
 __all__ = ["BenchAnswer", "answer_photo"]
 
@@ -18,20 +18,23 @@ MOST_CUTS = 6
 """After so many cuts without a new tissue the bud is taken as used up."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchAnswer:
     """The answer to one photograph.
 
     Attributes
     ----------
+    answer : GateAnswer
+        good, look_yourself or take_again.
     next : str
-        retake, deeper, next_bud or stop.
+        retake, deeper, next_bud or stop; where the technician is to look himself, what comes next
+        if the photograph will do.
     headline : str
         What to do, in a few words.
     details : tuple of str
         Why, in sentences.
     usable : bool
-        The photograph can be judged.
+        The photograph can be judged, by the model or by a person.
     seen : mapping of str to bool
         Tissues exposed in this photograph.
     seen_before : tuple of str
@@ -42,6 +45,7 @@ class BenchAnswer:
         Only where the setting allows it.
     """
 
+    answer: GateAnswer
     next: str
     headline: str
     details: tuple[str, ...]
@@ -78,37 +82,49 @@ def answer_photo(
         Name live and dead too.
     """
     before = tuple(tissue for tissue in TISSUES if tissue in seen_before)
-    told = tuple(reason.text for reason in proposal.reasons
-                 if not reason.code.endswith("_not_exposed"))
-    if not proposal.found:
-        missing = tuple(t.value for t in TISSUES if t not in before)
-        return BenchAnswer(
-            next="retake", headline="Take it again", usable=False, seen={},
-            details=told or ("No cut face was found. Move closer and let the cut fill the frame.",),
-            seen_before=tuple(t.value for t in before), missing=missing, verdicts={},
-            mm_per_px=proposal.mm_per_px,
-        )
-    here = {t: bool(t in proposal.tissues and proposal.tissues[t].exposed) for t in TISSUES}
-    missing_now = [t for t in TISSUES if not here[t] and t not in before]
-    words = [t.value for t in missing_now]
-    if not missing_now:
-        step, headline = "next_bud", "All three seen: next bud"
-        details: list[str] = []
-    elif Tissue.PRIMARY in before and not any(here.values()):
-        step, headline = "stop", "Too deep: stop here"
-        details = [f"Nothing green or brown of the bud is left in this cut, and the {_and(words)} "
-                   "was not seen. Go on to the next bud." if len(words) == 1 else
-                   "Nothing of the bud is left in this cut. Go on to the next bud."]
-    elif cut >= MOST_CUTS:
-        step, headline = "stop", "Deep enough: next bud"
-        details = [f"After {cut} cuts the {_and(words)} has not come up."]
+    here = [t for t in TISSUES if t in proposal.tissues and proposal.tissues[t].exposed]
+    missing = [t for t in TISSUES if t not in here and t not in before]
+    reasons = tuple(reason.text for reason in proposal.reasons
+                    if not reason.code.endswith("_not_exposed") and reason.code != "name_unclear")
+    if proposal.answer is GateAnswer.RETAKE:
+        step, headline = "retake", "Take it again"
+        details = reasons or (
+            "No cut face was found. Move closer and let the cut fill the frame.",)
     else:
-        step, headline = "deeper", f"Cut deeper for the {_and(words)}"
-        details = [f"Not seen yet: {_and(words)}. Take off a thin slice."]
+        step, headline, steps = _next_step(here, before, missing, cut)
+        details = (*steps, *reasons)
+        if proposal.answer is GateAnswer.LOOK:
+            headline, details = "Look yourself", (*reasons, f"If it will do: {headline}.")
     return BenchAnswer(
-        next=step, headline=headline, details=(*details, *told), usable=True,
-        seen={t.value: here[t] for t in TISSUES}, seen_before=tuple(t.value for t in before),
-        missing=tuple(words), mm_per_px=proposal.mm_per_px,
-        verdicts={t.value: str(proposal.tissues[t].verdict) for t in TISSUES
-                  if here[t] and proposal.tissues[t].verdict is not None} if verdicts else {},
+        answer=proposal.answer, next=step, headline=headline, details=details,
+        usable=proposal.found,
+        seen={t.value: t in here for t in TISSUES} if proposal.found else {},
+        seen_before=tuple(t.value for t in before), missing=tuple(t.value for t in missing),
+        verdicts=_verdicts(proposal, here) if verdicts else {}, mm_per_px=proposal.mm_per_px,
     )
+
+
+def _next_step(
+    here: Sequence[Tissue], before: Sequence[Tissue], missing: Sequence[Tissue], cut: int
+) -> tuple[str, str, tuple[str, ...]]:
+    """Return the next step, its headline and its sentences, for a photograph that will do."""
+    words = _and([t.value for t in missing])
+    if not missing:
+        return "next_bud", "All three seen: next bud", ()
+    if Tissue.PRIMARY in before and not here:
+        if len(missing) == 1:
+            return "stop", "Too deep: stop here", (
+                f"Nothing green or brown of the bud is left in this cut, and the {words} was not "
+                "seen. Go on to the next bud.",)
+        return "stop", "Too deep: stop here", (
+            "Nothing of the bud is left in this cut. Go on to the next bud.",)
+    if cut >= MOST_CUTS:
+        return "stop", "Deep enough: next bud", (
+            f"After {cut} cuts the {words} has not come up.",)
+    return "deeper", f"Cut deeper for the {words}", (
+        f"Not seen yet: {words}. Take off a thin slice.",)
+
+
+def _verdicts(proposal: Proposal, here: Sequence[Tissue]) -> dict[str, str]:
+    found = {t: proposal.tissues[t].verdict for t in here}
+    return {t.value: verdict.value for t, verdict in found.items() if verdict is not None}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,9 +37,9 @@ from budvision.store.queries.photos import (
 )
 from budvision.store.queries.review import progress
 from budvision.store.session import Season
-from budvision.vocabulary import Proposal, Tissue
+from budvision.vocabulary import GateAnswer, Proposal, Tissue
 from budvision.workflow.bench.answer import BenchAnswer, answer_photo
-from budvision.workflow.bench.picture import CACHE, answer_picture
+from budvision.workflow.bench.picture import CACHE, LARGE_PX, SIDE_PX, answer_picture
 from budvision.workflow.intake.propose import ModelInUse, propose_waiting
 from budvision.workflow.intake.sorting import loose_photos
 from budvision.workflow.sampling.decide import decision_state
@@ -52,6 +52,8 @@ __all__ = [
 
 _log = logging.getLogger("budvision.bench")
 
+USUAL_NODES = 10
+"""Nodes of a cane where neither a plan nor a photograph tells."""
 Propose = Callable[[bytes, str], tuple[Proposal, npt.NDArray[np.uint8] | None]]
 """What the bench asks of a model: bytes and a name in, a proposal and full-size labels out."""
 
@@ -217,9 +219,15 @@ def _answer(
     folder = season.folder / CACHE
     folder.mkdir(parents=True, exist_ok=True)
     exposed = [t.value for t, one in proposal.tissues.items() if one.exposed]
-    write_whole(folder / f"{row.sha256}.json",
-                json.dumps({"found": proposal.found, "exposed": exposed}), lasting=False)
-    write_whole(folder / f"{row.sha256}.jpg", answer_picture(photo.image, labels), lasting=False)
+    write_whole(folder / f"{row.sha256}.json", json.dumps({
+        "found": proposal.found, "exposed": exposed, "answer": proposal.answer.value,
+    }), lasting=False)
+    places = [[edge * photo.scale for edge in reason.place]
+              for reason in proposal.reasons if reason.look and reason.place is not None]
+    picture = answer_picture(
+        photo.image, labels, places=places,
+        side_px=LARGE_PX if proposal.answer is GateAnswer.LOOK else SIDE_PX)
+    write_whole(folder / f"{row.sha256}.jpg", picture, lasting=False)
     with season.read() as conn:
         cuts = cuts_of_bud(conn, bud_id)
     before = [tissue for one in cuts if one.cut < cut
@@ -300,7 +308,8 @@ def bench_list(season: Season) -> list[BenchRow]:
     with season.read() as conn:
         for sampling in list_samplings(conn):
             done = progress(conn, sampling.id)
-            nodes = int(sampling.plan.get("nodes", 0)) if sampling.plan else 0
+            nodes = _nodes_of(
+                sampling, [bud.node for bud in list_buds(conn, sampling_id=sampling.id)])
             n_canes = len(list_canes(conn, sampling.id))
             rows.append(BenchRow(
                 id=sampling.id, block=sampling.block, label=sampling.label, n_canes=n_canes,
@@ -310,6 +319,12 @@ def bench_list(season: Season) -> list[BenchRow]:
                 soak=soak_clock(sampling, season.settings),
             ))
     return sorted(rows, key=lambda row: (row.n_photographed >= row.n_buds > 0, row.block))
+
+
+def _nodes_of(sampling: Sampling, known: Sequence[int]) -> int:
+    """Return how many nodes of each cane are cut: as planned, else as far as photographs go."""
+    planned = sampling.plan.get("nodes") if sampling.plan else None
+    return int(planned) if planned else max(known, default=USUAL_NODES)
 
 
 def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
@@ -322,7 +337,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         cuts = cuts_of_sampling(conn, sampling_id)
         done = progress(conn, sampling_id)
         n_loose = len(loose_photos(conn))
-    nodes = int(sampling.plan.get("nodes", 10)) if sampling.plan else 10
+    nodes = _nodes_of(sampling, [bud.node for bud in buds])
     by_bud: dict[int, list[dict[str, Any]]] = {}
     for one in cuts:
         by_bud.setdefault(one.bud_id, []).append({

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
@@ -21,10 +22,14 @@ CACHE = Path("cache") / "bench"
 """Folder of a season that holds the bench's small pictures; it may be deleted at any time."""
 
 Uint8 = npt.NDArray[np.uint8]
-_SIDE_PX = 560
+SIDE_PX, LARGE_PX = 560, 1280
+"""Longest side of the picture beside an answer, and where a person is to look for himself."""
 
 
-def answer_picture(image: Uint8, labels: Uint8 | None, *, side_px: int = _SIDE_PX) -> bytes:
+def answer_picture(
+    image: Uint8, labels: Uint8 | None, *, side_px: int = SIDE_PX,
+    places: Sequence[Sequence[float]] = (),
+) -> bytes:
     """Draw the outlines of the tissues over the cut face.
 
     Parameters
@@ -35,6 +40,9 @@ def answer_picture(image: Uint8, labels: Uint8 | None, *, side_px: int = _SIDE_P
         Labels of the same view at any size; None leaves the photograph as it is.
     side_px : int
         Longest side of the picture.
+    places : sequence of (row0, col0, row1, col1)
+        In pixels of `image`: what a person is to look at. It is framed, and the outlines are left
+        out so that they hide nothing.
 
     Returns
     -------
@@ -55,7 +63,12 @@ def answer_picture(image: Uint8, labels: Uint8 | None, *, side_px: int = _SIDE_P
     scale = side_px / max(part.shape[:2])
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     picture = np.asarray(cv2.resize(part, None, fx=scale, fy=scale, interpolation=method), np.uint8)
-    if mask is not None:
+    for row0, col0, row1, col1 in places:
+        corners = (np.array([[col0 - left, row0 - top], [col1 - left, row1 - top]]) * scale).round()
+        ends = [tuple(int(edge) for edge in corner) for corner in corners]
+        for colour, width in (((20, 20, 20), 7), ((255, 255, 255), 3)):
+            cv2.rectangle(picture, ends[0], ends[1], colour, width)
+    if mask is not None and not places:
         picture = draw_overlay(picture, mask[top:bottom, left:right], max_side_px=side_px)
     return encode_picture(picture, "jpeg", quality=85)
 
@@ -74,6 +87,6 @@ def small_picture(season: Season, sha256: str) -> Path:
     path = season.folder / CACHE / f"{sha256}.jpg"
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
-        photo = read_photo(season.photos.path(sha256), max_side_px=_SIDE_PX)
+        photo = read_photo(season.photos.path(sha256), max_side_px=SIDE_PX)
         write_whole(path, answer_picture(photo.image, None), lasting=False)
     return path

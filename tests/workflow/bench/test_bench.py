@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,17 +14,25 @@ import pytest
 from budvision.errors import ConflictError, InputError, NotFoundError, PhotoError
 from budvision.settings import Settings
 from budvision.stats.sequential import simulate_plan
-from budvision.store.queries.blocks import sampling_by_id
+from budvision.store.queries.blocks import ensure_block, ensure_sampling, sampling_by_id
 from budvision.store.queries.calls import NewCall, save_calls
-from budvision.store.queries.canes import list_buds, list_canes
+from budvision.store.queries.canes import ensure_cane, list_buds, list_canes
 from budvision.store.queries.people import add_person
 from budvision.store.queries.photos import cuts_of_sampling, unassigned_photos
 from budvision.store.session import Season
-from budvision.vocabulary import CallValue, Proposal, Reason, Tissue, TissueProposal, Verdict
+from budvision.vocabulary import (
+    CallValue,
+    GateAnswer,
+    Proposal,
+    Reason,
+    Tissue,
+    TissueProposal,
+    Verdict,
+)
 from budvision.workflow.answers.results import results
 from budvision.workflow.bench.answer import answer_photo
 from budvision.workflow.bench.bench import add_cane, bench_board, bench_list, mark_bud, take_photo
-from budvision.workflow.bench.picture import small_picture
+from budvision.workflow.bench.picture import LARGE_PX, small_picture
 from budvision.workflow.sampling.decide import decision_state, plan_facts, rule_of
 from budvision.workflow.sampling.plan import (
     choose_canes,
@@ -95,6 +104,35 @@ def test_a_photograph_that_cannot_be_judged_is_taken_again_with_its_reason() -> 
     assert answer.missing == ("secondary", "tertiary")
 
 
+def test_a_doubtful_photograph_is_for_the_technicians_own_eyes() -> None:
+    glare = Reason("glare", "A reflection may hide part of the tissue.", look=True,
+                   place=(100.0, 200.0, 300.0, 400.0))
+    answer = answer_photo(proposal(P, S, T, reasons=(glare,)))
+    assert (answer.answer, answer.next, answer.usable) == (GateAnswer.LOOK, "next_bud", True)
+    assert answer.headline == "Look yourself"
+    assert answer.details == (glare.text, "If it will do: All three seen: next bud.")
+    assert answer_photo(proposal(P, S, T)).answer is GateAnswer.GOOD
+    assert answer_photo(proposal(found=False)).answer is GateAnswer.RETAKE
+    assert json.loads(json.dumps(answer.as_dict()))["answer"] == "look_yourself"
+
+
+def test_the_picture_to_look_at_is_large_and_frames_the_place(season: Season) -> None:
+    glare = Reason("glare", "Look.", look=True, place=(100.0, 200.0, 300.0, 400.0))
+    said = proposal(P, reasons=(glare,))
+    labels = np.zeros((720, 960), np.uint8)
+    labels[60:500, 150:700] = 1
+    taken = take_photo(season, photograph(8), sampling_id=1, cane="1", node=1, cut=1,
+                       person_id=None, propose=lambda *_: (said, labels))
+    image = cv2.imread(str(small_picture(season, taken.sha256)))
+    assert max(image.shape) == LARGE_PX
+    # 20 % of the face is left round it: the frame's left edge, white within black
+    scale, left = LARGE_PX / (550 + 2 * 114), 150 - 114
+    column = image[round((200 - (60 - 60)) * scale), :, :].min(axis=1)
+    edge = round((200 - left) * scale)
+    assert column[edge - 1:edge + 2].max() > 230
+    assert column[edge - 6:edge - 1].min() < 60
+
+
 # ---- photographs ------------------------------------------------------------------------------
 
 
@@ -152,6 +190,23 @@ def test_names_are_never_paths_and_places_must_exist(season: Season) -> None:
         take_photo(season, photograph(2), sampling_id=1, cane="1", node=0, cut=1, person_id=None)
     with pytest.raises(NotFoundError, match="no such photograph"):
         small_picture(season, "../../budvision.toml")
+
+
+def test_list_and_board_count_alike_where_nothing_was_planned(tmp_path: Path) -> None:
+    """Canes of eight from an intake: no ninth node is made up, and both say the same."""
+    with Season.create(tmp_path / "summer") as other:
+        with other.write() as conn:
+            block = ensure_block(conn, "Lark Terrace")
+            sampling = ensure_sampling(conn, block, "s")
+            for cane in ("1", "2"):
+                ensure_cane(conn, sampling, cane)
+        for number in range(16):
+            take_photo(other, photograph(100 + number), sampling_id=sampling,
+                       cane=str(1 + number // 8), node=1 + number % 8, cut=1, person_id=None)
+        board, (row,) = bench_board(other, sampling), bench_list(other)
+        assert [len(cane["buds"]) for cane in board["canes"]] == [8, 8]
+        assert board["progress"]["canes_done"] == board["progress"]["canes"] == 2
+        assert (row.n_photographed, row.n_buds) == (16, 16)
 
 
 def test_marks_and_canes_show_on_the_board(season: Season) -> None:

@@ -14,6 +14,7 @@ let board = JSON.parse($("bench-board").textContent);
 let place = null;          // { cane, node, cut, retake }: what the next photograph will show
 let trail = [];            // places one came from
 let last = null;           // id of the newest photograph; its answer may move the place
+let shown = null;          // { cane, node, cut } of the photograph whose answer is in sight
 let kept = [];             // what waits in the browser
 let sending = false;
 let again = false;         // something new came while sending
@@ -49,8 +50,9 @@ function nextBud() {
   return firstOpen();
 }
 
-function go(to, { remember = true } = {}) {
+function go(to, { remember = true, keepAnswer = false } = {}) {
   if (!to) return;
+  if (!keepAnswer) shown = null;            // gone elsewhere by hand: the buttons speak of that place
   if (remember && place) trail.push(place);
   trail = trail.slice(-50);
   place = to;
@@ -74,7 +76,10 @@ function draw() {
   const words = place.retake ? `Take cut ${place.cut} again` : `Photograph node ${place.node}, cut ${place.cut}`;
   $("bench-shoot-word").textContent = words;
   $("bench-next").textContent = cutsAt(place.cane, place.node) ? "Next bud" : "Skip this bud";
-  $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton));
+  const { node, cut } = spoken();
+  $("bench-again").textContent = `Take node ${node} cut ${Math.max(1, cut)} again`;
+  $("bench-deeper").textContent = `Node ${node}: next cut, deeper`;
+  $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton), furtherNode(cane));
   $("bench-canes").replaceChildren(...board.canes.map((one) => new Option(`${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`, one.label, false, one.label === place.cane)));
   const bud = budOf(place.cane, place.node);
   for (const button of document.querySelectorAll("[data-mark]")) {
@@ -92,6 +97,17 @@ function draw() {
   drawNet();
 }
 
+/** The photograph that "again" and "deeper" act on: the one in sight, else the newest of this bud. */
+const spoken = () => shown ?? { cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) };
+
+function furtherNode(cane) {
+  const node = Math.max(0, ...(cane?.buds ?? []).map((bud) => bud.node)) + 1;
+  const button = Object.assign(document.createElement("button"), { type: "button", textContent: "+" });
+  button.setAttribute("aria-label", `node ${node}, one more on this cane`);
+  button.addEventListener("click", () => go({ cane: place.cane, node, cut: cutsAt(place.cane, node) + 1, retake: false }));
+  return button;
+}
+
 function nodeButton(bud) {
   const button = document.createElement("button");
   button.type = "button";
@@ -107,6 +123,7 @@ function nodeButton(bud) {
 
 function drawNet(text = "") {
   const mine = kept.filter((item) => item.sampling === sampling);
+  $("bench-kept").textContent = mine.length ? `${mine.length} not sent yet` : "";
   const refused = mine.find((item) => item.refused);
   const box = $("bench-net");
   box.hidden = !(text || mine.length);
@@ -139,13 +156,13 @@ function showAnswer(item, body) {
   const box = $("bench-answer");
   box.hidden = false;
   $("bench-hold").open = false;
-  box.className = `bench-answer next-${answer?.next ?? "none"}`;
+  box.className = `bench-answer answer-${answer?.answer ?? "none"}`;
   $("bench-picture").src = `${base}/picture/${body.sha256}.jpg?${Date.now()}`;
   $("bench-headline").textContent = answer ? answer.headline : "Kept. There is no model here to look at it.";
   const chips = [];
   const chip = (text, yes) => chips.push(Object.assign(document.createElement("li"), { textContent: text, className: yes ? "yes" : "no" }));
   if (answer) {
-    chip(answer.usable ? "✓ usable" : "✗ not usable", answer.usable);
+    chip({ good: "✓ good", look_yourself: "? look yourself", take_again: "✗ take it again" }[answer.answer], answer.answer === "good");
     for (const [tissue, here] of Object.entries(answer.seen)) {
       const before = answer.seen_before.includes(tissue);
       const verdict = answer.verdicts[tissue] ? `, ${answer.verdicts[tissue]}` : "";
@@ -158,11 +175,29 @@ function showAnswer(item, body) {
   $("bench-deeper").classList.toggle("suggested", answer?.next === "deeper");
   $("bench-again").classList.toggle("suggested", answer?.next === "retake");
   root.dataset.answered = String(item.id);
-  if (item.id !== last || !answer) return;
-  const here = { cane: item.cane, node: item.node };
-  if (answer.next === "retake") go({ ...here, cut: body.cut, retake: true });
-  else if (answer.next === "deeper") go({ ...here, cut: body.cut + 1, retake: false });
-  else { place = { ...here, cut: body.cut, retake: false }; go(nextBud()); }
+  if (item.id !== last || !answer) { draw(); return; }
+  shown = { cane: item.cane, node: item.node, cut: body.cut };
+  if (answer.answer === "look_yourself") lookYourself(body);
+  else goOn(answer);
+}
+
+/** Go where the answer to the photograph in sight leads. */
+function goOn(answer) {
+  const { cane, node, cut } = shown;
+  if (answer.next === "retake") go({ cane, node, cut, retake: true }, { keepAnswer: true });
+  else if (answer.next === "deeper") go({ cane, node, cut: cut + 1, retake: false }, { keepAnswer: true });
+  else { place = { cane, node, cut, retake: false }; go(nextBud(), { keepAnswer: true }); }
+}
+
+/** Show the photograph as large as it can be, with what is doubted framed; a person decides. */
+function lookYourself(body) {
+  const { answer } = body;
+  $("bench-look-picture").src = $("bench-picture").src;
+  $("bench-look-why").replaceChildren(...answer.details.map((text) => Object.assign(document.createElement("p"), { textContent: text })));
+  $("bench-look-of").textContent = `cane ${shown.cane} · node ${shown.node} · cut ${shown.cut}`;
+  $("bench-look-good").onclick = () => { $("bench-look").close(); goOn(answer); };
+  $("bench-look-again").onclick = () => { $("bench-look").close(); goOn({ next: "retake" }); };
+  $("bench-look").showModal();
 }
 
 // ---- taking and sending -----------------------------------------------------------------------
@@ -181,11 +216,20 @@ async function capture(blob, name) {
   };
   last = await queue.keep(item);
   $("bench-headline").textContent = "Looking…";
+  shown = null;
   trail.push(place);
   place = { ...place, cut: place.cut + 1, retake: false };
   localStorage.setItem(PLACE, JSON.stringify(place));
   await recount();
   await sendWaiting();
+}
+
+/** Nothing was kept of this photograph: stand again where it was taken. */
+function restore(item) {
+  const { cane, node, cut, retake } = item;
+  $("bench-headline").textContent = "Not kept";
+  place = { cane, node, cut, retake };
+  localStorage.setItem(PLACE, JSON.stringify(place));
 }
 
 async function mark(kind, value) {
@@ -242,6 +286,7 @@ async function sendWaiting() {
       }
       if (response.status >= 500 || response.status === 429) { lost = true; break; }
       if (!response.ok) {
+        if (item.kind === "photo" && item.id === last && body.code !== "cut_taken") restore(item);
         await queue.change({ ...item, refused: [body.what, body.expected && `expected ${body.expected}`, body.do].filter(Boolean).join(". "), code: body.code });
         changed = true;
         continue;
@@ -312,10 +357,10 @@ $("bench-file").addEventListener("change", async (event) => {
   await capture(copy, file.name);
 });
 $("bench-next").addEventListener("click", () => go(nextBud()));
-$("bench-deeper").addEventListener("click", () => go({ cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) + 1, retake: false }));
+$("bench-deeper").addEventListener("click", () => { const { cane, node } = spoken(); go({ cane, node, cut: cutsAt(cane, node) + 1, retake: false }); });
 $("bench-again").addEventListener("click", () => {
-  const cut = Math.max(1, cutsAt(place.cane, place.node));
-  go({ cane: place.cane, node: place.node, cut, retake: cutsAt(place.cane, place.node) > 0 });
+  const { cane, node, cut } = spoken();
+  go({ cane, node, cut: Math.max(1, cut), retake: cut > 0 });
 });
 $("bench-back").addEventListener("click", () => { const to = trail.pop(); if (to) go(to, { remember: false }); });
 $("bench-canes").addEventListener("change", (event) => {
