@@ -1,25 +1,23 @@
-"""Proposals for many photographs, in order, over one or several processes."""
+"""Proposals for many photographs, in order, in processes of their own."""
 
 from __future__ import annotations
 
-import gc
 import logging
-import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-import cv2
-
-from budvision.errors import InputError, NothingToDoError, StorageError
+from budvision.errors import InputError, NothingToDoError, PhotoError, StorageError
 from budvision.files import write_whole
 from budvision.photo.overlay import encode_picture
-from budvision.verdict.propose import Proposer, propose_photo
+from budvision.photo.workers import cores, run, run_many
+from budvision.verdict.propose import Proposer, hash_of, propose_photo
+from budvision.verdict.reasons import refused_photo
 from budvision.vocabulary import CANE_BASE_DEG, Proposal, Reason
 
-__all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "cores", "propose_many"]
+__all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "propose_many"]
 
 PHOTO_SUFFIXES: Final = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".bmp",
@@ -90,66 +88,49 @@ def collect_photos(given: Sequence[Path]) -> list[Path]:
     return found
 
 
-def cores() -> int:
-    """Return how many cores this process may use, on systems that do not say too."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 @lru_cache(maxsize=2)
 def _loaded(model: str | None, folders: tuple[Path, ...]) -> Proposer:
     return Proposer.load(model, folders=folders)
 
 
-@lru_cache(maxsize=2)
-def _settle(model: str | None, folders: tuple[Path, ...]) -> None:
-    """Load the model in a process of its own, and exempt what is there from garbage collection.
-
-    joblib collects garbage every second in processes that cannot measure their memory, which takes
-    long where large libraries are loaded.
-    """
+def _load_ahead(model: str | None, folders: tuple[Path, ...]) -> None:
     _loaded(model, folders)
-    gc.freeze()
-
-
-def _one_of_many(
-    path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...],
-    cane_base: str,
-) -> Answer:
-    _settle(model, folders)
-    return _one(path, mask, trouble, model, folders, cane_base)
 
 
 def _one(
     path: Path, mask: Path | None, trouble: str, model: str | None, folders: tuple[Path, ...],
     cane_base: str,
 ) -> Answer:
-    cv2.setNumThreads(1)
+    """Propose for one photograph and write its mask, in whatever process this runs."""
     proposer = _loaded(model, folders)
-    try:
-        proposal, labels = propose_photo(
-            path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
-        )
-    except Exception as error:    # one photograph must not end the batch
-        _log.error("unexpected error at %s", path, exc_info=error)
-        return Answer(path, _not_answered(path, error, proposer.label), failed=True)
+    proposal, labels = propose_photo(
+        path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
+    )
     if mask is None or labels is None:
         return Answer(path, proposal, None, trouble)
-    data = encode_picture(labels, "png")
     try:
-        write_whole(mask, data)
+        write_whole(mask, encode_picture(labels, "png"))
     except OSError as error:
         return Answer(path, proposal, None, f"{mask}: cannot be written ({error.strerror}).")
     return Answer(path, proposal, mask)
 
 
-def _not_answered(path: Path, error: Exception, model: str) -> Proposal:
+def _answer(path: Path, said: Answer | Exception) -> Answer:
+    """Return what is said of a photograph, also where its process fell or the program failed."""
+    if isinstance(said, Answer):
+        return replace(said, path=path)
+    if isinstance(said, PhotoError):
+        return Answer(path, refused_photo(path.name, said, sha256=hash_of(path)))
+    _log.error("unexpected error at %s", path, exc_info=said)
+    return Answer(path, _not_answered(path, said), failed=True)
+
+
+def _not_answered(path: Path, error: Exception) -> Proposal:
     """Return the line of a photograph on which the program itself failed; it is no refusal."""
     reason = Reason(
         "unexpected", f"The program failed on this photograph ({type(error).__name__}: "
         f"{str(error)[:200]}). Run it with --debug and send what it says to the maintainers.")
-    return Proposal(path.name, "", None, None, False, (reason,), None, model, {})
+    return Proposal(path.name, hash_of(path), None, None, False, (reason,), None, "", {})
 
 
 def _masks(paths: Sequence[Path], folder: Path | None) -> list[tuple[Path | None, str]]:
@@ -219,24 +200,13 @@ def propose_many(
             f"the side of the cane base is {cane_base!r}", where="--cane-base",
             expected=f"{', '.join(CANE_BASE_DEG)} or unknown", do="Correct it or leave it out.",
         )
-    known = tuple(folders)
-    _loaded(model, known)
-    jobs = list(zip(paths, _masks(paths, masks), strict=True))
+    known = tuple(folder.absolute() for folder in folders)
+    run(_load_ahead, model, known, where=model or "the default model")
+    jobs = [
+        # the processes may have been started in another working directory
+        (path.name, (path.absolute(), mask and mask.absolute(), trouble, model, known, cane_base))
+        for path, (mask, trouble) in zip(paths, _masks(paths, masks), strict=True)
+    ]
     n_workers = workers or (1 if len(jobs) <= _FEW else cores())
-    if n_workers == 1:
-        before = cv2.getNumThreads()
-        try:
-            for path, (mask, trouble) in jobs:
-                yield _one(path, mask, trouble, model, known, cane_base)
-        finally:
-            cv2.setNumThreads(before)
-        return
-    from joblib import Parallel, delayed
-
-    pool: Any = Parallel(
-        n_jobs=n_workers, return_as="generator", batch_size=2, pre_dispatch="3*n_jobs",
-    )
-    yield from pool(
-        delayed(_one_of_many)(path, mask, trouble, model, known, cane_base)
-        for path, (mask, trouble) in jobs
-    )
+    for path, said in zip(paths, run_many(_one, jobs, n_workers=n_workers), strict=True):
+        yield _answer(path, said)

@@ -21,7 +21,7 @@ from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.verdict.model import VerdictModel
 from budvision.verdict.persist import load_verdict
-from budvision.verdict.reasons import STRANGE
+from budvision.verdict.reasons import STRANGE, refused_photo
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
 from budvision.verdict.tissues import judge_tissues, name_reason
 from budvision.vocabulary import (
@@ -35,6 +35,7 @@ from budvision.vocabulary import (
 __all__ = [
     "Proposer",
     "Seen",
+    "hash_of",
     "look_at",
     "proposal_as_dict",
     "propose_photo",
@@ -185,11 +186,8 @@ def propose_photo(
         photo = read_photo(source, max_side_px=QUICK_SIDE_PX, name=file)
         card, seen = _look(photo, source, proposer, CANE_BASE_DEG.get(cane_base))
     except PhotoError as error:
-        reason = Reason(error.code, error.without_where())
-        return Proposal(
-            file=file, sha256=_hash_of(source), width_px=None, height_px=None, found=False,
-            reasons=(reason,), mm_per_px=None, model=proposer.label, tissues={},
-        ), None
+        return refused_photo(
+            file, error, sha256=hash_of(source), model=proposer.label), None
     plain = Proposal(
         file=file, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
         found=False, reasons=(), mm_per_px=_scale_of(card, photo), model=proposer.label,
@@ -201,7 +199,8 @@ def propose_photo(
     return proposal, labels
 
 
-def _hash_of(source: Path | bytes) -> str:
+def hash_of(source: Path | bytes) -> str:
+    """Return the SHA-256 of a file or of bytes; empty where the file cannot be read."""
     try:
         data = source if isinstance(source, bytes) else source.read_bytes()
     except OSError:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from budvision.vocabulary import Verdict
+from budvision.errors import PhotoError
+from budvision.vocabulary import Proposal, Reason, Verdict
 
-__all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "why"]
+__all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "refused_photo", "why"]
 
 STRANGE = "it looks unlike anything the model learned from"
 """The reason where a feature row lies far from all that was trained on."""
@@ -127,3 +128,11 @@ def _strongest(
         _PHRASES[group](dead, row) for group in order
         if group in _PHRASES and sign * moved_by[group] > 0.15]
     return list(dict.fromkeys(phrase for phrase in phrases if phrase))
+
+
+def refused_photo(
+    name: str, error: PhotoError, *, sha256: str = "", model: str = ""
+) -> Proposal:
+    """Return the proposal of a photograph that could not be read: a refusal, with the reason."""
+    reason = Reason(error.code, error.without_where())
+    return Proposal(name, sha256, None, None, False, (reason,), None, model, {})

@@ -12,6 +12,7 @@ from budvision.errors import BudvisionError, PhotoError
 from budvision.photo.card import LINE_MM
 from budvision.photo.workers import run
 from budvision.store.session import Season
+from budvision.verdict.reasons import refused_photo
 from budvision.vocabulary import Proposal, Reason
 from budvision.workflow.bench.bench import Propose
 from budvision.workflow.intake.propose import (
@@ -20,7 +21,6 @@ from budvision.workflow.intake.propose import (
     model_folder,
     model_in_use,
     propose_in,
-    refused_photo,
 )
 
 __all__ = ["BenchModel", "season_model"]

@@ -25,11 +25,12 @@ from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.session import Season
-from budvision.vocabulary import Proposal, Reason
+from budvision.verdict.reasons import refused_photo
+from budvision.vocabulary import Proposal
 
 __all__ = [
     "Look", "ModelInUse", "ProposeReport", "crop_labels", "load_model", "model_folder",
-    "model_in_use", "propose_in", "propose_waiting", "refused_photo",
+    "model_in_use", "propose_in", "propose_waiting",
 ]
 
 Labels = npt.NDArray[np.uint8]
@@ -200,12 +201,6 @@ def propose_waiting(
         n_refused=len(waiting) - n_found - n_missing - n_failed, n_missing=n_missing,
         n_failed=n_failed, reasons=dict(reasons),
     )
-
-
-def refused_photo(name: str, error: PhotoError, *, sha256: str = "") -> Proposal:
-    """Return what is kept of a photograph that could not be decoded."""
-    text = str(error).removeprefix(f"{error.where}: ")
-    return Proposal(name, sha256, None, None, False, (Reason(error.code, text),), None, "", {})
 
 
 @dataclass(frozen=True, slots=True)
