@@ -87,7 +87,7 @@ def verify(
     import json as text
 
     from budvision.errors import BudvisionError
-    from budvision.workflow.archive.export import verify_archive
+    from budvision.workflow.archive.merge import verify_archive
 
     try:
         with _progress() as step:
@@ -101,7 +101,9 @@ def verify(
         typer.echo(text.dumps(facts))
     else:
         typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
-                   f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}.")
+                   f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
+                   + ("Its answers come out as they were." if facts["answers_equal"] else
+                      "It keeps no answers to compare with."))
 
 
 def import_(

@@ -22,7 +22,7 @@ import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,7 +32,9 @@ from sqlalchemy import Connection, Table, func, insert, inspect, literal, select
 
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
-__all__ = ["CHAINED", "SUMMED", "Broken", "Folder", "Point", "extend", "point", "renew", "verify"]
+__all__ = [
+    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "adopt", "extend", "point", "renew", "verify",
+]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
 """Append-only tables, each with a chain."""
@@ -221,6 +223,23 @@ def _verify_sum(conn: Connection, name: str, sealed: Any, known: frozenset[str])
     what = f"{n} rows, {sealed.n_rows} were saved" if n != sealed.n_rows else (
         "a value is not the one that was saved")
     return [Broken(name, "its rows", what)]
+
+
+def adopt(conn: Connection, points: Sequence[Mapping[str, Any]]) -> list[Broken]:
+    """Take over the chains of rows that were brought in whole, and say where they do not hold.
+
+    Parameters
+    ----------
+    points : sequence of mapping
+        The rows of the other season's table `chain`.
+    """
+    if points:
+        conn.execute(insert(chain), [dict(row) for row in points])
+    for row in sorted(points, key=lambda one: int(one["id"])):
+        if row["table_name"] in CHAINED:
+            _set(conn, row["table_name"], last_id=row["last_id"], n_rows=row["n_rows"],
+                 sha256=row["sha256"])
+    return [one for one in verify(conn) if one.table in CHAINED] if points else []
 
 
 def renew(conn: Connection) -> None:

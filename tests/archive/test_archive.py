@@ -28,8 +28,8 @@ from budvision.errors import ConflictError, StorageError, VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
-from budvision.workflow.archive.export import export_archive, verify_archive
-from budvision.workflow.archive.merge import import_archive
+from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.settings import restore_settings
 
 
@@ -436,10 +436,10 @@ def test_full_disk_leaves_the_season_and_a_rerun_completes(
         real(handle)
 
     before = seasons.whole_content(season)
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(StorageError, match="No space left on device"):
-        export_archive(season, tmp_path / "bag")
-    monkeypatch.undo()
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(StorageError, match="No space left on device"):
+            export_archive(season, tmp_path / "bag")
     with pytest.raises(VerificationError, match="not finished"):
         verify_archive(tmp_path / "bag")
     assert seasons.whole_content(season) == before

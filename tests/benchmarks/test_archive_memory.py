@@ -33,8 +33,8 @@ _CHILD = """
 import sys, time
 from pathlib import Path
 from budvision.store.session import Season
-from budvision.workflow.archive.export import export_archive, verify_archive
-from budvision.workflow.archive.merge import import_archive
+from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.merge import import_archive, verify_archive
 verb, home = sys.argv[1], Path(sys.argv[2])
 bag = home / "bag"
 start = time.perf_counter()

@@ -14,8 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.archive.bag import FACTS, FORMAT, FORMAT_VERSION, BagWriter, read_facts, sha256_of
-from budvision.archive.bag import verify as verify_bag
+from budvision.archive.bag import FACTS, FORMAT, FORMAT_VERSION, BagWriter, sha256_of
 from budvision.archive.croissant import description
 from budvision.archive.describe import Counts, data_card, split_of
 from budvision.archive.privacy import without_private_metadata
@@ -25,9 +24,10 @@ from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
 from budvision.version import __version__
+from budvision.workflow.archive.proof import RESULTS, answers_of
 from budvision.workflow.archive.settings import write_settings
 
-__all__ = ["ExportReport", "export_archive", "verify_archive"]
+__all__ = ["ExportReport", "export_archive"]
 
 Progress = Callable[[str, int, int], None]
 
@@ -113,21 +113,6 @@ class _Names:
         return text
 
 
-def verify_archive(
-    folder: Path, *, progress: Callable[[int, int], None] | None = None
-) -> dict[str, object]:
-    """Check an archive in full and return what it is.
-
-    Raises
-    ------
-    VerificationError
-        When anything is changed, missing, extra, badly named, unfinished or too new.
-    """
-    counts = verify_bag(folder, progress=progress)
-    facts = read_facts(folder)
-    return {"ok": True, "folder": str(folder), **facts, **counts}
-
-
 def export_archive(
     season: Season, folder: Path, *, whole: bool = False, names: bool = False,
     progress: Progress | None = None,
@@ -168,6 +153,7 @@ def export_archive(
     info = {"Source-Organization": key.lab,
             "External-Description": "Photographs of cut grapevine buds with calls",
             "Bag-Group-Identifier": key.lab}
+    answers = answers_of(season)
     with season.read() as conn, rows.sparing(conn), BagWriter(
             folder, info=info, date=now()[:10]) as bag:
         people = _Names(conn, key, plain=names or whole)
@@ -180,8 +166,11 @@ def export_archive(
             lines = _row_lines(conn, table, bag, people, photos.exported, whole=whole)
             n_rows += bag.add_lines(f"data/rows/{table}.jsonl", lines)
         if whole:
+            lines = _row_lines(conn, "chain", bag, people, photos.exported, whole=whole)
+            bag.add_lines("data/rows/chain.jsonl", lines)
             bag.add("data/archive-key", key.text.encode())
         write_settings(season, bag, whole=whole)
+        bag.add(RESULTS, json.dumps(answers, indent=1).encode())
         bag.add("data/croissant.json", description(facts, {
             "photos.csv": (bag.hashes["data/photos.csv"], PHOTO_COLUMNS),
             "calls.csv": (bag.hashes["data/calls.csv"], CALL_COLUMNS)}).encode())

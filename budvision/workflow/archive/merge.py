@@ -2,61 +2,82 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import re
 import shutil
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, field, replace
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection
+from sqlalchemy.exc import DataError, IntegrityError
 
 from budvision.archive.bag import open_payload, read_facts, sha256_of
 from budvision.archive.bag import verify as verify_bag
-from budvision.errors import StorageError, VerificationError
+from budvision.errors import InputError, PhotoError, StorageError, VerificationError
 from budvision.files import beside
+from budvision.photo.read import read_photo
+from budvision.store import seal
 from budvision.store.archive_key import ArchiveKey
-from budvision.store.names import name_key
 from budvision.store.queries import rows
 from budvision.store.session import Season
-from budvision.workflow.archive.places import NOTHING_SHARED, SharedBuds
-from budvision.workflow.archive.settings import restore_settings
+from budvision.vineyard.policies import shipped_policies
+from budvision.workflow.archive.incoming import CHAIN, rows_of
+from budvision.workflow.archive.proof import RESULTS, answers_of, differences
+from budvision.workflow.archive.rowwise import ImportReport, RowMerge
+from budvision.workflow.archive.settings import POLICIES, restore_policies, restore_settings
 
-__all__ = ["ImportReport", "import_archive"]
+__all__ = ["import_archive", "verify_archive"]
 
 Progress = Callable[[str, int, int], None]
 
-_RETOLD = frozenset({"round", "source", "replaces_id", "note", "reason"})
-"""Columns that an export or an import may have worded anew: no row is told from another by them."""
 
+def verify_archive(
+    folder: Path, *, progress: Callable[[int, int], None] | None = None
+) -> dict[str, object]:
+    """Check an archive in full, work its answers out anew, and return what it is.
 
-@dataclass(slots=True)
-class ImportReport:
-    """What an import did.
+    Every byte is hashed; every row is checked like what is typed; the rows, settings and policies
+    are put into a season of the moment, and its answers compared with those kept at export.
 
-    Attributes
-    ----------
-    restored : bool
-        The season was empty and is now as the archive's season was.
-    added, known : dict of str to int
-        Rows a table that were new, and those that the season had already.
-    conflicts : list of str
-        What the two sides say differently; nothing of it was decided by the program.
+    Raises
+    ------
+    VerificationError
+        When anything is changed, missing, extra, badly named, unfinished or too new, or the
+        answers differ.
     """
+    counts = verify_bag(folder, progress=progress)
+    facts = read_facts(folder)
+    kept = _kept_answers(folder)
+    if kept is not None:
+        with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
+                Season.create(Path(base) / "season")) as season:
+            photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo") if "file" in row}
+            _bring_rows(season, folder, ImportReport(str(folder), str(facts["lab"]), True),
+                        photos=photos, models={}, own=True, empty=True)
+            differ = differences(kept, answers_of(season))
+        if differ:
+            raise VerificationError(
+                f"its answers come out otherwise than at export: {differ[0]}"
+                + (f" and {len(differ) - 1} more" if len(differ) > 1 else ""),
+                where=str(folder), code="answers_differ",
+                expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
+                do="Compare with the budvision that made it; a changed archive must not be used.")
+    return {"ok": True, "folder": str(folder), "answers_equal": kept is not None, **facts, **counts}
 
-    folder: str
-    lab: str
-    restored: bool
-    n_photos_new: int = 0
-    n_photos_known: int = 0
-    added: dict[str, int] = field(default_factory=dict)
-    known: dict[str, int] = field(default_factory=dict)
-    conflicts: list[str] = field(default_factory=list)
 
-    def as_dict(self) -> dict[str, object]:
-        """Return the report for JSON."""
-        return asdict(self)
+def _kept_answers(folder: Path) -> Any:
+    try:
+        with open_payload(folder, RESULTS) as file:
+            return json.load(file)
+    except InputError:
+        return None  # an archive from before answers were kept
+    except (ValueError, RecursionError) as error:
+        raise VerificationError(
+            "it is not JSON", where=RESULTS, do="Ask for a new copy.") from error
 
 
 def import_archive(
@@ -64,76 +85,109 @@ def import_archive(
 ) -> ImportReport:
     """Verify an archive in full, then bring all of it into the season.
 
-    Into an empty season every row comes back with its number, and the settings come back. Into a
-    season in use only what is new is added, under these rules: the same photograph (by its bytes,
-    before or after private metadata was taken out) is kept once; blocks of the same name are the
-    same block only when they were made at the same moment or share a photograph of the same bud,
-    else the incoming one is renamed; a call on a tissue that another person has called already is
-    kept as a second reading, so that no count changes by itself; the other side's choice of model
-    is not taken over.
+    Into an empty season every row comes back with its number, and the settings and policies come
+    back. Into a season in use only what is new is added, under these rules: the same photograph (by
+    its bytes, before or after private metadata was taken out) is kept once; blocks of the same name
+    are the same block only when they were made at the same moment or share a photograph of the same
+    bud, else the incoming one is renamed; a call on a tissue that another person has called already
+    is kept as a second reading, so that no count changes by itself; the other side's choice of
+    model is not taken over.
 
     Raises
     ------
     VerificationError
-        When the archive is changed, incomplete, unfinished or of a newer format; nothing is
-        read from it then.
+        When the archive is changed, incomplete, unfinished or of a newer format, or holds a value
+        that could not have been typed; nothing of its rows is in the season then.
     StorageError
         When the disk is full; nothing is half-written and the import can be run again.
     """
     verify_bag(folder, progress=None if progress is None else (
         lambda done, total: progress("files verified", done, total)))
     facts = read_facts(folder)
+    if not re.fullmatch(r"lab-[0-9a-f]{8}", str(facts.get("lab"))):
+        raise VerificationError(
+            f"its laboratory is {str(facts.get('lab'))[:60]!r}", where=str(folder),
+            do="Do not use this archive; ask for a new copy.")
+    for table in rows.ARCHIVED:
+        for _ in rows_of(folder, table):
+            pass  # every row is looked at before anything is done
     with season.read() as conn:
         empty = all(rows.is_empty(conn, t) for t in rows.ARCHIVED if t != "site")
-    key = ArchiveKey(season.folder)
     if empty and (folder / "data" / "archive-key").is_file():
-        with open_payload(folder, "data/archive-key") as file:
-            key.adopt(file.read().decode("ascii").strip())
+        _adopt_key(season, folder)
+    key = ArchiveKey(season.folder)
     report = ImportReport(str(folder), str(facts["lab"]), empty)
-    photos = _bring_photos(season, folder, report, progress)
+    photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
     models = _bring_models(season, folder, report)
-    if empty:
-        report.conflicts += restore_settings(season, folder)
-    own = facts["lab"] == key.lab
-    with season.write() as conn, rows.sparing(conn):
-        if empty:
-            rows.drop_unused_sites(conn)
-        merge = _Merge(conn, folder, report, key, photos, models, own=own, keep_ids=empty)
-        for table in rows.ARCHIVED:
-            merge.table(table)
-            rows.settle_numbers(conn, table)
-            if progress is not None:
-                progress("tables", rows.ARCHIVED.index(table) + 1, len(rows.ARCHIVED))
+    _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,
+                own=facts["lab"] == key.lab, progress=progress)
     return report
 
 
-def _lines(folder: Path, table: str) -> Iterator[dict[str, Any]]:
-    known = set(rows.columns_of(table)) | {"file", "exported_sha256", "exported_n_bytes"}
-    with open_payload(folder, f"data/rows/{table}.jsonl") as file:
-        for i, line in enumerate(file):
-            try:
-                row = json.loads(line)
-            except ValueError as error:
-                raise VerificationError(
-                    "it is not JSON", where=f"rows/{table}.jsonl, line {i + 1}",
-                    expected="one row a line", do="Ask for a new copy.") from error
-            if not isinstance(row, dict) or not set(row) <= known:
-                raise VerificationError(
-                    f"it has unknown columns ({', '.join(sorted(set(row) - known)[:3])})",
-                    where=f"rows/{table}.jsonl, line {i + 1}", code="newer_format",
-                    expected="the columns of this version",
-                    do="Install a newer budvision; nothing was imported.")
-            yield row
+def _adopt_key(season: Season, folder: Path) -> None:
+    with open_payload(folder, "data/archive-key") as file:
+        text = file.read(200).decode("ascii", errors="replace").strip()
+    if not re.fullmatch(r"[0-9a-f]{64}", text):
+        raise VerificationError("the key for pseudonyms is none", where="data/archive-key",
+                                do="Do not use this archive; ask for a new copy.")
+    ArchiveKey(season.folder).adopt(text)
+
+
+def _bring_rows(
+    season: Season, folder: Path, report: ImportReport, *, photos: dict[int, str],
+    models: dict[str, str], own: bool, empty: bool, progress: Progress | None = None,
+) -> None:
+    """Bring settings, policies and rows in; an empty season becomes as the archive's was."""
+    if empty:
+        report.conflicts += restore_policies(season, folder)
+        report.conflicts += restore_settings(season, folder)
+    policies = frozenset(shipped_policies(season.folder / POLICIES))
+    try:
+        with season.write() as conn, rows.sparing(conn):
+            if empty:
+                rows.drop_unused_sites(conn)
+            merge = RowMerge(
+                conn, folder, report, ArchiveKey(season.folder), photos, models, own=own,
+                keep_ids=empty, policies=policies)
+            for at, table in enumerate(rows.ARCHIVED):
+                merge.table(table)
+                rows.settle_numbers(conn, table)
+                if progress is not None:
+                    progress("tables", at + 1, len(rows.ARCHIVED))
+            if empty:
+                _adopt_chain(conn, folder)
+    except (IntegrityError, DataError) as error:
+        raise VerificationError(
+            f"its rows do not fit together ({str(error.orig).splitlines()[0]})", where=str(folder),
+            expected="rows that a season can hold",
+            do="Do not use this archive; nothing of its rows was imported.") from error
+
+
+def _adopt_chain(conn: Connection, folder: Path) -> None:
+    """Take over the points of the chains, after every row was hashed against them."""
+    try:
+        points = list(rows_of(folder, CHAIN))
+    except InputError:
+        return  # a shared archive, whose rows have pseudonyms, or one from before there were chains
+    broken = seal.adopt(conn, points)
+    if broken:
+        raise VerificationError(
+            f"{broken[0].table}, {broken[0].rows}: {broken[0].what}", where=str(folder),
+            expected="the rows that the season had sealed", code="changed_row",
+            do="The archive was changed after its export; nothing of its rows was imported.")
 
 
 def _bring_photos(
-    season: Season, folder: Path, report: ImportReport, progress: Progress | None
+    season: Season, folder: Path, report: ImportReport, progress: Progress | None, *, whole: bool
 ) -> dict[int, str]:
-    """Copy the photographs in; return the hash each has in this season."""
+    """Copy the photographs in; return the hash each has in this season.
+
+    Each that is new is hashed against its row and decoded, as one that comes by intake.
+    """
     with season.read() as conn:
         mine = {row["sha256"] for row in rows.stream(conn, "photo")}
     out: dict[int, str] = {}
-    for i, row in enumerate(_lines(folder, "photo")):
+    for i, row in enumerate(rows_of(folder, "photo")):
         if "file" not in row:
             report.conflicts.append(f"photograph {row['sha256'][:12]} was missing at export")
             continue
@@ -141,7 +195,9 @@ def _bring_photos(
             out[row["id"]] = row["sha256"]
         else:
             with open_payload(folder, f"data/{row['file']}") as file:
-                out[row["id"]] = season.photos.add(file.read()).sha256
+                data = file.read()
+            report.conflicts += _check_photo(data, row, whole=whole)
+            out[row["id"]] = season.photos.add(data).sha256
         known = out[row["id"]] in mine
         mine.add(out[row["id"]])
         report.n_photos_known += known
@@ -149,6 +205,31 @@ def _bring_photos(
         if progress is not None:
             progress("photographs", i + 1, i + 1)
     return out
+
+
+def _check_photo(data: bytes, row: dict[str, Any], *, whole: bool) -> list[str]:
+    """Hash and decode a photograph; return what is to be told of it.
+
+    One's own copy is not refused for a picture that a later version reads no more.
+    """
+    wanted = row["sha256"] if whole else row["exported_sha256"]
+    where = f"photograph {row['sha256'][:12]}"
+    do = "It was swapped or damaged; nothing of the archive's rows was imported."
+    if hashlib.sha256(data).hexdigest() != wanted:
+        raise VerificationError("its bytes are not those that its row names", where=where, do=do)
+    try:
+        read = read_photo(data, max_side_px=256, name=where)
+    except PhotoError as error:
+        if error.code == "too_small":
+            return []
+        if whole:
+            return [f"{where} is kept but cannot be decoded: {error.what}"]
+        raise VerificationError(f"it is no picture ({error.what})", where=where, do=do) from error
+    if (read.width_px, read.height_px) != (row["width_px"], row["height_px"]):
+        raise VerificationError(
+            f"it has {read.width_px} x {read.height_px} pixels", where=where, do=do,
+            expected=f"{row['width_px']} x {row['height_px']}, as its row says")
+    return []
 
 
 def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[str, str]:
@@ -193,188 +274,3 @@ def _copy_model(model: Path, target: Path) -> None:
             f"the model {target.name} could not be copied ({why})",
             where=str(target.parent), do="Make room and import again; what is there is kept.",
         ) from error
-
-
-class _Merge:
-    """Bring rows in, table by table, keeping track of which row became which."""
-
-    def __init__(
-        self, conn: Connection, folder: Path, report: ImportReport, key: ArchiveKey,
-        photos: dict[int, str], models: dict[str, str], *, own: bool, keep_ids: bool,
-    ) -> None:
-        self.conn, self.folder, self.report, self.key = conn, folder, report, key
-        self.photos, self.models = photos, models
-        self.own, self.keep_ids = own, keep_ids
-        self.ids: dict[str, dict[int, int]] = {table: {} for table in rows.ARCHIVED}
-        self.new: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
-        self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
-        self.folded: set[int] = set()
-        self.shared = SharedBuds(conn, folder, photos) if not keep_ids else NOTHING_SHARED
-        self.mine_people = {
-            key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
-        self.counts = {"added": Counter[str](), "known": Counter[str]()}
-
-    def table(self, table: str) -> None:
-        """Bring one table in."""
-        if table == "promotion" and not self.keep_ids:
-            return
-        for row in _lines(self.folder, table):
-            if (table == "photo" and row["id"] not in self.photos) or (
-                    table == "assignment" and row["photo_id"] in self.folded):
-                continue
-            source_id = int(row["id"])
-            try:
-                values = self._local(table, row)
-            except KeyError:
-                self.report.conflicts.append(f"{table} {source_id} refers to a row left out")
-                continue
-            found = self._known(table, row, values)
-            if table == "photo" and found in self.new["photo"]:
-                self._fold(row)
-            if found is None:
-                fitted = self._fitted(table, row, values)
-                if fitted is None:
-                    continue
-                if self.keep_ids:
-                    fitted["id"] = source_id
-                found = rows.add_row(self.conn, table, fitted)
-                self.new[table].add(found)
-                self.counts["added"][table] += 1
-            else:
-                self.counts["known"][table] += 1
-            self.ids[table][source_id] = found
-            self.taken[table].add(found)
-        self.report.added = dict(self.counts["added"])
-        self.report.known = dict(self.counts["known"])
-
-    def _fold(self, row: dict[str, Any]) -> None:
-        """Keep a picture once that came twice; it stays where the first of the two was placed."""
-        self.folded.add(int(row["id"]))
-        self.report.conflicts.append(
-            f"photographs {self.photos[row['id']][:12]} and {row['sha256'][:12]} differ in private "
-            "metadata only and are kept as one, where the first was placed")
-
-    def _local(self, table: str, row: dict[str, Any]) -> dict[str, Any]:
-        values = {k: v for k, v in row.items() if k in rows.columns_of(table) and k != "id"}
-        for column, target in rows.references_of(table).items():
-            if values[column] is not None:
-                values[column] = self.ids[target][values[column]]
-        if table == "photo":
-            values["sha256"] = self.photos[row["id"]]
-            if values["sha256"] != row["sha256"]:
-                values["n_bytes"] = row["exported_n_bytes"]
-        elif table == "region":
-            with open_payload(self.folder, f"data/{row['labels_png']}") as file:
-                values["labels_png"] = file.read()
-        elif table == "person" and not self.keep_ids:
-            values["password_hash"] = None
-        elif table == "model" and row["name"] in self.models:
-            values["name"] = self.models[row["name"]]
-            values["path"] = values["path"].replace(row["name"], values["name"])
-        elif table == "call" and not self.keep_ids and not self.own:
-            values["source"] = "archive"
-        return values
-
-    def _known(self, table: str, row: dict[str, Any], values: dict[str, Any]) -> int | None:
-        """Return the season's own row that is this one, None where there is none."""
-        if self.keep_ids:
-            return rows.find_id(self.conn, table, sha256=values["sha256"]) if (
-                table == "photo") else None
-        find = {
-            "site": ("name",), "cane": ("sampling_id", "label", "vine"),
-            "bud": ("cane_id", "node"), "photo": ("sha256",), "model": ("sha256",),
-            "temperature": ("station", "measured_at"),
-        }.get(table)
-        if find is not None:
-            return rows.find_id(self.conn, table, **{name: values[name] for name in find})
-        if table == "person":
-            return self._known_person(values)
-        if table == "block":
-            return self._known_block(row, values)
-        if table == "sampling":
-            return self._known_sampling(row, values)
-        parents = {c: t for c, t in rows.references_of(table).items()
-                   if values[c] is not None and t != table and t not in ("person", "model")}
-        if any(values[c] in self.new[t] for c, t in parents.items()):
-            return None
-        wanted = {k: v for k, v in values.items() if k not in _RETOLD}
-        for found in rows.equal_rows(self.conn, table, wanted):
-            if found not in self.taken[table]:
-                return found
-        return None
-
-    def _known_person(self, values: dict[str, Any]) -> int | None:
-        if self.own and values["name"] in self.mine_people:
-            return int(self.mine_people[values["name"]])
-        found = rows.equal_rows(
-            self.conn, "person", {"name": values["name"], "added_at": values["added_at"]})
-        if found:
-            return found[0]
-        if rows.find_id(self.conn, "person", name_key=name_key(values["name"])) is not None:
-            values["name"] = f"{values['name']} ({self.report.lab})"
-            again = rows.find_id(self.conn, "person", name_key=name_key(values["name"]))
-            if again is None:
-                self.report.conflicts.append(
-                    f"a person of the same name works here; theirs is {values['name']}")
-            return again
-        return None
-
-    def _known_block(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
-        name = values["name"]
-        other = f"{name} ({self.report.lab})"
-        for candidate in (name, other):
-            found = rows.equal_rows(
-                self.conn, "block", {"name": candidate, "added_at": values["added_at"]})
-            if found:
-                return found[0]
-        mine = rows.find_id(self.conn, "block", name_key=name_key(name))
-        if mine is None:
-            return None
-        if self.shared.block(int(row["id"])) == name:
-            return mine
-        values["name"] = other
-        self.report.conflicts.append(f"a block of the same name is here; theirs is {other}")
-        return None
-
-    def _known_sampling(self, row: dict[str, Any], values: dict[str, Any]) -> int | None:
-        """Return the own sampling of the same photographs, else the one of the same label."""
-        block_id, label = values["block_id"], self.shared.sampling(int(row["id"]))
-        if label and (found := rows.find_id(
-                self.conn, "sampling", block_id=block_id, label=label)) is not None:
-            if label != values["label"]:
-                self.report.conflicts.append(
-                    f"sampling {values['label']} there is {label} here: the same photographs")
-            return found
-        return rows.find_id(self.conn, "sampling", block_id=block_id, label=values["label"])
-
-    def _fitted(
-        self, table: str, row: dict[str, Any], values: dict[str, Any]
-    ) -> dict[str, Any] | None:
-        """Return what is to be inserted, None where the season's own row stands against it."""
-        if self.keep_ids:
-            return values
-        if table == "assignment" and values["photo_id"] not in self.new["photo"]:
-            mine = rows.equal_rows(self.conn, "assignment", {"photo_id": values["photo_id"]})
-            if mine:
-                same = rows.equal_rows(
-                    self.conn, "assignment",
-                    {"photo_id": values["photo_id"], "bud_id": values["bud_id"],
-                     "cut": values["cut"]})
-                if not same:
-                    self.report.conflicts.append(
-                        f"photograph {self.photos[row['photo_id']][:12]} shows another bud there")
-                return None
-        if table == "call" and values["bud_id"] not in self.new["bud"]:
-            mine = [
-                i for i in rows.equal_rows(self.conn, "call", {
-                    "bud_id": values["bud_id"], "tissue": values["tissue"]})
-                if i not in self.new["call"]]
-            if mine and values["round"] != "second" and values["value"] != "withdrawn":
-                values["round"] = "second"
-                if not rows.equal_rows(self.conn, "call", {
-                    "bud_id": values["bud_id"], "tissue": values["tissue"],
-                    "value": values["value"]}):
-                    self.report.conflicts.append(
-                        f"{rows.place_of_bud(self.conn, values['bud_id'])}: {values['tissue']} is "
-                        f"called {values['value']} there and otherwise here")
-        return values

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.archive.bag import open_payload
 from budvision.store.queries import rows
+from budvision.workflow.archive.incoming import rows_of
 
 __all__ = ["NOTHING_SHARED", "SharedBuds"]
 
@@ -42,10 +40,10 @@ class SharedBuds:
             if line.node is not None and line.sha256 in wanted}
         if not mine:
             return
-        samplings = {row["id"]: row["block_id"] for row in _rows(folder, "sampling")}
-        canes = {row["id"]: (row["sampling_id"], row["label"]) for row in _rows(folder, "cane")}
-        buds = {row["id"]: (row["cane_id"], row["node"]) for row in _rows(folder, "bud")}
-        placed = {row["photo_id"]: row["bud_id"] for row in _rows(folder, "assignment")}
+        samplings = {row["id"]: row["block_id"] for row in rows_of(folder, "sampling")}
+        canes = {row["id"]: (row["sampling_id"], row["label"]) for row in rows_of(folder, "cane")}
+        buds = {row["id"]: (row["cane_id"], row["node"]) for row in rows_of(folder, "bud")}
+        placed = {row["photo_id"]: row["bud_id"] for row in rows_of(folder, "assignment")}
         for photo_id, bud_id in placed.items():
             here = mine.get(photos.get(photo_id, ""))
             if bud_id is None or here is None:
@@ -68,12 +66,6 @@ class SharedBuds:
 
 def _most(counted: Counter[str] | None) -> str:
     return counted.most_common(1)[0][0] if counted else ""
-
-
-def _rows(folder: Path, table: str) -> Iterator[dict[str, Any]]:
-    with open_payload(folder, f"data/rows/{table}.jsonl") as file:
-        for line in file:
-            yield json.loads(line)
 
 
 NOTHING_SHARED = SharedBuds(None, None, {})

@@ -1,8 +1,8 @@
-"""The season's settings in an archive, and back into the season that is restored from it.
+"""The season's settings and policies in a copy of it, and back into the season made from it.
 
-Where the database and the photographs lie is of a machine, not of a season: the tables
-``[database]`` and ``[photos]`` of `budvision.toml` are never exported, and stay as they are in the
-season that settings are put back into.
+Where the database and the photographs lie is of a machine, not of a season: nothing of
+`budvision.toml` but ``[settings]`` is ever exported, and nothing else is ever taken from an archive
+however it is written there. The season that settings are put back into keeps its own places.
 """
 
 from __future__ import annotations
@@ -20,22 +20,70 @@ from budvision.errors import InputError, StorageError
 from budvision.files import write_whole
 from budvision.settings import Settings
 from budvision.store.session import CONFIG, Season
+from budvision.vineyard.policies import shipped_policies
 
-__all__ = ["restore_settings", "write_settings"]
+__all__ = ["POLICIES", "restore_policies", "restore_settings", "season_text", "write_settings"]
 
 VALUES, FILE = "data/settings.json", f"data/{CONFIG}"
+POLICIES = "policies.toml"
 _HEADER = re.compile(r"^\s*\[{1,2}\s*([A-Za-z0-9_.\-\"]+)\s*\]{1,2}")
 _PLACES = ("database", "photos")
+_MOST_BYTES = 1 << 20
 
 
 def write_settings(season: Season, bag: BagWriter, *, whole: bool) -> None:
-    """Put the settings' values into an archive, and into a whole copy the file itself."""
+    """Put the settings' values and the season's own policies into an archive.
+
+    A whole copy has the file of settings itself too, remarks and all.
+    """
     path = season.folder / CONFIG
+    policies = season.folder / POLICIES
+    if policies.is_file():
+        bag.add(f"data/{POLICIES}", policies.read_bytes())
     if not path.exists():
         return
     bag.add(VALUES, json.dumps(dict(season.settings), indent=1, sort_keys=True).encode())
     if whole:
-        bag.add(FILE, _parted(path.read_text(encoding="utf-8"))[0].encode())
+        bag.add(FILE, season_text(path.read_text(encoding="utf-8")).encode())
+
+
+def season_text(text: str) -> str:
+    """Return the text of `budvision.toml` without where the database and the photographs lie."""
+    part = _parted(text)[0]
+    with contextlib.suppress(tomllib.TOMLDecodeError):
+        if set(tomllib.loads(part)) <= {"settings"}:
+            return part
+    return _with_lines("", _table(text))  # dotted keys and the like: values without remarks
+
+
+def restore_policies(season: Season, folder: Path) -> list[str]:
+    """Write an archive's `policies.toml` into a season that has none.
+
+    Returns
+    -------
+    list of str
+        Why it was not taken over, nothing where it was or where there is none.
+
+    Raises
+    ------
+    StorageError
+        When the file cannot be written.
+    """
+    theirs = _payload(folder, f"data/{POLICIES}")
+    path = season.folder / POLICIES
+    if theirs is None or (path.exists() and path.read_text(encoding="utf-8") == theirs):
+        return []
+    if path.exists():
+        return [f"the season has a {POLICIES} of its own, which stays; theirs differs"]
+    part = path.with_name(f"{POLICIES}.part")
+    _write(part, theirs)
+    try:
+        shipped_policies(part)
+    except (InputError, ValueError, TypeError, AttributeError) as error:
+        part.unlink()
+        return [f"their {POLICIES} was left out: {error}"]
+    part.replace(path)
+    return []
 
 
 def restore_settings(season: Season, folder: Path) -> list[str]:
@@ -67,7 +115,7 @@ def restore_settings(season: Season, folder: Path) -> list[str]:
     text = None
     whole = _payload(folder, FILE)
     if whole is not None and not own:
-        text = _checked(_joined(whole, _parted(mine)[1]), usable)
+        text = _checked(_joined(whole, _parted(mine)[1]), usable, mine)
     if text is None:
         defaults = Settings()
         text = _with_lines(mine, {
@@ -81,7 +129,7 @@ def restore_settings(season: Season, folder: Path) -> list[str]:
 
 def _payload(folder: Path, name: str) -> str | None:
     with contextlib.suppress(InputError), open_payload(folder, name) as file:
-        return file.read().decode("utf-8", errors="replace")
+        return file.read(_MOST_BYTES).decode("utf-8", errors="replace")
     return None
 
 
@@ -117,9 +165,13 @@ def _joined(season: str, machine: str) -> str:
     return season.rstrip("\n") + "\n\n" + machine
 
 
-def _checked(text: str, usable: Mapping[str, Any]) -> str | None:
-    """Return the text where it reads as these settings, None where it does not."""
+def _checked(text: str, usable: Mapping[str, Any], mine: str) -> str | None:
+    """Return the text where it reads as these settings and the own places, else None."""
     try:
+        places = [{k: v for k, v in tomllib.loads(one).items() if k != "settings"}
+                  for one in (text, mine)]
+        if places[0] != places[1]:
+            return None
         return text if dict(Settings(_table(text))) == {**Settings(), **usable} else None
     except (tomllib.TOMLDecodeError, InputError, TypeError, ValueError):
         return None
@@ -129,14 +181,15 @@ def _with_lines(text: str, values: Mapping[str, Any]) -> str:
     """Add settings to the text of `budvision.toml`, below their header."""
     if not values:
         return text
-    new = "".join(f"{name} = {json.dumps(value)}\n" for name, value in values.items())
+    new = "".join(
+        f"{name} = {json.dumps(value, ensure_ascii=False)}\n" for name, value in values.items())
     lines = text.splitlines(keepends=True)
     for i, line in enumerate(lines):
         found = _HEADER.match(line)
         if found and found[1] == "settings":
             lines[i] = line if line.endswith("\n") else line + "\n"
             return "".join([*lines[:i + 1], new, *lines[i + 1:]])
-    return text.rstrip("\n") + f"\n\n[settings]\n{new}"
+    return (text.rstrip("\n") + f"\n\n[settings]\n{new}").lstrip("\n")
 
 
 def _write(path: Path, text: str) -> None:

@@ -1,0 +1,251 @@
+"""Rows of an archive, each checked like what a person types before anything is done with it.
+
+An archive may come from anybody and its list of hashes can be written anew by whoever changed it.
+So every value has to be of its column's kind, length and bounds, every JSON value of the shape that
+pages and answers read, and every path a plain one below the season.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Boolean, Column, Float, Integer, LargeBinary, String
+
+from budvision.archive.bag import open_payload
+from budvision.errors import BudvisionError, InputError, VerificationError
+from budvision.store.names import clean_label
+from budvision.store.queries.canes import VIGORS
+from budvision.store.session import as_utc
+from budvision.store.tables import metadata
+from budvision.vineyard.sample_plan import plan_from_dict
+
+__all__ = ["CHAIN", "rows_of"]
+
+CHAIN = "chain"
+
+_EXPORTED = frozenset({"file", "exported_sha256", "exported_n_bytes"})
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_MODEL_PATH = re.compile(r"(models/)?[A-Za-z0-9][A-Za-z0-9._+-]{0,120}")
+_MOST = 2**31 - 1
+_LONGEST_LINE = 32 << 20
+_BOUNDS: Mapping[tuple[str, str], tuple[float, float]] = {
+    ("block", "normal_nodes"): (1, 1000), ("block", "secondary_crop"): (0, 1),
+    ("block", "row_spacing_m"): (0.3, 20), ("block", "vine_spacing_m"): (0.2, 20),
+    ("sampling", "room_temp_c"): (-40, 60), ("bud", "node"): (1, 200),
+    ("assignment", "cut"): (1, 50),
+    ("cane", "position"): (-_MOST, _MOST), ("temperature", "celsius"): (-100, 70),
+    ("proposal_tissue", "p_dead"): (0, 1), ("photo", "width_px"): (1, 200_000),
+    ("photo", "height_px"): (1, 200_000), ("proposal", "mm_per_px"): (1e-6, 100),
+}
+_LABELS: Mapping[tuple[str, str], tuple[int, bool]] = {
+    ("site", "name"): (120, False), ("block", "name"): (120, False),
+    ("block", "cultivar"): (120, True), ("sampling", "label"): (120, False),
+    ("cane", "label"): (60, False), ("cane", "vine"): (60, True), ("cane", "zone"): (60, True),
+    ("person", "name"): (120, False), ("temperature", "station"): (120, False),
+}
+
+
+def rows_of(folder: Path, table: str) -> Iterator[dict[str, Any]]:
+    """Yield an archive's rows of a table, checked.
+
+    Parameters
+    ----------
+    folder : Path
+        The archive, its hashes verified.
+    table : str
+        One of `budvision.store.queries.rows.ARCHIVED`, or ``chain``.
+
+    Raises
+    ------
+    VerificationError
+        Naming the first row that cannot be used, and why.
+    InputError
+        When the archive has no such table.
+    """
+    columns = {column.name: column for column in metadata.tables[table].columns}
+    known = set(columns) | (_EXPORTED if table == "photo" else set())
+    with open_payload(folder, f"data/rows/{table}.jsonl") as file:
+        number = 0
+        while line := file.readline(_LONGEST_LINE):
+            number += 1
+            where = f"rows/{table}.jsonl, line {number}"
+            try:
+                row = json.loads(line)
+            except (ValueError, RecursionError) as error:
+                raise VerificationError("it is not JSON", where=where, expected="one row a line",
+                                        do="Ask for a new copy.") from error
+            if not isinstance(row, dict) or not set(row) <= known:
+                more = sorted(set(row) - known)[:3] if isinstance(row, dict) else ["no row"]
+                raise VerificationError(
+                    f"it has unknown columns ({', '.join(more)})", where=where,
+                    code="newer_format", expected="the columns of this version",
+                    do="Install a newer budvision; nothing was imported.")
+            try:
+                yield _checked(table, columns, row)
+            except BudvisionError as error:
+                raise VerificationError(
+                    error.what, where=where, expected=error.expected,
+                    do="Do not use this archive as it is; nothing of its rows was imported.",
+                ) from error
+
+
+def _checked(table: str, columns: Mapping[str, Column[Any]], row: dict[str, Any]) -> dict[str, Any]:
+    out = dict(row)
+    for name, column in columns.items():
+        if column.info.get("derived"):
+            out.pop(name, None)  # worked out anew from the name beside it
+            continue
+        if name not in row:
+            if not column.nullable and column.default is None:
+                raise InputError(f"{name} is missing", expected="a value")
+            out[name] = None if column.nullable else getattr(column.default, "arg", None)
+            continue
+        if row[name] is None and column.nullable:
+            continue
+        _check_kind(table, column, row[name])
+    for name in ("exported_sha256", "file", "exported_n_bytes"):
+        if name in row and not isinstance(row[name], int if name == "exported_n_bytes" else str):
+            raise InputError(f"{name} is {str(row[name])[:80]!r}", expected="what an export writes")
+    if ("file" in row) != ("exported_sha256" in row):
+        raise InputError("it has a file without a hash, or a hash without a file")
+    if (check := _MORE.get(table)) is not None:
+        check(out)
+    return out
+
+
+def _check_kind(table: str, column: Column[Any], value: object) -> None:
+    name, kind = column.name, column.type
+    wrong = InputError(f"{name} is {str(value)[:80]!r}", expected="a value of this column")
+    if isinstance(kind, Boolean):
+        fits = isinstance(value, bool)
+    elif isinstance(kind, Float):
+        fits = isinstance(value, int | float) and not isinstance(value, bool) and (
+            math.isfinite(value))
+    elif isinstance(kind, Integer):
+        low = 1 if name == "id" or column.foreign_keys else -_MOST
+        fits = isinstance(value, int) and not isinstance(value, bool) and low <= value <= _MOST
+    elif isinstance(kind, LargeBinary):
+        fits = isinstance(value, str)  # the file that holds it
+    else:
+        assert isinstance(kind, String)
+        fits = isinstance(value, str) and len(value) <= (kind.length or _MOST) and (
+            _encodes(value))
+    if not fits:
+        raise wrong
+    bounds = _BOUNDS.get((table, name))
+    if bounds is not None and isinstance(value, int | float) and not (
+            bounds[0] <= value <= bounds[1]):
+        raise InputError(f"{name} is {value:g}", expected=f"{bounds[0]:g} to {bounds[1]:g}")
+    if isinstance(value, str):
+        label = _LABELS.get((table, name))
+        if label is not None and clean_label(value, name, limit=label[0], empty=label[1]) != value:
+            raise InputError(f"{name} is {value[:80]!r}", expected="a name as it would be typed")
+        if name.endswith("_at"):
+            as_utc(value)
+
+
+def _encodes(value: str) -> bool:
+    try:
+        return "\0" not in value.encode("utf-8").decode("utf-8")
+    except UnicodeEncodeError:
+        return False
+
+
+# ---- what a table's rows must be besides ------------------------------------------------------
+
+
+def _json(row: Mapping[str, Any], name: str, kind: type) -> Any:
+    try:
+        value = json.loads(row[name])
+    except (ValueError, RecursionError):
+        value = None
+    if not isinstance(value, kind):
+        raise InputError(f"{name} is {row[name][:80]!r}", expected="JSON as the program keeps it")
+    return value
+
+
+def _numbers(values: object) -> bool:
+    return isinstance(values, list | tuple) and all(
+        isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in values)
+
+
+def _check_block(row: Mapping[str, Any]) -> None:
+    layout = _json(row, "layout", dict)
+    shares = layout.get("shares", {})
+    if not isinstance(shares, dict) or not _numbers(list(shares.values())) or any(
+            not 0 <= v <= 1e6 for v in shares.values()):
+        raise InputError(f"the layout's shares are {str(shares)[:80]}",
+                         expected="a number of 0 or more for each class of vines")
+
+
+def _check_sampling(row: Mapping[str, Any]) -> None:
+    if plan := _json(row, "plan", dict):
+        try:
+            plan_from_dict(plan)
+        except BudvisionError:
+            raise
+        except Exception as error:  # whatever an odd value does to it
+            raise InputError(f"the plan cannot be read ({error})", expected="a plan") from error
+
+
+def _check_cane(row: Mapping[str, Any]) -> None:
+    if row["vigor"] not in VIGORS:
+        raise InputError(f"vigor is {row['vigor']!r}", expected="small, medium, large or empty")
+
+
+def _check_photo(row: Mapping[str, Any]) -> None:
+    for name in ("sha256", "exported_sha256"):
+        if not _SHA256.fullmatch(row.get(name, "0" * 64)):
+            raise InputError(f"{name} is {str(row[name])[:80]!r}", expected="64 hexadecimal digits")
+    if row["n_bytes"] < 0:
+        raise InputError(f"n_bytes is {row['n_bytes']}", expected="0 or more")
+
+
+def _check_model(row: Mapping[str, Any]) -> None:
+    _json(row, "facts", dict)
+    for name in ("name", "path"):
+        if not _MODEL_PATH.fullmatch(row[name]) or ".." in row[name]:
+            raise InputError(f"{name} is {row[name][:80]!r}", expected="the plain name of a model")
+
+
+def _check_region(row: Mapping[str, Any]) -> None:
+    box = _json(row, "box", list)
+    if len(box) != 4 or not _numbers(box) or not (box[0] < box[2] and box[1] < box[3]) or any(
+            abs(v) > 1e6 for v in box):
+        raise InputError(f"box is {row['box'][:80]!r}", expected="row0, col0, row1, col1 in pixels")
+
+
+def _check_proposal(row: Mapping[str, Any]) -> None:
+    reasons = _json(row, "reasons", list)
+    if not all(isinstance(one, dict) and all(
+            isinstance(one.get(key), str) for key in ("code", "text")) for one in reasons):
+        raise InputError(f"reasons is {row['reasons'][:80]!r}", expected="a list of code and text")
+
+
+def _check_tissue(row: Mapping[str, Any]) -> None:
+    features = _json(row, "features", dict)
+    if not _numbers(list(features.values())):
+        raise InputError(f"features is {row['features'][:80]!r}", expected="numbers by name")
+    if row["verdict"] not in (None, "live", "dead", "unsure"):
+        raise InputError(f"verdict is {row['verdict']!r}", expected="live, dead or unsure")
+
+
+def _check_crop_record(row: Mapping[str, Any]) -> None:
+    try:
+        date.fromisoformat(row["measured_on"])
+    except ValueError as error:
+        raise InputError(f"measured_on is {row['measured_on']!r}", expected="a date") from error
+
+
+_MORE: Mapping[str, Callable[[Mapping[str, Any]], None]] = {
+    "block": _check_block, "sampling": _check_sampling, "cane": _check_cane,
+    "photo": _check_photo, "model": _check_model, "region": _check_region,
+    "proposal": _check_proposal, "proposal_tissue": _check_tissue,
+    "crop_record": _check_crop_record,
+}

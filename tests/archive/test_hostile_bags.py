@@ -1,0 +1,200 @@
+"""A bag that somebody made or changed on purpose, with its lists of hashes written anew."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import json
+import random
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from budvision.errors import BudvisionError, VerificationError
+from budvision.store.queries import rows
+from budvision.store.session import Season
+from budvision.workflow.answers.results import results
+from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.merge import import_archive, verify_archive
+
+
+def _beside(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(
+        f"hostile_{name}", Path(__file__).with_name(f"{name}.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+invented, seasons = _beside("invented"), _beside("seasons")
+
+
+@pytest.fixture
+def bag(tmp_path: Path) -> Path:
+    """A whole copy of a small season."""
+    with seasons.make_season(tmp_path / "made") as season:
+        (season.folder / "policies.toml").write_text(POLICY)
+        export_archive(season, tmp_path / "bag", whole=True)
+    return tmp_path / "bag"
+
+
+POLICY = """
+[ours]
+title = "Ours"
+source = "invented for a test"
+[[ours.bands]]
+name = "all"
+at_least = 0.0
+up_to = 1.0
+nodes = "times"
+factor = 1.1
+action = "Retain a tenth more."
+"""
+
+
+def reseal(bag: Path) -> None:
+    """Write manifests anew, as anybody can who changes a bag."""
+    listed = {str(p.relative_to(bag)): p for p in sorted((bag / "data").rglob("*")) if p.is_file()}
+    text = "".join(f"{_sha(p)}  {name}\n" for name, p in listed.items())
+    (bag / "manifest-sha256.txt").write_text(text)
+    info = (bag / "bag-info.txt").read_text().splitlines()
+    oxum = f"{sum(p.stat().st_size for p in listed.values())}.{len(listed)}"
+    (bag / "bag-info.txt").write_text("".join(
+        f"Payload-Oxum: {oxum}\n" if line.startswith("Payload-Oxum") else line + "\n"
+        for line in info))
+    (bag / "tagmanifest-sha256.txt").write_text("".join(
+        f"{_sha(bag / n)}  {n}\n"
+        for n in ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")))
+
+
+def _sha(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _edit(bag: Path, table: str, change: Callable[[dict[str, Any]], None], at: int = 0) -> None:
+    path = bag / "data" / "rows" / f"{table}.jsonl"
+    lines = path.read_text().splitlines()
+    row = json.loads(lines[at])
+    change(row)
+    lines[at] = json.dumps(row)
+    path.write_text("\n".join(lines) + "\n")
+    reseal(bag)
+
+
+@pytest.mark.parametrize("text", [
+    'database.url = "postgresql://x@evil.example/d"\n[settings]\nnormal_nodes = 36\n',
+    'photos = { folder = "/etc" }\n[settings]\nnormal_nodes = 36\n',
+    '[ "database" ]\nurl = "postgresql://x@evil.example/d"\n[settings]\nnormal_nodes = 36\n',
+    '"photos".address = "s3://evil/bucket"\n[settings]\nnormal_nodes = 36\n',
+])
+def test_a_bag_never_says_where_a_season_lies(bag: Path, tmp_path: Path, text: str) -> None:
+    (bag / "data" / "budvision.toml").write_text(text)
+    (bag / "data" / "settings.json").write_text('{"normal_nodes": 36}')
+    reseal(bag)
+    with Season.create(tmp_path / "new") as season:
+        import_archive(season, bag)
+    written = (tmp_path / "new" / "budvision.toml").read_text()
+    assert "evil" not in written
+    assert "/etc" not in written
+    with Season.open(tmp_path / "new") as opened:
+        assert opened.settings["normal_nodes"] == 36
+        assert opened.engine.dialect.name == "sqlite"
+        assert opened.photos.folder == tmp_path / "new" / "photos"
+
+
+def test_a_swapped_photograph_is_refused(bag: Path, tmp_path: Path) -> None:
+    """Another picture under the name of the first, the lists of hashes written anew."""
+    photo = next((bag / "data" / "photos").rglob("*.jpg"))
+    photo.write_bytes(seasons.photo_bytes(777, private=False))
+    reseal(bag)
+    with Season.create(tmp_path / "new") as season:
+        with pytest.raises(VerificationError, match="not those that its row names"):
+            import_archive(season, bag)
+        with season.read() as conn:
+            assert rows.is_empty(conn, "call")
+
+
+def test_what_is_no_picture_is_refused(tmp_path: Path) -> None:
+    with seasons.make_season(tmp_path / "made") as season:
+        export_archive(season, tmp_path / "bag")
+    bag = tmp_path / "bag"
+    photo = next((bag / "data" / "photos").rglob("*.jpg"))
+    before = photo.stem
+    photo.write_bytes(b"<html>no picture</html>")
+    for i in range(6):
+        _edit(bag, "photo", lambda row: row.update(
+            {"exported_sha256": _sha(photo)} if before in row["file"] else {}), at=i)
+    with Season.create(tmp_path / "new") as season, pytest.raises(
+            VerificationError, match="it is no picture"):
+        import_archive(season, bag)
+
+
+def test_a_changed_call_is_told_by_the_chain_and_by_the_answers(
+    bag: Path, tmp_path: Path
+) -> None:
+    assert verify_archive(bag)["answers_equal"] is True
+    _edit(bag, "call", lambda row: row.update(value="live"), at=11)
+    with pytest.raises(VerificationError, match="not the rows that were saved"):
+        verify_archive(bag)
+    with Season.create(tmp_path / "new") as season:
+        with pytest.raises(VerificationError, match="not the rows that were saved"):
+            import_archive(season, bag)
+        with season.read() as conn:
+            assert rows.is_empty(conn, "call")
+    (bag / "data" / "rows" / "chain.jsonl").unlink()  # as in a shared archive
+    reseal(bag)
+    with pytest.raises(VerificationError, match="answers come out otherwise"):
+        verify_archive(bag)
+
+
+def test_policies_come_back_and_a_missing_one_is_told(bag: Path, tmp_path: Path) -> None:
+    """40 nodes must not become 54 without a word because the season's own policy stayed behind."""
+    with Season.create(tmp_path / "new") as season:
+        import_archive(season, bag)
+        assert (season.folder / "policies.toml").read_text() == POLICY
+    (bag / "data" / "settings.json").write_text('{"policy": "ours", "normal_nodes": 40}')
+    reseal(bag)
+    with pytest.raises(VerificationError, match="answers come out otherwise"):
+        verify_archive(bag)
+
+
+ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {}, [1], "NaN", "[]",
+       "{}", '{"shares": {"small": "many"}}', '{"shares": [1]}', '{"shares": {"a": -5}}',
+       '{"nodes": "x"}', "[0, 0, 1e9]", "../../x", "/etc/passwd", "2026-13-45T00:00:00Z", "a\nb")
+
+
+def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
+    """Each is refused with a reason, or the season that it made gives its answers."""
+    draw = random.Random(5)
+    with seasons.make_season(tmp_path / "made") as season:
+        export_archive(season, tmp_path / "whole", whole=True)
+    template = tmp_path / "template"
+    Season.create(template).close()
+    n_refused = n_taken = 0
+    for i in range(int(__import__("os").environ.get("BUDVISION_MUTATIONS", "60"))):
+        bag, new = tmp_path / f"bag{i}", tmp_path / f"new{i}"
+        shutil.copytree(tmp_path / "whole", bag)
+        (bag / "data" / "rows" / "chain.jsonl").unlink()
+        table = rows.ARCHIVED[i % len(rows.ARCHIVED)]
+        path = bag / "data" / "rows" / f"{table}.jsonl"
+        if not path.read_text().strip():
+            continue
+        _edit(bag, table, lambda row: row.update({draw.choice(sorted(row)): draw.choice(ODD)}),
+              at=draw.randrange(len(path.read_text().splitlines())))
+        shutil.copytree(template, new)
+        with Season.open(new) as season:
+            try:
+                import_archive(season, bag)
+                n_taken += 1
+                results(season)
+            except BudvisionError:
+                n_refused += 1
+        shutil.rmtree(bag)
+        shutil.rmtree(new)
+    assert n_refused > n_taken
