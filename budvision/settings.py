@@ -98,6 +98,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("decide_error", 0.1, "Sequential rule: chance of each wrong stop.", 0.001, 0.4),
     Setting("units", "metric", "Units on pages and paper.", choices=("metric", "us")),
     Setting("paper", "a4", "Paper size.", choices=("a4", "us-letter")),
+    Setting("lab", "", "Name of the lab or program, at the head of the grower sheet."),
+    Setting("lab_phone", "", "Telephone number at the head of the grower sheet."),
+    Setting("lab_logo", "", "Picture at the head of the grower sheet: a PNG, JPEG or SVG file in "
+            "the season folder."),
     Setting("max_upload_mb", 120, "Largest photograph a page accepts, in megabytes.", 1, 2000),
 )
 

@@ -111,6 +111,9 @@ def _print_nodes(told: dict[str, Any]) -> None:
     if primary["design_effect_from_prior"]:
         typer.echo("Counts alone cannot show how alike the buds of a cane are: a likeness is "
                    "assumed.")
+    else:
+        typer.echo("The buds are taken as independent, as if each came from a cane of its own. "
+                   "Buds of one cane are alike: the range is too narrow unless you give --canes.")
     names = sorted(told["policies"], key=lambda name: name != told["policy"])
     for name in names:
         policy = told["policies"][name]
@@ -123,15 +126,21 @@ def _print_nodes(told: dict[str, Any]) -> None:
 
 
 def _nodes(nodes: dict[str, Any]) -> str:
+    from budvision.report.words import ends
+
     if nodes["retain"] is None:
         return "The rule gives no number here."
-    ends = " to ".join("?" if nodes[end] is None else str(nodes[end]) for end in ("low", "high"))
-    text = f"{nodes['retain']} nodes a vine ({ends})"
+    span = ends(nodes["low"], nodes["high"])
+    text = f"{nodes['retain']} nodes a vine" + (f" ({span})" if span else "")
     if nodes["capped"]:
-        text += ", at the practical maximum"
+        text += (", at the practical maximum" if nodes["retain"] == nodes["high"]
+                 else ", the upper end at the practical maximum")
     for kind in ("canes", "spurs"):
         if kind in nodes:
-            text += f"; {nodes[kind]['count']} {kind} of {nodes[kind]['each']}"
+            laid = nodes[kind]
+            text += f"; {laid['count']} {kind} of {laid['each']}"
+            if laid["total"] != nodes["retain"]:
+                text += f", which makes {laid['total']}"
     if "per_ha" in nodes:
         text += f"; {nodes['per_ha']:,.0f} a hectare, {nodes['per_acre']:,.0f} an acre"
     return text

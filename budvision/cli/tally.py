@@ -163,9 +163,9 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     for choice in words.choices:
         say(f"- {choice.when}: {choice.deed}")
     for zone in words.zones:
+        nodes = f" {zone.nodes.retain} nodes a vine ({zone.nodes.span})." if zone.nodes.span else ""
         say(f"Zone {zone.line.name}{f', {zone.weight} of the vines' if zone.weight else ''}: "
-            f"{zone.line.share} dead ({zone.line.span}), {zone.nodes.retain}"
-            f"{' nodes a vine' if zone.nodes.retain != 'no number' else ''}. {zone.action}")
+            f"{zone.line.share} dead ({zone.line.span}). {zone.action}{nodes}")
     if words.nodes:
         console.print(_node_table(words), highlight=False)
     say(" ".join(part for part in (words.normal, words.arrangement) if part))

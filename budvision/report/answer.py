@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from budvision.report.choices import CHOICES, Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
-from budvision.report.first import first_words, unjudged_words
+from budvision.report.first import first_words, unjudged_words, zones_differ
 from budvision.report.words import (
     check_units,
     count,
@@ -182,7 +182,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         ),
         sure=_sure(facts, primary), settled=primary is not None and facts.more_buds == 0,
         next_step=_next_step(facts, primary), band=plain(facts.band) if primary else "",
-        action=facts.action if primary else "Wait for the result before you decide how to prune.",
+        action=_action(facts, primary),
         choices=_choices(facts), nodes=rows,
         area="" if not (rows and per_area) else "an acre" if units == "us" else "a hectare",
         normal="" if facts.normal_nodes is None
@@ -224,7 +224,8 @@ def node_line(
         notes.append("the upper end stopped at the practical maximum")
     return NodeLine(
         name=name or rule.name, retain=NO_NUMBER if rule.retain is None else number(rule.retain),
-        span="" if rule.retain is None else ends(rule.low, rule.high),
+        span="" if rule.retain is None else "the practical maximum" if rule.stopped == "all"
+        and rule.low == rule.high else ends(rule.low, rule.high),
         per_area="" if rule.retain is None or not per_area
         else number(_round(rule.retain * per_area)),
         note=" ".join(notes),
@@ -257,7 +258,7 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         if facts.weighted_by and first.share is not None:
             lines.append(f"Weighted by {facts.weighted_by}, that is {percent(first.share)}.")
         lines.append(unjudged_words(first, lead=False))
-    if facts.kept:
+    if facts.kept and facts.beyond is not None:
         lines.append(f"Only {facts.kept} count, those that pruning keeps.")
     if facts.beyond is not None and facts.beyond.share is not None:
         row = share_line(facts.beyond)
@@ -325,6 +326,12 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
 # ---- what to do --------------------------------------------------------------------------------
 
 
+def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
+    if primary is None:
+        return "Wait for the result before you decide how to prune."
+    return "Prune each zone by its own answer." if zones_differ(facts) else facts.action
+
+
 def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
     """Return the ways on where the policy's last band is at least one in ten likely."""
     last = facts.bands[-1] if facts.bands else None
@@ -339,11 +346,13 @@ def _disagreement(facts: BlockFacts) -> str:
     if len(told) < 2:
         return ""
     numbers = _numbers(facts)
+    if not numbers:
+        return "No published rule gives a number of nodes here. Choose with your adviser."
     spread = ""
     if len(set(numbers)) > 1:
         spread = f": from {number(numbers[0])} to {number(numbers[-1])} nodes a vine"
     silent = sum(policy.rule.retain is None for policy in facts.policies)
-    if silent and numbers:
+    if silent:
         spread += f"{';' if spread else ':'} {count(silent, 'rule gives', 'rules give')} no number"
     return f"Published rules do not agree here{spread}. Choose with your adviser."
 

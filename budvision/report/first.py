@@ -5,7 +5,7 @@ from __future__ import annotations
 from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
 from budvision.report.words import and_list, number, percent, percent_range
 
-__all__ = ["first_words", "unjudged_words"]
+__all__ = ["first_words", "unjudged_words", "zones_differ"]
 
 _MANY_UNJUDGED = 0.1
 """Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
@@ -30,14 +30,19 @@ def unjudged_words(primary: TissueFacts, *, lead: bool) -> str:
             f"{percent(high)}.")
 
 
+def zones_differ(facts: BlockFacts) -> bool:
+    """Say whether the policy says different things of the block's zones."""
+    return len({zone.action for zone in facts.zones if zone.action}) > 1
+
+
 def _zones(facts: BlockFacts) -> str:
     """Say that zones need different pruning, where the policy says different things of them."""
-    told = [zone for zone in facts.zones if zone.action]
-    if len({zone.action for zone in told}) < 2:
+    if not zones_differ(facts):
         return ""
-    each = " ".join(
-        f"{zone.name}: {percent(zone.primary.share)} dead, {zone.action}" for zone in told)
-    return f"The zones need different pruning; prune each by its own answer. {each}"
+    each = and_list([f"{zone.name} {percent(zone.primary.share)} dead"
+                     for zone in facts.zones if zone.action])
+    return (f"The zones need different pruning: {each}. One number for the whole block fits none "
+            "of them.")
 
 
 def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:

@@ -87,12 +87,14 @@ def ends(low: float | None, high: float | None) -> str:
 
     Examples
     --------
-    >>> ends(54, 80), ends(40, None), ends(None, 55), ends(None, None)
-    ('54 to 80', '40 or more', 'up to 55', '')
+    >>> ends(54, 80), ends(54, 54), ends(40, None), ends(None, 55), ends(None, None)
+    ('54 to 80', '54', '40 or more', 'up to 55', '')
     """
     if low is None:
         return "" if high is None else f"up to {number(high)}"
-    return f"{number(low)} or more" if high is None else f"{number(low)} to {number(high)}"
+    if high is None:
+        return f"{number(low)} or more"
+    return number(low) if number(low) == number(high) else f"{number(low)} to {number(high)}"
 
 
 def count(n: int, one: str, many: str = "") -> str:

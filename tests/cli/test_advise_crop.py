@@ -48,6 +48,12 @@ def budvision(monkeypatch, capsys, tmp_path):
         ("advise nodes --dead 35 --judged 100 --canes 10 --nodes-per-cane 10 --row 2.7m --vine 2m",
          ["common: Retain twice", "80 nodes a vine", "8 canes of 10", "a hectare",
           "likeness is assumed", "Razor blades"], "policies"),
+        ("advise nodes --dead 30 --judged 100 --nodes-per-cane 10",
+         ["54 nodes a vine (54 to 80); 5 canes of 10, which makes 50", "taken as independent",
+          "too narrow unless you give --canes"], "policies"),
+        ("advise nodes --dead 48 --judged 100 --canes 10",
+         ["80 nodes a vine (54 or more)"],
+         "policies"),
         ("advise nodes --dead 70 --judged 100",
          ["look for trunk injury", "no number here", "at the practical maximum"], "options"),
         ("advise normal --type vinifera --prunings 1.5lb --prunings 2lb --vine 6ft "

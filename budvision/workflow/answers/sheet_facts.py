@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from budvision.errors import BudvisionError
+from budvision.errors import BudvisionError, InputError, NotFoundError
 from budvision.photo.read import read_photo
 from budvision.report.examples import example_jpeg
 from budvision.report.facts import (
@@ -180,8 +180,10 @@ def block_facts(
         told = readings(conn, sampling.id)
     photos, lost = _photos(season, states, cuts) if photographs else ((), ())
     names = bud_names(states)
+    logo, kind = _logo(season)
     return replace(
-        facts,
+        facts, lab=season.settings.text("lab"), lab_phone=season.settings.text("lab_phone"),
+        logo=logo, logo_kind=kind,
         unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
         left_out=tuple(names[s.bud_id] for s in unsure_buds(states, Tissue.PRIMARY)),
         waiting=tuple(
@@ -247,6 +249,26 @@ def _parts(answer: Answer) -> dict[str, Any]:
     }
 
 
+def _logo(season: Season) -> tuple[bytes, str]:
+    """Return the lab's picture and its kind, nothing where none is set."""
+    name = season.settings.text("lab_logo")
+    if not name:
+        return b"", ""
+    path = (season.folder / name).resolve()
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("png", "jpg", "jpeg", "svg") or not path.is_relative_to(
+            season.folder.resolve()):
+        raise InputError(f'lab_logo is "{name}"', where="budvision.toml",
+                         expected="a PNG, JPEG or SVG file in the season folder",
+                         do="Put the picture there, or clear the setting.")
+    try:
+        return path.read_bytes(), kind
+    except OSError as error:
+        raise NotFoundError(f'lab_logo "{name}" cannot be read ({error.strerror})',
+                            where="budvision.toml", expected="a picture in the season folder",
+                            do="Put the picture there, or clear the setting.") from error
+
+
 def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
     return 10_000 / (row_m * vine_m) if row_m and vine_m else None
 
@@ -257,11 +279,11 @@ def arrangement(answer: Answer) -> str:
     Nodes on each as in `budvision.vineyard.training`.
     """
     training = read_training(answer.block.training_system)
-    nodes = answer.judged.nodes if answer.judged else {}
-    retain = next((n.retain for rule in ("band", "exact") if (n := nodes.get(rule)) and n.retain),
-                  None)
+    retain = answer.judged.nodes["band"].retain if answer.judged else None
     if training is None or retain is None:
         return ""
     plan = lay_out(retain, training.nodes)
-    return (f"{retain} nodes are about {count(plan.count, training.kind)} of {plan.each} nodes "
-            f"({plan.total} in all).")
+    if plan.total == retain:
+        return f"{retain} nodes are {count(plan.count, training.kind)} of {plan.each} nodes."
+    return (f"{retain} nodes are about {count(plan.count, training.kind)} of {plan.each} nodes, "
+            f"which make {plan.total}.")

@@ -89,7 +89,7 @@ def test_nodes_are_laid_out_for_the_training_system(season: Season) -> None:
     facts = block_facts(season, answer_of(season, "Kettle / Bench"))
     retain = facts.rules[0].retain
     assert retain == 39  # 25 / (7 / 11), 4 of 11 dead
-    assert facts.arrangement == "39 nodes are about 4 canes of 10 nodes (40 in all)."
+    assert facts.arrangement == "39 nodes are about 4 canes of 10 nodes, which make 40."
 
 
 def test_example_photographs_show_dead_and_live_of_several_canes(season: Season) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from budvision.errors import InputError
+from budvision.errors import InputError, NotFoundError
 from budvision.report.answer import AnswerWords, answer_words
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
@@ -14,8 +14,9 @@ from budvision.vineyard.training import Training, read_training
 from budvision.vocabulary import TISSUES, CallValue
 from budvision.web import create_app
 from budvision.workflow.answers.answers import answer_of
+from budvision.workflow.answers.report import grower_sheet
 from budvision.workflow.answers.results import results
-from budvision.workflow.answers.sheet_facts import line_facts
+from budvision.workflow.answers.sheet_facts import block_facts, line_facts
 from budvision.workflow.season.make import set_block
 
 L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
@@ -67,7 +68,7 @@ def test_a_spur_pruned_block_is_judged_by_the_nodes_its_spurs_keep(season: Seaso
     assert words.headline.startswith("About 8 % of the primary buds are dead")
     assert words.action == "Prune as usual."
     assert words.nodes[0].retain == "40"
-    assert words.arrangement == "40 nodes are about 20 spurs of 2 nodes (40 in all)."
+    assert words.arrangement == "40 nodes are 20 spurs of 2 nodes."
     assert "Only nodes 1 to 2 count, those that pruning keeps." in words.found
     assert any("144 primaries further out, which pruning takes off, 74 % were dead" in text
                for text in words.found)
@@ -107,7 +108,9 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
         "20 %", "80 %", "80 %", "10 %")
     assert rise.action == "Prune as usual."
     assert hollow.action.startswith("Prune minimally or not at all")
-    assert words.first[0].startswith("The zones need different pruning")
+    assert words.action == "Prune each zone by its own answer."
+    assert words.first[0] == ("The zones need different pruning: hollow 80 % dead and rise 10 % "
+                              "dead. One number for the whole block fits none of them.")
     app = create_app(season.folder, testing=True)
     page = app.test_client().get("/results/block/1").text
     app.extensions["budvision.season"].close()
@@ -120,3 +123,40 @@ def test_seventy_of_a_hundred_unsure_are_said_first_with_both_bounds(season: Sea
     words = words_of(season)
     assert words.first[0] == ("Only 30 of 100 primaries could be judged. If all the others were "
                               "live 10 % would be dead, if all were dead 80 %.")
+
+
+def test_a_hopeless_block_is_not_given_canes_to_count(season: Season) -> None:
+    """"No number" beside "10 canes of 10" was a number all the same."""
+    sampled(season, [[D] * 9 + [L]] + [[D] * 10] * 9)
+    set_block(season, "Harrow Slope", training_system="canes")
+    words = words_of(season)
+    assert (words.nodes[0].retain, words.arrangement) == ("no number", "")
+    assert (words.nodes[1].retain, words.nodes[1].span) == ("100", "the practical maximum")
+    assert words.disagreement.startswith("No published rule gives a number")
+    assert words.choices[0].when == "Before anything else"
+
+
+def test_the_practical_maximum_is_said_of_what_stopped_there(season: Season) -> None:
+    """"Stopped at the practical maximum" stood beside a number that had not stopped."""
+    sampled(season, [[D] * 5 + [L] * 5, [D] * 4 + [L] * 6, [D] * 5 + [L] * 5])
+    exact = words_of(season).nodes[1]
+    assert exact.note == "the upper end stopped at the practical maximum"
+    assert exact.span.endswith("to 100")
+    assert int(exact.retain) < 100
+
+
+def test_the_lab_stands_at_the_head_of_the_sheet(season: Season) -> None:
+    sampled(season, [[D, L]] * 4)
+    path = season.folder / "budvision.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(
+        "[settings]\n", '[settings]\nlab = "Quillan Buds"\nlab_phone = "555"\n'
+        'lab_logo = "logo.svg"\n', 1), encoding="utf-8")
+    with Season.open(season.folder) as opened:
+        with pytest.raises(NotFoundError, match=r'lab_logo "logo\.svg" cannot be read'):
+            grower_sheet(opened, "Harrow Slope")
+        (season.folder / "logo.svg").write_text(
+            '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"><rect width="9" '
+            'height="9"/></svg>', encoding="utf-8")
+        facts = block_facts(opened, answer_of(opened, "Harrow Slope"))
+        assert (facts.lab, facts.lab_phone, facts.logo_kind) == ("Quillan Buds", "555", "svg")
+        assert grower_sheet(opened, "Harrow Slope").startswith(b"%PDF")
