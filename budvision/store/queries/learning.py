@@ -191,7 +191,9 @@ def photos_of_calls(conn: Connection) -> list[PhotoRow]:
     return [PhotoRow(**row._mapping) for row in rows]
 
 
-def photos_out_of_step(conn: Connection, model_id: int | None) -> list[PhotoRow]:
+def photos_out_of_step(
+    conn: Connection, model_id: int | None, *, named_before: str = ""
+) -> list[PhotoRow]:
     """Return the photographs of waiting buds whose newest proposal is not this model's.
 
     A bud waits until all its tissues are called; photographs that no model has looked at belong
@@ -201,6 +203,9 @@ def photos_out_of_step(conn: Connection, model_id: int | None) -> list[PhotoRow]
     ----------
     model_id : int, optional
         The model in use; without it (the season does not know it yet), every waiting one.
+    named_before : str
+        Moment at which the side of the cane base was set: proposals before it that doubt a
+        flanker's name belong to these too. Empty where it is not known.
     """
     standing = current_rows()
     full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
@@ -208,6 +213,11 @@ def photos_out_of_step(conn: Connection, model_id: int | None) -> list[PhotoRow]
     last = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
     shown = select(proposal.c.photo_id).where(
         proposal.c.id.in_(last), proposal.c.model_id == model_id)
+    if named_before:
+        doubted = select(proposal_tissue.c.proposal_id).where(
+            proposal_tissue.c.other_name.is_not(None))
+        shown = shown.where(
+            (proposal.c.added_at >= named_before) | proposal.c.id.not_in(doubted))
     query = (
         select(photo).join(assignment, assignment.c.photo_id == photo.c.id)
         .where(current_assignment(), assignment.c.bud_id.is_not(None),

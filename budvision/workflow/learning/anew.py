@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 from budvision.store.queries import learning, models
 from budvision.store.queries.photos import PhotoRow
-from budvision.store.session import Season
+from budvision.store.session import CONFIG, Season, as_utc
 from budvision.workflow.intake.propose import (
     Look,
     ModelInUse,
@@ -29,11 +30,25 @@ _AT_ONCE = 48
 def _out_of_step(season: Season, used: ModelInUse) -> list[PhotoRow]:
     with season.read() as conn:
         known = next((m.id for m in models.list_models(conn) if m.sha256 == used.sha256), None)
-        return learning.photos_out_of_step(conn, known)
+        return learning.photos_out_of_step(conn, known, named_before=_side_known_since(season))
+
+
+def _side_known_since(season: Season) -> str:
+    """Return when the side of the cane base was set at the latest; empty where it is not known.
+
+    What a flanker is called hangs on it: proposals made before may ask for names in vain.
+    """
+    if season.settings.text("cane_base") == "unknown":
+        return ""
+    changed = (season.folder / CONFIG).stat().st_mtime
+    return as_utc(datetime.fromtimestamp(changed, UTC).isoformat())
 
 
 def count_out_of_step(season: Season) -> int:
-    """Return how many photographs of waiting buds do not show a proposal of the model in use.
+    """Return how many photographs of waiting buds the model in use should look at anew.
+
+    Those that show another model's proposal, and those whose flankers' names were doubted before
+    the side of the cane base was set.
 
     Raises
     ------
