@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import random
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -119,6 +120,33 @@ def test_what_cannot_be_taken_is_refused_as_json_and_not_kept(
     assert list(season.photos) == []
     with season.read() as conn:
         assert cuts_of_sampling(conn, 1) == []
+
+
+@pytest.mark.parametrize("node", ["abc", "", None, "²", -1])
+def test_a_mark_on_no_node_is_refused(client: FlaskClient, node: object) -> None:
+    found = client.post("/bench/1/mark", headers={"Accept": "application/json"},
+                        json={"cane": "1", "node": node, "kind": "node", "value": "blind"})
+    assert (found.status_code, found.get_json()["where"]) == (400, "bench")
+
+
+def test_the_bench_goes_onto_a_phone(client: FlaskClient, app: Flask) -> None:
+    """A code with the address where a phone can reach it, and what a home screen needs."""
+    alone = client.get("/bench/").get_data(as_text=True)
+    assert "this computer only" in alone
+    app.config["TRUSTED_HOSTS"] = ["bench-laptop"]
+    known = client.get("/bench/", headers={"Host": "bench-laptop:8765"}).get_data(as_text=True)
+    assert "http://bench-laptop:8765/bench/" in known
+    assert "<svg" in known.split("bench-code")[1]
+    app.config["TRUSTED_HOSTS"] = None
+    manifest = client.get("/bench/manifest.webmanifest")
+    assert manifest.mimetype == "application/manifest+json"
+    assert manifest.get_json(force=True)["start_url"] == "/bench/"
+
+
+def test_ready_is_told_in_words(client: FlaskClient) -> None:
+    client.post("/bench/1/soak", data={"now": "in_water_at"})
+    text = client.get("/bench/1/soak").get_data(as_text=True)
+    assert re.search(r"Ready at <time datetime=[^>]+>\w+day \d\d \w+, \d\d:\d\d</time>", text)
 
 
 def test_nobody_writes_without_a_name_and_no_token(app: Flask) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import segno
 from flask import (
     Blueprint,
     Response,
@@ -51,9 +53,14 @@ CAUTION = ("Razor blades cut people: cut away from your fingers, hold the cane a
 
 @dataclass(frozen=True, slots=True)
 class StartPage:
-    """What the list of samplings shows."""
+    """What the list of samplings shows.
+
+    `address` is what a phone opens, with its code as SVG; empty where only this computer can.
+    """
 
     rows: list[bench.BenchRow]
+    address: str
+    code: str
     caution: str = CAUTION
 
 
@@ -88,7 +95,26 @@ def _model(season: Season) -> BenchModel:
 @blueprint.get("/")
 def start() -> ResponseReturnValue:
     """Show the samplings."""
-    return render_template("bench/start.html", page=StartPage(bench.bench_list(current_season())))
+    address = url_for("bench.start", _external=True)
+    if request.host.partition(":")[0] in ("127.0.0.1", "localhost", "[") or "[::1]" in address:
+        address = ""
+    code = segno.make(address, micro=False).svg_inline(scale=5, border=4, light="#fff") if (
+        address) else ""
+    return render_template("bench/start.html", page=StartPage(
+        bench.bench_list(current_season()), address, code))
+
+
+@blueprint.get("/manifest.webmanifest")
+def manifest() -> ResponseReturnValue:
+    """Say how the bench is put on a phone's home screen (W3C Web Application Manifest)."""
+    shown = {
+        "name": "Bud bench", "short_name": "Bud bench", "id": url_for("bench.start"),
+        "start_url": url_for("bench.start"), "scope": url_for("bench.start"),
+        "display": "standalone", "background_color": "#e7e6e4", "theme_color": "#5a3f7d",
+        "icons": [{"src": url_for("static", filename="budvision.svg"), "sizes": "any",
+                   "type": "image/svg+xml", "purpose": "any"}],
+    }
+    return Response(json.dumps(shown), mimetype="application/manifest+json")
 
 
 @blueprint.get("/plan")
@@ -243,8 +269,12 @@ def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -
 
 
 def _number(name: str) -> int:
-    text = request.form.get(name, "")
-    if not text.isdigit():
+    return _whole_of(request.form.get(name, ""), name)
+
+
+def _whole_of(given: object, name: str) -> int:
+    text = str(given)
+    if not (text.isascii() and text.isdigit() and len(text) < 10):
         raise InputError(f"{name} is {text!r}", expected="a whole number", where="bench")
     return int(text)
 
@@ -256,7 +286,7 @@ def mark(sampling_id: int) -> ResponseReturnValue:
     body = request.get_json()
     _same_sampling(current_season(), sampling_id, body)
     bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
-                   node=int(body.get("node", 0)), kind=str(body.get("kind", "")),
+                   node=_whole_of(body.get("node"), "node"), kind=str(body.get("kind", "")),
                    value=str(body.get("value", "")), person_id=person.id)
     return {"ok": True}
 
@@ -302,8 +332,11 @@ def soak_form(sampling_id: int) -> ResponseReturnValue:
     for name in TIMES:
         moment = soak.parse_time(getattr(sampling, name))
         local[name] = moment.astimezone().strftime("%Y-%m-%dT%H:%M") if moment else ""
-    return render_template("bench/soak.html", sampling=sampling, local=local,
-                           clock=soak.soak_clock(sampling, season.settings), caution=CAUTION)
+    clock = soak.soak_clock(sampling, season.settings)
+    ready = soak.parse_time(clock.ready_at)
+    return render_template(
+        "bench/soak.html", sampling=sampling, local=local, clock=clock, caution=CAUTION,
+        ready=ready and ready.astimezone().strftime("%A %d %B, %H:%M"))
 
 
 @blueprint.get("/picture/<sha256>.jpg")

@@ -328,7 +328,7 @@ async function refresh() {
 
 const video = $("bench-video");
 async function live(on) {
-  const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light") };
+  const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light"), ring: document.querySelector(".bench-ring") };
   try {
     if (on) {
       $("bench-live").hidden = false;

@@ -31,7 +31,25 @@ export function measure(context, width, height) {
   const mean = sum / grey.length;
   const variance = square / n - (total / n) ** 2;
   const sharp = Math.sqrt(variance) / Math.max(mean, 12);
-  return { sharp: Math.min(1, sharp / 0.25), mean, burnt: burnt / grey.length };
+  return { sharp: Math.min(1, sharp / 0.25), mean, burnt: burnt / grey.length, grey };
+}
+
+/** Mean difference of two grey pictures, relative to their light: how much the hand moved. */
+export function moved(before, now) {
+  if (!before) return 1;
+  let sum = 0;
+  let light = 0;
+  for (let i = 0; i < now.length; i += 1) { sum += Math.abs(now[i] - before[i]); light += now[i]; }
+  return sum / Math.max(light, 1);
+}
+
+/** What to do next before the picture is taken, the most needed first. */
+export function guidance(found, motion) {
+  const light = lightWords(found);
+  if (light !== "Light is right.") return light;
+  if (motion > 0.06) return "Hold still.";
+  if (found.sharp < 0.35) return "Not sharp yet: fill the ring with the cut and focus on it.";
+  return "Sharp, still, well lit: take it.";
 }
 
 function lightWords({ mean, burnt }) {
@@ -40,8 +58,8 @@ function lightWords({ mean, burnt }) {
   return "Light is right.";
 }
 
-/** Show the camera in `video`; `meter` and `words` tell how sharp and how light it is. */
-export async function start({ video, select, meter, words }) {
+/** Show the camera in `video`; `meter`, `words` and `ring` guide the hand. */
+export async function start({ video, select, meter, words, ring }) {
   if (!navigator.mediaDevices?.getUserMedia) {
     throw new Error("This browser gives the page no camera. Open the page on this computer or over HTTPS.");
   }
@@ -57,13 +75,17 @@ export async function start({ video, select, meter, words }) {
   select.replaceChildren(...devices.map((device, i) => new Option(device.label || `camera ${i + 1}`, device.deviceId, false, device.deviceId === current)));
   const canvas = new OffscreenCanvas(SIDE, SIDE);
   const context = canvas.getContext("2d", { willReadFrequently: true });
+  let before = null;
   timer = setInterval(() => {
     if (!video.videoWidth) return;
     const side = Math.min(video.videoWidth, video.videoHeight) / 2;
     context.drawImage(video, (video.videoWidth - side) / 2, (video.videoHeight - side) / 2, side, side, 0, 0, SIDE, SIDE);
     const found = measure(context, SIDE, SIDE);
     meter.value = found.sharp;
-    words.textContent = found.sharp < 0.35 ? `Not sharp yet. ${lightWords(found)}` : lightWords(found);
+    const motion = moved(before, found.grey);
+    before = found.grey;
+    words.textContent = guidance(found, motion);
+    ring.classList.toggle("steady", words.textContent.startsWith("Sharp"));
   }, 250);
 }
 
