@@ -12,7 +12,9 @@ from pathlib import Path
 
 from budvision.errors import InputError, NotFoundError
 
-__all__ = ["SETTINGS", "Setting", "Settings", "models_folder", "samples_folder"]
+__all__ = [
+    "SETTINGS", "Setting", "Settings", "models_folder", "read_config", "samples_folder",
+]
 
 Value = bool | int | float | str
 
@@ -41,7 +43,7 @@ class Setting:
         """
         wanted = type(self.default)
         if wanted is float and isinstance(value, int) and not isinstance(value, bool):
-            value = float(value)
+            value = float(value) if abs(value) < 1e300 else str(value)[:60]
         if type(value) is not wanted:
             raise InputError(
                 f"{self.name} is {value!r}", expected=f"a {wanted.__name__}", where=where,
@@ -106,6 +108,9 @@ SETTINGS: tuple[Setting, ...] = (
 )
 
 
+_MOST_BYTES = 1_000_000
+
+
 class Settings(Mapping[str, Value]):
     """Read-only settings of a season: the defaults with the season's own values on top.
 
@@ -131,14 +136,7 @@ class Settings(Mapping[str, Value]):
         """Read `budvision.toml`; a missing file gives the defaults."""
         if not path.exists():
             return cls()
-        try:
-            table = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise InputError(
-                f"it is not TOML ({error})", expected="name = value lines", where=path.name,
-                do="Correct the line; nothing was changed.",
-            ) from error
-        return cls(table.get("settings", {}), where=path.name)
+        return cls(read_config(path).get("settings", {}), where=path.name)
 
     def __getitem__(self, name: str) -> Value:
         return self._values[name]
@@ -156,6 +154,33 @@ class Settings(Mapping[str, Value]):
     def text(self, name: str) -> str:
         """Return a setting as text."""
         return str(self._values[name])
+
+
+def read_config(path: Path) -> dict[str, dict[str, object]]:
+    """Return the tables of a `budvision.toml` by name.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, is not TOML, or has a value outside its tables.
+    """
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError(f"it has {path.stat().st_size:,} bytes")
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError, OSError) as error:
+        raise InputError(
+            f"it is not TOML ({str(error)[:120]})", expected="name = value lines", where=path.name,
+            do="Correct the line; nothing was changed.",
+        ) from error
+    for name, value in table.items():
+        if not isinstance(value, dict):
+            raise InputError(
+                f"{name} = {str(value)[:60]!r} stands outside the tables", where=path.name,
+                expected=f"a line [{name}] with its values below, or the value under [settings]",
+                do="Correct the line; nothing was changed.",
+            )
+    return table
 
 
 def _beside(name: str) -> Path:

@@ -30,7 +30,9 @@ from budvision.errors import PhotoError, StorageError
 if sys.platform != "win32":  # there, time is the only limit
     import resource
 
-__all__ = ["MOST_CPU_S", "MOST_MB", "cores", "no_room", "processes", "run", "run_many", "work"]
+__all__ = [
+    "MOST_CPU_S", "MOST_MB", "close", "cores", "no_room", "processes", "run", "run_many", "work",
+]
 
 T = TypeVar("T")
 
@@ -136,7 +138,12 @@ def _forget() -> None:
     _pool = _Pool()
 
 
-atexit.register(lambda: _pool.close())
+def close() -> None:
+    """End every process; the next photograph starts new ones."""
+    _pool.close()
+
+
+atexit.register(close)
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_forget)
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import logging
-import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -21,7 +20,7 @@ from sqlalchemy import Connection, Engine, text
 
 from budvision.errors import DamagedError, InputError, SeasonError, StorageError
 from budvision.files import write_whole
-from budvision.settings import Settings
+from budvision.settings import Settings, read_config
 from budvision.store import migrations, seal
 from budvision.store.backups import last_good_copy
 from budvision.store.engine import DATABASE, may_write, open_engine, plain_errors
@@ -276,7 +275,7 @@ class Season:
 
 def _places(config: Path) -> tuple[str | None, str | None]:
     """Return the places of database and photographs, None where they are the season's own."""
-    table = tomllib.loads(config.read_text(encoding="utf-8"))
+    table = read_config(config)
     url = table.get("database", {}).get("url")
     if url is not None and not (isinstance(url, str) and url.startswith(
         ("postgresql://", "postgres://", "postgresql+psycopg://")

@@ -23,6 +23,9 @@ __all__ = ["FORMAT", "load_verdict", "save_verdict"]
 FORMAT = 2
 """Number of the layout of the file; a higher one is refused. 2 holds a correction, 1 none."""
 
+MOST_BYTES = 200_000_000
+"""Most that a file may unpack to; the shipped model takes 0.6 MB."""
+
 
 def save_verdict(model: VerdictModel, path: Path) -> None:
     """Write a verdict model; the file appears whole or not at all.
@@ -83,6 +86,16 @@ def load_verdict(path: Path) -> VerdictModel:
         raise NotFoundError(
             "there is no such file", expected="a verdict model", where=str(path),
             do="Run `budvision models list`.",
+        )
+    try:
+        with zipfile.ZipFile(path) as packed:
+            n_bytes = sum(part.file_size for part in packed.infolist())
+    except Exception as error:
+        raise _damaged(path, error) from error
+    if n_bytes > MOST_BYTES:
+        raise VerificationError(
+            f"it unpacks to {n_bytes:,} bytes", expected=f"at most {MOST_BYTES:,}",
+            where=str(path), do="Do not use the file; a verdict model is far smaller.",
         )
     try:
         foreign = skops.io.get_untrusted_types(file=path)

@@ -117,6 +117,13 @@ def list_models(folder: Path | None = None) -> list[ModelEntry]:
         ) from error
 
 
+def _is_model(path: Path) -> bool:
+    try:
+        return path.is_dir() and (path / "verdict.skops").exists()
+    except (OSError, ValueError):  # no path of this system: too long, or with a NUL
+        return False
+
+
 def find_model(
     model: str | Path | None = None, *, folders: Sequence[Path] = ()
 ) -> ModelEntry:
@@ -137,7 +144,7 @@ def find_model(
     """
     wanted = DEFAULT_MODEL if model is None else str(model)
     path = Path(wanted)
-    if path.is_dir() and (path / "verdict.skops").exists():
+    if _is_model(path):
         entries = list_models(path.resolve().parent)
         for entry in entries:
             if entry.folder.resolve() == path.resolve():

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from flask import Flask
+from werkzeug.routing import IntegerConverter
 
 from budvision.errors import UsageError
 from budvision.store.session import Season
@@ -21,6 +22,12 @@ __all__ = ["PARTS", "create_app"]
 
 PARTS: tuple[str, ...] = ("bench", "review", "results", "models")
 """Packages of `budvision.web` with a blueprint, in the order of the navigation."""
+
+
+class _Number(IntegerConverter):
+    """A number in an address: no longer than a database's; any other is no page."""
+
+    regex = r"\d{1,18}"
 
 
 def create_app(
@@ -66,6 +73,7 @@ def create_app(
         )
     season = Season.open(Path(season_folder))
     app = Flask(__name__)
+    app.url_map.converters["int"] = _Number
     app.extensions[SEASON_KEY] = season
     app.config.update(
         TESTING=testing,

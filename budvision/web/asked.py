@@ -9,7 +9,7 @@ from flask import request
 
 from budvision.errors import InputError
 
-__all__ = ["integer", "integers", "json_object", "text"]
+__all__ = ["integer", "integers", "json_object", "needed_integer", "text"]
 
 MOST = 2**53  # the largest whole number that a browser's JSON keeps exact
 
@@ -35,6 +35,17 @@ def integer(given: Mapping[str, Any], name: str) -> int | None:
     """
     value = given.get(name)
     return None if value in (None, "") else _whole(value, name)
+
+
+def needed_integer(given: Mapping[str, Any], name: str) -> int:
+    """Return a whole number from 0 up that must be there.
+
+    Raises
+    ------
+    InputError
+        When it is left out or is no such number.
+    """
+    return _whole(given.get(name), name)
 
 
 def integers(given: Mapping[str, Any], name: str) -> list[int] | None:

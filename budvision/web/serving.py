@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+import _thread
+import logging
 import os
+import signal
 import socket
+import threading
+import time
 import webbrowser
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from waitress.server import create_server
 
 from budvision.errors import BudvisionError, UsageError
+from budvision.photo import workers
 from budvision.web import create_app
 from budvision.web.current import SEASON_KEY
 from budvision.web.guard import is_loopback_address
+from budvision.web.models.work import desk_of
 
 __all__ = ["serve_season"]
+
+MOST_DRAIN_S = 25.0
+"""Longest wait, in seconds, for requests that are being answered when the server is to end."""
+_log = logging.getLogger("budvision.web")
 
 
 def serve_season(
@@ -28,7 +40,7 @@ def serve_season(
     open_browser: bool = False,
     ready: Callable[[str], None] | None = None,
 ) -> None:
-    """Serve until interrupted.
+    """Serve until interrupted; a request to end (SIGTERM) lets open requests be answered.
 
     Parameters
     ----------
@@ -67,7 +79,7 @@ def serve_season(
             do="Choose another with --port, or --port 0 for any free one.",
         ) from error
     server = create_server(
-        app, sockets=[door], threads=6, ident=None, clear_untrusted_proxy_headers=not https,
+        app, sockets=[door], threads=16, ident=None, clear_untrusted_proxy_headers=not https,
         max_request_body_size=int(app.config["MAX_CONTENT_LENGTH"]),
     )
     taken = door.getsockname()[1]
@@ -83,13 +95,37 @@ def serve_season(
             raise BudvisionError(
                 f"no browser could be opened ({error})", do=f"Open {address} yourself."
             ) from error
+    before = _stop_in_order(server)
     try:
         server.run()
     except KeyboardInterrupt:
         pass
     finally:
         server.close()
+        left = desk_of(app).left()
         season.close()
+        workers.close()
+        if before is not None:
+            signal.signal(signal.SIGTERM, before)
+    for title in left:
+        _log.warning("stopped before it was done: %s; ask for it again", title)
+
+
+def _stop_in_order(server: Any) -> Any:
+    """Let a request to end (SIGTERM) wait for the requests that are being answered."""
+    if threading.current_thread() is not threading.main_thread():
+        return None
+
+    def drain() -> None:
+        at_work, until = server.task_dispatcher, time.monotonic() + MOST_DRAIN_S
+        while (at_work.active_count or at_work.queue) and time.monotonic() < until:
+            time.sleep(0.05)
+        _thread.interrupt_main()
+
+    def ended(*_: object) -> None:
+        threading.Thread(target=drain, name="stop", daemon=True).start()
+
+    return signal.signal(signal.SIGTERM, ended)
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 import skops.io
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from budvision.errors import (
     ConflictError,
@@ -215,3 +218,35 @@ def test_unlisted_models_are_not_used(model: VerdictModel, tmp_path: Path) -> No
     (tmp_path / "registry.toml").write_text("[[model]\n", encoding="utf-8")
     with pytest.raises(InputError, match="cannot be read"):
         list_models(tmp_path)
+
+
+def test_a_small_file_that_unpacks_without_end_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "verdict.skops"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
+        packed.writestr("schema.json", "{}")
+        for number in range(3):
+            packed.writestr(f"{number}.npy", bytes(100_000_000))
+    assert path.stat().st_size < 3_000_000
+    with pytest.raises(VerificationError, match="it unpacks to 300,000,002 bytes"):
+        load_verdict(path)
+
+
+@given(at=st.integers(0, 4000), flip=st.integers(1, 255))
+@settings(max_examples=60)
+def test_a_changed_byte_is_a_model_or_a_refusal(
+    model: VerdictModel, tmp_path: Path, at: int, flip: int
+) -> None:
+    path = tmp_path / "whole.skops"
+    if not path.exists():
+        save_verdict(model, path)
+    data = bytearray(path.read_bytes())
+    data[at * len(data) // 4001] ^= flip
+    changed = tmp_path / "changed.skops"
+    changed.write_bytes(data)
+    try:
+        load_verdict(changed)
+    except VerificationError as error:
+        told = str(error)
+    else:
+        return
+    assert any(word in told for word in ("damaged", "foreign code", "unpacks", "format"))

@@ -29,12 +29,13 @@ from budvision.errors import ConflictError, InputError
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
+from budvision.web.asked import json_object, needed_integer
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
 from budvision.workflow.bench.model import BenchModel, season_model
 from budvision.workflow.bench.picture import small_picture
-from budvision.workflow.intake.sorting import assign_from_page, assignment_board
+from budvision.workflow.intake.assignment import assign_from_page, assignment_board
 from budvision.workflow.sampling import plan, soak
 from budvision.workflow.sampling.decide import plan_facts
 from budvision.workflow.sampling.paper import bench_paper, photo_cards
@@ -246,9 +247,9 @@ def photo(sampling_id: int) -> ResponseReturnValue:
     model = _model(season)
     taken = bench.take_photo(
         season, file.read(), sampling_id=sampling_id, cane=request.form.get("cane", ""),
-        node=_number("node"), cut=_number("cut"), person_id=person.id,
-        name=file.filename or "photo", retake=request.form.get("retake") == "yes",
-        propose=model.propose, used=model.used)
+        node=needed_integer(request.form, "node"), cut=needed_integer(request.form, "cut"),
+        person_id=person.id, name=file.filename or "photo",
+        retake=request.form.get("retake") == "yes", propose=model.propose, used=model.used)
     told = taken.as_dict()
     if model.trouble:
         told["remarks"].append(f"Nobody looks at the photographs here: {model.trouble}")
@@ -268,25 +269,14 @@ def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -
         )
 
 
-def _number(name: str) -> int:
-    return _whole_of(request.form.get(name, ""), name)
-
-
-def _whole_of(given: object, name: str) -> int:
-    text = str(given)
-    if not (text.isascii() and text.isdigit() and len(text) < 10):
-        raise InputError(f"{name} is {text!r}", expected="a whole number", where="bench")
-    return int(text)
-
-
 @blueprint.post("/<int:sampling_id>/mark")
 def mark(sampling_id: int) -> ResponseReturnValue:
     """Mark a node or a cause."""
     person = need_person()
-    body = request.get_json()
+    body = json_object()
     _same_sampling(current_season(), sampling_id, body)
     bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
-                   node=_whole_of(body.get("node"), "node"), kind=str(body.get("kind", "")),
+                   node=needed_integer(body, "node"), kind=str(body.get("kind", "")),
                    value=str(body.get("value", "")), person_id=person.id)
     return {"ok": True}
 
@@ -295,7 +285,7 @@ def mark(sampling_id: int) -> ResponseReturnValue:
 def cane(sampling_id: int) -> ResponseReturnValue:
     """Add a cane that was not planned."""
     need_person()
-    body = request.get_json()
+    body = json_object()
     label = bench.add_cane(current_season(), sampling_id, str(body.get("cane", "")))
     return {"ok": True, "cane": label}
 
@@ -358,6 +348,6 @@ def assignment() -> ResponseReturnValue:
 def assignment_done() -> ResponseReturnValue:
     """Put photographs into their places."""
     person = need_person()
-    body = request.get_json()
-    n = assign_from_page(current_season(), body.get("places", []), person_id=person.id)
+    body = json_object()
+    n = assign_from_page(current_season(), body.get("places"), person_id=person.id)
     return {"ok": True, "n_placed": n}

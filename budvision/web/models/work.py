@@ -126,6 +126,13 @@ class Desk:
         with self._lock:
             return tuple(work for work, _ in self._waiting)
 
+    def left(self) -> list[str]:
+        """Drop what waits, as the server ends; return the titles of all that was not done."""
+        with self._lock:
+            titles = [work.title for work in self._open()]
+            self._waiting.clear()
+            return titles
+
     def _open(self) -> list[Work]:
         running = [self._now] if self._now is not None and self._now.open else []
         return running + [work for work, _ in self._waiting]

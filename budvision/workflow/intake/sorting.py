@@ -24,7 +24,6 @@ from budvision.store.queries.photos import (
     assign,
     assignment_of,
     cuts_of_bud,
-    cuts_of_sampling,
     photo_by_sha256,
     unassigned_photos,
 )
@@ -33,8 +32,8 @@ from budvision.workflow.intake.runs import Run, Seen, make_runs
 from budvision.workflow.sampling.soak import parse_time
 
 __all__ = [
-    "AssignmentBoard", "SortReport", "Strip", "assign_from_page", "assignment_board", "keep_seen",
-    "look_at", "loose_photos", "nodes_of_tags", "place_runs", "sort_files", "taken_order",
+    "SortReport", "keep_seen", "look_at", "loose_photos", "nodes_of_tags", "noted", "place_runs",
+    "sort_files", "taken_order",
 ]
 
 _NOTES = Path("cache") / "bench" / "doubtful.json"
@@ -65,25 +64,6 @@ class SortReport:
     def as_dict(self) -> dict[str, Any]:
         """Return the report as JSON holds it."""
         return asdict(self)
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """A film strip of the assignment page: photographs that belong together, perhaps."""
-
-    title: str
-    why: str
-    photos: tuple[dict[str, Any], ...]
-    sampling_id: int | None
-    cane: str
-
-
-@dataclass(frozen=True, slots=True)
-class AssignmentBoard:
-    """What the assignment page shows."""
-
-    strips: tuple[Strip, ...]
-    samplings: tuple[dict[str, Any], ...]
 
 
 def look_at(path: Path) -> tuple[Seen, bytes]:
@@ -275,11 +255,12 @@ def _note(season: Season, doubtful: Sequence[Mapping[str, Any]]) -> None:
     path = season.folder / _NOTES
     path.parent.mkdir(parents=True, exist_ok=True)
     ours = {sha for row in doubtful for sha in row["sha256"]}
-    kept = [row for row in _noted(season) if not ours & set(row["sha256"])]
+    kept = [row for row in noted(season) if not ours & set(row["sha256"])]
     write_whole(path, json.dumps([*kept, *doubtful]))
 
 
-def _noted(season: Season) -> list[dict[str, Any]]:
+def noted(season: Season) -> list[dict[str, Any]]:
+    """Return the doubtful runs of the last sorting."""
     try:
         rows = json.loads((season.folder / _NOTES).read_text(encoding="utf-8"))
         return [row for row in rows if isinstance(row, dict) and row.get("sha256")]
@@ -292,105 +273,3 @@ def loose_photos(conn: Connection) -> list[PhotoRow]:
     settled = (TAG_NOTE, ASIDE_NOTE, "taken again")
     return [row for row in unassigned_photos(conn)
             if (standing := assignment_of(conn, row.id)) is None or standing.note not in settled]
-
-
-def assignment_board(season: Season) -> AssignmentBoard:
-    """Return the photographs without a place, as film strips, and the places there are."""
-    with season.read() as conn:
-        loose = {row.sha256: row for row in loose_photos(conn)}
-        samplings = [
-            {"id": s.id, "block": s.block, "label": s.label,
-             "nodes": int(s.plan.get("nodes", 10)) if s.plan else 10,
-             "canes": [cane.label for cane in list_canes(conn, s.id)],
-             "taken": _taken(conn, s.id)}
-            for s in list_samplings(conn)
-        ]
-    strips: list[Strip] = []
-    for run in _noted(season):
-        here = [sha for sha in run["sha256"] if sha in loose]
-        if not here:
-            continue
-        guess = _guess(run)
-        strips.append(Strip(
-            title=f"Cane {run['cane']}" if run["cane"] else "Without a tag", why=run["why"],
-            photos=tuple(_photo(loose.pop(sha), guess.get(sha)) for sha in here),
-            sampling_id=run["sampling_id"], cane=run["cane"]))
-    if loose:
-        strips.append(Strip(
-            title="Other photographs", why="They came without a tag and without a list.",
-            photos=tuple(_photo(row, None) for row in loose.values()), sampling_id=None, cane=""))
-    return AssignmentBoard(tuple(strips), tuple(samplings))
-
-
-def _taken(conn: Connection, sampling_id: int) -> dict[str, dict[int, int]]:
-    """Return the deepest cut that each node has already, by cane."""
-    buds = {bud.id: bud for bud in list_buds(conn, sampling_id=sampling_id)}
-    found: dict[str, dict[int, int]] = {}
-    for cut in cuts_of_sampling(conn, sampling_id):
-        nodes = found.setdefault(buds[cut.bud_id].cane, {})
-        node = buds[cut.bud_id].node
-        nodes[node] = max(nodes.get(node, 0), cut.cut)
-    return found
-
-
-def _guess(row: Mapping[str, Any]) -> dict[str, str]:
-    """Return the likeliest node and cut of each photograph, as a hint in words."""
-    hints: dict[str, str] = {}
-    shas = iter(row["sha256"])
-    for node, n_cuts in enumerate(row.get("buds", ()), start=1):
-        for cut in range(1, n_cuts + 1):
-            sha = next(shas, None)
-            if sha is not None:
-                hints[sha] = f"{node}.{cut}"
-    return hints
-
-
-def _photo(row: Any, hint: str | None) -> dict[str, Any]:
-    return {"sha256": row.sha256, "name": row.file_name, "taken_at": row.taken_at or "",
-            "hint": hint or ""}
-
-
-def assign_from_page(
-    season: Season, places: Sequence[Mapping[str, Any]], *, person_id: int
-) -> int:
-    """Place photographs as a person laid them out; all of them or none.
-
-    Parameters
-    ----------
-    season : Season
-    places : sequence of mapping
-        sha256 and either ``aside`` true, or sampling_id, cane, node, cut and perhaps ``retake``.
-    person_id : int
-        Who laid them out.
-
-    Returns
-    -------
-    int
-        How many were placed.
-
-    Raises
-    ------
-    InputError
-        When a place is impossible; nothing is placed then.
-    ConflictError
-        When a cut has another photograph, or two were given one place; nothing is placed then.
-    """
-    n = 0
-    with season.write() as conn:
-        for place in places:
-            row = photo_by_sha256(conn, str(place.get("sha256", "")))
-            if row is None:
-                raise InputError(f"there is no photograph {str(place.get('sha256'))[:12]!r}",
-                                 where="assignment", do="Load the page again.")
-            if place.get("aside"):
-                assign(conn, row.id, None, 1, source="page", person_id=person_id, note=ASIDE_NOTE)
-                continue
-            cane = find_cane(conn, int(place["sampling_id"]), str(place["cane"]))
-            if cane is None:
-                raise InputError(f"there is no cane {place['cane']!r}", where="assignment",
-                                 expected="a cane of the sampling", do="Choose another.")
-            bud_id = ensure_bud(conn, cane.id, int(place["node"]))
-            assign(conn, row.id, bud_id, int(place["cut"]), source="page", person_id=person_id,
-                   retake=bool(place.get("retake")))
-            n += 1
-    return n

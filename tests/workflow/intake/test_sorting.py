@@ -22,8 +22,9 @@ from budvision.store.queries.people import add_person
 from budvision.store.queries.photos import cuts_of_sampling
 from budvision.store.session import Season
 from budvision.workflow.bench.bench import mark_bud
+from budvision.workflow.intake.assignment import assign_from_page, assignment_board
 from budvision.workflow.intake.runs import Seen, make_runs, part_run
-from budvision.workflow.intake.sorting import assign_from_page, assignment_board, sort_files
+from budvision.workflow.intake.sorting import sort_files
 from budvision.workflow.intake.watch import watch_folder
 from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
 from budvision.workflow.sampling.soak import record_times
