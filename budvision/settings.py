@@ -78,8 +78,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("bound_missing", False, "Also give mortality with all unjudged tissues taken as live "
             "and as dead."),
     Setting("cold_only", False, "Leave out tissues dead for another cause than cold."),
-    Setting("prior_icc", 0.2, "Likeness of buds of one cane (intra-class correlation) assumed "
-            "where the sample is too thin to show it.", 0.0, 0.9),
+    Setting("prior_icc", 0.25, "Likeness of buds of one vine or cane (intra-class correlation) to "
+            "expect before anything is cut; each sample corrects it.", 0.0, 0.9),
     Setting("blind_share", 0.1, "Share of buds whose proposals stay hidden until called.",
             0.0, 1.0),
     Setting("second_read_share", 0.1, "Share of buds read again by a second person.", 0.0, 1.0),

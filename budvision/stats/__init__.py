@@ -1,13 +1,15 @@
-"""Shares and their intervals, buds that come in canes, sequential rules, agreement.
+"""Shares and their intervals, buds that come in vines and canes, sequential rules, agreement.
 
 agreement    How well two or more readers, or a reader and the model, agree
-clusters     Buds of one cane are alike: intra-class correlation, design effect, cluster variance
-compare      Two shares against each other: independent buds, and buds that come in canes
-coverage     How often the interval for clustered shares holds the truth: the simulation behind
-             its rules
-groups       Shares of many groups at once, from counts a cluster: thousands of blocks in one call
-misreading   A share of dead buds corrected for a reader who errs at known rates
-proportions  Intervals for one share: independent buds, and buds that come in canes
+clusters     Buds of one vine or cane are alike: what that costs a sample
+compare      Two shares against each other, of buds that come in units
+coverage     How often the interval for mortality holds the truth: the simulation behind its rule
+likelihood   The beta-binomial likelihood of units whose buds are alike, and the prior on how alike
+misreading   A share of dead buds corrected for a reader who errs, at known or counted rates
+posterior    What buds that come in units tell of one share: one rule for samples of every size
+proportions  Intervals for one share of independent buds
 sequential   Stop cutting as soon as the answer is clear: Wald's sequential test, and the quick
              look
+units        Counts of the units that were drawn (vines or canes), for many groups at once
+weighted     A share put together from strata, each counting by its known weight
 """

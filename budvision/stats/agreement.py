@@ -14,19 +14,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from budvision.errors import InputError
-from budvision.stats.groups import group_shares
-from budvision.stats.proportions import wilson
-from budvision.vocabulary import Interval
 
 __all__ = [
-    "Agreement",
     "Kappa",
     "agreement_table",
     "cohen_kappa",
-    "fleiss_kappa",
     "kappa_words",
-    "paired_difference",
-    "share_agreed",
 ]
 
 Floats = NDArray[np.float64]
@@ -57,16 +50,6 @@ class Kappa:
     observed: float
     by_chance: float
     n: int
-
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """Share of buds on which two readers agree, with its interval."""
-
-    n: int
-    n_agreed: int
-    share: float
-    interval: Interval
 
 
 def agreement_table(first: ArrayLike, second: ArrayLike, words: ArrayLike) -> NDArray[np.int64]:
@@ -171,51 +154,6 @@ def cohen_kappa(
     )
 
 
-def fleiss_kappa(table: ArrayLike) -> Kappa:
-    """Return Fleiss's kappa of several readers of each bud.
-
-    Parameters
-    ----------
-    table : array_like of int, shape (n_buds, n_words)
-        How many readers gave each word; every bud has the same number of readers, at least 2.
-
-    Returns
-    -------
-    Kappa
-        `se_if_none` and `z` test against chance; there is no interval.
-
-    Raises
-    ------
-    InputError
-        When the numbers of readers differ or only one word was used.
-
-    References
-    ----------
-    Fleiss (1971), Psychol. Bull. 76:378-382, doi 10.1037/h0031619; standard error: Fleiss, Nee &
-    Landis (1979), Psychol. Bull. 86:974-977.
-    """
-    counts = np.asarray(table, dtype=float)
-    if counts.ndim != 2 or counts.size == 0 or np.any(counts < 0):
-        raise InputError(f"the table has shape {counts.shape}", expected="buds by words, counts")
-    readers = counts.sum(axis=1)
-    m, n = float(readers[0]), len(counts)
-    if np.any(readers != m) or m < 2:
-        raise InputError(f"buds have {readers.min():g} to {readers.max():g} readers",
-                         expected="the same number, at least 2, for every bud")
-    p = counts.sum(axis=0) / (n * m)
-    observed = float(((counts * (counts - 1)).sum(axis=1) / (m * (m - 1))).mean())
-    chance = float((p**2).sum())
-    if math.isclose(chance, 1):
-        raise InputError("all readers used one word only", expected="at least two words in use",
-                         code="one_word")
-    kappa = (observed - chance) / (1 - chance)
-    q = 1 - p
-    both = float((p * q).sum())
-    inside = both**2 - float((p * q * (q - p)).sum())
-    se_0 = math.sqrt(2 * inside / (n * m * (m - 1))) / both
-    return Kappa(kappa, math.nan, math.nan, math.nan, se_0, kappa / se_0, observed, chance, n)
-
-
 def kappa_words(kappa: float) -> str:
     """Return the customary word for a kappa: poor, slight, fair ... almost perfect.
 
@@ -235,68 +173,3 @@ def kappa_words(kappa: float) -> str:
         if kappa <= edge + 1e-12:
             return word
     return "almost perfect"
-
-
-def share_agreed(table: ArrayLike, *, confidence: float = 0.95) -> Agreement:
-    """Return the share of buds that two readers called alike.
-
-    Parameters
-    ----------
-    table : array_like of int, shape (k, k)
-        Counts, rows by one reader, columns by the other.
-    confidence : float
-        Nominal coverage in (0, 1), by Wilson's interval.
-
-    Raises
-    ------
-    InputError
-        When the table is empty.
-    """
-    counts = np.asarray(table)
-    n, agreed = int(counts.sum()), int(np.trace(counts))
-    interval = wilson(agreed, n, confidence=confidence)
-    return Agreement(n, agreed, agreed / n, interval)
-
-
-def paired_difference(
-    first: ArrayLike, second: ArrayLike, cluster: ArrayLike, *, confidence: float = 0.95
-) -> tuple[float, Interval]:
-    """Bound the difference of two readings of the same buds, canes as clusters.
-
-    Parameters
-    ----------
-    first, second : array_like of bool or float, shape (n,)
-        1 where a reader (or the model) says dead; or right or wrong for two models.
-    cluster : array_like, shape (n,)
-        The cane of each bud.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    difference : float
-        Mean of first less second.
-    interval : Interval
-        By Student's t with (canes - 1) degrees of freedom.
-
-    Raises
-    ------
-    InputError
-        When lengths differ or there are fewer than two canes.
-
-    References
-    ----------
-    Cochran (1977), Sampling Techniques, 3rd ed., section 3.12 (ratio variance).
-    """
-    one, two = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
-    labels, index = np.unique(np.asarray(cluster), return_inverse=True)
-    if not one.shape == two.shape == index.shape or len(labels) < 2:
-        raise InputError(f"{len(one)} and {len(two)} readings from {len(labels)} canes",
-                         expected="as many readings from each, and at least two canes")
-    sums = np.bincount(index, weights=one - two)
-    sizes = np.bincount(index).astype(float)
-    groups = group_shares(sums, sizes, np.zeros(len(sizes), dtype=np.int64), 1)
-    difference = float(sums.sum() / sizes.sum())
-    reach = float(special.stdtrit(len(labels) - 1, 0.5 + confidence / 2))
-    half = reach * math.sqrt(float(groups.variance[0]))
-    return difference, Interval(difference - half, difference + half, confidence, "cluster_t")

@@ -1,4 +1,4 @@
-"""Two shares against each other: independent buds, and buds that come in canes."""
+"""Two shares against each other, of buds that come in units."""
 
 from __future__ import annotations
 
@@ -11,11 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from budvision.errors import InputError
-from budvision.stats.groups import GroupShares, group_limits
-from budvision.stats.proportions import wilson
-from budvision.vocabulary import Interval
+from budvision.stats.posterior import SharePosterior
 
-__all__ = ["Comparison", "cane_interval", "compare_groups", "holm", "share_difference"]
+__all__ = ["Comparison", "cane_interval", "compare_groups", "holm"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,39 +37,6 @@ class Comparison:
     high: float
     p_value: float
     p_adjusted: float
-
-
-def share_difference(
-    first: tuple[float, float], second: tuple[float, float], *, confidence: float = 0.95
-) -> Interval:
-    """Bound the first share less the second, independent buds or effective counts.
-
-    Parameters
-    ----------
-    first, second : tuple of float
-        (hits, total) of either group.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Interval
-        Newcombe's method 10, from the two Wilson intervals.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible.
-
-    References
-    ----------
-    Newcombe (1998), Stat. Med. 17:873-890.
-    """
-    one, two = wilson(*first, confidence=confidence), wilson(*second, confidence=confidence)
-    a, b = first[0] / first[1], second[0] / second[1]
-    low = a - b - math.hypot(a - one.low, two.high - b)
-    high = a - b + math.hypot(one.high - a, b - two.low)
-    return Interval(low, high, confidence, "newcombe_10")
 
 
 def holm(p_values: ArrayLike) -> NDArray[np.float64]:
@@ -107,22 +72,21 @@ def holm(p_values: ArrayLike) -> NDArray[np.float64]:
 
 
 def compare_groups(
-    groups: GroupShares,
+    groups: SharePosterior,
     pairs: Sequence[tuple[int, int]],
     *,
-    prior_icc: float,
     confidence: float = 0.95,
 ) -> list[Comparison]:
-    """Compare shares of groups whose buds come in canes: blocks, dates, cultivars.
+    """Compare shares of groups whose buds come in units: blocks, dates, cultivars.
 
     Parameters
     ----------
-    groups : GroupShares
-        Shares with their cluster variances.
+    groups : SharePosterior
+        What is known of each group's share.
     pairs : sequence of (int, int)
-        Groups to compare, each pair first less second. The two share no cane.
-    prior_icc, confidence : float
-        As in `budvision.stats.groups.working_effect`.
+        Groups to compare, each pair first less second. The two share no unit.
+    confidence : float
+        Nominal coverage in (0, 1).
 
     Returns
     -------
@@ -132,15 +96,15 @@ def compare_groups(
     Notes
     -----
     The interval joins the two groups' own intervals as Newcombe's method 10 does. The p-value is
-    that of the pooled test on effective counts, which allow for canes and their number.
+    that of the pooled test on effective counts, which allow for units and their number.
 
     References
     ----------
     Rao & Scott (1992), Biometrics 48:577-585 (tests on effective counts); Zou & Donner (2008),
     Stat. Med. 27:1693-1702 (joining two intervals); Holm (1979).
     """
-    low, high, effect = group_limits(groups, prior_icc=prior_icc, confidence=confidence)
-    share, size = groups.share, effect.n_effective
+    low, high = groups.limits(confidence)
+    share, size = groups.share, groups.n_effective
     rows: list[tuple[int, int, float, float, float, float]] = []
     for a, b in pairs:
         if groups.n[a] == 0 or groups.n[b] == 0:

@@ -1,171 +1,349 @@
-"""How often the interval for clustered shares holds the truth: the simulation behind its rules.
+"""How often the interval for mortality holds the truth: the simulation behind its rule.
 
-Run ``python -m budvision.stats.coverage`` for the table that the
-documentation shows. Canes draw their own share dead from a beta distribution with the wanted
-intra-class correlation; buds of a cane are then independent.
+Run ``python -m budvision.stats.coverage`` for a table in about a minute, with ``--full`` for the
+one that the documentation shows. Units draw their own share dead from a beta distribution with the
+wanted likeness; the smallest samples are worked out exactly, over every sample there can be.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy import special, stats
 
-from budvision.stats.groups import group_limits, group_shares
+from budvision.settings import Settings
+from budvision.stats.likelihood import likeness_grid
+from budvision.stats.posterior import SharePosterior, posterior_under
+from budvision.stats.units import Units
+from budvision.stats.weighted import weighted_posterior
 
-__all__ = ["CoverageRow", "coverage", "coverage_table", "simulate_canes"]
+__all__ = ["DESIGNS", "Cell", "Design", "coverage", "coverage_table", "simulate_units"]
 
-SHARES = (0.02, 0.05, 0.10, 0.14, 0.20, 0.35, 0.50, 0.65, 0.80, 0.90, 0.95, 0.98)
-ICCS = (0.0, 0.1, 0.2, 0.3, 0.5)
-CANES = (5, 8, 10, 15, 20)
-BATCH = 20_000
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SHARES = (0.02, 0.05, 0.10, 0.20, 0.35, 0.60)
+LIKENESS = (0.0, 0.1, 0.2, 0.4)
+WHOLE = 1.0
+BAR, WIDTH_BAR, MANY_UNITS = 0.935, 1.35, 8
+_BATCH = 2_000
 
 
-@dataclass(frozen=True, slots=True)
-class CoverageRow:
-    """Coverage at one number of canes and one icc, over the shares simulated.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """A way to sample a block.
+
+    Attributes
+    ----------
+    name : str
+    sizes : tuple of int
+        Buds of each unit.
+    strata, weights : tuple
+        Stratum of each unit and weight of each stratum; empty where there are none.
+    spread : tuple of float
+        Share dead of each stratum as a multiple of the block's, before scaling to it.
+    canes : int
+        Canes of a unit that is a vine; canes of one vine then differ by a likeness of 0.1 more.
+    exact : bool
+        Whether every possible sample is counted instead of simulating.
+    full : bool
+        Whether only the full table holds it.
+    """
+
+    name: str
+    sizes: tuple[int, ...]
+    strata: tuple[int, ...] = ()
+    weights: tuple[float, ...] = ()
+    spread: tuple[float, ...] = ()
+    canes: int = 0
+    exact: bool = False
+    full: bool = False
+
+    @property
+    def n_units(self) -> int:
+        """Vines or canes."""
+        return len(self.sizes)
+
+    def shares(self, share: float) -> Floats:
+        """Return the share dead of each unit's stratum where the block's is `share`."""
+        if not self.strata:
+            return np.full(self.n_units, share)
+        raw = np.array(self.spread, dtype=float)
+        weights = np.array(self.weights, dtype=float) / sum(self.weights)
+        scale = min(share / float(weights @ raw), 0.97 / float(raw.max()))
+        shares: Floats = raw[list(self.strata)] * scale
+        return shares
+
+    def truth(self, share: float) -> float:
+        """Return the block's share dead, which strata may keep from being just `share`."""
+        if not self.strata:
+            return share
+        by_stratum = dict(zip(self.strata, self.shares(share).tolist(), strict=True))
+        return float(sum(w * by_stratum[s] for s, w in enumerate(self.weights)) / sum(self.weights))
+
+
+def _zones(*canes: int) -> tuple[int, ...]:
+    return tuple(zone for zone, count in enumerate(canes) for _ in range(count))
+
+
+DESIGNS: tuple[Design, ...] = (
+    Design(name="3 vines of 10", sizes=(10,) * 3, exact=True),
+    Design(name="4 canes of 10", sizes=(10,) * 4, exact=True),
+    Design(name="5 canes of 8", sizes=(8,) * 5, exact=True, full=True),
+    Design(name="3 vines of 50, 10 canes each", sizes=(50,) * 3, canes=10),
+    Design(name="8 canes of 10", sizes=(10,) * 8),
+    Design(name="10 canes of 10", sizes=(10,) * 10, full=True),
+    Design(name="12 vines of 40, 4 canes each", sizes=(40,) * 12, canes=4, full=True),
+    Design(name="20 canes of 10", sizes=(10,) * 20),
+    Design(name="20 vines of 20, 4 canes each", sizes=(20,) * 20, canes=4, full=True),
+    Design(name="60 canes of 8", sizes=(8,) * 60, full=True),
+    Design(name="10 canes, one of 30, the rest of 3", sizes=(30, *(3,) * 9)),
+    Design(name="20 canes of 2 to 12", sizes=tuple(2 + at % 11 for at in range(20)), full=True),
+    Design(name="vine sizes: 2, 16, 2 canes, weights .6, .3, .1", sizes=(10,) * 20,
+           strata=_zones(2, 16, 2), weights=(0.6, 0.3, 0.1), spread=(2.0, 1.0, 0.5)),
+    Design(name="zones: 10, 10 canes, weights .2, .8", sizes=(10,) * 20, strata=_zones(10, 10),
+           weights=(0.2, 0.8), spread=(8.0, 1.0)),
+    Design(name="zones: 5, 5, 5, 5 canes, even weights", sizes=(10,) * 20,
+           strata=_zones(5, 5, 5, 5), weights=(1, 1, 1, 1), spread=(1.0, 2.0, 3.0, 0.5), full=True),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One design at one likeness.
 
     Attributes
     ----------
     coverage : tuple of float
         Share of samples whose interval holds the truth, one for each share dead.
-    width : tuple of float
-        Mean width of the interval.
-    from_prior : tuple of float
-        Share of samples whose interval rests on the prior icc.
+    width_ratio : tuple of float
+        Mean width against that of the same rule with the likeness known; nan with strata.
     """
 
-    n_canes: int
-    icc: float
+    design: Design
+    likeness: float
     coverage: tuple[float, ...]
-    width: tuple[float, ...]
-    from_prior: tuple[float, ...]
+    width_ratio: tuple[float, ...]
 
 
-def simulate_canes(
-    share: float, icc: float, n_canes: int, n_buds: int, n_samples: int, *,
-    rng: np.random.Generator,
-) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
-    """Draw dead buds of canes from a beta-binomial distribution.
+def simulate_units(
+    shares: Floats, sizes: Ints, likeness: float, n_samples: int, *, rng: np.random.Generator,
+    canes: int = 0,
+) -> Ints:
+    """Draw dead buds of units that are alike within.
 
     Parameters
     ----------
-    share : float
-        True share dead in (0, 1).
-    icc : float
-        Intra-class correlation in [0, 1).
-    n_canes, n_buds : int
-        Canes a sample, buds a cane.
+    shares : ndarray of float64, shape (n_units,)
+        Expected share dead of each unit.
+    sizes : ndarray of int64, shape (n_units,)
+        Buds of each.
+    likeness : float
+        Within units, in [0, 1]; 1 makes whole units live or die.
     n_samples : int
-        Samples to draw.
     rng : numpy.random.Generator
+    canes : int
+        Canes of each unit that differ by a likeness of 0.1 more; 0 for none.
 
     Returns
     -------
-    ndarray of int64, shape (n_samples, n_canes)
+    ndarray of int64, shape (n_samples, n_units)
     """
-    shares = np.full((n_samples, n_canes), share)
-    if icc > 0:
-        size = (1 - icc) / icc
-        shares = rng.beta(share * size, (1 - share) * size, size=(n_samples, n_canes))
-    return rng.binomial(n_buds, shares)
+    shape = (n_samples, len(shares))
+    chance = _beta(np.broadcast_to(shares, shape), likeness, rng)
+    if not canes:
+        return rng.binomial(np.broadcast_to(sizes, shape), chance)
+    of_cane = _beta(np.repeat(chance[:, :, None], canes, axis=2), 0.1, rng)
+    each = np.broadcast_to((sizes // canes)[None, :, None], of_cane.shape)
+    dead: Ints = rng.binomial(each, of_cane).sum(axis=2)
+    return dead
+
+
+def _beta(mean: Floats, likeness: float, rng: np.random.Generator) -> Floats:
+    if likeness == 0:
+        return mean
+    if likeness == 1:
+        return (rng.random(mean.shape) < mean).astype(float)
+    size = (1 - likeness) / likeness
+    inside = np.clip(mean, 1e-12, 1 - 1e-12)
+    drawn: Floats = rng.beta(inside * size, (1 - inside) * size)
+    return drawn
+
+
+def _posterior(dead: Ints, design: Design, prior_icc: float) -> SharePosterior:
+    units = _units(dead, design)
+    if not design.strata:
+        return posterior_under(units, likeness_grid(prior_icc))
+    weights = np.tile(np.array(design.weights, dtype=float), (len(dead), 1))
+    return weighted_posterior(units, np.tile(np.array(design.strata), len(dead)), weights,
+                              prior_icc=prior_icc)
+
+
+def _units(dead: Ints, design: Design) -> Units:
+    sizes = np.tile(np.array(design.sizes, dtype=float), len(dead))
+    group = np.repeat(np.arange(len(dead)), design.n_units)
+    return Units.of(dead.ravel(), sizes, group, len(dead))
+
+
+def _known(dead: Ints, design: Design, likeness: float) -> SharePosterior:
+    """Return the posterior of somebody who knows the likeness."""
+    loss = likeness
+    if design.canes:
+        size, each = design.sizes[0], design.sizes[0] // design.canes
+        between = likeness * (size - 1) + (1 - likeness) * 0.1 * (each - 1)
+        loss = between / (size - 1)
+    prior = np.array([min(loss, 1 - 1e-6)]), np.zeros(1)
+    return posterior_under(_units(dead, design), prior)
+
+
+def _every_sample(design: Design, *, whole: bool) -> tuple[Ints, Floats]:
+    """Return every count of equal units, without regard to order, and the log of its orders."""
+    size, k = design.sizes[0], design.n_units
+    counts = (0, size) if whole else range(size + 1)
+    dead = np.array(list(itertools.combinations_with_replacement(counts, k)))
+    orders = special.gammaln(k + 1) - sum(
+        special.gammaln((dead == count).sum(axis=1) + 1) for count in range(size + 1))
+    return dead, orders
+
+
+def _chance(dead: Ints, orders: Floats, size: int, share: float, likeness: float) -> Floats:
+    counts = np.arange(size + 1)
+    if likeness == 0:
+        log = stats.binom.logpmf(counts, size, share)
+    elif likeness == 1:
+        log = np.where(counts == 0, np.log1p(-share), np.where(counts == size, np.log(share),
+                                                              -np.inf))
+    else:
+        strength = (1 - likeness) / likeness
+        log = stats.betabinom.logpmf(counts, size, share * strength, (1 - share) * strength)
+    chance: Floats = np.exp(orders + log[dead].sum(axis=1))
+    return chance
 
 
 def coverage(
-    *,
-    n_canes: int,
-    icc: float,
-    shares: Sequence[float] = SHARES,
-    n_buds: int = 10,
-    n_samples: int = 20_000,
-    prior_icc: float = 0.2,
-    confidence: float = 0.95,
-    rng: np.random.Generator,
-) -> CoverageRow:
-    """Simulate samples of canes and count how often the interval holds the true share.
+    design: Design, likeness: float, *, shares: Sequence[float] = SHARES, n_samples: int = 500,
+    prior_icc: float | None = None, confidence: float = 0.95, rng: np.random.Generator,
+) -> Cell:
+    """Count how often the interval of one design holds the true share.
 
     Parameters
     ----------
-    n_canes, n_buds : int
-        Canes a sample, buds a cane.
-    icc : float
-        True intra-class correlation in [0, 1).
+    design : Design
+    likeness : float
+        True likeness within units, in [0, 1].
     shares : sequence of float
-        True shares dead in (0, 1).
+        True shares dead, in (0, 1).
     n_samples : int
-        Samples for each share.
-    prior_icc, confidence : float
-        As in `budvision.stats.groups.working_effect`.
+        Samples for each share, where not every one can be counted; a quarter of them with strata,
+        which take longer.
+    prior_icc : float, optional
+        The setting's default where left out.
+    confidence : float
+        Nominal coverage in (0, 1).
     rng : numpy.random.Generator
-
-    Returns
-    -------
-    CoverageRow
     """
-    held, width, prior = [], [], []
+    prior = Settings().number("prior_icc") if prior_icc is None else prior_icc
+    held, ratio = [], []
+    whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata
+    if design.exact or whole:
+        dead, orders = _every_sample(design, whole=whole)
+        low, high = _posterior(dead, design, prior).limits(confidence)
+        near, far = _known(dead, design, likeness).limits(confidence)
+        for share in shares:
+            chance = _chance(dead, orders, design.sizes[0], share, likeness)
+            held.append(float(chance[(low <= share) & (share <= high)].sum()))
+            ratio.append(float(chance @ (high - low) / (chance @ (far - near))))
+        return Cell(design=design, likeness=likeness, coverage=tuple(held),
+                    width_ratio=tuple(ratio))
+    sizes = np.array(design.sizes)
     for share in shares:
-        sums = np.zeros(3)
-        for start in range(0, n_samples, BATCH):
-            count = min(BATCH, n_samples - start)
-            dead = simulate_canes(share, icc, n_canes, n_buds, count, rng=rng).ravel()
-            groups = group_shares(
-                dead, np.full(dead.shape, n_buds), np.repeat(np.arange(count), n_canes), count
-            )
-            low, high, effect = group_limits(groups, prior_icc=prior_icc, confidence=confidence)
-            inside = (low <= share) & (share <= high)
-            sums += inside.sum(), (high - low).sum(), effect.from_prior.sum()
-        held.append(sums[0] / n_samples)
-        width.append(sums[1] / n_samples)
-        prior.append(sums[2] / n_samples)
-    return CoverageRow(n_canes, icc, tuple(held), tuple(width), tuple(prior))
+        truth, sums = design.truth(share), np.zeros(3)
+        count = max(n_samples // 4, 1) if design.strata else n_samples
+        for start in range(0, count, _BATCH):
+            dead = simulate_units(design.shares(share), sizes, likeness,
+                                  min(_BATCH, count - start), rng=rng, canes=design.canes)
+            low, high = _posterior(dead, design, prior).limits(confidence)
+            near, far = ((np.zeros(1), np.array([np.nan])) if design.strata
+                         else _known(dead, design, likeness).limits(confidence))
+            inside = (low <= truth + 1e-12) & (truth - 1e-12 <= high)
+            sums += inside.sum(), (high - low).sum(), (far - near).sum()
+        held.append(float(sums[0] / count))
+        ratio.append(float(sums[1] / sums[2]))
+    return Cell(design=design, likeness=likeness, coverage=tuple(held), width_ratio=tuple(ratio))
 
 
-def coverage_table(rows: Sequence[CoverageRow], *, shares: Sequence[float] = SHARES) -> str:
-    """Return simulated coverage as a Markdown table, per cent, with the smallest of each row.
+def coverage_table(cells: Sequence[Cell], *, shares: Sequence[float] = SHARES) -> str:
+    """Return coverage as a Markdown table, per cent, with the smallest and the width ratio.
 
     Parameters
     ----------
-    rows : sequence of CoverageRow
+    cells : sequence of Cell
     shares : sequence of float
-        Those simulated, for the head.
+        Those worked out, for the head.
     """
-    heads = ["canes", "icc", *(f"{100 * share:g} %" for share in shares), "smallest"]
-    lines = ["| " + " | ".join(heads) + " |", "|" + " ---: |" * len(heads)]
-    for row in rows:
-        held = (f"{100 * value:.1f}" for value in row.coverage)
-        cells = [str(row.n_canes), f"{row.icc:g}", *held]
-        lines.append("| " + " | ".join([*cells, f"{100 * min(row.coverage):.1f}"]) + " |")
+    heads = ["sample", "likeness", *(f"{100 * share:g} %" for share in shares), "smallest", "width"]
+    lines = ["| " + " | ".join(heads) + " |", "| --- |" + " ---: |" * (len(heads) - 1)]
+    for cell in cells:
+        ratio = float(np.mean(cell.width_ratio))
+        row = [
+            cell.design.name, "whole units" if cell.likeness == 1 else f"{cell.likeness:g}",
+            *(f"{100 * value:.1f}" for value in cell.coverage),
+            f"{100 * min(cell.coverage):.1f}", "" if np.isnan(ratio) else f"{ratio:.2f}",
+        ]
+        lines.append("| " + " | ".join(row) + " |")
     return "\n".join(lines)
 
 
+def _cells(arguments: argparse.Namespace) -> list[Cell]:
+    rng = np.random.default_rng(arguments.start)
+    return [
+        coverage(design, likeness, n_samples=arguments.samples, rng=rng)
+        for design in DESIGNS if arguments.full or not design.full
+        for likeness in (*LIKENESS, *(() if design.canes or design.strata else (WHOLE,)))
+    ]
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Print the coverage table; return 1 where a bar is missed."""
+    """Print the coverage table; return 1 where a bar is missed by more than two standard errors."""
     parser = argparse.ArgumentParser(
         prog="python -m budvision.stats.coverage",
-        description="Simulate how often the interval for clustered shares holds the truth.",
+        description="Work out how often the interval for mortality holds the truth.",
     )
-    parser.add_argument("--samples", type=int, default=20_000, help="samples for each cell")
-    parser.add_argument("--buds", type=int, default=10, help="buds a cane")
-    parser.add_argument("--prior-icc", type=float, default=0.2, help="the prior icc tested")
+    parser.add_argument("--samples", type=int, default=400, help="samples for each share and cell")
+    parser.add_argument("--full", action="store_true", help="all designs (several minutes)")
     parser.add_argument("--start", type=int, default=1, help="start of the random numbers")
     told = parser.parse_args(arguments)
-    rng = np.random.default_rng(told.start)
-    rows = [
-        coverage(n_canes=canes, icc=icc, n_buds=told.buds, n_samples=told.samples,
-                 prior_icc=told.prior_icc, rng=rng)
-        for canes in CANES for icc in ICCS
-    ]
-    bar = min(min(row.coverage) for row in rows if row.n_canes >= 10 and row.icc <= 0.3)
+    cells = _cells(told)
+    low = min(min(cell.coverage) for cell in cells)
+    missed = any(value < BAR - 2 * _error(cell, told.samples)
+                 for cell in cells for value in cell.coverage)
+    wide = float(np.mean([
+        np.mean(cell.width_ratio) for cell in cells
+        if cell.design.n_units >= MANY_UNITS and not cell.design.strata and cell.likeness < 1
+    ]))
     sys.stdout.write(
-        f"Coverage in per cent of the nominal 95 % interval by true share dead, {told.buds} buds a "
-        f"cane, {told.samples:,} samples a cell, prior icc {told.prior_icc:g}:\n\n"
-        f"{coverage_table(rows)}\n\n"
-        f"Smallest for 10 or more canes and icc up to 0.3: {100 * bar:.1f} % (bar 93.5 %).\n"
+        "Coverage in per cent of the nominal 95 % interval by true share dead; width against one "
+        f"who knows the likeness; {told.samples:,} samples a cell, a quarter with strata (3 to 5 "
+        "units, and whole units: exact):\n\n"
+        f"{coverage_table(cells)}\n\n"
+        f"Smallest: {100 * low:.1f} % (bar {100 * BAR:g} %). Mean width from {MANY_UNITS} units "
+        f"on: {wide:.2f} times that with the likeness known (bar {WIDTH_BAR}).\n"
     )
-    return 0 if bar >= 0.935 else 1
+    return 1 if missed or wide > WIDTH_BAR else 0
+
+
+def _error(cell: Cell, n_samples: int) -> float:
+    """Return the standard error of a cell's coverage at the bar; 0 where it is exact."""
+    if cell.design.exact or cell.likeness == WHOLE:
+        return 0.0
+    count = max(n_samples // 4, 1) if cell.design.strata else n_samples
+    return float(np.sqrt(BAR * (1 - BAR) / count))
 
 
 if __name__ == "__main__":

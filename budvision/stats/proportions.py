@@ -1,4 +1,4 @@
-"""Intervals for one share: independent buds, and buds that come in canes.
+"""Intervals for one share of independent buds.
 
 Functions ending in ``_limits`` take and return arrays, one value a share; the others take one
 pair of counts and return an `Interval`.
@@ -16,13 +16,9 @@ from budvision.errors import InputError
 from budvision.vocabulary import Interval
 
 __all__ = [
-    "agresti_coull",
     "clopper_pearson",
     "effective_limits",
-    "jeffreys",
-    "mortality_interval",
-    "one_sided_bound",
-    "student_factor",
+    "size_of_width",
     "wilson",
     "wilson_limits",
 ]
@@ -31,11 +27,27 @@ Floats = NDArray[np.float64]
 
 
 def _check(n_hit: float, n: float, confidence: float) -> None:
+    check_count(n_hit, n)
     if not 0 < confidence < 1:
         raise InputError(
             f"confidence is {confidence!r}", expected="a number between 0 and 1",
             do="Give 0.95 for a 95 % interval.",
         )
+
+
+def check_count(n_hit: float, n: float) -> None:
+    """Refuse counts that no sample can give.
+
+    Parameters
+    ----------
+    n_hit, n : float
+        Counts.
+
+    Raises
+    ------
+    InputError
+        When n is not above 0, or n_hit not within 0 and n.
+    """
     if not (math.isfinite(n) and n > 0):
         raise InputError(
             f"the number judged is {n!r}", expected="at least 1",
@@ -106,6 +118,27 @@ def effective_limits(n_hit: ArrayLike, n: ArrayLike, confidence: float) -> tuple
     return np.where(none, 0.0, low), np.where(every, 1.0, high)
 
 
+def size_of_width(share: ArrayLike, low: ArrayLike, high: ArrayLike, confidence: float) -> Floats:
+    """Return how many independent buds would give exact limits as far apart as these.
+
+    Parameters
+    ----------
+    share, low, high : array_like of float, shape (n,)
+        Share found and its interval; nan gives 1.
+    confidence : float
+        Nominal coverage in (0, 1).
+    """
+    found = np.nan_to_num(np.asarray(share, dtype=float), nan=0.5)
+    wanted = np.nan_to_num(np.asarray(high, float) - np.asarray(low, float), nan=1.0)
+    size: Floats = np.ones_like(found)
+    for _ in range(12):
+        ends = effective_limits(np.where(found >= 1, size, found * size), size, confidence)
+        power = np.where((found <= 0) | (found >= 1), 1.2, 1.9)
+        ratio = (ends[1] - ends[0]) / np.maximum(wanted, 1e-9)
+        size = np.clip(size * ratio**power, 1e-3, 1e9)
+    return size
+
+
 def wilson(n_hit: float, n: float, *, confidence: float = 0.95) -> Interval:
     """Bound a share of independent buds by Wilson's score interval.
 
@@ -163,194 +196,3 @@ def clopper_pearson(n_hit: float, n: float, *, confidence: float = 0.95) -> Inte
     _check(n_hit, n, confidence)
     low, high = effective_limits(n_hit, n, confidence)
     return Interval(float(low), float(high), confidence, "clopper_pearson")
-
-
-def agresti_coull(n_hit: float, n: float, *, confidence: float = 0.95) -> Interval:
-    """Bound a share by the adjusted Wald interval of Agresti and Coull, ends not cut at 0 and 1.
-
-    Parameters
-    ----------
-    n_hit, n : float
-        Counts, 0 <= n_hit <= n, n > 0.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Interval
-        May reach beyond 0 and 1, as published.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible.
-
-    References
-    ----------
-    Agresti & Coull (1998), Am. Stat. 52:119-126, doi 10.1080/00031305.1998.10480550.
-    """
-    _check(n_hit, n, confidence)
-    z = normal_quantile(confidence)
-    total = n + z * z
-    share = (n_hit + z * z / 2) / total
-    half = z * math.sqrt(share * (1 - share) / total)
-    return Interval(share - half, share + half, confidence, "agresti_coull")
-
-
-def jeffreys(n_hit: float, n: float, *, confidence: float = 0.95) -> Interval:
-    """Bound a share by equal tails of the Beta(x + 1/2, n - x + 1/2) distribution.
-
-    Parameters
-    ----------
-    n_hit, n : float
-        Counts, 0 <= n_hit <= n, n > 0.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Interval
-        Raw tails: with nothing hit the lower end is close to 0, not exactly 0.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible.
-
-    References
-    ----------
-    Brown, Cai & DasGupta (2001), Stat. Sci. 16:101-133, doi 10.1214/ss/1009213286.
-    """
-    _check(n_hit, n, confidence)
-    tail = (1 - confidence) / 2
-    a, b = n_hit + 0.5, n - n_hit + 0.5
-    low, high = special.betaincinv(a, b, tail), special.betaincinv(a, b, 1 - tail)
-    return Interval(float(low), float(high), confidence, "jeffreys")
-
-
-def one_sided_bound(
-    n_hit: float, n: float, *, side: str = "upper", confidence: float = 0.95
-) -> float:
-    """Return the exact one-sided bound of a share.
-
-    Parameters
-    ----------
-    n_hit, n : float
-        Counts, 0 <= n_hit <= n, n > 0.
-    side : {"upper", "lower"}
-        Which bound.
-    confidence : float
-        Coverage of this one bound.
-
-    Returns
-    -------
-    float
-        0 hits of n give the upper bound 1 - (1 - confidence) ** (1 / n).
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible or the side is another word.
-
-    References
-    ----------
-    Clopper & Pearson (1934), Biometrika 26:404-413, doi 10.1093/biomet/26.4.404.
-    """
-    _check(n_hit, n, confidence)
-    if side not in ("upper", "lower"):
-        raise InputError(f"side is {side!r}", expected="upper or lower")
-    if confidence <= 0.5:
-        raise InputError(f"confidence is {confidence!r}", expected="above 0.5 for one bound")
-    low, high = effective_limits(n_hit, n, 2 * confidence - 1)
-    return float(high) if side == "upper" else float(low)
-
-
-def student_factor(n: ArrayLike, df: ArrayLike, confidence: float) -> Floats:
-    """Return the factor that few degrees of freedom cost an effective sample size.
-
-    It is (t(n - 1) / t(df)) squared, at most 1, where df is the number of canes less the number
-    of strata. Where df is below 1 the factor is 1: the caller must then rest on a prior.
-
-    Parameters
-    ----------
-    n : array_like of float
-        Buds judged.
-    df : array_like of float
-        Canes less strata.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    References
-    ----------
-    Korn & Graubard (1998), Survey Methodology 24:193-201.
-    """
-    total, freedom = np.asarray(n, dtype=float), np.asarray(df, dtype=float)
-    at = 0.5 + confidence / 2
-    wide = special.stdtrit(np.maximum(freedom, 1.0), at)
-    narrow = special.stdtrit(np.maximum(total - 1, 1.0), at)
-    factor = np.where(freedom >= 1, (narrow / wide) ** 2, 1.0)
-    return np.minimum(factor, 1.0)
-
-
-def mortality_interval(
-    n_dead: float,
-    n_judged: float,
-    *,
-    design_effect: float = 1.0,
-    n_clusters: int | None = None,
-    n_strata: int = 1,
-    confidence: float = 0.95,
-) -> Interval:
-    """Bound the share of dead buds, allowing for buds of one cane being alike.
-
-    Parameters
-    ----------
-    n_dead, n_judged : float
-        Counts, 0 <= n_dead <= n_judged, n_judged >= 1. Unsure and unexposed tissues stand in
-        neither.
-    design_effect : float
-        At least 1; 1 means independent buds.
-    n_clusters : int, optional
-        Canes that the buds came from. When given, the effective sample size is also corrected
-        for the degrees of freedom, `n_clusters` - `n_strata`.
-    n_strata : int
-        Strata (vine-size classes) that the design effect was worked out over.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Interval
-        Exact binomial limits on the effective sample size n_judged / design_effect (times the
-        degrees-of-freedom factor). With nothing dead the lower end is exactly 0 and the upper end
-        a proper bound; likewise with everything dead.
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible or the design effect is below 1.
-
-    Notes
-    -----
-    The effective size never exceeds the true one. With very few canes an estimated design effect
-    is itself unsure; `budvision.stats.groups.working_effect` puts a floor under it.
-
-    References
-    ----------
-    Korn & Graubard (1998), Survey Methodology 24:193-201.
-    """
-    _check(n_dead, n_judged, confidence)
-    if not (math.isfinite(design_effect) and design_effect >= 1):
-        raise InputError(
-            f"the design effect is {design_effect!r}", expected="at least 1",
-            do="Give 1 for independent buds.",
-        )
-    factor = 1.0
-    if n_clusters is not None:
-        factor = float(student_factor(n_judged, n_clusters - n_strata, confidence))
-    n_effective = n_judged / design_effect * factor
-    low, high = effective_limits(n_dead / n_judged * n_effective, n_effective, confidence)
-    plain = design_effect == 1.0 and factor == 1.0
-    return Interval(
-        float(low), float(high), confidence, "clopper_pearson" if plain else "korn_graubard"
-    )

@@ -11,9 +11,10 @@ import numpy as np
 from budvision.errors import InputError, NotFoundError
 from budvision.settings import Settings
 from budvision.stats.compare import Comparison, compare_groups
-from budvision.stats.groups import group_limits, group_shares
-from budvision.vineyard.buds import DEAD, LIVE, BudTable, Factor
-from budvision.vineyard.mortality import tissue_shares
+from budvision.stats.posterior import share_posterior
+from budvision.stats.units import Units
+from budvision.vineyard.buds import LIVE, BudTable, Factor
+from budvision.vineyard.tissues import as_number, dead_of_cold, tissue_units
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = ["BREAKDOWNS", "NamedComparison", "Part", "breakdown", "compare_blocks"]
@@ -21,7 +22,7 @@ __all__ = ["BREAKDOWNS", "NamedComparison", "Part", "breakdown", "compare_blocks
 BREAKDOWNS = ("node", "vigor", "zone", "cultivar", "block")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """Mortality of one part of the buds; None where nothing was judged.
 
@@ -29,17 +30,22 @@ class Part:
     ----------
     name : str
         Node number, vine-size class, zone, cultivar or block; empty for unknown.
-    design_effect_from_prior : bool
-        True where the interval rests on the prior icc.
+    n_units : int
+        Vines where they are known, else canes; the interval rests on their number.
+    few_units, design_effect_from_prior : bool
+        Fewer units than `budvision.stats.posterior.LEAST_UNITS`; the sample cannot show how alike
+        the buds of a unit are.
     """
 
     name: str
     n_judged: int
     n_dead: int
     n_canes: int
+    n_units: int
     mortality: float | None
     low: float | None
     high: float | None
+    few_units: bool
     design_effect_from_prior: bool
 
 
@@ -96,41 +102,38 @@ def breakdown(
 
     Notes
     -----
-    Canes are the clusters. Over several blocks the answer describes these blocks, not all blocks
-    of the cultivar or zone. At one node each cane has one bud, so Wilson's interval applies.
+    Vines, or canes where vines are not known, are the units. Over several blocks the answer
+    describes these blocks, not all blocks of the cultivar or zone. At one node each cane has one
+    bud: with canes as units the interval is Clopper and Pearson's.
     """
     settings, factor = settings or Settings(), _factor(table, by)
-    column = TISSUES.index(tissue)
-    calls = table.calls[:, column]
-    dead = calls == DEAD
-    if settings["cold_only"]:
-        dead &= ~table.other_cause[:, column]
-    keep = dead | (calls == LIVE)
+    dead = dead_of_cold(table, tissue, cold_only=bool(settings["cold_only"]))
+    keep = dead | (table.calls[:, TISSUES.index(tissue)] == LIVE)
+    there = np.ones(table.n_buds, bool)
     if block is not None:
         if block not in table.block.names:
             raise NotFoundError(f"there is no block {block!r}",
                                 expected=f"one of {', '.join(table.block.names)}")
-        keep &= table.block.codes == table.block.names.index(block)
-    n_parts = len(factor.names)
-    cell = table.cane.codes[keep] * n_parts + factor.codes[keep]
-    cells, index = np.unique(cell, return_inverse=True)
-    sizes = np.bincount(index, minlength=len(cells))
-    hits = np.bincount(index, weights=dead[keep].astype(float), minlength=len(cells))
-    groups = group_shares(hits, sizes, cells % n_parts, n_parts)
-    low, high, effect = group_limits(
-        groups, prior_icc=settings.number("prior_icc"), confidence=settings.number("confidence")
-    )
-    present = np.unique(factor.codes if block is None
-                        else factor.codes[table.block.codes == table.block.names.index(block)])
-    parts = []
-    for at in present.tolist():
-        judged = bool(groups.n[at] > 0)
-        parts.append(Part(
-            factor.names[at], int(groups.n[at]), int(groups.hits[at]), int(groups.n_clusters[at]),
-            float(groups.share[at]) if judged else None, float(low[at]) if judged else None,
-            float(high[at]) if judged else None, bool(effect.from_prior[at]) and judged,
-        ))
-    return parts
+        there = table.block.codes == table.block.names.index(block)
+    keep &= there
+    n_parts, part = len(factor.names), factor.codes[keep]
+    cells, index = np.unique(table.unit[keep] * n_parts + part, return_inverse=True)
+    units = Units.of(np.bincount(index, dead[keep], len(cells)), np.bincount(index),
+                     cells % n_parts, n_parts)
+    found = share_posterior(units, prior_icc=settings.number("prior_icc"))
+    low, high = found.limits(settings.number("confidence"))
+    canes = np.unique(table.cane.codes[keep] * n_parts + part) % n_parts
+    n_canes = np.bincount(canes, minlength=n_parts)
+    return [
+        Part(
+            name=factor.names[at], n_judged=int(found.n[at]), n_dead=int(found.hits[at]),
+            n_canes=int(n_canes[at]), n_units=int(found.n_units[at]),
+            mortality=as_number(found.share[at]), low=as_number(low[at]),
+            high=as_number(high[at]), few_units=bool(found.few_units[at]),
+            design_effect_from_prior=bool(found.unseen[at] and found.n[at] > 0),
+        )
+        for at in np.unique(factor.codes[there]).tolist()
+    ]
 
 
 def compare_blocks(
@@ -169,10 +172,11 @@ def compare_blocks(
         if name not in names:
             raise NotFoundError(f"there is no block {name!r}",
                                 expected=f"one of {', '.join(names)}")
-    groups = tissue_shares(table, tissue, cold_only=bool(settings["cold_only"]))
+    units = tissue_units(table, tissue, cold_only=bool(settings["cold_only"]))[0]
     results = compare_groups(
-        groups, [(names.index(a), names.index(b)) for a, b in wanted],
-        prior_icc=settings.number("prior_icc"), confidence=settings.number("confidence"),
+        share_posterior(units, prior_icc=settings.number("prior_icc")),
+        [(names.index(a), names.index(b)) for a, b in wanted],
+        confidence=settings.number("confidence"),
     )
     return [NamedComparison(a, b, result)
             for (a, b), result in zip(wanted, results, strict=True)]

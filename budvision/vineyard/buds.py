@@ -69,6 +69,11 @@ class BudTable:
         Codes only, without names; a cane belongs to one block.
     block_of_cane : ndarray of int64, shape (n_canes,)
         Index into `block.names`.
+    unit : ndarray of int64, shape (n_buds,)
+        The highest thing that was drawn: the vine of each bud, or its cane where no vine is named.
+    block_of_unit : ndarray of int64, shape (n_units,)
+        Index into `block.names`.
+    unit_is_vine : ndarray of bool, shape (n_units,)
     node : ndarray of int64, shape (n_buds,)
         1 is the basal node.
     calls : ndarray of int8, shape (n_buds, 3)
@@ -82,6 +87,9 @@ class BudTable:
     block: Factor
     cane: Factor
     block_of_cane: NDArray[np.int64]
+    unit: NDArray[np.int64]
+    block_of_unit: NDArray[np.int64]
+    unit_is_vine: NDArray[np.bool_]
     node: NDArray[np.int64]
     calls: NDArray[np.int8]
     other_cause: NDArray[np.bool_]
@@ -124,6 +132,7 @@ class BudTable:
         ]
         return cls.from_columns(
             block=[bud.block for bud in buds], cane=[(bud.vine, bud.cane) for bud in buds],
+            vine=[bud.vine for bud in buds],
             node=[bud.node for bud in buds], calls=np.array(calls, np.int8).reshape(-1, 3),
             other_cause=np.array(other, bool).reshape(-1, 3),
             vigor=[bud.vigor for bud in buds], zone=[bud.zone for bud in buds],
@@ -138,6 +147,7 @@ class BudTable:
         cane: Sequence[Hashable] | NDArray[np.int64],
         node: ArrayLike,
         calls: ArrayLike,
+        vine: Sequence[Hashable] | Factor | None = None,
         other_cause: ArrayLike | None = None,
         vigor: Sequence[Hashable] | Factor | None = None,
         zone: Sequence[Hashable] | Factor | None = None,
@@ -155,6 +165,8 @@ class BudTable:
         node : array_like of int, shape (n_buds,)
         calls : array_like of int, shape (n_buds, 3)
             Coded as in `CALL_CODES`.
+        vine : sequence or Factor, length n_buds, optional
+            Vine of each bud, one name for each vine of a block and zone; empty where not known.
         other_cause : array_like of bool, shape (n_buds, 3), optional
         vigor, zone, cultivar : sequence or Factor, optional
 
@@ -192,7 +204,27 @@ class BudTable:
         if np.any(block_of_cane[canes.codes] != blocks.codes):
             raise InputError("a cane number stands in two blocks", expected="ids unique over all")
         other = np.zeros((n, 3), bool) if other_cause is None else np.asarray(other_cause, bool)
+        zones = factor(zone, "zone")
+        unit_of_cane, block_of_unit, is_vine = _units(
+            block_of_cane, canes.codes, factor(vine, "vine"), zones)
         return cls(
-            blocks, canes, block_of_cane, nodes, codes, other, factor(vigor, "vigor"),
-            factor(zone, "zone"), factor(cultivar, "cultivar"),
+            block=blocks, cane=canes, block_of_cane=block_of_cane, unit=unit_of_cane[canes.codes],
+            block_of_unit=block_of_unit, unit_is_vine=is_vine, node=nodes, calls=codes,
+            other_cause=other, vigor=factor(vigor, "vigor"), zone=zones,
+            cultivar=factor(cultivar, "cultivar"),
         )
+
+
+def _units(
+    block_of_cane: NDArray[np.int64], cane: NDArray[np.int64], vine: Factor, zone: Factor
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the unit of each cane, the block of each unit, and whether the unit is a vine."""
+    n_canes, width = len(block_of_cane), len(vine.names) * len(zone.names) + 1
+    named = np.array([bool(name) and name != "None" for name in vine.names] or [False])
+    place = np.zeros(n_canes, dtype=np.int64)
+    known = np.zeros(n_canes, dtype=bool)
+    known[cane] = named[vine.codes]
+    place[cane] = zone.codes * len(vine.names) + vine.codes
+    key = np.where(known, block_of_cane * width + place, -1 - np.arange(n_canes))
+    _, first, unit = np.unique(key, return_index=True, return_inverse=True)
+    return unit.astype(np.int64), block_of_cane[first], known[first]

@@ -1,138 +1,180 @@
-"""What more cutting would buy: the interval to expect, and how many buds would settle a band."""
+"""What more cutting would buy, by the same rule as the interval: more units alike those cut."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from budvision.stats.groups import GroupShares, WorkingEffect
-from budvision.stats.proportions import effective_limits, student_factor, wilson_limits
+from budvision.stats.likelihood import likeness_grid, log_likelihood
+from budvision.stats.posterior import SharePosterior, posterior_of
+from budvision.stats.units import Units, alike_units, chunks
 from budvision.vineyard.policies import Policy
+from budvision.vineyard.strata import BlockStrata, weighed
 
-__all__ = ["MOST_BUDS", "Outlook"]
+__all__ = ["MOST_BUDS", "Outlook", "buds_to_settle"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_Settles = Callable[[Floats], NDArray[np.bool_]]
 
-MOST_BUDS = 5000
-"""Beyond so many more buds the band counts as not to be settled by cutting."""
+MOST_BUDS = 300
+"""Further buds that count as within reach: three more samples of ten canes of ten, our choice.
+Where more would be needed the band stays open."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """What is known of each block's share, ready to be asked about more buds.
+    """What is known of one block's share, ready to be asked about more buds.
 
-    Further buds are taken to come from further canes, as many to a cane and as alike as those
-    cut so far, and to show the same share dead.
+    Further buds are taken to come from further vines or canes, as many to each and as alike as
+    those cut so far, and to show the same share dead.
 
     Attributes
     ----------
-    share, n, n_clusters, n_strata, design_effect : ndarray of float64, shape (n_blocks,)
-    from_prior, single : ndarray of bool, shape (n_blocks,)
-        As in `budvision.stats.groups`.
-    confidence : float
-        Nominal coverage.
+    units : Units
+        Of all blocks; `block` is the one this outlook is about.
+    strata : BlockStrata or None
+        Of these units.
+    prior_icc, confidence : float
+        As in `budvision.stats.posterior`.
     """
 
-    share: Floats
-    n: Floats
-    n_clusters: Floats
-    n_strata: Floats
-    design_effect: Floats
-    from_prior: NDArray[np.bool_]
-    single: NDArray[np.bool_]
+    units: Units
+    strata: BlockStrata | None
+    block: int
+    prior_icc: float
     confidence: float
 
-    @classmethod
-    def of(cls, groups: GroupShares, effect: WorkingEffect, confidence: float) -> Outlook:
-        """Return the outlook of blocks already summarised."""
-        return cls(
-            groups.share, groups.n, groups.n_clusters, groups.n_strata, effect.design_effect,
-            effect.from_prior, effect.single, confidence,
-        )
-
-    def at(self, index: int) -> Outlook:
-        """Return the outlook of one block, arrays of length 1."""
-        one = slice(index, index + 1)
-        return Outlook(
-            self.share[one], self.n[one], self.n_clusters[one], self.n_strata[one],
-            self.design_effect[one], self.from_prior[one], self.single[one], self.confidence,
-        )
-
-    def effective_sizes(self, more: Floats) -> Floats:
-        """Return the effective numbers of independent buds after so many more judged buds.
+    def expected(self, more: ArrayLike) -> SharePosterior:
+        """Return what would be known after so many more judged buds, one row for each number.
 
         Parameters
         ----------
-        more : ndarray of float64, shape (n_blocks,)
+        more : array_like of float, shape (n,)
             Further judged buds, at least 0.
-
-        Returns
-        -------
-        ndarray of float64, shape (n_blocks,)
-            With the correction for few canes; of no meaning where nothing has been judged yet.
         """
-        known = self.n > 0
-        total = np.where(known, self.n + more, 1.0)
-        canes = self.n_clusters * total / np.where(known, self.n, 1.0)
-        factor = student_factor(total, canes - self.n_strata, self.confidence)
-        factor = np.where(self.from_prior | self.single, 1.0, factor)
-        sizes: Floats = total / self.design_effect * factor
-        return sizes
+        further = np.atleast_1d(np.asarray(more, dtype=float))
+        keep = self.units.group == self.block
+        x, m = self.units.hits[keep], self.units.sizes[keep]
+        n_units, times = len(x), len(further)
+        factor = 1 + further / max(float(m.sum()), 1.0)
+        group = np.repeat(np.arange(times), n_units)
+        units = Units(np.tile(x, times), np.tile(m, times), group, times, factor[group])
+        if self.strata is None:
+            return weighed(units, None, prior_icc=self.prior_icc)
+        strata = self.strata.repeated(self.block, keep, times)
+        return weighed(units, strata, prior_icc=self.prior_icc)
 
-    def limits(self, more: Floats) -> tuple[Floats, Floats]:
-        """Return the interval to expect after so many more judged buds in each block.
+    def limits(self, more: ArrayLike) -> tuple[Floats, Floats]:
+        """Return the interval to expect after so many more judged buds.
 
         Parameters
         ----------
-        more : ndarray of float64, shape (n_blocks,)
+        more : array_like of float, shape (n,)
             Further judged buds, at least 0.
 
         Returns
         -------
-        low, high : ndarray of float64, shape (n_blocks,)
+        low, high : ndarray of float64, shape (n,)
             nan where nothing has been judged yet.
         """
-        known, size = self.n > 0, self.effective_sizes(more)
-        share = np.where(known, self.share, 0.0)
-        hits = np.where(share >= 1, size, share * size)
-        exact = effective_limits(hits, size, self.confidence)
-        score = wilson_limits(hits, size, self.confidence)
-        low, high = (
-            np.where(known, np.where(self.single, score[end], exact[end]), np.nan)
-            for end in (0, 1)
-        )
-        return low, high
+        return self.expected(more).limits(self.confidence)
 
-    def buds_to_settle(self, policy: Policy) -> NDArray[np.int64]:
-        """Return how many more judged buds would put the whole interval into one band.
+    def band_chances(self, policy: Policy, more: ArrayLike) -> Floats:
+        """Return the probability of each band after so many more buds, shape (n, n_bands)."""
+        return self.expected(more).band_chances(policy.edges)
 
-        Parameters
-        ----------
-        policy : Policy
-            The bands.
 
-        Returns
-        -------
-        ndarray of int64, shape (n_blocks,)
-            0 where it is settled already; -1 where nothing was judged, or where more than
-            `MOST_BUDS` would be needed (the share found is on, or next to, an edge).
-        """
+def _settled(found: SharePosterior, policy: Policy, confidence: float) -> NDArray[np.bool_]:
+    low, high = (np.nan_to_num(end, nan=0.5) for end in found.limits(confidence))
+    one: NDArray[np.bool_] = policy.band_index(low) == policy.band_index(high)
+    return one
 
-        def settled(more: Floats) -> NDArray[np.bool_]:
-            low, high = (np.nan_to_num(end, nan=0.5) for end in self.limits(more))
-            one: NDArray[np.bool_] = policy.band_index(low) == policy.band_index(high)
-            return one
 
-        below = np.full(len(self.n), -1.0)
-        enough = np.full(len(self.n), float(MOST_BUDS))
-        never = ~settled(enough) | (self.n == 0)
-        now = settled(np.zeros(len(self.n)))
-        below, enough = np.where(now, -1.0, 0.0), np.where(now, 0.0, enough)
-        for _ in range(14):
-            middle = np.floor((below + enough) / 2)
-            good = settled(np.maximum(middle, 0))
-            enough = np.where(good, np.maximum(middle, 0), enough)
-            below = np.where(good, below, middle)
-        return np.where(never, -1, enough).astype(np.int64)
+class _Alike:
+    """Blocks of one handful with their log-likelihood kept: more of the same multiplies it."""
+
+    def __init__(self, units: Units, prior: tuple[Floats, Floats]) -> None:
+        self._units, self._prior = units, prior
+        self._loglike = log_likelihood(units, prior[0])
+
+    def found(self, factor: Floats) -> SharePosterior:
+        """Return the posterior with so many times the units, one factor a block."""
+        return posterior_of(self._loglike * factor[:, None, None],
+                            alike_units(self._units, factor), *self._prior)
+
+
+def buds_to_settle(
+    units: Units, posterior: SharePosterior, policy: Policy, *, confidence: float,
+    prior_icc: float, strata: BlockStrata | None = None,
+) -> Ints:
+    """Return how many more judged buds would put the whole interval into one band.
+
+    Parameters
+    ----------
+    units : Units
+        Judged units of each block.
+    posterior : SharePosterior
+        What they tell already.
+    policy : Policy
+        The bands.
+    confidence, prior_icc : float
+        As in `budvision.stats.posterior`.
+    strata : BlockStrata, optional
+        Of these units.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_blocks,)
+        Whole vines or canes, of as many buds as those cut on average; 0 where it is settled
+        already; -1 where nothing was judged, or more than `MOST_BUDS` would be needed.
+    """
+    judged = posterior.n > 0
+    answer = np.where(judged & _settled(posterior, policy, confidence), 0, -1)
+    weighted = strata.applied(units) if strata is not None else np.zeros(len(answer), bool)
+    open_ = judged & (answer != 0)
+    size = posterior.n / np.maximum(posterior.n_units, 1)
+    for block in np.flatnonzero(open_ & weighted).tolist():
+        outlook = Outlook(units, strata, block, prior_icc, confidence)
+
+        def one(extra: Floats, outlook: Outlook = outlook, block: int = block) -> NDArray[np.bool_]:
+            return _settled(outlook.expected(extra * size[block]), policy, confidence)
+
+        answer[block] = _fewest(one, size[[block]])[0]
+    plain = open_ & ~weighted
+    if not plain.any():
+        return answer
+    place = np.flatnonzero(plain)
+    number = np.cumsum(plain) - 1
+    keep = plain[units.group]
+    few = Units(units.hits[keep], units.sizes[keep], number[units.group[keep]], len(place),
+                units.copies[keep])
+    prior = likeness_grid(prior_icc)
+    for some, handful in chunks(few):
+        alike, each = _Alike(handful, prior), place[some]
+
+        def many(extra: Floats, alike: _Alike = alike, each: Ints = each) -> NDArray[np.bool_]:
+            factor = 1 + extra / posterior.n_units[each]
+            return _settled(alike.found(factor), policy, confidence)
+
+        answer[each] = _fewest(many, size[each])
+    return answer
+
+
+def _fewest(settled: _Settles, size: Floats) -> Ints:
+    """Return the buds of the fewest further units that settle each block, -1 beyond reach."""
+    most = np.maximum(np.floor(MOST_BUDS / size), 1.0)
+    within = settled(most)
+    below, enough = np.zeros(len(size)), most.copy()
+    for _ in range(max(1, int(np.ceil(np.log2(most.max() + 1))))):
+        middle = np.floor((below + enough) / 2)
+        good = settled(middle)
+        moves = enough - below > 1
+        enough = np.where(moves & good, middle, enough)
+        below = np.where(moves & ~good, middle, below)
+        if not (enough - below > 1).any():
+            break
+    return np.where(within, np.ceil(enough * size - 1e-9), -1).astype(np.int64)

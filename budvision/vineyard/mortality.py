@@ -10,20 +10,30 @@ block; `summarise_table` takes a `BudTable` of any number of blocks and works in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError, NothingToDoError, UsageError
 from budvision.settings import Settings
-from budvision.stats.groups import GroupShares, group_limits, group_shares
-from budvision.vineyard.buds import DEAD, LIVE, NOT_CALLED, NOT_EXPOSED, UNSURE, BudTable
-from budvision.vineyard.more_buds import Outlook
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.edges import edges_within, most_within_reach, rules_apart
+from budvision.vineyard.more_buds import Outlook, buds_to_settle
 from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.potential import CropShares, block_potential
-from budvision.vineyard.pruning import NodeCount, band_probabilities, check_normal, node_ranges
-from budvision.vineyard.results import BlockResult, CropPotential, PolicyAnswer, TissueResult
-from budvision.vineyard.strata import StrataShares, stratified_shares
+from budvision.vineyard.pruning import NodeCount, check_normal, node_ranges
+from budvision.vineyard.remarks import remarks
+from budvision.vineyard.results import (
+    BandEdge,
+    BlockResult,
+    CropPotential,
+    PolicyAnswer,
+    Reach,
+    TissueResult,
+)
+from budvision.vineyard.strata import StrataShares, block_strata
+from budvision.vineyard.tissues import JudgedTissue, as_number, tissue_results
 from budvision.vocabulary import TISSUES, BudCalls, Tissue
 
 __all__ = [
@@ -34,10 +44,10 @@ __all__ = [
     "chosen_policy",
     "summarise",
     "summarise_table",
-    "tissue_shares",
 ]
 
 Floats = NDArray[np.float64]
+
 
 
 def chosen_policy(settings: Settings, policies: Mapping[str, Policy] | None = None) -> Policy:
@@ -66,91 +76,6 @@ def chosen_policy(settings: Settings, policies: Mapping[str, Policy] | None = No
     return known[name]
 
 
-def tissue_shares(
-    table: BudTable,
-    tissue: Tissue,
-    *,
-    cold_only: bool = False,
-    strata_shares: StrataShares | None = None,
-) -> GroupShares:
-    """Return the share dead of one tissue in every block, canes as clusters.
-
-    Parameters
-    ----------
-    table : BudTable
-    tissue : Tissue
-    cold_only : bool
-        Leave out tissues dead for another cause.
-    strata_shares : mapping, optional
-        For each block, the share of its vines in each vine-size class; blocks named here are
-        weighted by it, the others are not weighted.
-
-    Returns
-    -------
-    GroupShares
-        Arrays with one value a block.
-
-    Raises
-    ------
-    InputError
-        When the shares of a block are negative or sum to nothing.
-    """
-    column = TISSUES.index(tissue)
-    calls = table.calls[:, column]
-    dead = calls == DEAD
-    if cold_only:
-        dead &= ~table.other_cause[:, column]
-    n_canes, n_blocks = len(table.block_of_cane), len(table.block.names)
-    hits = np.bincount(table.cane.codes[dead], minlength=n_canes)
-    sizes = hits + np.bincount(table.cane.codes[calls == LIVE], minlength=n_canes)
-    if strata_shares:
-        return stratified_shares(table, hits, sizes, strata_shares)
-    return group_shares(hits, sizes, table.block_of_cane, n_blocks)
-
-
-def _per_block(table: BudTable, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
-    return np.bincount(table.block.codes[rows], minlength=len(table.block.names))
-
-
-def _number(value: float) -> float | None:
-    return None if np.isnan(value) else float(value)
-
-
-def _tissue_results(
-    table: BudTable, tissue: Tissue, groups: GroupShares, *, settings: Settings
-) -> tuple[list[TissueResult], Outlook, Floats]:
-    confidence = settings.number("confidence")
-    low, high, effect = group_limits(
-        groups, prior_icc=settings.number("prior_icc"), confidence=confidence
-    )
-    column = TISSUES.index(tissue)
-    calls, other = table.calls[:, column], table.other_cause[:, column]
-    if not settings["cold_only"]:
-        other = np.zeros_like(other)
-    left_out = _per_block(table, (calls == DEAD) & other).tolist()
-    counts = [
-        _per_block(table, (calls == code) & ~((calls == DEAD) & other)).tolist()
-        for code in (LIVE, DEAD, UNSURE, NOT_EXPOSED, NOT_CALLED)
-    ]
-    share, icc = groups.share, groups.icc
-    results = []
-    for at, (live, dead, unsure, hidden, silent) in enumerate(zip(*counts, strict=True)):
-        judged, missing = live + dead, unsure + hidden + silent
-        prior, single = bool(effect.from_prior[at]), bool(effect.single[at])
-        method = "wilson" if single else "korn_graubard_prior" if prior else "korn_graubard"
-        bounds = bool(settings["bound_missing"]) and judged + missing > 0
-        results.append(TissueResult(
-            live, dead, unsure, hidden, silent, left_out[at], int(groups.n_clusters[at]),
-            _number(share[at]), _number(low[at]), _number(high[at]), confidence,
-            float(effect.design_effect[at]) if judged else None, prior and judged > 0,
-            _number(icc[at]), method if judged else "none",
-            "" if judged else f"no {tissue.value} was called live or dead",
-            dead / (judged + missing) if bounds else None,
-            (dead + missing) / (judged + missing) if bounds else None,
-        ))
-    return results, Outlook.of(groups, effect, confidence), effect.n_effective
-
-
 def _node_counts(
     share: Floats, low: Floats, high: Floats, factors: tuple[Floats, Floats, Floats],
     crop: CropShares, normal: Floats, max_factor: float,
@@ -174,42 +99,6 @@ def _values(
     return np.full(len(names), float(given))
 
 
-def _say(
-    primary: TissueResult, crop: CropShares, at: int, n_canes: int, prior_icc: float,
-    tissues: Mapping[Tissue, TissueResult], more: int,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    notes, warnings = [], []
-    if n_canes == 1:
-        warnings.append(
-            "All buds come from one cane, so the sample cannot show how alike the buds of a cane "
-            f"are; the interval rests on an assumed likeness (icc {prior_icc:g}) alone."
-        )
-    from_prior = [name.value for name, row in tissues.items() if row.design_effect_from_prior]
-    if from_prior:
-        notes.append(
-            f"The interval for {', '.join(from_prior)} rests on an assumed likeness of buds of one "
-            f"cane (icc {prior_icc:g}), because the sample is too thin to show it."
-        )
-    if primary.mortality is None:
-        warnings.append("No primary was called live or dead: there is no mortality, band or count.")
-    elif more < 0:
-        notes.append("The share lies on the edge of a band; more cutting would not settle it.")
-    if crop.unknown[at]:
-        notes.append(
-            "No secondary under a dead primary was judged: the crop potential counts them as "
-            "bearing nothing, and its upper end counts them as live."
-        )
-    elif crop.n_filled[at]:
-        notes.append(
-            f"{int(crop.n_filled[at])} dead primaries have no judged secondary; they are taken to "
-            "be like the others."
-        )
-    left_out = sum(row.n_other_cause for row in tissues.values())
-    if left_out:
-        notes.append(f"{left_out} tissues dead for another cause than cold are left out.")
-    return tuple(notes), tuple(warnings)
-
-
 def summarise_table(
     table: BudTable,
     *,
@@ -218,6 +107,7 @@ def summarise_table(
     normal_nodes: Mapping[str, float] | float | None = None,
     secondary_crop: Mapping[str, float] | float | None = None,
     strata_shares: StrataShares | None = None,
+    zone_shares: StrataShares | None = None,
     compare_policies: bool = True,
 ) -> list[BlockResult]:
     """Return the answer for every block of a table, in the order of its blocks.
@@ -233,8 +123,9 @@ def summarise_table(
         Those that ship with the package when left out.
     normal_nodes, secondary_crop : mapping of block name to float, or one float, optional
         What differs from the settings.
-    strata_shares : mapping, optional
-        As in `tissue_shares`.
+    strata_shares, zone_shares : mapping, optional
+        For each block, the share of its vines in each vine-size class, and in each zone. A block
+        is weighted by its zones where it names any, else by its vine sizes.
     compare_policies : bool
         Whether to work out what the other policies say.
 
@@ -253,22 +144,18 @@ def summarise_table(
     policy, names = chosen_policy(settings, known), table.block.names
     normal = _values(normal_nodes, settings.number("normal_nodes"), names)
     crop_each = _values(secondary_crop, settings.number("secondary_crop"), names)
-    for name, count, value in zip(names, normal, crop_each, strict=True):
-        check_normal(float(count), where=f"block {name}")
-        if not 0 <= value <= 1:
-            raise InputError(f"the secondary's crop is {value:g}", where=f"block {name}",
-                             expected="a share from 0 to 1", do="Give 0.33 for a third.")
-    prior_icc, max_factor = settings.number("prior_icc"), settings.number("max_nodes_factor")
-    by_tissue, outlooks, sizes = {}, {}, {}
-    for tissue in TISSUES:
-        groups = tissue_shares(table, tissue, cold_only=bool(settings["cold_only"]),
-                               strata_shares=strata_shares)
-        by_tissue[tissue], outlooks[tissue], sizes[tissue] = _tissue_results(
-            table, tissue, groups, settings=settings)
-    outlook = outlooks[Tissue.PRIMARY]
-    low, high = outlook.limits(np.zeros(len(names)))
-    share, size = outlook.share, np.maximum(sizes[Tissue.PRIMARY], 1e-9)
-    crop = block_potential(table, crop_each, prior_icc=prior_icc,
+    _checked(names, normal, crop_each)
+    strata = block_strata(table, zones=zone_shares, sizes=strata_shares)
+    judged = {tissue: JudgedTissue.of(table, tissue, strata, settings) for tissue in TISSUES}
+    by_tissue = {tissue: tissue_results(table, tissue, judged[tissue], settings=settings)
+                 for tissue in TISSUES}
+    primary = judged[Tissue.PRIMARY]
+    share, low, high = primary.posterior.share, primary.low, primary.high
+    all_causes = primary.posterior
+    if settings["cold_only"]:
+        every = Settings({**settings, "cold_only": False})
+        all_causes = JudgedTissue.of(table, Tissue.PRIMARY, strata, every).posterior
+    crop = block_potential(table, crop_each, all_causes, strata=strata,
                            confidence=settings.number("confidence"))
 
     def factors(of: Policy) -> tuple[Floats, Floats, Floats]:
@@ -278,39 +165,94 @@ def summarise_table(
         )
         return one, two, three
 
-    nodes = _node_counts(share, low, high, factors(policy), crop, normal, max_factor)
-    index = policy.band_index(np.nan_to_num(share))
-    chances = band_probabilities(policy, np.nan_to_num(share), size).tolist()
-    more = outlook.buds_to_settle(policy)
+    max_factor = settings.number("max_nodes_factor")
+    more = buds_to_settle(
+        primary.units, primary.posterior, policy, confidence=settings.number("confidence"),
+        prior_icc=settings.number("prior_icc"), strata=primary.strata)
     others = [
-        (of, of.band_index(np.nan_to_num(share)).tolist(),
+        (of, of.band_index(np.nan_to_num(share)),
          node_ranges(normal, *factors(of), max_factor=max_factor))
         for of in known.values() if compare_policies and of.name != policy.name
     ]
-    n_buds = np.bincount(table.block.codes, minlength=len(names))
-    n_canes = np.bincount(table.block_of_cane, minlength=len(names))
-    results = []
-    for at, name in enumerate(names):
-        tissues = {tissue: by_tissue[tissue][at] for tissue in TISSUES}
-        primary = tissues[Tissue.PRIMARY]
-        judged = primary.mortality is not None
-        notes, warnings = _say(primary, crop, at, int(n_canes[at]), prior_icc, tissues,
-                               int(more[at]))
-        results.append(BlockResult(
-            name, int(n_buds[at]), int(n_canes[at]), tissues,
-            CropPotential(_number(crop.share[at]), _number(crop.low[at]), _number(crop.high[at]),
-                          float(crop_each[at])),
-            policy.name, policy.bands[int(index[at])] if judged else None,
-            {band.name: chance for band, chance in zip(policy.bands, chances[at], strict=True)}
-            if judged else {},
-            float(normal[at]), nodes[at], int(more[at]) if more[at] >= 0 else None,
-            tuple(
-                PolicyAnswer(of.name, of.bands[bands[at]], counts[at])
-                for of, bands, counts in others if judged
-            ),
-            outlook.at(at), notes, warnings,
-        ))
-    return results
+    blocks = _Blocks(
+        policy=policy, settings=settings, tissues=by_tissue, primary=primary, crop=crop,
+        crop_each=crop_each, normal=normal, more=more,
+        n_buds=np.bincount(table.block.codes, minlength=len(names)),
+        n_canes=_per_block_canes(table),
+        nodes=_node_counts(share, low, high, factors(policy), crop, normal, max_factor),
+        index=policy.band_index(np.nan_to_num(share)), others=others,
+        chances=primary.posterior.band_chances(policy.edges),
+        edges=edges_within(policy, primary.posterior, low, high),
+        reach=most_within_reach(primary.units, primary.posterior, policy, (more < 0),
+                                strata=primary.strata, settings=settings),
+    )
+    return [blocks.result(at, name) for at, name in enumerate(names)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Blocks:
+    """All blocks' columns, to be handed out block by block."""
+
+    policy: Policy
+    settings: Settings
+    tissues: Mapping[Tissue, Sequence[TissueResult]]
+    primary: JudgedTissue
+    crop: CropShares
+    crop_each: Floats
+    normal: Floats
+    more: NDArray[np.int64]
+    n_buds: NDArray[np.int64]
+    n_canes: NDArray[np.int64]
+    nodes: Sequence[dict[str, NodeCount]]
+    index: NDArray[np.int64]
+    others: Sequence[tuple[Policy, NDArray[np.int64], Sequence[NodeCount]]]
+    chances: Floats
+    edges: Sequence[tuple[BandEdge, ...]]
+    reach: Mapping[int, Reach]
+
+    def result(self, at: int, name: str) -> BlockResult:
+        """Return the answer of the block with this number and name."""
+        tissues = {tissue: rows[at] for tissue, rows in self.tissues.items()}
+        judged = tissues[Tissue.PRIMARY].mortality is not None
+        prior_icc = self.settings.number("prior_icc")
+        strata, units, reach = self.primary.strata, self.primary.units, self.reach.get(at)
+        weighting = strata.facts(units, at) if strata else None
+        notes, warnings = remarks(tissues, self.crop, at, prior_icc, reach, weighting)
+        others = tuple(
+            PolicyAnswer(of.name, of.bands[int(index[at])], counts[at])
+            for of, index, counts in self.others if judged
+        )
+        crop = self.crop
+        chances = zip(self.policy.bands, self.chances[at].tolist(), strict=True)
+        return BlockResult(
+            block=name, n_buds=int(self.n_buds[at]), n_canes=int(self.n_canes[at]),
+            tissues=tissues,
+            crop_potential=CropPotential(
+                as_number(crop.share[at]), as_number(crop.low[at]), as_number(crop.high[at]),
+                float(self.crop_each[at])),
+            policy=self.policy.name,
+            band=self.policy.bands[int(self.index[at])] if judged else None,
+            band_probabilities={band.name: chance for band, chance in chances} if judged else {},
+            edges=self.edges[at] if judged else (), normal_nodes=float(self.normal[at]),
+            nodes=self.nodes[at], rules_apart=rules_apart(self.nodes[at], others),
+            more_buds=int(self.more[at]) if self.more[at] >= 0 else None, reach=reach,
+            other_policies=others, weighting=weighting,
+            outlook=Outlook(units, strata, at, prior_icc, self.settings.number("confidence")),
+            notes=notes, warnings=warnings,
+        )
+
+
+def _checked(names: Sequence[str], normal: Floats, crop_each: Floats) -> None:
+    for name, count, value in zip(names, normal, crop_each, strict=True):
+        check_normal(float(count), where=f"block {name}")
+        if not 0 <= value <= 1:
+            raise InputError(f"the secondary's crop is {value:g}", where=f"block {name}",
+                             expected="a share from 0 to 1", do="Give 0.33 for a third.")
+
+
+def _per_block_canes(table: BudTable) -> NDArray[np.int64]:
+    canes = np.unique(table.cane.codes)
+    return np.bincount(table.block_of_cane[canes], minlength=len(table.block.names))
 
 
 def summarise(

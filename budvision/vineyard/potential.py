@@ -22,9 +22,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from budvision.errors import InputError
-from budvision.stats.groups import group_shares, working_effect
-from budvision.stats.proportions import effective_limits
+from budvision.stats.posterior import SharePosterior
+from budvision.stats.proportions import effective_limits, size_of_width
 from budvision.vineyard.buds import DEAD, LIVE, BudTable
+from budvision.vineyard.strata import BlockStrata
 
 __all__ = [
     "SECONDARY_CROP", "CropShares", "SecondaryCrop", "block_potential", "crop_potential",
@@ -123,8 +124,9 @@ def crop_potential(
 def block_potential(
     table: BudTable,
     secondary_crop: ArrayLike,
+    primary: SharePosterior,
     *,
-    prior_icc: float,
+    strata: BlockStrata | None = None,
     confidence: float = 0.95,
 ) -> CropShares:
     """Return the crop potential of every block with its interval.
@@ -134,8 +136,12 @@ def block_potential(
     table : BudTable
     secondary_crop : array_like of float, scalar or shape (n_blocks,)
         Crop of a live secondary under a dead primary, in [0, 1].
-    prior_icc, confidence : float
-        As in `budvision.stats.groups.working_effect`.
+    primary : SharePosterior
+        What is known of the share of dead primaries, all causes together.
+    strata : BlockStrata, optional
+        Of all units of the table; weighted as the primaries' share is.
+    confidence : float
+        Nominal coverage in (0, 1).
 
     Returns
     -------
@@ -143,65 +149,96 @@ def block_potential(
 
     Notes
     -----
-    The estimate is L/N + s (D/N) q, with L live and D dead among N judged primaries, s the
-    secondary's crop and q the share of live secondaries under dead primaries. Its variance is
-    linearised over canes; one half pseudo-bud at 0 and at 1 keeps it from vanishing where all
-    buds are alike. Limits are those of a Beta distribution matched to mean and variance.
+    The estimate is the weighted sum over strata of (L + s S + s U q) / N, with L live primaries, S
+    live and U unjudged secondaries under dead ones, N judged primaries, s the secondary's crop and
+    q the block's share of live secondaries under dead primaries. Its effective number of buds is
+    its own variance of independent buds, widened as the interval of the primaries is against that
+    of independent buds; one half pseudo-bud at 0 and at 1 keeps it from vanishing where all buds
+    are alike. Limits are exact binomial ones on that number.
 
     References
     ----------
-    Cochran (1977), Sampling Techniques, 3rd ed., sections 3.12 and 6.3; Korn & Graubard (1998).
+    Cochran (1977), Sampling Techniques, 3rd ed., sections 5.3 and 6.3; Clopper & Pearson (1934),
+    Biometrika 26:404-413, doi 10.1093/biomet/26.4.404.
     """
-    n_blocks, block_of = len(table.block.names), table.block_of_cane
-    n_canes = len(block_of)
-    primary, secondary = table.calls[:, 0], table.calls[:, 1]
-    dead = primary == DEAD
-
-    def by_cane(flag: Bools) -> Floats:
-        return np.bincount(table.cane.codes[flag], minlength=n_canes).astype(np.float64)
-
-    def by_block(values: Floats) -> Floats:
-        return np.bincount(block_of, weights=values, minlength=n_blocks).astype(np.float64)
-
-    live_c, dead_c = by_cane(primary == LIVE), by_cane(dead)
-    second_c = by_cane(dead & (secondary == LIVE))
-    second_dead_c = by_cane(dead & (secondary == DEAD))
-    size_c, told_c = live_c + dead_c, second_c + second_dead_c
-    groups = group_shares(dead_c, size_c, block_of, n_blocks)
-    n, told = groups.n, by_block(told_c)
-    live, lost, second = by_block(live_c), groups.hits, by_block(second_c)
-    crop = np.broadcast_to(np.asarray(secondary_crop, float), (n_blocks,))
+    n_blocks = len(table.block.names)
+    cells = _Cells.of(table, strata)
+    crop = np.broadcast_to(np.asarray(secondary_crop, float), (n_blocks,))[:, None]
+    told, second, lost = cells.told.sum(axis=1), cells.second.sum(axis=1), cells.dead.sum(axis=1)
     unknown = (lost > 0) & (told == 0)
-    safe_n, safe_told = np.maximum(n, 1), np.maximum(told, 1)
+    size = size_of_width(primary.share, *primary.limits(confidence), confidence)
+    loss = np.maximum(primary.n / np.maximum(size, 1e-9), 1.0)
+    loss /= np.maximum(cells.loss, 1.0)
 
-    def at(second_share: Floats) -> tuple[Floats, Floats, Floats]:
-        share = (live + crop * lost * second_share) / safe_n
-        base = (crop * second_share - share) / safe_n
-        step = np.where(told > 0, crop * lost / safe_n / safe_told, 0.0)
-        squares = (
-            live * ((1 - share) / safe_n) ** 2 + second * (base + step * (1 - second_share)) ** 2
-            + (told - second) * (base - step * second_share) ** 2 + (lost - told) * base**2
-        )
-        reach = (
-            live_c * ((1 - share) / safe_n)[block_of] + dead_c * base[block_of]
-            + step[block_of] * (second_c - second_share[block_of] * told_c)
-        )
-        k = groups.n_clusters
-        with np.errstate(invalid="ignore", divide="ignore"):
-            variance = np.where(k > 1, k / (k - 1) * by_block(reach**2), np.nan)
-            seen = np.where(squares > 0, variance / squares, np.nan)
-        effect = working_effect(groups, prior_icc=prior_icc, confidence=confidence, seen=seen)
-        smooth = (squares * safe_n**2 + 0.5 * ((1 - share) ** 2 + share**2)) / (n + 1)
-        inside = (share > 0) & (share < 1)
-        size = np.where(inside, share * (1 - share) / smooth, 1.0) * effect.n_effective
-        size = np.where(n > 0, size, 1.0)
-        low, high = effective_limits(np.where(share >= 1, size, share * size), size, confidence)
-        return share, low, high
+    def at(alive: Floats) -> tuple[Floats, Floats, Floats]:
+        n = np.maximum(cells.n, 1)
+        filled = cells.dead - cells.told
+        share = (cells.live + crop * (cells.second + filled * alive[:, None])) / n
+        square = (cells.live + crop**2 * (cells.second + filled * alive[:, None])) / n
+        spread = np.maximum(square - share**2, 0)
+        spread = (spread * n + 0.5 * ((1 - share) ** 2 + share**2)) / (n + 1)
+        variance = (cells.weight**2 * spread / n).sum(axis=1)
+        gap = (cells.weight * crop * filled / n).sum(axis=1)
+        variance = variance + gap**2 * alive * (1 - alive) / np.maximum(told, 1)
+        whole = (cells.weight * share).sum(axis=1)
+        inside = (whole > 0) & (whole < 1)
+        plain = np.where(inside, whole * (1 - whole) / np.maximum(variance, 1e-300), primary.n)
+        effective = np.maximum(plain / np.maximum(loss, 1.0), 1e-9)
+        hits = np.where(whole >= 1, effective, whole * effective)
+        low, high = effective_limits(hits, effective, confidence)
+        return whole, low, high
 
-    share, low, high = at(np.where(told > 0, second / safe_told, 0.0))
+    alive = np.where(told > 0, second / np.maximum(told, 1), 0.0)
+    share, low, high = at(alive)
     if unknown.any():
-        high = np.where(unknown, at(np.where(unknown, 1.0, second / safe_told))[2], high)
-    none = n == 0
+        high = np.where(unknown, at(np.where(unknown, 1.0, alive))[2], high)
+    none = cells.n.sum(axis=1) == 0
     for values in (share, low, high):
         values[none] = np.nan
     return CropShares(share, low, high, np.where(unknown, 0.0, lost - told), unknown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Buds of each block and stratum, arrays of shape (n_blocks, n_strata).
+
+    `weight` sums to 1 over the strata of a block that were judged; `loss`, shape (n_blocks,), is
+    what weighting itself costs against as many buds of one stratum.
+    """
+
+    n: Floats
+    live: Floats
+    dead: Floats
+    told: Floats
+    second: Floats
+    weight: Floats
+    loss: Floats
+
+    @classmethod
+    def of(cls, table: BudTable, strata: BlockStrata | None) -> _Cells:
+        """Count the buds of a table."""
+        n_blocks = len(table.block.names)
+        n_strata = len(strata.names) if strata else 1
+        stratum = strata.of_unit[table.unit] if strata else np.zeros(table.n_buds, np.int64)
+        cell = table.block.codes * n_strata + stratum
+        primary, secondary = table.calls[:, 0], table.calls[:, 1]
+
+        def count(flag: Bools) -> Floats:
+            found: Floats = np.bincount(cell[flag], minlength=n_blocks * n_strata).astype(float)
+            return found.reshape(n_blocks, n_strata)
+
+        live, dead = count(primary == LIVE), count(primary == DEAD)
+        under = primary == DEAD
+        second = count(under & (secondary == LIVE))
+        told = second + count(under & (secondary == DEAD))
+        n = live + dead
+        weight = n.copy()
+        if strata:
+            given = np.where(n > 0, strata.weights, 0.0)
+            weight = np.where((given.sum(axis=1) > 0)[:, None] & strata.weighted[:, None],
+                              given, n)
+        weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+        kept = np.where(weight > 0, 1.0, 0.0)
+        safe = np.maximum(n, 1)
+        loss = (weight**2 / safe).sum(axis=1) * (n * kept).sum(axis=1)
+        return cls(n, live, dead, told, second, weight, loss)

@@ -9,24 +9,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy import special
+from numpy.typing import ArrayLike
 
 from budvision.errors import InputError
-from budvision.vineyard.policies import Policy, check_share
+from budvision.vineyard.policies import check_share
 
 __all__ = [
     "NodeCount",
     "add_share_dead",
-    "band_probabilities",
     "check_normal",
     "divide_by_share_alive",
     "node_range",
     "node_ranges",
     "round_nodes",
 ]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +37,8 @@ class NodeCount:
         `retain` before rounding.
     capped : bool
         True where `retain` or `high` stopped at the practical maximum.
+    retain_capped : bool
+        True where `retain` itself did.
     """
 
     retain: int | None
@@ -48,6 +46,7 @@ class NodeCount:
     high: int | None
     unrounded: float | None
     capped: bool
+    retain_capped: bool = False
 
 
 def add_share_dead(normal: float, share_dead: float) -> float:
@@ -200,10 +199,13 @@ def node_ranges(
     if not max_factor >= 1:
         raise InputError(f"the largest multiple is {max_factor!r}", expected="at least 1")
     multiples = np.array([factor, low_factor, high_factor], dtype=float)
-    capped: list[bool] = np.any(multiples > max_factor, axis=0).tolist()
+    over = multiples > max_factor
+    capped = np.any(over, axis=0).tolist()
+    itself = [max_factor < value < math.inf for value in multiples[0].tolist()]
     nodes = np.asarray(normal, dtype=float) * np.minimum(multiples, max_factor)
     whole = np.floor(nodes + 0.5 + 1e-9)
-    known = ~np.isnan(nodes)
+    # A multiple without end (nothing alive) is no number to leave; a range may reach the maximum.
+    known = ~np.isnan(nodes) & np.concatenate([np.isfinite(multiples[:1]), nodes[1:] >= 0])
     counts = np.where(known, whole, 0).astype(np.int64).tolist()
     retain, low, high = (
         [count if there else None for count, there in zip(row, seen, strict=True)]
@@ -211,37 +213,4 @@ def node_ranges(
     )
     exact = [value if there else None
              for value, there in zip(nodes[0].tolist(), known[0].tolist(), strict=True)]
-    return [NodeCount(*row) for row in zip(retain, low, high, exact, capped, strict=True)]
-
-
-def band_probabilities(policy: Policy, share: ArrayLike, n_effective: ArrayLike) -> Floats:
-    """Return the probability of each band given what was found.
-
-    Parameters
-    ----------
-    policy : Policy
-        The bands.
-    share : array_like of float, shape (n,)
-        Shares found dead.
-    n_effective : array_like of float, shape (n,)
-        Effective numbers of independent buds behind them.
-
-    Returns
-    -------
-    ndarray of float64, shape (n, n_bands)
-        Rows sum to 1.
-
-    Notes
-    -----
-    Posterior of the share under Jeffreys' prior, Beta(x + 1/2, n - x + 1/2) with effective
-    counts. Edges have no probability of their own, so it does not matter which band owns them.
-
-    References
-    ----------
-    Brown, Cai & DasGupta (2001), Stat. Sci. 16:101-133, doi 10.1214/ss/1009213286.
-    """
-    found, size = np.atleast_1d(np.asarray(share, float)), np.atleast_1d(np.asarray(n_effective))
-    a, b = found * size + 0.5, (1 - found) * size + 0.5
-    edges = np.array([0.0, *policy.edges, 1.0])
-    below: Floats = special.betainc(a[:, None], b[:, None], edges[None, :])
-    return np.diff(below, axis=1)
+    return [NodeCount(*row) for row in zip(retain, low, high, exact, capped, itself, strict=True)]

@@ -1,53 +1,67 @@
-"""The interval holds the truth as often as it says; the full table is printed by the command."""
+"""The simulation that the interval's rule was chosen on."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from budvision.stats.coverage import SHARES, coverage, coverage_table, main, simulate_canes
-from budvision.stats.groups import group_shares
-from budvision.stats.proportions import effective_limits
+from budvision.stats import coverage as c
+
+BY_NAME = {design.name: design for design in c.DESIGNS}
 
 
-@pytest.mark.parametrize("n_canes", [10, 20])
-@pytest.mark.parametrize("icc", [0.0, 0.1, 0.3])
-def test_nominal_95_holds(n_canes, icc):
-    row = coverage(n_canes=n_canes, icc=icc, n_samples=3000, rng=np.random.default_rng(7))
-    # 93.5 % is the bar; 3000 samples have a standard error of 0.45 points.
-    assert min(row.coverage) >= 0.935
-    assert len(row.coverage) == len(SHARES)
+@pytest.mark.parametrize("name", ["3 vines of 10", "4 canes of 10"])
+@pytest.mark.parametrize("likeness", [0.0, 0.1, 0.2, 0.4, 1.0])
+def test_small_samples_cover_in_every_cell_exactly(name, likeness):
+    cell = c.coverage(BY_NAME[name], likeness, rng=np.random.default_rng(1),
+                      shares=(0.02, 0.05, 0.1, 0.14, 0.2, 0.25, 0.35, 0.5, 0.6))
+    assert min(cell.coverage) >= c.BAR
 
 
-def test_the_prior_is_what_holds_it_with_five_canes():
-    with_prior, without = (
-        coverage(n_canes=5, icc=0.5, shares=(0.20,), n_samples=3000, prior_icc=prior,
-                 rng=np.random.default_rng(7))
-        for prior in (0.2, 0.0)
-    )
-    assert with_prior.coverage[0] >= 0.935 > 0.90 > without.coverage[0]
-    assert with_prior.from_prior[0] > 0.1
+@pytest.mark.parametrize("name", [
+    "3 vines of 50, 10 canes each", "10 canes, one of 30, the rest of 3",
+    "vine sizes: 2, 16, 2 canes, weights .6, .3, .1", "zones: 10, 10 canes, weights .2, .8",
+])
+@pytest.mark.parametrize("likeness", [0.0, 0.4])
+def test_other_designs_cover(name, likeness):
+    cell = c.coverage(BY_NAME[name], likeness, shares=(0.05, 0.35), n_samples=250,
+                      rng=np.random.default_rng(2))
+    # Two standard errors of 250 samples below the bar.
+    assert min(cell.coverage) >= c.BAR - 0.031
 
 
-def test_ignoring_canes_would_not_hold():
-    # What the design effect is for: the exact interval on the buds alone misses one time in four.
-    dead = simulate_canes(0.3, 0.3, 10, 10, 3000, rng=np.random.default_rng(7)).ravel()
-    groups = group_shares(dead, np.full(30000, 10), np.repeat(np.arange(3000), 10), 3000)
-    low, high = effective_limits(groups.hits, groups.n, 0.95)
-    assert ((low <= 0.3) & (high >= 0.3)).mean() < 0.80
+def test_width_is_near_that_of_a_known_likeness():
+    ratios = [
+        np.mean(c.coverage(BY_NAME["8 canes of 10"], likeness, shares=(0.1, 0.35), n_samples=200,
+                           rng=np.random.default_rng(3)).width_ratio)
+        for likeness in c.LIKENESS
+    ]
+    assert np.mean(ratios) <= c.WIDTH_BAR
 
 
-def test_simulated_canes_have_the_icc_asked_for():
-    dead = simulate_canes(0.3, 0.25, 5000, 10, 1, rng=np.random.default_rng(7))[0]
-    groups = group_shares(dead, np.full(5000, 10), np.zeros(5000, dtype=np.int64), 1)
-    assert groups.icc[0] == pytest.approx(0.25, abs=0.02)
-    assert groups.share[0] == pytest.approx(0.30, abs=0.02)
+def test_simulated_units_are_as_alike_as_asked_for():
+    rng = np.random.default_rng(7)
+    sizes, shares = np.full(4000, 10), np.full(4000, 0.3)
+    dead = c.simulate_units(shares, sizes, 0.25, 1, rng=rng)[0]
+    effect = dead.var() / (10 * 0.3 * 0.7)
+    assert (effect - 1) / 9 == pytest.approx(0.25, abs=0.02)
+    assert dead.mean() == pytest.approx(3, abs=0.1)
+    whole = c.simulate_units(shares, sizes, 1.0, 1, rng=rng)[0]
+    assert set(whole.tolist()) == {0, 10}
+    nested = c.simulate_units(np.full(2000, 0.3), np.full(2000, 20), 0.2, 1, rng=rng, canes=4)[0]
+    assert nested.mean() == pytest.approx(6, abs=0.3)
 
 
-def test_command_prints_the_table(capsys):
-    assert main(["--samples", "300"]) in (0, 1)
+def test_strata_keep_the_blocks_share():
+    design = BY_NAME["vine sizes: 2, 16, 2 canes, weights .6, .3, .1"]
+    assert design.truth(0.2) == pytest.approx(0.2)
+    assert design.shares(0.2)[0] == pytest.approx(4 * design.shares(0.2)[-1])
+
+
+def test_command_prints_the_table(capsys, monkeypatch):
+    small = tuple(BY_NAME[name] for name in ("3 vines of 10", "8 canes of 10"))
+    monkeypatch.setattr(c, "DESIGNS", small)
+    assert c.main(["--samples", "60"]) in (0, 1)
     out = capsys.readouterr().out
-    assert out.count("\n| ") == 1 + 1 + 25
-    assert "Smallest for 10 or more canes" in out
-    row = coverage(n_canes=5, icc=0.1, n_samples=100, rng=np.random.default_rng(1))
-    assert coverage_table([row]).count("|\n") == 2
+    assert out.count("\n| ") == 2 + 2 * 5
+    assert "Smallest:" in out

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from budvision.errors import InputError, NotFoundError
-from budvision.stats.proportions import wilson
+from budvision.stats.proportions import clopper_pearson
 from budvision.vineyard.breakdown import breakdown, compare_blocks
 from budvision.vineyard.buds import BudTable
 from budvision.vineyard.mortality import summarise
@@ -24,8 +24,9 @@ def test_by_node_from_the_base_up():
     parts = breakdown(TABLE, "node", block="A")
     assert [part.name for part in parts] == [str(node) for node in range(1, 11)]
     assert [part.n_dead for part in parts] == [12, 8, 4, 0, 0, 0, 0, 0, 0, 0]
-    wanted = wilson(8, 12)
-    assert (parts[1].low, parts[1].high) == pytest.approx((wanted.low, wanted.high))
+    wanted = clopper_pearson(8, 12)
+    assert (parts[1].low, parts[1].high) == pytest.approx((wanted.low, wanted.high), abs=2e-4)
+    assert (parts[1].n_units, parts[1].few_units) == (12, False)
     assert all(part.n_canes == 12 for part in parts)
 
 

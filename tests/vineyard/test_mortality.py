@@ -11,9 +11,11 @@ from hypothesis import strategies as st
 
 from budvision.errors import InputError, NothingToDoError, UsageError
 from budvision.settings import Settings
-from budvision.stats.proportions import mortality_interval
+from budvision.stats.posterior import share_posterior
+from budvision.stats.units import Units
 from budvision.vineyard.buds import CALL_CODES, BudTable
 from budvision.vineyard.mortality import summarise, summarise_table
+from budvision.vineyard.policies import shipped_policies
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 LIVE, DEAD, UNSURE = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
@@ -32,9 +34,11 @@ def test_counts_and_interval():
     primary = result.tissues[Tissue.PRIMARY]
     assert (primary.n_dead, primary.n_live, result.n_buds, result.n_canes) == (35, 65, 100, 10)
     assert primary.mortality == 0.35
-    assert primary.design_effect == 1  # canes more alike than chance never narrow the interval
-    wanted = mortality_interval(35, 100, n_clusters=10)
-    assert (primary.low, primary.high) == pytest.approx((wanted.low, wanted.high))
+    assert primary.design_effect >= 1  # canes more alike than chance never narrow the interval
+    assert (primary.unit, primary.n_units, primary.method) == ("cane", 10, "beta_binomial")
+    wanted = share_posterior(Units.of([3, 4] * 5, [10] * 10, [0] * 10, 1), prior_icc=0.25)
+    ends = [float(end[0]) for end in wanted.limits(0.95)]
+    assert [primary.low, primary.high] == pytest.approx(ends)
     assert result.band.name == "double"  # the edge of 35 % belongs to the upper band
     nodes = result.nodes
     assert (nodes["band"].retain, nodes["exact"].retain) == (80, 62)
@@ -85,8 +89,8 @@ def test_one_cane_falls_back_and_says_so():
     assert any("one cane" in text for text in result.warnings)
     row = result.tissues[Tissue.PRIMARY]
     assert row.design_effect_from_prior
-    wanted = mortality_interval(2, 10, design_effect=1 + 9 * 0.2)
-    assert (row.low, row.high) == pytest.approx((wanted.low, wanted.high))
+    assert row.low < 0.03
+    assert row.high > 0.7
     assert any("assumed likeness" in note for note in result.notes)
 
 
@@ -134,14 +138,89 @@ def test_dead_primary_with_unjudged_secondary():
 def test_more_buds_settle_the_band():
     result = summarise(buds([2, 4, 1, 3, 2, 3, 4, 1, 2, 3]))
     assert result.more_buds > 0
+    assert result.more_buds % 10 == 0   # whole canes of as many buds
     before, after = (
         result.outlook.limits(np.array([float(more)]))
-        for more in (result.more_buds - 1, result.more_buds)
+        for more in (result.more_buds - 10, result.more_buds)
     )
     assert 0.14 <= after[0][0] < after[1][0] < 0.35
     assert before[0][0] < 0.14 or before[1][0] >= 0.35
     assert summarise(buds([0] * 40)).more_buds == 0
     assert summarise(buds([3, 4] * 10)).more_buds is None  # 35 %, exactly on an edge
+
+
+@pytest.mark.parametrize("dead", [[0], [0, 0], [2, 2, 2], [2, 3] * 5])
+def test_the_buds_asked_for_are_enough_when_they_are_like_the_rest(dead):
+    # Before: after the 19 buds it asked for it asked for 19 more.
+    asked = summarise(buds(dead)).more_buds
+    assert asked > 0
+    further = -(-asked // 10 // len(set(dead))) * len(set(dead))    # canes alike those there
+    again = (dead * (further + 1))[: len(dead) + further]
+    assert summarise(buds(again)).more_buds == 0
+
+
+def test_more_buds_than_within_reach_are_not_asked_for():
+    # 34 of 100: 3,589 more buds were asked for.
+    result = summarise(buds([3, 4, 3, 4, 3, 4, 3, 4, 3, 3]))
+    assert result.more_buds is None
+    assert result.reach.buds == 300
+    assert result.reach.bands == ("retain_more", "double")
+    low, high = result.outlook.limits([300.0])
+    assert (result.reach.low, result.reach.high) == pytest.approx((low[0], high[0]))
+    assert any("Even 300 more buds" in text for text in result.notes)
+    assert summarise(buds([7] * 40)).reach is None
+
+
+def test_vines_are_the_units_where_they_are_named():
+    # Three vines of ten canes of five buds. By canes: 31 % (20 to 45 %).
+    told = []
+    for vine, share in enumerate((1, 4, 8), 1):
+        rows = buds([share % 5 + (share > 4)] * 10, size=5)
+        told += [dataclasses.replace(bud, vine=str(vine), cane=f"{vine}-{bud.cane}")
+                 for bud in rows]
+    by_vine = summarise(told)
+    by_cane = summarise([dataclasses.replace(bud, vine="") for bud in told])
+    vine, cane = (result.tissues[Tissue.PRIMARY] for result in (by_vine, by_cane))
+    assert (vine.unit, vine.n_units, vine.few_units) == ("vine", 3, True)
+    assert (cane.unit, cane.n_units, cane.few_units) == ("cane", 30, False)
+    assert vine.mortality == cane.mortality
+    assert vine.high - vine.low > 2 * (cane.high - cane.low)
+    assert any("3 vines only" in text for text in by_vine.warnings)
+    mixed = [dataclasses.replace(bud, vine=bud.vine if bud.vine == "1" else "") for bud in told]
+    assert summarise(mixed).tissues[Tissue.PRIMARY].n_units == 21
+
+
+def test_one_bud_from_an_edge_is_said():
+    result = summarise(buds([3, 4, 3, 4, 3, 4, 3, 4, 3, 3]))
+    edge = result.edge
+    assert (edge.share, edge.buds_to_cross) == (0.35, 1)
+    assert (edge.below.name, edge.above.name) == ("retain_more", "double")
+    above = sum(result.band_probabilities[name] for name in ("double", "minimal"))
+    assert edge.chance_above == pytest.approx(above)
+    assert 0.2 < edge.chance_above < 0.6
+    assert not result.rules_apart   # 54 to 61 nodes by every policy
+    other = summarise(buds([3, 4] * 5))
+    assert (other.edge.share, other.edge.buds_to_cross) == (0.35, 1)   # 35 % itself doubles
+    assert other.rules_apart        # 54 nodes beside 80: more than the interval makes
+    assert summarise(buds([0] * 40)).edges == ()
+
+
+def test_many_unsure_are_warned_of_with_both_bounds():
+    told = buds([1] * 10)
+    doubtful = [bud if bud.node <= 3 else dataclasses.replace(bud, primary=UNSURE) for bud in told]
+    result = summarise(doubtful)
+    row = result.tissues[Tissue.PRIMARY]
+    assert row.unsure_share == pytest.approx(0.7)
+    assert (row.if_missing_live, row.if_missing_dead) == (0.1, 0.8)
+    assert any("70 of 100 primaries are unsure" in text and "10%" in text and "80%" in text
+               for text in result.warnings)
+
+
+def test_all_dead_gives_no_number():
+    result = summarise(buds([10] * 12, secondary=DEAD))
+    for rule in ("exact", "crop_potential"):
+        assert result.nodes[rule].retain is None
+        assert not result.nodes[rule].retain_capped
 
 
 def test_outlook_starts_from_the_interval_shown():
@@ -150,6 +229,8 @@ def test_outlook_starts_from_the_interval_shown():
         low, high = result.outlook.limits(np.zeros(1))
         row = result.tissues[Tissue.PRIMARY]
         assert (low[0], high[0]) == pytest.approx((row.low, row.high))
+        chances = result.outlook.band_chances(shipped_policies()["common"], [0.0])[0]
+        assert chances == pytest.approx(list(result.band_probabilities.values()))
 
 
 def test_strata_are_weighted_by_the_block():

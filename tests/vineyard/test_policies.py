@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from budvision.errors import InputError, NotFoundError, PolicyError
+from budvision.stats.posterior import totals_posterior
 from budvision.vineyard.policies import load_policies, policy_from_table, shipped_policies
 from budvision.vineyard.pruning import (
     add_share_dead,
-    band_probabilities,
     divide_by_share_alive,
     node_range,
 )
@@ -92,25 +92,33 @@ def test_every_share_has_one_band(share, name):
     assert np.isnan(factor) or factor >= 1
 
 
-@given(st.floats(0, 1), st.floats(0.5, 400))
-def test_band_probabilities_sum_to_one(share, size):
-    chances = band_probabilities(shipped_policies()["common"], share, size)[0]
+@given(st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
+def test_band_probabilities_sum_to_one(count):
+    found = totals_posterior(*count, prior_icc=0.25)
+    chances = found.band_chances(shipped_policies()["common"].edges)[0]
     assert chances.sum() == pytest.approx(1)
     assert (chances >= 0).all()
 
 
 def test_band_probabilities_find_the_band():
-    policy = shipped_policies()["common"]
-    assert band_probabilities(policy, 0.42, 5000)[0][2] > 0.999
+    edges = shipped_policies()["common"].edges
+    assert totals_posterior(2100, 5000, prior_icc=0.25).band_chances(edges)[0][2] > 0.999
+    # Jeffreys' posterior of independent buds, by scipy.
     below = stats.beta.cdf(0.35, 35.5, 65.5)
-    assert band_probabilities(policy, 0.35, 100)[0][:2].sum() == pytest.approx(below)
+    chances = totals_posterior(35, 100, prior_icc=0.25).band_chances(edges)[0]
+    assert chances[:2].sum() == pytest.approx(below, abs=1e-4)
 
 
 def test_nodes_are_capped_and_checked():
     count = node_range(40, 5.0, 2.0, float("nan"), max_factor=2.5)
     assert (count.retain, count.low, count.high, count.capped) == (100, 80, None, True)
     assert divide_by_share_alive(40, 1.0) == float("inf")
-    assert node_range(40, float("inf"), 1, float("inf"), max_factor=2.5).retain == 100
+    # Nothing alive: no number of nodes makes up for it; the range still ends at the maximum.
+    none = node_range(40, float("inf"), 1, float("inf"), max_factor=2.5)
+    assert (none.retain, none.high, none.retain_capped) == (None, 100, False)
+    assert node_range(40, 5.0, 2.0, float("nan"), max_factor=2.5).retain_capped
+    only_high = node_range(40, 2.0, 1.5, 5.0, max_factor=2.5)
+    assert (only_high.capped, only_high.retain_capped) == (True, False)
     for call in (divide_by_share_alive, add_share_dead):
         with pytest.raises(InputError, match="normal node count is 0"):
             call(0, 0.1)

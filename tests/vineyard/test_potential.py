@@ -8,6 +8,9 @@ import pytest
 from budvision.errors import InputError
 from budvision.vineyard.buds import BudTable, Factor
 from budvision.vineyard.potential import SECONDARY_CROP, block_potential, crop_potential
+from budvision.vineyard.strata import weighed
+from budvision.vineyard.tissues import tissue_units
+from budvision.vocabulary import Tissue
 
 
 def sample(primary_dead, secondary_dead, icc, *, n_canes, n_samples, missing, rng, nodes=10):
@@ -30,13 +33,18 @@ def sample(primary_dead, secondary_dead, icc, *, n_canes, n_samples, missing, rn
     )
 
 
+def potential(table, share):
+    primary = weighed(tissue_units(table, Tissue.PRIMARY)[0], None, prior_icc=0.25)
+    return block_potential(table, share, primary)
+
+
 @pytest.mark.parametrize("n_canes", [10, 20])
 @pytest.mark.parametrize(("primary", "secondary", "missing"),
                          [(0.02, 0.02, 0), (0.3, 0.2, 0.3), (0.8, 0.5, 0.3), (0.95, 0.9, 0)])
 def test_interval_holds(n_canes, primary, secondary, missing):
     table = sample(primary, secondary, 0.3, n_canes=n_canes, n_samples=800, missing=missing,
                    rng=np.random.default_rng(4))
-    got = block_potential(table, 1 / 3, prior_icc=0.2)
+    got = potential(table, 1 / 3)
     truth = 1 - primary + primary * (1 - secondary) / 3
     # 93.5 % less two standard errors of 800 samples.
     assert ((got.low <= truth) & (truth <= got.high)).mean() >= 0.918
@@ -46,7 +54,7 @@ def test_interval_holds(n_canes, primary, secondary, missing):
 def test_secondary_share_of_zero_leaves_the_live_primaries():
     table = sample(0.4, 0.2, 0.1, n_canes=12, n_samples=3, missing=0.2,
                    rng=np.random.default_rng(4))
-    got = block_potential(table, 0.0, prior_icc=0.2)
+    got = potential(table, 0.0)
     for at in range(3):
         live = table.calls[table.block.codes == at, 0] == 0
         assert got.share[at] == pytest.approx(live.mean())

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from budvision.errors import InputError
-from budvision.stats.proportions import mortality_interval
+from budvision.stats.posterior import share_posterior
+from budvision.stats.units import Units
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.sample_size import (
     canes_for_edge,
@@ -39,15 +40,14 @@ def test_width_and_wrong_band_agree_with_simulation(
     found = sample_outlook(share, canes=canes, nodes=nodes, icc=icc, policy=COMMON)
     strength = 1 / icc - 1
     shares = rng.beta(share * strength, (1 - share) * strength, (4000, canes))
-    dead = rng.binomial(nodes, shares).sum(axis=1)
+    of_cane = rng.binomial(nodes, shares)
+    dead = of_cane.sum(axis=1)
     n = canes * nodes
-    by_count = {}
-    for k in np.unique(dead).tolist():
-        ends = mortality_interval(k, n, design_effect=found.design_effect, n_clusters=canes)
-        by_count[k] = (ends.low, ends.high)
-    low, high = np.array([by_count[k] for k in dead.tolist()]).T
+    units = Units.of(of_cane[:600].ravel(), np.full(600 * canes, nodes),
+                     np.repeat(np.arange(600), canes), 600)
+    low, high = share_posterior(units, prior_icc=0.25).limits(0.95)
     assert (high - low).mean() == pytest.approx(found.width, rel=0.05)
-    assert ((low <= share) & (share <= high)).mean() >= 0.94    # nominal 0.95, s.e. 0.0035
+    assert ((low <= share) & (share <= high)).mean() >= 0.94    # nominal 0.95, s.e. 0.009
     wrong = (COMMON.band_index(dead / n) != COMMON.band_index(share)).mean()
     # A count is whole where the beta is smooth: half a bud of 100 at an edge is worth a few points.
     assert found.wrong_band == pytest.approx(wrong, abs=0.05)

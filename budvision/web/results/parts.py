@@ -95,11 +95,10 @@ def bar(ends: tuple[float, float, float] | None, policy: Policy) -> Bar | None:
 def method_words(row: TissueResult) -> str:
     """Say how an interval was made."""
     told = {
-        "korn_graubard": "Exact binomial range on the effective number of buds (Korn and Graubard "
-        "1998), canes taken as clusters.",
-        "korn_graubard_prior": "Exact binomial range on the effective number of buds, which rests "
-        "on the assumed likeness of buds within a cane: the sample is too thin to show it.",
-        "wilson": "Wilson's range on the effective number of buds.",
+        "beta_binomial": "Beta-binomial range over whole vines or canes, the likeness of their "
+        "buds allowed for as far as the sample shows it.",
+        "beta_binomial_strata": "Beta-binomial range of each zone or vine size, put together by "
+        "their shares of the block.",
     }
     return told.get(row.method, "")
 

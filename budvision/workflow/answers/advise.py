@@ -14,8 +14,7 @@ import numpy as np
 from budvision.errors import InputError, UsageError
 from budvision.report.choices import CHOICES
 from budvision.settings import Settings
-from budvision.stats.clusters import design_effect
-from budvision.stats.proportions import mortality_interval
+from budvision.stats.posterior import totals_posterior
 from budvision.vineyard.balanced import (
     BALANCED_FORMULAS,
     balanced_nodes,
@@ -25,7 +24,7 @@ from budvision.vineyard.balanced import (
 )
 from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.policies import Policy, shipped_policies
-from budvision.vineyard.pruning import band_probabilities, check_normal, node_range
+from budvision.vineyard.pruning import check_normal, node_range
 from budvision.vineyard.units import (
     ACRE_HA,
     Quantity,
@@ -123,15 +122,13 @@ def advise_nodes(
     known = shipped_policies() if policies is None else policies
     normal = settings.number("normal_nodes") if normal_nodes is None else normal_nodes
     check_normal(normal)
-    effect = 1.0
-    if n_canes is not None:
-        if not 1 <= n_canes <= n_judged:
-            raise InputError(f"there are {n_canes} canes for {n_judged} buds",
-                             expected="1 up to the number of buds")
-        effect = design_effect(n_judged / n_canes, settings.number("prior_icc"))
-    interval = mortality_interval(
-        n_dead, n_judged, design_effect=effect, confidence=settings.number("confidence")
-    )
+    if n_canes is not None and not 1 <= n_canes <= n_judged:
+        raise InputError(f"there are {n_canes} canes for {n_judged} buds",
+                         expected="1 up to the number of buds")
+    found = totals_posterior(n_dead, n_judged, n_units=n_canes,
+                             prior_icc=settings.number("prior_icc"))
+    confidence = settings.number("confidence")
+    low, high = (float(end[0]) for end in found.limits(confidence))
     share = n_dead / n_judged
     area = _on_area(row, vine, missing_share)
     each = {"canes": nodes_per_cane, "spurs": nodes_per_spur}
@@ -145,14 +142,15 @@ def advise_nodes(
             answer["per_acre"] = count.retain * area["vines_per_acre"]
         return answer
 
-    points = (share, interval.low, interval.high)
+    points = (share, low, high)
     exact = [1 / (1 - point) if point < 1 else float("inf") for point in points]
     answer: dict[str, Any] = {
         "primary": {
             "n_dead": n_dead, "n_live": n_judged - n_dead, "mortality": share,
-            "low": interval.low, "high": interval.high, "confidence": interval.confidence,
-            "design_effect": effect, "design_effect_from_prior": n_canes is not None,
-            "method": interval.method,
+            "low": low, "high": high, "confidence": confidence,
+            "design_effect": float(found.design_effect[0]) if n_canes is not None else 1.0,
+            "design_effect_from_prior": n_canes is not None,
+            "method": "clopper_pearson" if n_canes is None else "beta_binomial_totals",
         },
         "normal_nodes": normal,
         "policy": chosen_policy(settings, known).name,
@@ -162,7 +160,7 @@ def advise_nodes(
                 "band": policy.band(share).name, "action": policy.band(share).action,
                 "band_probabilities": dict(zip(
                     [band.name for band in policy.bands],
-                    band_probabilities(policy, share, n_judged / effect)[0].tolist(), strict=True,
+                    found.band_chances(policy.edges)[0].tolist(), strict=True,
                 )),
                 "nodes": told((float(policy.factor(points[0])), float(policy.factor(points[1])),
                                float(policy.factor(points[2])))),

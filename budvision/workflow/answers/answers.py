@@ -18,7 +18,6 @@ from budvision.store.queries.review import BudState, bud_states
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy, shipped_policies
-from budvision.vineyard.pruning import band_probabilities
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
@@ -240,8 +239,7 @@ def what_if(answer: Answer, more: int) -> WhatIf:
         )
     further = np.array([float(more)])
     low, high = (float(end[0]) for end in result.outlook.limits(further))
-    chances = band_probabilities(
-        answer.policy, result.outlook.share, result.outlook.effective_sizes(further))[0]
+    chances = result.outlook.band_chances(answer.policy, further)[0]
     index = answer.policy.band_index(np.array([low, high]))
     return WhatIf(
         more, low, high,

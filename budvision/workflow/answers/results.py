@@ -207,12 +207,13 @@ def _summaries(
                 b.name: b.secondary_crop for b in chosen if b.secondary_crop is not None
             },
         }
-        shares = {b.name: s for b in chosen if (s := zone_shares(b) or vine_class_shares(b))}
+        zones = {b.name: s for b in chosen if (s := zone_shares(b))}
+        sizes = {b.name: s for b in chosen if (s := vine_class_shares(b))}
         table = _table(columns, rows, bud_block, chosen, blocks)
         for result in summarise_table(
             table, settings=told, policies=policies,
             normal_nodes=facts["normal_nodes"], secondary_crop=facts["secondary_crop"],
-            strata_shares=shares or None,
+            strata_shares=sizes or None, zone_shares=zones or None,
         ):
             found[result.block] = result
         by_zone |= _by_zone(table, told, policies, facts)
@@ -281,16 +282,13 @@ def _table(
         of_cane = Factor.of(words)
         return Factor(of_cane.names or ("",), of_cane.codes[canes] if len(words) else canes)
 
-    strata = tuple(
-        zone if zone_shares(columns.blocks[at]) else size for zone, size, at in zip(
-            columns.zones, columns.vigors, columns.cane_block.tolist(), strict=True)
-    ) if columns.zones and columns.vigors else columns.vigors
     cultivars = Factor.of(block.cultivar for block in chosen)
     at_block = code[bud_block[rows]]
     return BudTable.from_columns(
         block=Factor(tuple(block.name for block in chosen), at_block),
-        cane=columns.cane_ids[canes], node=columns.node[rows], calls=columns.calls[rows],
-        other_cause=columns.other_cause[rows], vigor=factor(strata),
+        cane=columns.cane_ids[canes], vine=factor(columns.vines), node=columns.node[rows],
+        calls=columns.calls[rows], other_cause=columns.other_cause[rows],
+        vigor=factor(columns.vigors),
         zone=factor(columns.zones), cultivar=Factor(cultivars.names, cultivars.codes[at_block]),
     )
 

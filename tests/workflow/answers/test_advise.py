@@ -45,10 +45,12 @@ def test_nodes_by_every_policy():
 def test_nodes_allow_for_canes_and_name_the_options():
     plain, canes = advise_nodes(60, 100), advise_nodes(60, 100, n_canes=10)
     assert canes["primary"]["low"] < plain["primary"]["low"]
-    assert canes["primary"]["design_effect"] == pytest.approx(1 + 9 * 0.2)
+    # How alike is not known from totals: at least what the likeness to expect would cost.
+    assert canes["primary"]["design_effect"] > 1 + 9 * 0.2
+    assert plain["primary"]["design_effect"] == 1
     assert set(plain["options"]) == {"trunk", "minimal", "delayed", "double", "renew"}
     assert plain["policies"]["common"]["nodes"]["retain"] is None
-    assert advise_nodes(100, 100)["exact"]["retain"] == 100
+    assert advise_nodes(100, 100)["exact"]["retain"] is None    # nothing is alive
     assert severe_options(None) == severe_options(0.5) == {}
     assert advise_nodes(1, 10, settings=Settings({"policy": "exact-20-to-50"}))["policy"] == (
         "exact-20-to-50"

@@ -1,0 +1,115 @@
+"""Where a band is not sure: edges within the interval, what more buds would leave, rules apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from budvision.settings import Settings
+from budvision.stats.posterior import SharePosterior
+from budvision.stats.units import Units, alike_units
+from budvision.vineyard.more_buds import MOST_BUDS
+from budvision.vineyard.policies import Policy
+from budvision.vineyard.pruning import NodeCount
+from budvision.vineyard.results import BandEdge, PolicyAnswer, Reach
+from budvision.vineyard.strata import BlockStrata, weighed
+
+__all__ = ["edges_within", "most_within_reach", "rules_apart"]
+
+Floats = NDArray[np.float64]
+
+
+def edges_within(
+    policy: Policy, found: SharePosterior, low: Floats, high: Floats
+) -> list[tuple[BandEdge, ...]]:
+    """Return for each block the edges that its interval holds, the nearest to the share first.
+
+    Parameters
+    ----------
+    policy : Policy
+    found : SharePosterior
+    low, high : ndarray of float64, shape (n_blocks,)
+        The interval of each block.
+    """
+    above = [1 - found.chance_below(edge) for edge in policy.edges]
+    share, n = found.share, found.n
+    told: list[tuple[BandEdge, ...]] = []
+    for at in range(len(n)):
+        inside = [
+            BandEdge(
+                share=edge, below=policy.bands[number], above=policy.bands[number + 1],
+                chance_above=float(above[number][at]),
+                buds_to_cross=_buds_to_cross(policy, number, float(share[at]), int(n[at])),
+            )
+            for number, edge in enumerate(policy.edges) if low[at] < edge < high[at]
+        ]
+        told.append(tuple(sorted(inside, key=lambda one: abs(one.share - share[at]))))
+    return told
+
+
+def _buds_to_cross(policy: Policy, number: int, share: float, n: int) -> int:
+    """Return how many calls the other way would carry the share over an edge."""
+    below = int(policy.band_index(np.array(share))) <= number
+    first = max(1, math.floor(abs(policy.edges[number] - share) * n) - 1)
+    for buds in range(first, n + 1):
+        moved = min(1.0, max(0.0, share + (buds if below else -buds) / n))
+        if (int(policy.band_index(np.array(moved))) <= number) != below:
+            return buds
+    return n
+
+
+def most_within_reach(
+    units: Units, found: SharePosterior, policy: Policy, open_: NDArray[np.bool_], *,
+    strata: BlockStrata | None, settings: Settings,
+) -> dict[int, Reach]:
+    """Return what the most buds within reach would still leave, for blocks that stay open.
+
+    Parameters
+    ----------
+    units : Units
+        Judged units of each block.
+    found : SharePosterior
+        What they tell already.
+    policy : Policy
+    open_ : ndarray of bool, shape (n_blocks,)
+        Blocks that no number of buds within reach settles.
+    strata : BlockStrata, optional
+        Of these units.
+    settings : Settings
+        Uses prior_icc and confidence.
+    """
+    wanted = open_ & (found.n > 0)
+    if not wanted.any():
+        return {}
+    keep = wanted[units.group]
+    few = alike_units(units, 1 + MOST_BUDS / np.maximum(found.n, 1)).only(wanted)
+    here = strata.judged(keep) if strata is not None else None
+    low, high = weighed(few, here, prior_icc=settings.number("prior_icc")).limits(
+        settings.number("confidence"))
+    told = {}
+    for at in np.flatnonzero(wanted).tolist():
+        first, last = (int(policy.band_index(np.array(end[at]))) for end in (low, high))
+        told[at] = Reach(buds=MOST_BUDS, low=float(low[at]), high=float(high[at]),
+                         bands=tuple(band.name for band in policy.bands[first : last + 1]))
+    return told
+
+
+def rules_apart(nodes: Mapping[str, NodeCount], others: Sequence[PolicyAnswer]) -> bool:
+    """Say whether rules differ by more nodes than the interval makes within the exact one.
+
+    Parameters
+    ----------
+    nodes : mapping of str to NodeCount
+        By rule.
+    others : sequence of PolicyAnswer
+        What the other policies say.
+    """
+    exact = nodes["exact"]
+    told = [count.retain for count in (nodes["band"], *(other.nodes for other in others))
+            if count.retain is not None]
+    if len(told) < 2 or exact.low is None or exact.high is None:
+        return False
+    return max(told) - min(told) > exact.high - exact.low
