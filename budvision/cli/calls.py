@@ -50,7 +50,7 @@ def import_(
 
     An empty cell leaves the call that stands. The same values again change nothing.
 
-    Example: budvision calls import tally.csv --reviewer "Maren Holt"
+    Example: budvision calls import tally.csv --reviewer "Dana Iskar"
     """
     from budvision.errors import UsageError
     from budvision.store.session import Season
@@ -101,7 +101,7 @@ def undo(
 
     Calls that somebody has changed since are left as they are.
 
-    Example: budvision calls undo 1aafe0b5a4e745dd96a5529d3d4a324f --person "Maren Holt"
+    Example: budvision calls undo 1aafe0b5a4e745dd96a5529d3d4a324f --person "Dana Iskar"
     """
     from budvision.store.queries.people import active_person
     from budvision.store.session import Season
@@ -161,7 +161,7 @@ def results(
 
     Only what a person has called is counted. Exit code 6 where nobody has called anything yet.
 
-    Example: budvision results --block "Creek Terrace"
+    Example: budvision results --block "Mill Row"
     """
     from budvision.cli.tally import print_results
     from budvision.store.session import Season

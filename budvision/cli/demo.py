@@ -40,7 +40,7 @@ def demo(
     def say(text: str) -> None:
         typer.echo(text, err=True)
 
-    say("Invented vineyard, invented people, rendered photographs: a demonstration, not data.")
+    say("Invented vineyard, invented people, modelled photographs: a demonstration, not data.")
     with progress_bar("Taking photographs in") as on_intake, \
             progress_bar("Proposing") as on_propose:
         done = build_demo(folder, on_intake=on_intake, on_propose=on_propose)

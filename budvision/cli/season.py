@@ -48,7 +48,7 @@ def init(
 
     Several stations: each makes its folder with the same --database and --photos.
 
-    Example: budvision init winter-2026 --site "Wren Lake"
+    Example: budvision init winter-2026 --site "Orun Valley"
     """
     from budvision.workflow.season.make import init as make_season
 
@@ -292,7 +292,7 @@ def block_set(
 ) -> None:
     """Change facts of a block; what is left out stays as it is.
 
-    Example: budvision block set "Creek Terrace" --normal-nodes 40
+    Example: budvision block set "Mill Row" --normal-nodes 40
     """
     from budvision.store.session import Season
     from budvision.workflow.season.make import set_block as change_block

@@ -1,8 +1,11 @@
-"""The photographs of `sample_images`: one sampling of an invented vineyard, two blocks.
+"""Choose the sample photographs of the demo from path-traced ones, and write them with their table.
 
-Drawn by the stand-in renderer, which the default model has never learned from, so that the demo
-shows the model on pictures it does not know. Rebuild with
-``python -m budvision.render.samples --out sample_images``.
+``sample_images/scripts`` draws photographs of cut buds by path tracing and writes a
+``truth.jsonl`` beside them (``make.py``, ``collect.py``). This chooses among them for four
+invented blocks, turns each so that the cane base lies left, and writes the photographs with
+``manifest.csv``, ``calls.csv``, ``truth.csv`` and ``SHA256SUMS``.
+
+``python -m budvision.render.samples --photos DIR --earlier-cuts DIR DIR --out sample_images``
 """
 
 from __future__ import annotations
@@ -11,152 +14,158 @@ import argparse
 import csv
 import hashlib
 import io
+import json
+import math
+import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
 
-from budvision.render.standin.cut import Lab, StandinTruth, draw_lab, render
-from budvision.render.standin.others import render_other
 from budvision.vocabulary import TISSUES, Tissue
 
-__all__ = ["BLOCKS", "REVIEWER", "SAMPLING", "SITE", "SampleBlock", "draw_samples", "write_samples"]
+__all__ = ["BLOCKS", "SampleBlock", "write_samples"]
 
-SITE = "Wren Lake Vineyard"
-SAMPLING = "2026-02-cold-night"
-REVIEWER = "Maren Holt"
-TECHNICIAN = "Tobias Renn"
-_JPEG = {"format": "JPEG", "quality": 86, "optimize": True}
+_UTC = "+05:00"
+_JPEG = {"format": "JPEG", "quality": 76, "optimize": True}
+_HALF = (0.4, 0.6)
+"""Brown share between which the invented reviewer leaves a tissue unsure."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SampleBlock:
     """One block of the scenario.
 
     Attributes
     ----------
-    mortality : tuple of float
-        Share of dead primaries, secondaries and tertiaries on the average cane.
-    spread : float
-        How unlike the canes are (standard deviation of a cane's share, on the logit).
+    dead : tuple of int
+        Dead primaries of each photographed cane.
+    nodes : int
+        Buds of each cane, from the base.
+    paper_canes, paper_dead : int, tuple of float
+        Canes that were scored on paper, and the shares of dead primaries, secondaries and
+        tertiaries among their buds.
+    zones : tuple of str
+        Zone of each cane, photographed ones first; empty where the block has none.
+    uncalled : tuple of int
+        Canes whose calls are left to whoever tries the demo.
     """
 
     name: str
     cultivar: str
-    cultivar_class: str
-    normal_nodes: int
-    canes: int
+    dead: tuple[int, ...]
     nodes: int
-    mortality: tuple[float, float, float]
-    spread: float
-    vigors: tuple[str, ...]
+    paper_canes: int
+    paper_dead: tuple[tuple[float, float, float], ...]
     start: datetime
+    zones: tuple[str, ...] = ()
+    uncalled: tuple[int, ...] = ()
 
 
 BLOCKS = (
     SampleBlock(
-        "Creek Terrace", "Riesling", "vinifera", 40, 6, 8, (0.29, 0.14, 0.05), 0.35,
-        ("medium", "medium", "large", "small", "medium", "large"), datetime(2026, 2, 11, 9, 5)),
+        name="Apricot Terrace", cultivar="Rkatsiteli", dead=(1, 0, 1, 1), nodes=8,
+        paper_canes=8, paper_dead=((0.08, 0.03, 0.01),), start=datetime(2026, 2, 11, 9, 5)),
     SampleBlock(
-        "Upper Shelf", "Marquette", "hybrid", 36, 5, 8, (0.55, 0.30, 0.12), 0.7,
-        ("medium", "small", "medium", "large", "medium"), datetime(2026, 2, 11, 13, 40)),
+        name="Mill Row", cultivar="Saperavi", dead=(2, 3, 4), nodes=8,
+        paper_canes=8, paper_dead=((0.34, 0.14, 0.05),), start=datetime(2026, 2, 11, 11, 20),
+        uncalled=(2, 3)),
+    SampleBlock(
+        name="Long Slope", cultivar="Aligoté", dead=(1, 1, 6), nodes=8,
+        paper_canes=9, paper_dead=((0.1, 0.04, 0.02),) * 6 + ((0.8, 0.5, 0.3),) * 3,
+        start=datetime(2026, 2, 11, 14, 10),
+        zones=("slope", "slope", "hollow", *("slope",) * 6, *("hollow",) * 3)),
+    SampleBlock(
+        name="River Flat", cultivar="Bayan Shirey", dead=(7, 8, 7), nodes=8,
+        paper_canes=7, paper_dead=((0.93, 0.75, 0.5),), start=datetime(2026, 2, 12, 9, 15)),
 )
-_FAULTS = ("blurred", "dark", "too_shallow", "glare", "covered")
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
-    """One photograph with where it belongs and what is true of it."""
+class _Drawn:
+    """One path-traced photograph and what is true of it."""
 
-    name: str
+    file: Path
+    truth: dict[str, Any]
+
+    def word(self, tissue: Tissue) -> str:
+        own = self.truth["tissues"][tissue.value]
+        return str(own["verdict"]) if own["visible"] else "not_exposed"
+
+    def called(self, tissue: Tissue) -> str:
+        """Return what the invented reviewer calls it."""
+        own = self.truth["tissues"][tissue.value]
+        half = own["visible"] and _HALF[0] <= own["brown_fraction"] <= _HALF[1]
+        return "unsure" if half else self.word(tissue)
+
+    def turns(self) -> int:
+        """Return the quarter turns, anticlockwise, that bring the secondary to the left."""
+        parts = self.truth["tissues"]
+        if not (parts["primary"]["visible"] and parts["secondary"]["visible"]):
+            return 0
+        (px, py), (sx, sy) = (parts[t]["centre_px"] for t in ("primary", "secondary"))
+        angle = math.degrees(math.atan2(py - sy, sx - px))  # mathematical, y upwards
+        return round((180 - angle) / 90) % 4
+
+
+def _read(folder: Path) -> list[_Drawn]:
+    lines = (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines()
+    return [_Drawn(folder / row["file"], row) for row in map(json.loads, lines)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    drawn: _Drawn
     block: SampleBlock
     cane: int
     node: int
     cut: int
-    image: np.ndarray
-    truth: StandinTruth
-    taken_at: datetime
+
+    @property
+    def name(self) -> str:
+        prefix = self.block.name.split()[0].lower()
+        return f"{prefix}_c{self.cane}_n{self.node}_k{self.cut}.jpg"
 
 
-def _labs(rng: np.random.Generator, n: int) -> list[Lab]:
-    """Draw benches with unlike lamps whose faces are large enough to look at."""
-    labs: list[Lab] = []
-    while len(labs) < n:
-        lab = draw_lab(rng, name=f"bench{len(labs) + 1}")
-        if any(lab.lamp.kind == other.lamp.kind for other in labs):
-            continue
-        labs.append(replace(
-            lab, face_share=(0.26, 0.52), aspect=4 / 3, megapixels=0.9,
-            turn_spread=min(lab.turn_spread, 0.35)))
-    return labs
+def _place(
+    drawn: Sequence[_Drawn], earlier: Sequence[_Drawn], *, rng: np.random.Generator
+) -> Iterator[_Placed]:
+    """Deal the photographs out: as many dead primaries a cane as the scenario says."""
+    usable = [one for one in drawn if one.truth["usable"]]
+    order = rng.permutation(len(usable))
+    pool = {word: [usable[k] for k in order if usable[k].word(Tissue.PRIMARY) == word]
+            for word in ("live", "dead")}
+    before: dict[int, list[_Drawn]] = {}
+    for one in earlier:
+        before.setdefault(one.truth["index"], []).append(one)
+    bad = [one for one in drawn if one.truth["kind"] == "unusable"]
+    others = [one for one in drawn if one.truth["kind"] == "distractor"]
+    for block in BLOCKS:
+        for cane, n_dead in enumerate(block.dead, start=1):
+            is_dead = rng.permutation([k < n_dead for k in range(block.nodes)])
+            for node, dead in enumerate(is_dead, start=1):
+                own = pool["dead" if dead else "live"].pop()
+                cuts = [*before.get(own.truth["index"], ()), own]
+                if len(cuts) == 1 and bad and rng.random() < 0.12:
+                    cuts.insert(0, bad.pop())
+                for cut, photo in enumerate(cuts, start=1):
+                    yield _Placed(photo, block, cane, node, cut)
+        yield _Placed(others.pop(), block, len(block.dead), block.nodes, 9)
 
 
-def draw_samples(block: SampleBlock, *, rng: np.random.Generator) -> Iterator[Sample]:
-    """Draw the photographs of one block: every bud, some with two or three cuts.
-
-    Parameters
-    ----------
-    block : SampleBlock
-        Which block.
-
-    Yields
-    ------
-    Sample
-        Photographs in the order they were taken; about one in twelve is unusable, and those buds
-        were photographed again in most cases.
-    """
-    labs = _labs(rng, 3)
-    at = block.start
-    kinds = [lab.cultivars[0] for lab in labs]
-    prefix = block.name.split()[0].lower()
-    for cane in range(1, block.canes + 1):
-        at += timedelta(minutes=6)
-        which = (cane - 1) * len(labs) // block.canes
-        lab, kind = labs[which], kinds[which]
-        shift = float(rng.normal(0, block.spread))
-        for node in range(1, block.nodes + 1):
-            shares = [
-                float(1 / (1 + np.exp(-(np.log(p / (1 - p)) + shift)))) for p in block.mortality]
-            dead: dict[Tissue, bool] = {}
-            for tissue, share in zip(TISSUES, shares, strict=True):
-                dead[tissue] = bool(rng.random() < share)
-            start = int(rng.integers(2**32))
-            draw = rng.random()
-            if draw < 0.72:
-                depths, faults = [float(rng.uniform(0.44, 0.66))], [""]
-            elif draw < 0.86:
-                depths, faults = [float(rng.uniform(0.28, 0.34)), float(rng.uniform(0.5, 0.66))], [
-                    "", ""]
-            elif draw < 0.92:
-                depths, faults = [0.28, 0.42, 0.6], ["", "", ""]
-            else:
-                fault = _FAULTS[int(rng.integers(len(_FAULTS)))]
-                depths, faults = [0.5, 0.55], [fault, ""]
-                if rng.random() < 0.4:
-                    depths, faults = depths[:1], faults[:1]
-            for cut, (depth, fault) in enumerate(zip(depths, faults, strict=True), start=1):
-                at += timedelta(seconds=int(rng.integers(18, 50)))
-                drawn = render(
-                    np.random.default_rng(start), lab=lab, cultivar=kind, dead=dead, depth=depth,
-                    fault=fault)
-                yield Sample(f"{prefix}_c{cane}_n{node}_k{cut}.jpg", block, cane, node, cut,
-                             drawn.image, drawn.truth, at)
-    stray = render_other(rng, lab=labs[0], megapixels=0.9)
-    yield Sample(f"{prefix}_c{block.canes}_n{block.nodes}_k9.jpg", block, block.canes, block.nodes,
-                 9, stray.image, stray.truth, at + timedelta(seconds=40))
-
-
-def _jpeg(sample: Sample, *, sideways: bool) -> bytes:
-    picture = Image.fromarray(sample.image)
+def _jpeg(drawn: _Drawn, taken_at: datetime, *, sideways: bool) -> bytes:
+    with Image.open(drawn.file) as opened:
+        picture = Image.fromarray(np.rot90(np.asarray(opened.convert("RGB")), drawn.turns()))
     exif = Image.Exif()
     exif[271], exif[272] = "Hollow Reed", "Pocket 3"  # an invented maker and camera
-    exif[306] = sample.taken_at.strftime("%Y:%m:%d %H:%M:%S")
+    exif[306] = taken_at.strftime("%Y:%m:%d %H:%M:%S")
     detail = exif.get_ifd(0x8769)
     detail[36867] = exif[306]
-    detail[36881] = "-08:00"
+    detail[36881] = _UTC
     if sideways:
         exif[274] = 6              # a quarter turn off, as phones store it
         picture = picture.transpose(Image.Transpose.ROTATE_90)
@@ -165,30 +174,42 @@ def _jpeg(sample: Sample, *, sideways: bool) -> bytes:
     return out.getvalue()
 
 
-def _word(truth: StandinTruth, tissue: Tissue) -> str:
-    own = truth.tissues[tissue]
-    if not own.exposed:
-        return "not_exposed"
-    return "dead" if own.dead else "live"
+def _photo_calls(block: SampleBlock, cuts: Sequence[_Placed]) -> Iterator[list[object]]:
+    for cane, node in sorted({(one.cane, one.node) for one in cuts}):
+        own = [one for one in cuts if (one.cane, one.node) == (cane, node) and one.cut < 9
+               and one.drawn.truth["usable"]]
+        if own and cane not in block.uncalled:
+            deepest = max(own, key=lambda one: one.cut).drawn
+            yield [cane, node, *(deepest.called(tissue) for tissue in TISSUES)]
 
 
-def _reviewer_calls(cuts: Sequence[Sample], *, rng: np.random.Generator) -> list[str] | None:
-    """Give the invented reviewer's calls of one bud from its usable cuts, deepest first."""
-    usable = [c for c in cuts if c.truth.usable]
-    if not usable:
-        return None
-    words = []
-    for tissue in TISSUES:
-        word = next((w for c in reversed(usable) if (w := _word(c.truth, tissue)) != "not_exposed"),
-                    "not_exposed")
-        if word in ("live", "dead") and rng.random() < 0.03:
-            word = "unsure"
-        words.append(word)
-    return words
+def _paper_calls(block: SampleBlock, *, rng: np.random.Generator) -> Iterator[list[object]]:
+    for k in range(block.paper_canes):
+        shares = block.paper_dead[k % len(block.paper_dead)]
+        shift = rng.normal(0, 0.3)
+        for node in range(1, block.nodes + 1):
+            words = [
+                "dead" if rng.random() < 1 / (1 + np.exp(-np.log(p / (1 - p)) - shift)) else "live"
+                for p in shares]
+            if words[0] == "live" and words[2] == "dead":
+                words[2] = "live"
+            yield [len(block.dead) + 1 + k, node, *words]
 
 
-def write_samples(folder: Path, *, rng: np.random.Generator) -> int:
-    """Write photographs, `manifest.csv`, `calls.csv` (first block), `truth.csv` and `SHA256SUMS`.
+def write_samples(
+    photos: Path, earlier_cuts: Sequence[Path], folder: Path, *, rng: np.random.Generator
+) -> int:
+    """Write photographs, `manifest.csv`, `calls.csv`, `truth.csv` and `SHA256SUMS`.
+
+    Parameters
+    ----------
+    photos : Path
+        Folder as ``sample_images/scripts/make.py`` and ``collect.py`` leave it.
+    earlier_cuts : sequence of Path
+        Folders of the same form with earlier cuts of some of the same buds, the shallowest first
+        (``make.py --depth shallow``, then ``--depth medium``).
+    folder : Path
+        Where to write.
 
     Returns
     -------
@@ -196,40 +217,42 @@ def write_samples(folder: Path, *, rng: np.random.Generator) -> int:
         Number of photographs.
     """
     folder.mkdir(parents=True, exist_ok=True)
+    earlier = [one for part in earlier_cuts for one in _read(part)]
+    placed = list(_place(_read(photos), earlier, rng=rng))
     manifest: list[list[object]] = []
     calls: list[list[object]] = []
     truths: list[list[object]] = []
     sums: list[str] = []
     for block in BLOCKS:
-        samples = list(draw_samples(block, rng=rng))
-        for sample in samples:
-            data = _jpeg(sample, sideways=bool(rng.random() < 0.15))
-            (folder / sample.name).write_bytes(data)
-            sums.append(f"{hashlib.sha256(data).hexdigest()}  {sample.name}")
-            vigor = block.vigors[sample.cane - 1]
-            manifest.append([
-                sample.name, block.name, sample.cane, sample.node, sample.cut,
-                f"v{sample.cane * 7}",
-                vigor, block.cultivar])
+        own = [one for one in placed if one.block is block]
+        at = block.start
+        for one in own:
+            at += timedelta(seconds=int(rng.integers(40, 110)))
+            data = _jpeg(one.drawn, at, sideways=bool(rng.random() < 0.15))
+            (folder / one.name).write_bytes(data)
+            sums.append(f"{hashlib.sha256(data).hexdigest()}  {one.name}")
+            truth = one.drawn.truth
+            manifest.append([one.name, block.name, one.cane, one.node, one.cut,
+                             *_cane_facts(block, one.cane), block.cultivar])
             truths.append([
-                sample.name, int(sample.truth.usable), sample.truth.fault,
-                *(_word(sample.truth, t) if sample.truth.usable else "" for t in TISSUES),
-                sample.truth.light])
-        if block is not BLOCKS[0]:
-            continue
-        buds = sorted({(s.cane, s.node) for s in samples})
-        for cane, node in buds:
-            own = [s for s in samples if (s.cane, s.node) == (cane, node) and s.cut < 9]
-            words = _reviewer_calls(own, rng=rng)
-            if words:
-                calls.append([block.name, cane, node, *words])
+                one.name, int(truth["usable"]),
+                truth.get("unusable_reason") or truth.get("distractor") or "",
+                *(one.drawn.word(t) if truth["usable"] else "" for t in TISSUES),
+                truth["lighting"]])
+        for row in [*_photo_calls(block, own), *_paper_calls(block, rng=rng)]:
+            calls.append([block.name, *row, *_cane_facts(block, int(str(row[0])))])
     _write(folder / "manifest.csv",
-           ["file", "block", "cane", "node", "cut", "vine", "vigor", "cultivar"], manifest)
-    _write(folder / "calls.csv", ["block", "cane", "node", *(t.value for t in TISSUES)], calls)
+           ["file", "block", "cane", "node", "cut", "vine", "zone", "cultivar"], manifest)
+    _write(folder / "calls.csv",
+           ["block", "cane", "node", *(t.value for t in TISSUES), "vine", "zone"], calls)
     _write(folder / "truth.csv", ["file", "usable", "fault", *(t.value for t in TISSUES), "light"],
            truths)
     (folder / "SHA256SUMS").write_text("\n".join(sums) + "\n", encoding="utf-8")
     return len(manifest)
+
+
+def _cane_facts(block: SampleBlock, cane: int) -> list[str]:
+    return [f"v{cane * 7}", block.zones[cane - 1] if block.zones else ""]
 
 
 def _write(path: Path, header: list[str], rows: list[list[object]]) -> None:
@@ -242,12 +265,14 @@ def _write(path: Path, header: list[str], rows: list[list[object]]) -> None:
 def main() -> None:
     """Write the sample photographs."""
     parser = argparse.ArgumentParser(prog="python -m budvision.render.samples")
+    parser.add_argument("--photos", type=Path, required=True)
+    parser.add_argument("--earlier-cuts", type=Path, nargs="+", required=True,
+                        metavar="DIR", help="shallowest first")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--rng", type=int, default=20260211)
     given = parser.parse_args()
-    n = write_samples(given.out, rng=np.random.default_rng(given.rng))
-    import sys
-
+    n = write_samples(given.photos, given.earlier_cuts, given.out,
+                      rng=np.random.default_rng(given.rng))
     sys.stderr.write(f"{n} photographs in {given.out}\n")
 
 

@@ -101,7 +101,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 
 def _frames(tmp_path: Path) -> Path:
     """Write rendered frames as motion JPEG for Chromium's fake camera, each a little different."""
-    image = cv2.imread(str(samples_folder() / "creek_c1_n1_k1.jpg"))
+    image = cv2.imread(str(samples_folder() / "apricot_c1_n1_k1.jpg"))
     image = cv2.resize(image, (960, 720))
     path = tmp_path / "frames.mjpeg"
     with path.open("wb") as file:
@@ -110,6 +110,11 @@ def _frames(tmp_path: Path) -> Path:
             cv2.rectangle(frame, (8 * i, 4), (8 * i + 6, 10), (255, 255, 255), -1)
             file.write(cv2.imencode(".jpg", frame)[1].tobytes())
     return path
+
+
+def _unusable() -> str:
+    with (samples_folder() / "truth.csv").open(encoding="utf-8") as file:
+        return next(row["file"] for row in csv.DictReader(file) if row["usable"] == "0")
 
 
 def _sample(cane: int, node: int, cut: int) -> Path:
@@ -209,8 +214,7 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
     for node in range(1, 11):
         assert _where(page) == ("1", str(node), "1")
         if node == 4:
-            blurred = next(p for p in sorted(samples_folder().glob("*.jpg"))
-                           if p.name == "creek_c1_n2_k1.jpg")
+            blurred = samples_folder() / _unusable()
             times.append(_shoot(page, blurred))
             assert "Take it again" in page.text_content("#bench-headline")
             assert "Take cut 1 again" in page.text_content("#bench-shoot-word")
@@ -301,7 +305,7 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
            for i, row in marks.items()}
     assert put == {("2", 9): {"cause": "mites"}, ("3", 2): {"node": "missing"},
                    ("3", 5): {"node": "blind"}}
-    assert [photo.file_name for photo in loose] == ["creek_c1_n2_k1.jpg"]    # the blurred one
+    assert [photo.file_name for photo in loose] == [_unusable()]    # the blurred one
     names = {(buds[c.bud_id].cane, buds[c.bud_id].node, c.cut): c.photo.file_name for c in cuts}
     for (cane, node, cut), name in names.items():
         if cane in "12":

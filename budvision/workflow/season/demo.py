@@ -1,4 +1,4 @@
-"""The demo: a season made from the sample photographs, one block called, one waiting."""
+"""The demo: a season made from the sample photographs, four blocks called, two canes waiting."""
 
 from __future__ import annotations
 
@@ -16,20 +16,29 @@ from budvision.workflow.review.calls_table import ImportReport, import_calls
 
 __all__ = ["REVIEWER", "SAMPLING", "DemoReport", "build_demo"]
 
-SITE = "Wren Lake Vineyard"
+SITE = "Orun Valley Growers"
 SAMPLING = "2026-02-cold-night"
-COLLECTED_AT = "2026-02-09T09:00:00-08:00"
-REVIEWER = "Maren Holt"
-TECHNICIAN = "Tobias Renn"
+COLLECTED_AT = "2026-02-09T09:00:00+05:00"
+REVIEWER = "Dana Iskar"
+TECHNICIAN = "Timur Belek"
 CANE_BASE = "left"
 """Side on which the cane base lies in every one of `sample_images`."""
 BLOCK_FACTS: dict[str, dict[str, object]] = {
-    "Creek Terrace": {"cultivar": "Riesling", "cultivar_class": "vinifera", "normal_nodes": 40.0,
-                      "training_system": "canes", "row_spacing_m": 2.5, "vine_spacing_m": 1.5},
-    "Upper Shelf": {"cultivar": "Marquette", "cultivar_class": "hybrid", "normal_nodes": 36.0,
-                    "training_system": "spurs", "row_spacing_m": 2.8, "vine_spacing_m": 1.8},
+    "Apricot Terrace": {
+        "cultivar": "Rkatsiteli", "cultivar_class": "vinifera", "normal_nodes": 40.0,
+        "training_system": "canes", "row_spacing_m": 2.5, "vine_spacing_m": 1.5},
+    "Mill Row": {
+        "cultivar": "Saperavi", "cultivar_class": "vinifera", "normal_nodes": 40.0,
+        "training_system": "canes", "row_spacing_m": 2.5, "vine_spacing_m": 1.5},
+    "Long Slope": {
+        "cultivar": "Aligoté", "cultivar_class": "vinifera", "normal_nodes": 36.0,
+        "training_system": "canes", "row_spacing_m": 2.8, "vine_spacing_m": 1.6},
+    "River Flat": {
+        "cultivar": "Bayan Shirey", "cultivar_class": "vinifera", "normal_nodes": 36.0,
+        "training_system": "spurs", "row_spacing_m": 2.8, "vine_spacing_m": 1.8},
 }
-"""Facts of the invented blocks of `sample_images`."""
+"""Facts of the invented blocks: one hardly hurt, one at the edge of two bands, one with a frost
+hollow, one past saving."""
 
 Progress = Callable[[int, int, str], None]
 
@@ -89,7 +98,8 @@ def build_demo(
             season, [], sampling=SAMPLING, manifest=manifest, collected_at=COLLECTED_AT,
             person=TECHNICIAN, progress=on_intake)
         proposed = propose_waiting(season, progress=on_propose)
-        calls = import_calls(season, samples / "calls.csv", reviewer=REVIEWER, sampling=SAMPLING)
+        calls = import_calls(
+            season, samples / "calls.csv", reviewer=REVIEWER, sampling=SAMPLING, create=True)
     return DemoReport(folder, created, taken, proposed, calls)
 
 
