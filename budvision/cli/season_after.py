@@ -72,7 +72,7 @@ def after_import(
         with opened.write() as conn:
             person = ensure_person(conn, by)
         n = import_records(opened, file, person_id=person.id)
-    say(f"{n} records kept.")
+    say(f"{n} record{'' if n == 1 else 's'} kept.")
 
 
 def after_show(
@@ -81,7 +81,10 @@ def after_show(
     as_json: JsonOption = False,
     season: SeasonOption = Path(),
 ) -> None:
-    """Show shoots and crop to expect, thinning, balance, and predicted against harvested."""
+    """Show shoots and crop to expect, thinning, balance, and predicted against harvested.
+
+    Example: budvision after show "Creek Terrace"
+    """
     from budvision.store.session import Season
     from budvision.workflow.after.season_after import season_after
 

@@ -6,6 +6,8 @@ Accessibility is checked with axe-core (Deque Systems), which tests against WCAG
 from __future__ import annotations
 
 import logging
+import re
+import subprocess
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -179,3 +181,39 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
             "document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert wide <= 0, address
     context.close()
+
+
+@pytest.mark.parametrize("path", ["/results/", "/results/block/1", "/results/block/2"])
+def test_a_phone_shows_the_answer_first_and_hides_nothing_to_the_right(
+    served: str, browser: Any, path: str
+) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(served + path)
+    wider = """() => Math.max(document.documentElement.scrollWidth - innerWidth,
+        ...[...document.querySelectorAll('.scroll')].map(e => e.scrollWidth - e.clientWidth))"""
+    assert page.evaluate(wider) <= 0
+    first = page.get_by_text("nodes a vine").first if "block" in path else (
+        page.get_by_role("link", name="Orchard Draw"))
+    assert first.bounding_box()["y"] < 844
+    page.close()
+
+
+@pytest.mark.parametrize("path", ["/results/", "/results/block/1", "/results/block/2"])
+def test_results_and_block_pages_print_on_one_page(
+    served: str, browser: Any, path: str, tmp_path: Path
+) -> None:
+    page = browser.new_page()
+    page.goto(served + path)
+    page.pdf(path=tmp_path / "print.pdf", format="A4")
+    page.close()
+    told = subprocess.run(["pdfinfo", tmp_path / "print.pdf"], capture_output=True, text=True,
+                          check=True).stdout
+    assert re.search(r"Pages:\s+1\b", told), told
+
+
+def test_a_bud_that_is_named_leads_to_it(served: str, browser: Any) -> None:
+    page = browser.new_page()
+    page.goto(f"{served}/results/block/1")
+    page.get_by_role("link", name="cane 0 node 10").click()
+    assert "/review" in page.url or "/who" in page.url
+    page.close()

@@ -31,6 +31,7 @@ from budvision.workflow.after.season_after import SeasonAfter, forecast_of_seaso
 MISSING_WORDS = {
     "calls": "confirmed calls of this winter", "vine_spacing": "the block's vine spacing",
     "cluster_weight": "the weight of a cluster", "vines": "bearing vines on the area",
+    "prunings_after_harvest": "the prunings of the winter after that harvest",
     "prediction": "a prediction (clusters a vine and their weight)",
 } | {kind.name: kind.words for kind in KINDS.values()}
 

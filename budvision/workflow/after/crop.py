@@ -337,6 +337,9 @@ def balance_answer(
         raise NothingToDoError("neither yield nor canopy length is given",
                                expected="one of them, beside the prunings")
     answer: dict[str, Any] = {"canopy": form}
+    if fruit is not None:
+        answer["note"] = ("Divide by the prunings of the winter after this harvest, not of the "
+                          "winter before it: they are the growth of the season that bore it.")
     for measure, value in values.items():
         placed = place(value, measure, canopy=form)
         answer[measure] = {

@@ -37,7 +37,7 @@ LAG_GROWTH = Measured(LAG_FACTOR, LAG_FACTOR_SD)
 """Growth of clusters from lag phase to harvest, where no factor of one's own was recorded."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeasonAfter:
     """What follows for one block; None where an input is missing, which `missing` names.
 
@@ -60,7 +60,8 @@ class SeasonAfter:
     thinning : Thinning or None
         For the wanted yield.
     ravaz, pruning_weight : Placed or None
-        Yield over pruning weight; prunings a metre of canopy.
+        Yield over the prunings weighed after that harvest (P. Skinkis, Oregon State EM 9069, 2013:
+        dormant wood shows the growth of the season before it); prunings a metre of canopy.
     error : float or None
         Predicted over harvested, less 1; the estimate from clusters counts before that from nodes.
     inside : bool or None
@@ -145,76 +146,140 @@ def season_after(season: Season, block: str | int, *, canopy: str = "single") ->
     return _work(season, answer, newest(records(season, answer.block.name)), canopy)
 
 
+class _Inputs:
+    """What was recorded and found for one block, and which answers wait for which of it."""
+
+    def __init__(self, season: Season, answer: Answer, told: Mapping[str, CropRecord]) -> None:
+        self.told, self.missing = told, dict[str, tuple[str, ...]]()
+        self.confidence = season.settings.number("confidence")
+        block = answer.block
+        self.vine_m = block.vine_spacing_m
+        spaced = block.row_spacing_m and block.vine_spacing_m
+        self.vines = self.get("vines") or (
+            Measured(vines_per_hectare(block.row_spacing_m or 1, block.vine_spacing_m or 1))
+            if spaced else None)
+        advised = answer.judged.nodes["band"].retain if answer.judged else None
+        recorded = self.get("retained_nodes")
+        self.nodes_recorded = recorded is not None
+        self.nodes = recorded.value if recorded else float(advised) if advised else None
+        self.alive, self.crop = _buds(season, answer)
+        self.a_vine = self.get("clusters_per_vine")
+        self.weight, self.growth_assumed = _final_weight(self.get)
+        self.harvest, self.prunings = self.get("harvest"), self.get("prunings")
+
+    def get(self, kind: str) -> Measured | None:
+        """Return the newest record of a kind."""
+        row = self.told.get(kind)
+        return None if row is None else Measured(row.value, row.spread or 0.0)
+
+    def lacks(self, answer: str, **inputs: object) -> bool:
+        """Say whether an answer wants an input, and keep which."""
+        lacking = tuple(name for name, value in inputs.items() if value is None)
+        if lacking:
+            self.missing[answer] = lacking
+        return bool(lacking)
+
+
 def _work(
     season: Season, answer: Answer, told: Mapping[str, CropRecord], canopy: str
 ) -> SeasonAfter:
-    confidence = season.settings.number("confidence")
-    missing: dict[str, tuple[str, ...]] = {}
-
-    def get(kind: str) -> Measured | None:
-        row = told.get(kind)
-        return None if row is None else Measured(row.value, row.spread or 0.0)
-
-    def lacks(answer_name: str, **inputs: object) -> bool:
-        lacking = tuple(name for name, value in inputs.items() if value is None)
-        if lacking:
-            missing[answer_name] = lacking
-        return bool(lacking)
-
-    block = answer.block
-    spaced = block.row_spacing_m and block.vine_spacing_m
-    vines = get("vines") or (
-        Measured(vines_per_hectare(block.row_spacing_m or 1, block.vine_spacing_m or 1))
-        if spaced else None)
-    advised = answer.judged.nodes["band"].retain if answer.judged else None
-    recorded = get("retained_nodes")
-    nodes = recorded.value if recorded else float(advised) if advised else None
-    alive, crop = _buds(season, answer)
-    a_shoot, a_vine, target = get("clusters_per_shoot"), get("clusters_per_vine"), get("target")
-    weight, assumed = _final_weight(get)
-
-    shoots = per_m = from_nodes = from_clusters = thinning = None
-    if not lacks("shoots", calls=alive, retained_nodes=nodes) and nodes and alive:
-        shoots = expected_shoots(nodes, alive, confidence=confidence)
-        if not lacks("shoots_per_m", vine_spacing=block.vine_spacing_m):
-            per_m = _scaled(shoots, 1 / (block.vine_spacing_m or 1.0))
-    if not lacks("crop_from_nodes", calls=crop, retained_nodes=nodes, clusters_per_shoot=a_shoot,
-                 cluster_weight=weight, vines=vines) and (
-            nodes and crop and a_shoot and weight and vines):
-        from_nodes = expected_crop(
-            nodes, crop, clusters_a_shoot=a_shoot, cluster_kg=weight, vines_per_ha=vines.value,
-            confidence=confidence)
-    if not lacks("crop_from_clusters", clusters_per_vine=a_vine, cluster_weight=weight,
-                 vines=vines) and a_vine and weight and vines:
-        from_clusters = yield_estimate(vines, a_vine, weight, confidence=confidence)
-    if not lacks("thinning", target=target, clusters_per_vine=a_vine, cluster_weight=weight,
-                 vines=vines) and target and a_vine and weight and vines:
-        thinning = cluster_thinning(
-            target.value, vines_per_ha=vines.value, clusters_a_vine=a_vine.value,
-            cluster_kg=weight.value)
-    counted = get("shoots_per_m")
-    placed = None if lacks("thinning_shoots", shoots_per_m=counted) or counted is None else place(
-        counted.value, "shoots")
-    harvest, prunings = get("harvest"), get("prunings")
-    balance = per_metre = error = inside = None
-    if not lacks("ravaz", harvest=harvest, prunings=prunings, vines=vines) and (
-            harvest and prunings and vines):
-        balance = place(ravaz(harvest.value * 1000 / vines.value, prunings.value), "ravaz",
-                        canopy=canopy)
-    if not lacks("pruning_weight", prunings=prunings, vine_spacing=block.vine_spacing_m) and (
-            prunings and block.vine_spacing_m):
-        per_metre = place(pruning_weight_per_m(prunings.value, block.vine_spacing_m),
-                          "pruning_weight", canopy=canopy)
-    predicted = from_clusters or from_nodes
-    if not lacks("loop", harvest=harvest, prediction=predicted) and predicted and harvest:
-        error = predicted.value / harvest.value - 1
-        inside = predicted.interval.low <= harvest.value <= predicted.interval.high
+    known = _Inputs(season, answer, told)
+    shoots, per_m = _shoots(known)
+    from_nodes, from_clusters = _from_nodes(known), _from_clusters(known)
+    counted, placed = _counted_shoots(known)
+    error, inside = _loop(known, from_clusters or from_nodes)
     return SeasonAfter(
-        nodes, recorded is not None, shoots, per_m, from_nodes, from_clusters,
-        assumed, placed,
-        shoots_to_remove(counted.value, placed.band.high) if counted and placed else None,
-        thinning, balance, per_metre, harvest.value if harvest else None, error, inside, missing,
+        nodes=known.nodes, nodes_recorded=known.nodes_recorded, shoots_a_vine=shoots,
+        shoots_per_m=per_m, crop_from_nodes=from_nodes, crop_from_clusters=from_clusters,
+        growth_assumed=known.growth_assumed, shoots=placed,
+        shoots_to_remove=shoots_to_remove(counted, placed.band.high)
+        if placed and counted is not None else None,
+        thinning=_thinning(known), ravaz=_ravaz(known, canopy),
+        pruning_weight=_per_metre(known, canopy),
+        harvest=known.harvest.value if known.harvest else None, error=error, inside=inside,
+        missing=known.missing,
     )
+
+
+def _shoots(known: _Inputs) -> tuple[Estimate | None, Estimate | None]:
+    """Return the shoots to expect on a vine, and on a metre of canopy."""
+    if known.lacks("shoots", calls=known.alive, retained_nodes=known.nodes) or not (
+            known.nodes and known.alive):
+        return None, None
+    shoots = expected_shoots(known.nodes, known.alive, confidence=known.confidence)
+    if known.lacks("shoots_per_m", vine_spacing=known.vine_m) or not known.vine_m:
+        return shoots, None
+    return shoots, _scaled(shoots, 1 / known.vine_m)
+
+
+def _from_nodes(known: _Inputs) -> Estimate | None:
+    a_shoot = known.get("clusters_per_shoot")
+    if known.lacks("crop_from_nodes", calls=known.crop, retained_nodes=known.nodes,
+                   clusters_per_shoot=a_shoot, cluster_weight=known.weight, vines=known.vines):
+        return None
+    if not (known.nodes and known.crop and a_shoot and known.weight and known.vines):
+        return None
+    return expected_crop(
+        known.nodes, known.crop, clusters_a_shoot=a_shoot, cluster_kg=known.weight,
+        vines_per_ha=known.vines.value, confidence=known.confidence)
+
+
+def _from_clusters(known: _Inputs) -> Estimate | None:
+    if known.lacks("crop_from_clusters", clusters_per_vine=known.a_vine,
+                   cluster_weight=known.weight, vines=known.vines):
+        return None
+    if not (known.a_vine and known.weight and known.vines):
+        return None
+    return yield_estimate(known.vines, known.a_vine, known.weight, confidence=known.confidence)
+
+
+def _thinning(known: _Inputs) -> Thinning | None:
+    target = known.get("target")
+    if known.lacks("thinning", target=target, clusters_per_vine=known.a_vine,
+                   cluster_weight=known.weight, vines=known.vines):
+        return None
+    if not (target and known.a_vine and known.weight and known.vines):
+        return None
+    return cluster_thinning(target.value, vines_per_ha=known.vines.value,
+                            clusters_a_vine=known.a_vine.value, cluster_kg=known.weight.value)
+
+
+def _counted_shoots(known: _Inputs) -> tuple[float | None, Placed | None]:
+    counted = known.get("shoots_per_m")
+    if known.lacks("thinning_shoots", shoots_per_m=counted) or counted is None:
+        return None, None
+    return counted.value, place(counted.value, "shoots")
+
+
+def _ravaz(known: _Inputs, canopy: str) -> Placed | None:
+    """Return yield over the prunings of the winter after that harvest."""
+    harvest, prunings, vines = known.harvest, known.prunings, known.vines
+    later: Measured | None = prunings
+    if harvest and prunings and (
+            known.told["prunings"].measured_on < known.told["harvest"].measured_on):
+        later = None
+    if known.lacks("ravaz", harvest=harvest, prunings=prunings, vines=vines):
+        return None
+    if known.lacks("ravaz", prunings_after_harvest=later) or not (harvest and later and vines):
+        return None
+    return place(ravaz(harvest.value * 1000 / vines.value, later.value), "ravaz", canopy=canopy)
+
+
+def _per_metre(known: _Inputs, canopy: str) -> Placed | None:
+    prunings, vine_m = known.prunings, known.vine_m
+    if known.lacks("pruning_weight", prunings=prunings, vine_spacing=vine_m) or not (
+            prunings and vine_m):
+        return None
+    return place(pruning_weight_per_m(prunings.value, vine_m), "pruning_weight", canopy=canopy)
+
+
+def _loop(known: _Inputs, predicted: Estimate | None) -> tuple[float | None, bool | None]:
+    """Return predicted over harvested less 1, and whether the harvest lay inside."""
+    harvest = known.harvest
+    if known.lacks("loop", harvest=harvest, prediction=predicted) or not (predicted and harvest):
+        return None, None
+    return (predicted.value / harvest.value - 1,
+            predicted.interval.low <= harvest.value <= predicted.interval.high)
 
 
 def _final_weight(get: Callable[[str], Measured | None]) -> tuple[Measured | None, bool]:

@@ -112,6 +112,19 @@ def test_ravaz_is_placed_in_its_published_band(season: Season) -> None:
     assert season_after(season, "Kettle Bench", canopy="divided").ravaz.where == "below"
 
 
+def test_the_index_waits_for_prunings_weighed_after_the_harvest(season: Season) -> None:
+    """3.0 kg of fruit over 1.2 kg of the winter after is 2.5; over 0.6 kg of the winter before it
+    would be 5.0 and look balanced (P. Skinkis, Oregon State EM 9069, 2013, for the pairing)."""
+    keep(season, "vines", "2000", "per ha")
+    keep(season, "prunings", "0.6", "kg", on="2026-01-20")
+    keep(season, "harvest", "6", "t/ha", on="2026-09-20")
+    before = season_after(season, "Kettle Bench")
+    assert before.ravaz is None
+    assert before.missing["ravaz"] == ("prunings_after_harvest",)
+    keep(season, "prunings", "1.2", "kg", on="2027-01-18")
+    assert season_after(season, "Kettle Bench").ravaz.value == pytest.approx(2.5)
+
+
 def test_shoots_a_foot_and_a_metre_are_one_band(season: Season) -> None:
     """3 to 5 shoots a foot is 9.8 to 16.4 a metre (University of Maryland Extension 2017)."""
     keep(season, "shoots_per_m", "6", "per ft")
