@@ -104,6 +104,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("lab_phone", "", "Telephone number at the head of the grower sheet."),
     Setting("lab_logo", "", "Picture at the head of the grower sheet: a PNG, JPEG or SVG file in "
             "the season folder."),
+    Setting("backup_days", 7, "Days after which pages and `status` remind of a backup; 0 for "
+            "never.", 0, 365),
     Setting("max_upload_mb", 120, "Largest photograph a page accepts, in megabytes.", 1, 2000),
 )
 

@@ -30,7 +30,7 @@ app = typer.Typer(
 MODULES: tuple[str, ...] = (
     "season", "calls", "bud", "demo", "plan", "paper", "watch", "serve", "propose",
     "tally", "advise", "crop",
-    "season_after", "station", "report", "archive", "models", "train",
+    "season_after", "station", "report", "archive", "backup", "models", "train",
 )
 """Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
 

@@ -208,6 +208,10 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     if counts.n_without_proposal:
         typer.echo(f"{counts.n_without_proposal} photographs were not looked at by a model yet; "
                    "run `budvision intake` again.")
+    if told.fault:
+        say(f"{told.fault[0].upper()}{told.fault[1:]}. Run `budvision check`.")
+    if told.backup:
+        say(told.backup)
     if not told.samplings:
         typer.echo("Nothing is in it yet. Next: `budvision intake`.")
 

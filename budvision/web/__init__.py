@@ -91,5 +91,5 @@ def create_app(
         if hasattr(module, "blueprint"):
             app.register_blueprint(module.blueprint)
             words.extend([module.navigation] if hasattr(module, "navigation") else [])
-    guard.install_pages(app, words)
+    guard.install_pages(app, season, words)
     return app

@@ -17,6 +17,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as PlainResponse
 
 from budvision.files import write_whole
+from budvision.store.backups import backup_reminder
 from budvision.version import __version__
 
 if TYPE_CHECKING:
@@ -96,16 +97,19 @@ def install(app: Flask, season: Season, *, hosts: Sequence[str], https: bool) ->
     app.after_request(_headers)
 
 
-def install_pages(app: Flask, words: Sequence[tuple[str, str]]) -> None:
+def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) -> None:
     """Give every template the frame, and the site's first page its address."""
     frame = PageFrame(
         season=Path(app.config["SEASON_FOLDER"]).resolve().name, words=tuple(words),
         version=__version__, loopback=bool(app.config["BUDVISION_LOOPBACK"]),
     )
 
+    backup_days = season.settings.number("backup_days")
+
     @app.context_processor
     def _frame() -> dict[str, object]:
-        return {"frame": frame}
+        folder = Path(app.config["SEASON_FOLDER"])
+        return {"frame": frame, "backup_due": backup_reminder(folder, backup_days)}
 
     @app.get("/")
     def first_page() -> PlainResponse:

@@ -1,5 +1,7 @@
-"""Out and in again: the season as an archive, restored or merged.
+"""Out and in again: the season as an archive, restored or merged, backed up, moved.
 
-`export` writes and verifies, `merge` imports, `places` matches canes and buds of two seasons,
-`settings` carries settings along.
+`export` writes an archive; `merge` verifies and imports one, with `incoming` checking each row,
+`rowwise` bringing it in and `places` matching canes and buds of two seasons; `settings` carries
+settings and policies along; `proof` keeps and compares answers; `backup` copies a season while it
+is in use and restores it; `move` makes an equal one on a server or a laptop.
 """

@@ -22,7 +22,10 @@ from budvision.settings import Settings
 from budvision.store.session import CONFIG, Season
 from budvision.vineyard.policies import shipped_policies
 
-__all__ = ["POLICIES", "restore_policies", "restore_settings", "season_text", "write_settings"]
+__all__ = [
+    "POLICIES", "own_files", "put_text", "restore_policies", "restore_settings", "season_text",
+    "write_settings",
+]
 
 VALUES, FILE = "data/settings.json", f"data/{CONFIG}"
 POLICIES = "policies.toml"
@@ -54,6 +57,23 @@ def season_text(text: str) -> str:
         if set(tomllib.loads(part)) <= {"settings"}:
             return part
     return _with_lines("", _table(text))  # dotted keys and the like: values without remarks
+
+
+def own_files(season: Season) -> list[str]:
+    """Return the files in a season's folder that belong to it, besides settings and database."""
+    logo = season.settings.text("lab_logo")
+    plain = [logo] if logo and Path(logo).name == logo else []
+    return [POLICIES, "archive-key", "signing-key", *plain]
+
+
+def put_text(season: Season, text: str) -> None:
+    """Write the settings of another season, as `season_text` gave them; places stay the own."""
+    path = season.folder / CONFIG
+    mine = path.read_text(encoding="utf-8")
+    joined = _joined(text, _parted(mine)[1])
+    if joined != mine:
+        _write(path, joined)
+        season.settings = Settings.load(path)
 
 
 def restore_policies(season: Season, folder: Path) -> list[str]:

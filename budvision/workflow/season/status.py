@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from budvision.store.backups import backup_reminder
 from budvision.store.queries import models, overview
 from budvision.store.queries.columns import call_columns
 from budvision.store.session import Season
@@ -33,12 +34,18 @@ class SamplingStatus:
 
 @dataclass(frozen=True, slots=True)
 class SeasonStatus:
-    """What a season holds and what waits."""
+    """What a season holds and what waits.
+
+    `backup` says that one is due, `fault` what is wrong between database and folder; both '' where
+    nothing is to be said.
+    """
 
     folder: str
     model: str
     counts: overview.SeasonCounts
     samplings: tuple[SamplingStatus, ...]
+    backup: str = ""
+    fault: str = ""
 
     def as_dict(self) -> dict[str, object]:
         """Return the status as JSON has it."""
@@ -49,6 +56,7 @@ class SeasonStatus:
             "n_photos": counts.n_photos, "n_unassigned": counts.n_unassigned,
             "n_without_proposal": counts.n_without_proposal, "n_calls": counts.n_calls,
             "n_people": counts.n_people, "n_models": counts.n_models,
+            "backup": self.backup, "fault": self.fault,
             "samplings": [
                 {name: getattr(one, name) for name in SamplingStatus.__slots__}
                 for one in self.samplings
@@ -85,4 +93,6 @@ def status(season: Season) -> SeasonStatus:
                            *told.get(s.sampling_id, (0, 0, 0)))
             for s in sizes
         ),
+        backup=backup_reminder(season.folder, season.settings.number("backup_days")),
+        fault=season.fault,
     )

@@ -1,0 +1,55 @@
+"""Copy every row of a season into another season's empty database, whichever kind either is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import Connection, delete, insert
+
+from budvision.store.queries.rows import settle_numbers, stream
+from budvision.store.tables import metadata, seal
+
+__all__ = ["copy_rows"]
+
+_CHUNK = 1000
+
+
+def copy_rows(
+    source: Connection, target: Connection, *,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> dict[str, int]:
+    """Copy all tables, numbers and seals included.
+
+    Parameters
+    ----------
+    source : Connection
+        Open for reading.
+    target : Connection
+        Inside `Season.write` of a season that has no rows yet.
+    progress : callable, optional
+        Called with (what, tables done, tables in all).
+
+    Returns
+    -------
+    dict of str to int
+        Rows copied, by table.
+    """
+    tables = metadata.sorted_tables
+    counts: dict[str, int] = {}
+    target.execute(delete(seal))
+    for at, table in enumerate(tables):
+        batch: list[dict[str, Any]] = []
+        n = 0
+        for row in stream(source, table.name, chunk=100 if table.name == "region" else _CHUNK):
+            batch.append(row)
+            if len(batch) == _CHUNK or table.name == "region":
+                target.execute(insert(table), batch)
+                n, batch = n + len(batch), []
+        if batch:
+            target.execute(insert(table), batch)
+        counts[table.name] = n + len(batch)
+        settle_numbers(target, table.name)
+        if progress is not None:
+            progress("tables", at + 1, len(tables))
+    return counts

@@ -1,0 +1,136 @@
+"""Move a season between a laptop's file and a server's database, verified row by row."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from budvision.archive.bag import sha256_of
+from budvision.errors import ConflictError, VerificationError
+from budvision.files import beside
+from budvision.store import seal
+from budvision.store.copying import copy_rows
+from budvision.store.queries import overview, rows
+from budvision.store.session import CONFIG, Season
+from budvision.workflow.archive.proof import answers_of, differences
+from budvision.workflow.archive.settings import own_files, put_text, season_text
+
+__all__ = ["MoveReport", "move"]
+
+
+@dataclass(frozen=True, slots=True)
+class MoveReport:
+    """What was moved."""
+
+    folder: str
+    database: str
+    n_rows: int
+    n_photos: int
+    n_files: int
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the report as JSON has it."""
+        return asdict(self)
+
+
+def move(
+    season: Season, folder: Path, *, database_url: str | None = None, photos: str | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> MoveReport:
+    """Make an equal season elsewhere: all rows, all bytes, equal answers. This one stays as it is.
+
+    Parameters
+    ----------
+    season : Season
+        Not to be written meanwhile: what is saved after it was read is not in the new one.
+    folder : Path
+        The new season's folder; one that an interrupted move left is gone on with.
+    database_url : str, optional
+        A PostgreSQL address; without it the new season keeps its own SQLite file.
+    photos : str, optional
+        A folder or an object store's address for the photographs; the new season's own without it.
+    progress : callable, optional
+        Called with photographs done, photographs in all, and a hash.
+
+    Raises
+    ------
+    ConflictError
+        When the new place holds another season's rows.
+    VerificationError
+        When rows, bytes or answers are not equal; the old season is the one to use then.
+    """
+    folder = folder.resolve()
+    target = Season.open(folder) if (folder / CONFIG).exists() else Season.create(
+        folder, database_url=database_url, photos=photos)
+    with target:
+        with season.read() as source:
+            wanted = seal.point(source)
+            hashes = sorted(overview.photo_hashes(source))
+            n_rows = _bring_rows(source, wanted, target)
+        n_files = _bring_files(season, target)
+        for at, sha256 in enumerate(hashes):
+            if progress is not None:
+                progress(at, len(hashes), sha256[:12])
+            if sha256 not in target.photos or not target.photos.sound(sha256):
+                target.photos.add(season.photos.read(sha256, verify=True))
+                if not target.photos.sound(sha256):
+                    raise _unequal(target, f"photograph {sha256[:12]} was not written as it is")
+    with Season.open(folder) as moved:
+        _verify(season, moved)
+        database = moved.engine.url.render_as_string(hide_password=True)
+    return MoveReport(str(folder), database, n_rows, len(hashes), n_files)
+
+
+def _bring_rows(source: Connection, wanted: seal.Point | None, target: Season) -> int:
+    with target.write() as conn:
+        if all(rows.is_empty(conn, table) for table in rows.ARCHIVED):
+            counts = copy_rows(source, conn)
+            return sum(counts[table] for table in rows.ARCHIVED)
+        if seal.point(conn) != wanted:
+            raise ConflictError(
+                "there is another season's work already", where=str(target.folder),
+                expected="an empty database",
+                do="Name another folder or database, or bring it in with `budvision archive`.")
+    return 0
+
+
+def _bring_files(season: Season, target: Season) -> int:
+    put_text(target, season_text((season.folder / CONFIG).read_text("utf-8")))
+    wanted = [season.folder / name for name in own_files(season)]
+    if season.models_folder.is_dir():
+        wanted += [path for path in sorted(season.models_folder.rglob("*"))
+                   if path.is_file() and not path.is_symlink() and not path.name.endswith(".part")]
+    n = 0
+    for path in wanted:
+        if not path.is_file():
+            continue
+        copy = target.folder / path.relative_to(season.folder)
+        if not copy.is_file() or sha256_of(copy) != sha256_of(path):
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            with beside(copy) as part:
+                shutil.copy2(path, part)
+        n += 1
+    return n
+
+
+def _verify(season: Season, moved: Season) -> None:
+    with season.read() as one, moved.read() as other:
+        points = seal.point(one), seal.point(other)
+        broken = seal.verify(other)
+    if broken:
+        raise _unequal(moved, f"table {broken[0].table}, {broken[0].rows}: {broken[0].what}")
+    if points[0] != points[1]:
+        raise _unequal(moved, "something was saved in the old season meanwhile")
+    if differ := differences(answers_of(season), answers_of(moved)):
+        raise _unequal(moved, f"the answers differ: {differ[0]}")
+
+
+def _unequal(moved: Season, what: str) -> VerificationError:
+    return VerificationError(
+        what, where=str(moved.folder), expected="a season equal to the old one",
+        do="Go on with the old season; remove the new folder (and empty its database) and move "
+        "again while nobody works.")

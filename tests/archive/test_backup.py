@@ -1,0 +1,298 @@
+"""Backups: equal when restored, never spoilt by a kill, small when little is new."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import random
+import sqlite3
+import threading
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from budvision.errors import (
+    ConflictError,
+    DamagedError,
+    InputError,
+    MissingLibraryError,
+    VerificationError,
+)
+from budvision.store import seal
+from budvision.store.backups import LastBackup, backup_reminder, note_backup
+from budvision.store.queries import blocks, rows
+from budvision.store.session import Season
+from budvision.workflow.archive.backup import backup, generations_of, restore
+from budvision.workflow.archive.move import move
+from budvision.workflow.archive.proof import answers_of
+
+
+def _beside(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(
+        f"backup_{name}", Path(__file__).with_name(f"{name}.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+invented, seasons = _beside("invented"), _beside("seasons")
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Season:
+    """A season with photographs, calls and a model."""
+    season = seasons.make_season(tmp_path / "season")
+    (season.folder / "policies.toml").write_text("# none of our own yet\n")
+    return season
+
+
+def _add_photo(season: Season, number: int) -> None:
+    stored = season.photos.add(seasons.photo_bytes(number, private=True))
+    with season.write() as conn:
+        rows.add_row(conn, "photo", {
+            "sha256": stored.sha256, "file_name": "new.jpg", "format": "JPEG", "n_bytes": 1,
+            "width_px": 64, "height_px": 48, "added_at": seasons.AT})
+
+
+def test_a_restored_season_is_equal(made: Season, tmp_path: Path) -> None:
+    """All rows, bytes, settings, policies, keys and answers; the log of the season is open."""
+    (made.folder / "budvision.toml").write_text("# Ours.\n[settings]\nnormal_nodes = 36\n")
+    made = Season.open(made.folder)
+    before, answers = seasons.whole_content(made), answers_of(made)
+    report = backup(made, tmp_path / "backup")
+    assert (report.n_photos, report.n_new, report.missing) == (6, 6, ())
+    told = restore(tmp_path / "backup", tmp_path / "again")
+    assert told.generation == report.generation
+    with Season.open(tmp_path / "again") as again:
+        assert seasons.whole_content(again) == before
+        assert answers_of(again) == answers
+        assert again.settings["normal_nodes"] == 36
+        assert again.fault == ""
+        with again.read() as conn, made.read() as mine:
+            assert seal.point(conn) == seal.point(mine)
+        with again.write() as conn:  # and it can be worked in
+            blocks.ensure_block(conn, "New")
+    assert (tmp_path / "again" / "budvision.toml").read_text().startswith("# Ours.")
+    assert (tmp_path / "again" / "policies.toml").is_file()
+    assert {p.name for p in tmp_path.iterdir()} == {"season", "backup", "again"}
+
+
+def test_a_backup_is_of_one_moment_while_people_work(made: Season, tmp_path: Path) -> None:
+    stop = threading.Event()
+
+    def work() -> None:
+        n = 0
+        while not stop.is_set():
+            n += 1
+            with made.write() as conn:
+                one = blocks.ensure_block(conn, f"a{n}")
+                blocks.update_block(conn, one, note=f"{n}")
+                blocks.ensure_block(conn, f"b{n}")
+
+    busy = threading.Thread(target=work)
+    busy.start()
+    try:
+        for _ in range(3):
+            backup(made, tmp_path / "backup")
+    finally:
+        stop.set()
+        busy.join()
+    for name in generations_of(tmp_path / "backup"):
+        restore(tmp_path / "backup", tmp_path / name, generation=name)
+        with Season.open(tmp_path / name) as again, again.read() as conn:
+            names = [row["name"] for row in rows.stream(conn, "block")]
+        assert len([n for n in names if n.startswith("a")]) == len(
+            [n for n in names if n.startswith("b")])
+
+
+def test_only_what_is_new_is_copied_and_damage_is_mended(made: Season, tmp_path: Path) -> None:
+    folder = tmp_path / "backup"
+    backup(made, folder)
+    photo = next((folder / "photos").rglob("*.jpg"))
+    others = {p: p.stat().st_mtime_ns for p in (folder / "photos").rglob("*.jpg") if p != photo}
+    photo.chmod(0o644)
+    photo.write_bytes(b"damaged")
+    _add_photo(made, 99)
+    report = backup(made, folder)
+    assert (report.n_photos, report.n_new, report.n_repaired) == (7, 2, 1)
+    assert {p: p.stat().st_mtime_ns for p in others} == others
+    first, second = (folder / "generations" / name for name in generations_of(folder))
+    model = "models/tuned-1/verdict.skops"
+    assert (first / model).samefile(second / model)  # one file of a model for both
+
+
+def test_old_generations_go_and_the_newest_stay(made: Season, tmp_path: Path) -> None:
+    names = [backup(made, tmp_path / "backup", keep=2).generation for _ in range(4)]
+    assert generations_of(tmp_path / "backup") == names[2:]
+    with pytest.raises(InputError, match="keep is 0"):
+        backup(made, tmp_path / "backup", keep=0)
+
+
+def test_places_that_cannot_be_are_refused(made: Season, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="in the season itself"):
+        backup(made, made.folder / "backup")
+    (tmp_path / "used").mkdir()
+    (tmp_path / "used" / "letter.txt").write_text("mine")
+    with pytest.raises(ConflictError, match="other files"):
+        backup(made, tmp_path / "used")
+    backup(made, tmp_path / "backup")
+    with pytest.raises(ConflictError, match="holds files"):
+        restore(tmp_path / "backup", tmp_path / "used")
+
+
+@pytest.mark.parametrize("what", ["budvision.db", "results.json", "budvision.toml", "photo"])
+def test_a_damaged_generation_is_refused_and_the_older_one_named(
+    made: Season, tmp_path: Path, what: str
+) -> None:
+    folder = tmp_path / "backup"
+    first, second = (backup(made, folder).generation for _ in range(2))
+    path = folder / "generations" / second / what
+    if what == "photo":
+        path = next((folder / "photos").rglob("*.jpg"))
+        path.chmod(0o644)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 4
+    path.write_bytes(data)
+    with pytest.raises(VerificationError, match="has changed") as told:
+        restore(folder, tmp_path / "again")
+    assert not (tmp_path / "again").exists()
+    if what != "photo":
+        assert first in told.value.do
+        restore(folder, tmp_path / "again", generation=first)
+
+
+class _Killed(BaseException):
+    """Stands for a kill: nothing catches it as an error."""
+
+
+def test_killed_anywhere_every_generation_restores(
+    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed at each flush, link, rename and new folder in turn."""
+    folder = tmp_path / "backup"
+    backup(made, folder)
+    real = {name: getattr(os, name) for name in ("fsync", "link", "replace", "mkdir")}
+    left = [0]
+
+    def deadly(name: str) -> Callable[..., object]:
+        def act(*args: object, **kwargs: object) -> object:
+            left[0] -= 1
+            if left[0] == 0:
+                raise _Killed
+            return real[name](*args, **kwargs)
+        return act
+
+    n_killed = 0
+    for at in range(1, 200, 3):
+        _add_photo(made, 200 + at)
+        left[0] = at
+        with monkeypatch.context() as patch:
+            for name in real:
+                patch.setattr(os, name, deadly(name))
+            try:
+                backup(made, folder, keep=3)
+                break
+            except _Killed:
+                n_killed += 1
+    assert n_killed > 5
+    for name in generations_of(folder):
+        restore(folder, tmp_path / name, generation=name)
+    backup(made, folder)
+    restore(folder, tmp_path / "last")
+    with Season.open(tmp_path / "last") as last:
+        assert seasons.whole_content(last) == seasons.whole_content(made)
+    assert not list((folder / "generations").glob(".*"))
+
+
+def test_a_damaged_season_names_the_backup(made: Season, tmp_path: Path) -> None:
+    folder = tmp_path / "backup"
+    backup(made, folder)
+    made.close()
+    (made.folder / "budvision.db").write_bytes(b"no database " * 999)
+    with pytest.raises(DamagedError, match=f"budvision restore {folder} NEW_SEASON"):
+        Season.open(made.folder)
+    restore(folder, tmp_path / "again")
+
+
+def test_pages_remind_of_an_old_backup(made: Season) -> None:
+    assert backup_reminder(made.folder, 7) == ""  # made just now
+    os.utime(made.folder / "budvision.toml", (0, 0))
+    assert "never been backed up" in backup_reminder(made.folder, 7)
+    assert backup_reminder(made.folder, 0) == ""
+    for days, wanted in ((3, ""), (9.4, "9 days old")):
+        at = (datetime.now(UTC) - timedelta(days=days)).isoformat()
+        note_backup(made.folder, LastBackup(at, "/media/usb", "g"))
+        assert wanted in backup_reminder(made.folder, 7)
+        assert bool(backup_reminder(made.folder, 7)) is bool(wanted)
+
+
+@pytest.mark.postgres
+def test_a_season_moves_to_a_server_and_back(postgres_url: str, tmp_path: Path) -> None:
+    """An invented season: all rows, all bytes, equal answers, there and on the way back."""
+    with Season.create(tmp_path / "laptop") as laptop:
+        invented.fill(laptop, random.Random(11), lambda i: seasons.photo_bytes(i, private=True))
+        before, answers = seasons.whole_content(laptop), answers_of(laptop)
+        report = move(laptop, tmp_path / "server", database_url=postgres_url)
+        assert report.n_rows == sum(len(before[t]) for t in rows.ARCHIVED)
+    with Season.open(tmp_path / "server") as server:
+        assert server.engine.dialect.name == "postgresql"
+        assert seasons.whole_content(server) == before
+        assert answers_of(server) == answers
+        backup(server, tmp_path / "backup")
+        move(server, tmp_path / "again")
+        with server.write() as conn:  # numbers go on after the highest
+            blocks.ensure_block(conn, "New")
+        with pytest.raises(ConflictError, match="another season's work"):
+            move(server, tmp_path / "again")
+    for name in ("again", "restored"):
+        if name == "restored":
+            restore(tmp_path / "backup", tmp_path / name)
+        with Season.open(tmp_path / name) as again:
+            assert again.engine.dialect.name == "sqlite"
+            assert seasons.whole_content(again) == before
+            assert answers_of(again) == answers
+
+
+def test_a_move_that_was_cut_short_goes_on(
+    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "new"
+    real, n = type(made.photos).read, [0]
+
+    def read(self: object, sha256: str, **kwargs: bool) -> bytes:
+        n[0] += 1
+        if n[0] == 3:
+            raise _Killed
+        return bytes(real(self, sha256, **kwargs))  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(type(made.photos), "read", read)
+        with pytest.raises(_Killed):
+            move(made, target)
+    move(made, target)
+    with Season.open(target) as moved:
+        assert seasons.whole_content(moved) == seasons.whole_content(made)
+
+
+def test_a_plain_installation_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(MissingLibraryError, match=r"pip install \"budvision\[postgres\]\""):
+        Season.create(tmp_path / "s", database_url="postgresql://lab@127.0.0.1/none")
+
+
+def test_the_copied_database_is_one_file(made: Season, tmp_path: Path) -> None:
+    name = backup(made, tmp_path / "backup").generation
+    folder = tmp_path / "backup" / "generations" / name
+    assert not list(folder.glob("budvision.db-*"))
+    with closing(sqlite3.connect(folder / "budvision.db")) as plain:
+        assert plain.execute("PRAGMA journal_mode").fetchone() == ("delete",)
