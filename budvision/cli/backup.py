@@ -61,7 +61,7 @@ def restore(
 
     Example: budvision restore /media/usb/winter winter-again
     """
-    from budvision.workflow.archive.backup import restore as work
+    from budvision.workflow.archive.restore import restore as work
 
     with json_errors(as_json), progress_bar("restoring") as step:
         report = work(folder, new, generation=generation, progress=step)

@@ -26,9 +26,10 @@ from budvision.store import seal
 from budvision.store.backups import LastBackup, backup_reminder, note_backup
 from budvision.store.queries import blocks, rows
 from budvision.store.session import Season
-from budvision.workflow.archive.backup import backup, generations_of, restore
+from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.move import move
 from budvision.workflow.archive.proof import answers_of
+from budvision.workflow.archive.restore import restore
 
 
 def _beside(name: str) -> ModuleType:

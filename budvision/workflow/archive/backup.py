@@ -1,4 +1,4 @@
-"""Back a season up while it is in use, and make a season anew from a backup.
+"""Back a season up while it is in use; `restore` makes a season anew.
 
 A backup folder holds ``photos/``, shared by all its generations and only ever added to, and
 ``generations/``, one folder for each backup with the database, settings, policies, keys, models
@@ -8,7 +8,6 @@ gets its name; the ones before are not touched.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -25,7 +24,6 @@ from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
-    NotFoundError,
     StorageError,
     VerificationError,
 )
@@ -39,15 +37,18 @@ from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.session import CONFIG, Season, now
 from budvision.version import __version__
-from budvision.workflow.archive.proof import answers_of, differences
+from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.settings import own_files, season_text
 
-__all__ = ["BackupReport", "RestoreReport", "backup", "generations_of", "restore"]
+__all__ = [
+    "ANSWERS", "FACTS", "FORMAT", "FORMAT_VERSION", "GENERATIONS", "KEYS", "BackupReport", "backup",
+    "check_rows", "disk", "files_of", "generations_of", "opened", "write",
+]
 
 Progress = Callable[[int, int, str], None]
 FACTS, ANSWERS, GENERATIONS = "backup.json", "results.json", "generations"
-_FORMAT, _FORMAT_VERSION = "budvision-backup", 1
-_KEYS = ("archive-key", "signing-key")
+FORMAT, FORMAT_VERSION = "budvision-backup", 1
+KEYS = ("archive-key", "signing-key")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,20 +72,6 @@ class BackupReport:
     n_repaired: int
     missing: tuple[str, ...]
     removed: tuple[str, ...]
-
-    def as_dict(self) -> dict[str, object]:
-        """Return the report as JSON has it."""
-        return asdict(self)
-
-
-@dataclass(frozen=True, slots=True)
-class RestoreReport:
-    """What a restore made."""
-
-    folder: str
-    generation: str
-    n_photos: int
-    missing: tuple[str, ...]
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -133,7 +120,7 @@ def backup(
     if folder.is_relative_to(season.folder):
         raise InputError("the backup would lie in the season itself", where=str(folder),
                          expected="a folder elsewhere, best on another disk", do="Name another.")
-    with _disk(folder):
+    with disk(folder):
         home = folder / GENERATIONS
         if folder.exists() and any(folder.iterdir()) and not home.is_dir():
             raise ConflictError("it holds other files", where=str(folder),
@@ -147,11 +134,11 @@ def backup(
         part.mkdir()
         _copy_database(season, part)
         _copy_files(season, part, home / before[-1] if before else None)
-        with _opened(part, folder) as copy:
+        with opened(part, folder) as copy:
             n_new, n_repaired, missing, n_photos = _copy_photos(season, copy, progress)
             facts = _verified(copy, season)
         facts |= {"n_photos": n_photos, "missing": list(missing)}
-        _write(part / FACTS, json.dumps(facts, indent=1).encode())
+        write(part / FACTS, json.dumps(facts, indent=1).encode())
         sync_folder(part)
         part.replace(home / name)
         sync_folder(home)
@@ -199,11 +186,11 @@ def _copy_database(season: Season, part: Path) -> None:
 
 
 def _copy_files(season: Season, part: Path, before: Path | None) -> None:
-    _write(part / CONFIG, season_text((season.folder / CONFIG).read_text("utf-8")).encode())
+    write(part / CONFIG, season_text((season.folder / CONFIG).read_text("utf-8")).encode())
     for name in own_files(season):
         if (season.folder / name).is_file():
-            _write(part / name, (season.folder / name).read_bytes(),
-                   mode=0o600 if name in _KEYS else 0o644)
+            write(part / name, (season.folder / name).read_bytes(),
+                   mode=0o600 if name in KEYS else 0o644)
     if not season.models_folder.is_dir():
         return
     for path in sorted(season.models_folder.rglob("*")):
@@ -214,7 +201,7 @@ def _copy_files(season: Season, part: Path, before: Path | None) -> None:
         if kept is not None and kept.is_file() and sha256_of(kept) == sha256_of(path):
             link(kept, part / inside)
         else:
-            _write(part / inside, path.read_bytes())
+            write(part / inside, path.read_bytes())
 
 
 def _copy_photos(
@@ -246,21 +233,28 @@ def _copy_photos(
 
 def _verified(copy: Season, season: Season) -> dict[str, Any]:
     """Check a generation's database and return what its list says."""
-    _check_rows(copy)
+    check_rows(copy)
     answers = answers_of(copy)
-    _write(copy.folder / ANSWERS, json.dumps(answers, indent=1).encode())
+    write(copy.folder / ANSWERS, json.dumps(answers, indent=1).encode())
     with copy.read() as conn:
         point = seal.point(conn)
     assert point is not None
     return {
-        "format": _FORMAT, "format_version": _FORMAT_VERSION, "made_at": now(),
+        "format": FORMAT, "format_version": FORMAT_VERSION, "made_at": now(),
         "made_by": f"budvision {__version__}", "season": season.folder.name,
         "point": {"n": point.n, "sha256": point.sha256},
-        "files": {name: sha256_of(copy.folder / name) for name in _files(copy.folder)},
+        "files": {name: sha256_of(copy.folder / name) for name in files_of(copy.folder)},
     }
 
 
-def _check_rows(copy: Season) -> None:
+def check_rows(copy: Season) -> None:
+    """Refuse a season whose rows are not those that were saved.
+
+    Raises
+    ------
+    VerificationError
+        Naming the first fault.
+    """
     with copy.read() as conn:
         wrong = overview.database_faults(conn) or [
             f"table {one.table}, {one.rows}: {one.what}" for one in seal.verify(conn)]
@@ -270,13 +264,14 @@ def _check_rows(copy: Season) -> None:
                                 do="Run `budvision check` in the season.")
 
 
-def _files(folder: Path) -> list[str]:
+def files_of(folder: Path) -> list[str]:
+    """Return the files of a generation, but for its list of them."""
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*")
                   if path.is_file() and path.name != FACTS)
 
 
 @contextmanager
-def _opened(generation: Path, folder: Path) -> Iterator[Season]:
+def opened(generation: Path, folder: Path) -> Iterator[Season]:
     """Open a generation for reading, with the backup's photographs."""
     with Season(generation, settings=Settings.load(generation / CONFIG), read_only=True,
                 engine=open_engine(generation, None, read_only=True),
@@ -284,13 +279,15 @@ def _opened(generation: Path, folder: Path) -> Iterator[Season]:
         yield copy
 
 
-def _write(path: Path, data: bytes, *, mode: int = 0o644) -> None:
+def write(path: Path, data: bytes, *, mode: int = 0o644) -> None:
+    """Write a file whole, making its folder."""
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, data, mode=mode)
 
 
 @contextmanager
-def _disk(folder: Path) -> Iterator[None]:
+def disk(folder: Path) -> Iterator[None]:
+    """Say what to do where the disk refuses."""
     try:
         yield
     except StorageError:
@@ -300,116 +297,3 @@ def _disk(folder: Path) -> Iterator[None]:
             f"it could not be written or read ({error.strerror or error})", where=str(folder),
             do="Make room or mend the rights, then run the command again; generations that are "
             "there, and the season, are as they were.") from error
-
-
-# ---- restoring -------------------------------------------------------------------------------
-
-
-def restore(
-    folder: Path, target: Path, *, generation: str | None = None, progress: Progress | None = None
-) -> RestoreReport:
-    """Make a season from a backup: every file and row verified, its answers compared.
-
-    Parameters
-    ----------
-    folder : Path
-        The backup.
-    target : Path
-        The new season's folder, which does not exist yet or is empty.
-    generation : str, optional
-        The newest when left out.
-
-    Raises
-    ------
-    NotFoundError
-        When the folder is no backup or has no such generation.
-    ConflictError
-        When the new folder holds files.
-    VerificationError
-        When anything of the generation is damaged; nothing stands under the new name then.
-    """
-    folder, target = folder.resolve(), target.resolve()
-    there = generations_of(folder)
-    if not there or (generation is not None and generation not in there):
-        raise NotFoundError(
-            f"there is no generation {generation}" if there else "it is no backup",
-            where=str(folder), do="Correct the name.", code="no_backup",
-            expected=f"one of {', '.join(there[-8:])}" if there else "a folder that "
-            "`budvision backup` wrote")
-    name = generation or there[-1]
-    source = folder / GENERATIONS / name
-    facts = _facts(source, there)
-    with _disk(target):
-        if target.exists() and (not target.is_dir() or any(target.iterdir())):
-            raise ConflictError("it holds files", where=str(target), expected="a new folder",
-                                do="Name another folder; nothing was changed.")
-        part = target.with_name(f".{target.name}.restore")
-        _clear_but_photos(part)
-        for file in facts["files"]:
-            _write(part / file, (source / file).read_bytes(),
-                   mode=0o600 if file in _KEYS else 0o644)
-        n_photos = _restore_photos(folder, part, set(facts["missing"]), progress)
-        point = seal.Point(int(facts["point"]["n"]), str(facts["point"]["sha256"]))
-        kept = json.loads((part / ANSWERS).read_text("utf-8"))
-        (part / ANSWERS).unlink()
-        seal.Folder(part).note(point)
-        with Season.open(part) as season:
-            _check_rows(season)
-            if differ := differences(kept, answers_of(season)):
-                raise VerificationError(
-                    f"the answers come out otherwise than at the backup: {differ[0]}",
-                    where=str(source), code="answers_differ",
-                    do="Restore an older generation with --generation, and compare.")
-        if target.exists():
-            target.rmdir()
-        part.replace(target)
-        sync_folder(target.parent)
-    return RestoreReport(str(target), name, n_photos, tuple(facts["missing"]))
-
-
-def _facts(source: Path, there: list[str]) -> dict[str, Any]:
-    older = [name for name in there if name < source.name]
-    do = (f"Restore an older one with `--generation {older[-1]}`." if older
-          else "Look for another backup or an archive.")
-    try:
-        facts = json.loads((source / FACTS).read_text("utf-8"))
-        newer = facts["format"] != _FORMAT or int(facts["format_version"]) > _FORMAT_VERSION
-        files = {str(k): str(v) for k, v in facts["files"].items()}
-        int(facts["point"]["n"])
-        facts["missing"] = [str(one) for one in facts["missing"]]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise VerificationError(f"{FACTS} cannot be read", where=str(source), do=do) from error
-    if newer:
-        raise VerificationError("a newer budvision made it", where=str(source),
-                                code="newer_format", do="Install that version.")
-    found = set(_files(source))
-    for name, sha256 in files.items():
-        if name not in found or sha256_of(source / name) != sha256:
-            raise VerificationError(f"{name} is missing or has changed", where=str(source), do=do,
-                                    expected="the bytes that were backed up")
-    return dict(facts)
-
-
-def _clear_but_photos(part: Path) -> None:
-    part.mkdir(parents=True, exist_ok=True)
-    for path in part.iterdir():
-        if path.name != "photos":
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
-    (part / "photos").mkdir(exist_ok=True)
-    (part / "models").mkdir(exist_ok=True)
-
-
-def _restore_photos(
-    folder: Path, part: Path, missing: set[str], progress: Progress | None
-) -> int:
-    pool, store = PhotoStore(folder / "photos"), PhotoStore(part / "photos")
-    with _opened(part, folder) as copy, copy.read() as conn:
-        wanted = sorted(set(overview.photo_hashes(conn)) - missing)
-    for at, sha256 in enumerate(wanted):
-        if progress is not None:
-            progress(at, len(wanted), sha256[:12])
-        data = pool.read(sha256, verify=True)
-        if hashlib.sha256(store.add(data).path.read_bytes()).hexdigest() != sha256:
-            raise VerificationError(f"photograph {sha256[:12]} was not written as it is",
-                                    where=str(part), do="Check the disk.")
-    return len(wanted)
