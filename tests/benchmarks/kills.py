@@ -1,9 +1,9 @@
 """Kill the season's verbs at random moments, and flip bits anywhere in a season's folder.
 
-The long run is ``python tests/benchmarks/kills.py 1000``; 60 of each run with the tests. A process that
-has everything imported forks for each trial, begins a verb and is killed with SIGKILL at a moment drawn
-from the verb's own length. Then nothing confirmed may be lost or doubled, the newest backup and
-archive have to verify, and the verb run again has to complete.
+The long run is ``python tests/benchmarks/kills.py 1000``; 60 of each run with the tests. A process
+that has everything imported forks for each trial, begins a verb and is killed with SIGKILL at a
+moment drawn from the verb's own length. Then nothing confirmed may be lost or doubled, the newest
+backup and archive have to verify, and the verb run again has to complete.
 """
 
 from __future__ import annotations
@@ -29,7 +29,6 @@ from budvision.errors import BudvisionError
 from budvision.store import migrations
 from budvision.store.queries import rows
 from budvision.store.session import Season
-from budvision.vocabulary import CallValue, Tissue
 from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive, verify_archive
@@ -111,9 +110,8 @@ class Stand:
             shutil.rmtree(self.base / name, ignore_errors=True)
         if verb == "migration":
             shutil.copytree(self.folder, self.base / "older")
-            with Season.open(self.base / "older") as season:
-                with season.write() as conn:
-                    migrations.downgrade(conn, "0003")
+            with Season.open(self.base / "older") as season, season.write() as conn:
+                migrations.downgrade(conn, "0003")
             (self.base / "older" / "written").unlink(missing_ok=True)
 
     def verify(self, verb: str, calls: int) -> None:
