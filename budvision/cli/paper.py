@@ -64,7 +64,9 @@ def paper(
         made = {"photo-cards.pdf": photo_cards(paper=sheets)}
     elif found is None:
         raise UsageError("there is no plan to print", expected="a season with a plan, or --plan",
-                         where="paper", do="Run `budvision plan` first.")
+                         where="paper", do="Run `budvision plan` in the season first." if in_season
+                         else "Make a season with `budvision init DIR`, plan in it with `budvision "
+                         "plan`, and print from there; a plan made elsewhere is not kept.")
     else:
         made = bench_paper(found, kinds=KINDS[:4] if kind == "all" else (kind,), paper=sheets,
                            tag=tag, settings=settings)

@@ -153,4 +153,10 @@ def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
     if kept:
         console.print("The plan is kept with the season. Print it with `budvision paper`.",
                       highlight=False)
+    else:
+        console.print(
+            "This plan is not kept, since there is no season here. Make one with `budvision init "
+            f"DIR`, and plan in it with --draw {made.draw} for the same vines; or add --json, "
+            "write it to a file, and print that with `budvision paper all --plan FILE`.",
+            highlight=False, soft_wrap=True)
     console.print(CAUTION, highlight=False, soft_wrap=True)

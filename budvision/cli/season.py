@@ -155,6 +155,8 @@ def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
         names = ", ".join(report.not_listed[:8]) + (" ..." if len(report.not_listed) > 8 else "")
         say(f"{len(report.not_listed)} photographs in the folders have no row in the manifest and "
             f"were left: {names}")
+    for remark in report.remarks:
+        say(remark)
     if report.n_others:
         say(f"{report.n_others} other files in the folders were not looked at.")
     if proposed is not None and proposed.n_looked:

@@ -37,7 +37,7 @@ def integer(given: Mapping[str, Any], name: str) -> int | None:
     return None if value in (None, "") else _whole(value, name)
 
 
-def needed_integer(given: Mapping[str, Any], name: str) -> int:
+def needed_integer(given: Mapping[str, Any], name: str, *, where: str = "page") -> int:
     """Return a whole number from 0 up that must be there.
 
     Raises
@@ -45,7 +45,7 @@ def needed_integer(given: Mapping[str, Any], name: str) -> int:
     InputError
         When it is left out or is no such number.
     """
-    return _whole(given.get(name), name)
+    return _whole(given.get(name), name, where)
 
 
 def integers(given: Mapping[str, Any], name: str) -> list[int] | None:
@@ -68,11 +68,11 @@ def text(given: Mapping[str, Any], name: str) -> str | None:
     return value or None
 
 
-def _whole(value: object, name: str) -> int:
+def _whole(value: object, name: str, where: str = "page") -> int:
     if isinstance(value, str) and value.isascii() and value.isdigit() and len(value) < 17:
         value = int(value)
     if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= MOST:
-        raise InputError(f"{name} is {str(value)[:60]!r}", where="page",
+        raise InputError(f"{name} is {str(value)[:60]!r}", where=where,
                          expected="a whole number from 0 up",
                          do="Correct it, or load the page again.")
     return value

@@ -96,3 +96,10 @@ def test_sorting_says_what_it_did_and_what_it_could_not(tmp_path: Path) -> None:
     assert refused.exit_code == 3
     assert json.loads(refused.stdout)["refused"][0]["where"] == "a.jpg"
     assert "a.jpg" in refused.stderr
+
+
+def test_outside_a_season_the_way_on_is_no_circle() -> None:
+    told = run("plan", *BLOCK).output.replace("\n", " ")
+    assert "This plan is not kept, since there is no season here" in told
+    with pytest.raises(UsageError, match="Make a season with `budvision init DIR`"):
+        run("paper", "all")

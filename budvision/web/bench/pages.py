@@ -247,7 +247,8 @@ def photo(sampling_id: int) -> ResponseReturnValue:
     model = _model(season)
     taken = bench.take_photo(
         season, file.read(), sampling_id=sampling_id, cane=request.form.get("cane", ""),
-        node=needed_integer(request.form, "node"), cut=needed_integer(request.form, "cut"),
+        node=needed_integer(request.form, "node", where="bench"),
+        cut=needed_integer(request.form, "cut", where="bench"),
         person_id=person.id, name=file.filename or "photo",
         retake=request.form.get("retake") == "yes", propose=model.propose, used=model.used)
     told = taken.as_dict()
@@ -276,7 +277,7 @@ def mark(sampling_id: int) -> ResponseReturnValue:
     body = json_object()
     _same_sampling(current_season(), sampling_id, body)
     bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
-                   node=needed_integer(body, "node"), kind=str(body.get("kind", "")),
+                   node=needed_integer(body, "node", where="bench"), kind=str(body.get("kind", "")),
                    value=str(body.get("value", "")), person_id=person.id)
     return {"ok": True}
 

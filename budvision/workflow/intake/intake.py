@@ -31,35 +31,13 @@ from budvision.workflow.intake.manifest import (
     from_manifest,
     from_names,
 )
+from budvision.workflow.intake.remarks import Taken, remarks_on
 
 __all__ = ["IntakeReport", "Refused", "Taken", "intake", "store_photo"]
 
 Progress = Callable[[int, int, str], None]
 """Called with the number done, the number in all, and what is being looked at."""
 _LOOK_PX = 640  # enough to prove that a file decodes
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """One photograph that is in the season now.
-
-    Attributes
-    ----------
-    state : str
-        ``new``; ``known`` the season had it in this place already; ``moved`` to another place;
-        ``placed`` it was there without a place; ``same_bytes`` another file of this batch had
-        the same bytes.
-    """
-
-    file: str
-    sha256: str
-    photo_id: int
-    block: str
-    cane: str
-    node: int
-    cut: int
-    state: str
-    same_as: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +53,8 @@ class IntakeReport:
     """What became of every file.
 
     `n_others` files of the folders are no photographs by name; `not_listed` are photographs of the
-    folders that the manifest has no row for. Both were left where they are.
+    folders that the manifest has no row for. Both were left where they are. `remarks` are sentences
+    on what should be looked at.
     """
 
     sampling: str
@@ -83,6 +62,7 @@ class IntakeReport:
     refused: tuple[Refused, ...]
     n_others: int
     not_listed: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def count(self, state: str) -> int:
         """Return how many photographs are in a state."""
@@ -100,7 +80,7 @@ class IntakeReport:
             "n_known": self.count("known"), "n_moved": self.count("moved"),
             "n_placed": self.count("placed"), "n_same_bytes": self.count("same_bytes"),
             "n_refused": len(self.refused), "n_others": self.n_others,
-            "not_listed": list(self.not_listed),
+            "not_listed": list(self.not_listed), "remarks": list(self.remarks),
             "photos": [
                 {"file": t.file, "sha256": t.sha256, "block": t.block, "cane": t.cane,
                  "node": t.node, "cut": t.cut, "state": t.state, "same_as": t.same_as}
@@ -194,7 +174,7 @@ def intake(
     if progress is not None:
         progress(len(placed), len(placed), "")
     return IntakeReport(sampling, tuple(taken), tuple(refused), found.n_others,
-                        tuple(file.name for file in unlisted))
+                        tuple(file.name for file in unlisted), remarks_on(season, sampling, taken))
 
 
 def _hashes(

@@ -256,3 +256,17 @@ def test_other_pictures_of_the_folder_are_told_of_and_left(
     assert (report.ok, report.count("new"), report.not_listed) == (True, N, ("tag_of_cane_1.jpg",))
     named = intake(season, [card / "tag_of_cane_1.jpg"], sampling="feb", manifest=card / "m.csv")
     assert "the manifest has no row for it" in str(named.refused[0].error)
+
+
+def test_what_should_be_looked_at_is_remarked_on(
+    season: Season, tmp_path: Path, jpeg: Callable[..., bytes]
+) -> None:
+    for number, (label, day) in enumerate((("late", "2026-03-01"), ("early", "2026-02-01"))):
+        folder = tmp_path / label
+        folder.mkdir()
+        (folder / "Creek_1_n1_c1.jpg").write_bytes(jpeg(number))
+        told = intake(season, [folder], sampling=label, collected_at=day).remarks
+        assert "does not say on which side" in told[0]
+        assert told[1:] == (() if label == "late" else (
+            "Sampling early of block Creek was collected 2026-02-01, before sampling late "
+            "(2026-03-01), which the season had first. Check the two days.",))
