@@ -134,8 +134,11 @@ def card_rectangles(layout: CardLayout) -> list[tuple[float, float, float, float
 
 
 @cache
-def _detector() -> tuple[Any, tuple[int, ...]]:
-    """Build the detector of our markers and of the same markers in a mirror."""
+def _detector(quick: bool) -> tuple[Any, tuple[int, ...]]:
+    """Build the detector of our markers and of the same markers in a mirror.
+
+    A quick one looks at one width of window instead of three: enough to see that there are any.
+    """
     numbers = [number for layout in LAYOUTS.values() for number, _, _ in layout.markers]
     rows, known = [], []
     for mirrored in (0, _MIRRORED):
@@ -145,7 +148,8 @@ def _detector() -> tuple[Any, tuple[int, ...]]:
             known.append(number + mirrored)
     dictionary = cv2.aruco.Dictionary(np.concatenate(rows), 4, 0)
     options = cv2.aruco.DetectorParameters()
-    options.adaptiveThreshWinSizeMin, options.adaptiveThreshWinSizeMax = 9, 61
+    options.adaptiveThreshWinSizeMin, options.adaptiveThreshWinSizeMax = (
+        (21, 21) if quick else (9, 61))
     options.adaptiveThreshWinSizeStep = 26
     options.minMarkerPerimeterRate = 0.03
     options.perspectiveRemovePixelPerCell = 6
@@ -204,7 +208,8 @@ def find_card(
     bright = np.asarray(cv2.max(cv2.max(red, green), blue))
     quick = _QUICK_PX / max(bright.shape)
     if quick < 0.8 and not _markers(
-        np.asarray(cv2.resize(bright, None, fx=quick, fy=quick, interpolation=cv2.INTER_AREA))
+        np.asarray(cv2.resize(bright, None, fx=quick, fy=quick, interpolation=cv2.INTER_AREA)),
+        quick=True,
     ):
         return None
     seen = _markers(bright)
@@ -220,9 +225,9 @@ def find_card(
     return _card(small, to_px, layout, n_markers, scale=scale, mirrored=mirrored, line_mm=line_mm)
 
 
-def _markers(bright: NDArray[Any]) -> dict[int, Points]:
+def _markers(bright: NDArray[Any], *, quick: bool = False) -> dict[int, Points]:
     """Find markers; map their numbers (mirrored ones above 100) to corners (x, y), clockwise."""
-    detector, known = _detector()
+    detector, known = _detector(quick)
     corners, found, _ = detector.detectMarkers(bright)
     if found is None:
         return {}

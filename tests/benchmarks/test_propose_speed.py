@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 import pytest
 
+from budvision.photo.workers import cores
 from budvision.render.cut import render_cut
 from budvision.render.world import sample_world
 from budvision.verdict.batch import propose_many
@@ -51,7 +52,10 @@ _CHILD = """
 import json, sys, time
 from pathlib import Path
 import cv2, numpy as np
+from budvision.photo import workers
 from budvision.verdict.propose import Proposer, propose_photo
+
+workers._inside = True  # as in a process that proposes: it decodes itself, and that counts too
 
 data = Path(sys.argv[1]).read_bytes()
 cv2.setNumThreads(1)
@@ -74,12 +78,14 @@ print(json.dumps(least))
 def test_file_to_proposal_against_a_plain_decode(
     twelve_megapixels: bytes, tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:
-    """The target is 1.5 times a full-size cv2.imdecode of the same file, in one thread.
+    """The bound is 1.5 times a full-size cv2.imdecode of the same file, in one thread; 1.0 is
+    wanted.
 
-    Both take turns in a process of their own, as `budvision propose` has. Where memory is used
-    again instead of asked for anew (``MALLOC_MMAP_THRESHOLD_=2000000000
-    MALLOC_TRIM_THRESHOLD_=4000000000``), the plain decode takes 34 instead of 57 ms, the proposal
-    80 instead of 82: 2.3 times. The target is not met there.
+    Both take turns in a process of their own, as `budvision propose` has. What stands in the way of
+    1.0: reading the file's codes, which takes a third of a plain decode whatever the size asked
+    for, its SHA-256, and two runs of the network, a third of the proposal. Where memory is
+    used again instead of asked for anew (``MALLOC_MMAP_THRESHOLD_=2000000000
+    MALLOC_TRIM_THRESHOLD_=4000000000``) the plain decode is much quicker and the bound is not met.
     """
     path = tmp_path / "cut.jpg"
     path.write_bytes(twelve_megapixels)
@@ -97,7 +103,7 @@ def test_file_to_proposal_against_a_plain_decode(
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/stat").exists(), reason="needs Linux's /proc")
-@pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="needs two cores")
+@pytest.mark.skipif(cores() < 2, reason="needs two cores")
 def test_two_processes_against_one(
     twelve_megapixels: bytes, tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:
@@ -127,7 +133,7 @@ def test_two_processes_against_one(
         if quiet and max(quiet) >= 1.8:
             break
     if not quiet:
-        if os.getloadavg()[0] < 1.5 + len(os.sched_getaffinity(0)):
+        if os.getloadavg()[0] < 1.5 + cores():
             assert max(all_of_them) > 1.3
         pytest.skip("the machine is busy: two processes cannot be compared with one")
     record_property(
