@@ -14,6 +14,7 @@ from flask import Flask
 from werkzeug.routing import IntegerConverter
 
 from budvision.errors import UsageError
+from budvision.store.queries.people import list_people
 from budvision.store.session import Season
 from budvision.web import errors, guard, people
 from budvision.web.current import SEASON_KEY
@@ -64,7 +65,8 @@ def create_app(
     SeasonError
         When the folder is not a season.
     UsageError
-        When the season is to be served to a network and no host name is given.
+        When the season is to be served to a network and no host name is given, or nobody could
+        log in.
     """
     if not loopback and not hosts:
         raise UsageError(
@@ -72,6 +74,8 @@ def create_app(
             do="Add --name NAME once for each, for example --name lab-pc.local.", where="serve",
         )
     season = Season.open(Path(season_folder))
+    if not loopback:
+        _need_passwords(season)
     app = Flask(__name__)
     app.url_map.converters["int"] = _Number
     app.extensions[SEASON_KEY] = season
@@ -93,3 +97,16 @@ def create_app(
             words.extend([module.navigation] if hasattr(module, "navigation") else [])
     guard.install_pages(app, season, words)
     return app
+
+
+def _need_passwords(season: Season) -> None:
+    """Refuse a network where nobody could log in."""
+    with season.read() as conn:
+        known = [row for row in list_people(conn) if row.active and row.password_hash]
+    if not known:
+        season.close()
+        raise UsageError(
+            "nobody has a password yet, so nobody could log in over the network", where="serve",
+            expected="at least one person with a password",
+            do='Add one with `budvision people add "NAME" --role lead`, then serve again.',
+        )

@@ -41,6 +41,7 @@ class PageFrame:
     """What `base.html` needs round every page: the navigation and the season's name."""
 
     season: str
+    season_key: str
     words: tuple[tuple[str, str], ...]
     version: str
     loopback: bool
@@ -95,12 +96,15 @@ def install(app: Flask, season: Season, *, hosts: Sequence[str], https: bool) ->
     app.jinja_env.lstrip_blocks = True
     CSRFProtect(app)
     app.after_request(_headers)
+    if https:
+        app.after_request(_only_https)
 
 
 def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) -> None:
     """Give every template the frame, and the site's first page its address."""
     frame = PageFrame(
-        season=Path(app.config["SEASON_FOLDER"]).resolve().name, words=tuple(words),
+        season=Path(app.config["SEASON_FOLDER"]).resolve().name,
+        season_key=app.config["SESSION_COOKIE_NAME"], words=tuple(words),
         version=__version__, loopback=bool(app.config["BUDVISION_LOOPBACK"]),
     )
 
@@ -130,6 +134,12 @@ def _headers(response: Response) -> Response:
     )
     if request.endpoint != "static":
         response.headers.setdefault("Cache-Control", "no-store")
+    return response
+
+
+def _only_https(response: Response) -> Response:
+    """Tell browsers to come by HTTPS alone from now on (RFC 6797), for a year."""
+    response.headers.setdefault("Strict-Transport-Security", "max-age=31536000")
     return response
 
 

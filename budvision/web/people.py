@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import wraps
 from hashlib import sha256
 from typing import ParamSpec
@@ -25,11 +27,14 @@ from flask_limiter.util import get_remote_address
 from flask_login import LoginManager, current_user, login_user, logout_user
 from werkzeug.security import check_password_hash, generate_password_hash
 
-from budvision.errors import BudvisionError, InputError
+from budvision.errors import BudvisionError, ConflictError, InputError
+from budvision.store.names import name_key
 from budvision.store.queries import people as queries
 from budvision.store.queries.people import ROLES, Person
+from budvision.store.queries.review import get_bookmark, set_bookmark
 from budvision.web.current import current_season, on_loopback
 from budvision.web.errors import wants_json
+from budvision.web.roles import may
 
 __all__ = [
     "MIN_PASSWORD",
@@ -38,13 +43,28 @@ __all__ = [
     "hash_password",
     "install",
     "need_person",
-    "need_role",
 ]
 
+_VISITS = "visits"  # the bookmark that names a person's open visits
+_MOST_VISITS = 20
 MIN_PASSWORD = 10
 """Shortest password accepted, in characters."""
 
 P = ParamSpec("P")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeoplePage:
+    """Everybody of the season, and what was typed into the form for a new one."""
+
+    people: tuple[Person, ...]
+    roles: tuple[str, ...]
+    min_password: int
+    problem: str
+    name: str
+    role: str
+
+
 blueprint = Blueprint("people", __name__)
 _limiter = Limiter(get_remote_address, storage_uri="memory://", default_limits=[])
 # Compared against when the name is unknown, so that the answer takes as long either way.
@@ -57,17 +77,18 @@ class _Visitor:
     is_authenticated = True
     is_anonymous = False
 
-    def __init__(self, person: Person) -> None:
+    def __init__(self, person: Person, visit: str) -> None:
         self.person = person
+        self.visit = visit
 
     @property
     def is_active(self) -> bool:
         return self.person.active
 
     def get_id(self) -> str:
-        """Name the person and their password's state: a new password ends old visits."""
+        """Name the person, their password's state and the visit: a new password ends old visits."""
         mark = sha256((self.person.password_hash or "").encode()).hexdigest()[:16]
-        return f"{self.person.id}.{mark}"
+        return f"{self.person.id}.{mark}.{self.visit}"
 
 
 def hash_password(password: str) -> str:
@@ -108,24 +129,23 @@ def need_person() -> Person:
     return person
 
 
-def need_role(*roles: str) -> Callable[
-    [Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]
-]:
-    """Open a page to people of the given roles only; on loopback, to everybody with a name."""
+def _lead_only(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
+    """Open a page of people to leads; on this machine to everybody while there is no lead yet."""
 
-    def wrap(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
-        @wraps(view)
-        def checked(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
-            person = current_person()
-            if person is None:
-                return ask_who()
-            if not on_loopback() and person.role not in roles:
+    @wraps(view)
+    def checked(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
+        person = current_person()
+        if person is None:
+            return ask_who()
+        if person.role != "lead":
+            with current_season().read() as conn:
+                leads = [row for row in queries.list_people(conn)
+                         if row.role == "lead" and row.active]
+            if leads or not on_loopback():
                 abort(403)
-            return view(*args, **kwargs)
+        return view(*args, **kwargs)
 
-        return checked
-
-    return wrap
+    return checked
 
 
 def ask_who() -> ResponseReturnValue:
@@ -152,14 +172,16 @@ def install(app: Flask) -> None:
 
     @manager.user_loader  # type: ignore[untyped-decorator]
     def _load(value: str) -> _Visitor | None:
-        number, _, _ = value.partition(".")
+        number, _, rest = value.partition(".")
+        visit = rest.rpartition(".")[2]
         if not number.isdigit():
             return None
         with current_season().read() as conn:
             person = queries.person_by_id(conn, int(number))
-        if person is None or not person.active:
+            visits = get_bookmark(conn, int(number), _VISITS) or []
+        if person is None or not person.active or visit not in visits:
             return None
-        visitor = _Visitor(person)
+        visitor = _Visitor(person, visit)
         return visitor if visitor.get_id() == value else None
 
     _limiter.init_app(app)
@@ -167,16 +189,25 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def _who() -> ResponseReturnValue | None:
-        if request.endpoint in ("static", "people.me", "people.enter", None):
+        endpoint, person = request.endpoint, current_person()
+        role = None if person is None else person.role
+        if endpoint is None or may(endpoint, request.method, role):
             return None
         reading = request.method in ("GET", "HEAD", "OPTIONS")
-        if current_person() is None and not (on_loopback() and reading):
-            return ask_who()
+        if person is None:
+            return None if on_loopback() and reading else ask_who()
+        if not on_loopback():
+            abort(403)
         return None
 
     @app.context_processor
     def _person() -> dict[str, object]:
         return {"person": current_person()}
+
+
+def _account() -> str:
+    """Name the account that somebody tries, however it is spelt and from wherever."""
+    return f"account {name_key(request.form.get('name', ''))[:200]}"
 
 
 @blueprint.get("/me")
@@ -194,6 +225,8 @@ def me() -> ResponseReturnValue:
 
 @blueprint.post("/me")
 @_limiter.limit("10 per minute; 60 per hour", exempt_when=lambda: on_loopback())
+@_limiter.limit("20 per minute; 120 per hour", key_func=lambda: _account(),
+                exempt_when=lambda: on_loopback())
 def enter() -> ResponseReturnValue:
     """Take the name, and the password when served to a network."""
     name = request.form.get("name", "")
@@ -216,49 +249,80 @@ def enter() -> ResponseReturnValue:
     if not known:
         flash(f"{person.name} is no longer active; ask the program lead.")
         return redirect(url_for("people.me", next=target))
-    login_user(_Visitor(person))
+    visit = secrets.token_hex(8)
+    with current_season().write() as conn:
+        visits = get_bookmark(conn, person.id, _VISITS) or []
+        set_bookmark(conn, person.id, _VISITS, [*visits, visit][-_MOST_VISITS:])
+    login_user(_Visitor(person, visit))
     return redirect(target)
 
 
 @blueprint.post("/leave")
 def leave() -> ResponseReturnValue:
-    """Forget who is there."""
+    """Forget who is there: the visit ends here, whatever a browser still holds of it."""
+    visitor = current_user._get_current_object() if current_user else None
+    if isinstance(visitor, _Visitor):
+        with current_season().write() as conn:
+            visits = get_bookmark(conn, visitor.person.id, _VISITS) or []
+            set_bookmark(conn, visitor.person.id, _VISITS,
+                         [one for one in visits if one != visitor.visit])
     logout_user()
     return redirect(url_for("people.me"))
 
 
 @blueprint.get("/people")
-@need_role("lead")
+@_lead_only
 def everybody() -> ResponseReturnValue:
     """Show the people of the season, and a form to add one."""
+    return _people_page()
+
+
+def _people_page(problem: str = "", **typed: str) -> str:
     with current_season().read() as conn:
         rows = queries.list_people(conn)
-    return render_template("people.html", people=rows, roles=ROLES, min_password=MIN_PASSWORD)
+    return render_template("people.html", page=PeoplePage(
+        people=tuple(rows), roles=ROLES, min_password=MIN_PASSWORD, problem=problem,
+        name=typed.get("name", ""), role=typed.get("role", "reviewer"),
+    ))
 
 
 @blueprint.post("/people")
-@need_role("lead")
+@_lead_only
 def add() -> ResponseReturnValue:
     """Add a person, with a password where they are to log in over a network."""
-    password = request.form.get("password", "")
-    hashed = hash_password(password) if password else None
-    with current_season().write() as conn:
-        person = queries.add_person(
-            conn, request.form.get("name", ""), request.form.get("role", ""), password_hash=hashed
-        )
+    password, name = request.form.get("password", ""), request.form.get("name", "")
+    role = request.form.get("role", "")
+    try:
+        hashed = hash_password(password) if password else None
+        with current_season().write() as conn:
+            person = queries.add_person(conn, name, role, password_hash=hashed)
+    except (InputError, ConflictError) as error:
+        if wants_json():
+            raise
+        return _people_page(str(error), name=name, role=role), 400
     flash(f"{person.name} was added as {person.role}.")
     return redirect(url_for("people.everybody"))
 
 
 @blueprint.post("/people/<int:person_id>/active")
-@need_role("lead")
+@_lead_only
 def open_or_close(person_id: int) -> ResponseReturnValue:
-    """Open or close a person's log-in."""
+    """Open or close a person's log-in; closing is confirmed, and nobody closes himself."""
+    wanted = request.form.get("active") == "yes"
+    me = need_person()
     with current_season().write() as conn:
         person = queries.person_by_id(conn, person_id)
         if person is None:
             abort(404)
-        queries.set_active(conn, person.name, request.form.get("active") == "yes")
+        if not wanted and person.id == me.id:
+            raise ConflictError("one cannot close one's own log-in", where="people",
+                                expected="another lead to do it", do="Ask another lead.")
+        if not wanted and request.form.get("sure") != "yes":
+            raise InputError(f"closing {person.name} was not confirmed", where="people",
+                             expected="the box beside it ticked", do="Tick it, then close.")
+        queries.set_active(conn, person.name, wanted)
+    flash(f"{person.name} may work in the season again." if wanted
+          else f"{person.name} can no longer log in; what they called stays.")
     return redirect(url_for("people.everybody"))
 
 

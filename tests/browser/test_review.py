@@ -297,8 +297,94 @@ def test_a_second_tab_of_the_same_person(play: Played) -> None:
     for key in ("d", "l", "l", "Enter"):
         other.keyboard.press(key)
     at(other, play.buds[1].bud_id)
+    expect(other.locator("#notice")).to_contain_text("You called this bud in another window")
     assert play.calls()[101].primary == "dead", "the same person's later call counts"
     assert len(play.history(bud)) == 6
+
+
+class Away:
+    """The network between a reader's browser and the season, cut and mended."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+
+    def cut(self, lost_answers: bool = False) -> None:
+        """Reach nothing any more; or let requests through and lose their answers."""
+
+        def lose(route: Any) -> None:
+            if lost_answers:
+                route.fetch()
+            route.abort()
+
+        self.page.route("**/calls?**" if lost_answers else "**/review/**", lose)
+
+    def mend(self) -> None:
+        self.page.unroute_all(behavior="ignoreErrors")
+
+
+def called(page: Any, *keys: str) -> None:
+    for key in (*keys, "Enter"):
+        page.keyboard.press(key)
+
+
+@pytest.mark.parametrize("lost_answers", [False, True])
+def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
+    play: Played, lost_answers: bool
+) -> None:
+    """With the server gone, or its answers lost, two buds go on with the sign in plain sight."""
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.wait_for_timeout(600)  # the next two buds are here already
+    away = Away(page)
+    away.cut(lost_answers)
+    called(page, "d", "l", "l")
+    expect(page.locator("body")).to_have_attribute("data-bud", str(play.buds[1].bud_id))
+    expect(page.locator("#unsaved")).to_contain_text("1 bud not saved yet")
+    expect(page.locator("#unsaved")).to_contain_text("does not answer")
+    called(page, "l", "d", "l")
+    expect(page.locator("#unsaved")).to_contain_text("2 buds not saved yet")
+    away.mend()
+    page.reload()  # a restart of the tab keeps them too
+    expect(page.locator("#unsaved")).to_be_hidden()
+    calls = play.calls()
+    assert (calls[101].primary, calls[102].secondary) == ("dead", "dead")
+    for bud in play.buds[:2]:
+        assert len(play.history(bud.bud_id)) == 3, "sent again, counted once"
+    play.faults = [one for one in play.faults if "Failed to load resource" not in one]
+
+
+def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.wait_for_timeout(600)
+    away = Away(page)
+    away.cut()
+    called(page, "d", "l", "l")
+    expect(page.locator("#unsaved")).to_contain_text("1 bud not saved yet")
+    context = page.context
+    page.close()
+    assert play.calls() == {}
+    other = context.new_page()
+    other.goto(f"{play.base}/review")
+    expect(other.locator("#unsaved")).to_be_hidden()
+    assert play.calls()[101].primary == "dead"
+    play.faults = [one for one in play.faults if "Failed to load resource" not in one]
+
+
+def test_calls_of_one_person_are_not_saved_as_anothers(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.wait_for_timeout(600)
+    other = page.context.new_page()
+    other.goto(f"{play.base}/review")
+    other.click("button:has-text('change')")
+    other.fill("input[name=name]", "Tom Reyes")
+    other.click("button:has-text('Begin')")
+    other.wait_for_url(f"{play.base}/review")
+    called(page, "d", "l", "l")
+    expect(page.locator("#unsaved")).to_contain_text("Tom Reyes is at this browser now")
+    assert play.calls() == {}
+    play.faults = [one for one in play.faults if "Failed to load resource" not in one]
 
 
 def test_two_reviewers_open_one_bud(play: Played) -> None:
@@ -315,7 +401,7 @@ def test_two_reviewers_open_one_bud(play: Played) -> None:
     for key in ("d", "l", "l", "Enter"):
         tom.keyboard.press(key)
     expect(tom.locator("#notice")).to_contain_text("called this bud while you had it open")
-    at(tom, play.buds[2].bud_id)  # the second bud is Ada's just now
+    at(tom, play.buds[4].bud_id)  # Ada has the second, and the next two were handed to her
     assert play.calls()[101].primary == "live"
     assert sorted({row.person for row in play.history(bud)}) == ["Ada Moreau", "Tom Reyes"]
 

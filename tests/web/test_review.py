@@ -258,6 +258,88 @@ def test_skipped_buds_wait_elsewhere_and_count_nowhere(small: tuple[Season, list
     assert queue(season, ada, show="skipped") == []
 
 
+def test_the_next_bud_is_handed_to_one_person_alone(
+    small: tuple[Season, list[Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    season, buds = small
+    walk = [bud.bud_id for bud in buds]
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+
+    def ask(who: Person, after: int | None = None, **choice: str) -> list[int]:
+        from budvision.store.queries.blocks import list_samplings
+
+        chosen = Choice(**choice)
+        with season.read() as conn:
+            sampling = list_samplings(conn)[0]
+            coming = review_queue.turn(conn, season.settings, sampling, who, chosen, after)
+        return review_queue.hand_out(season, coming, who, chosen, after=after)
+
+    assert ask(ada) == walk[:3]
+    assert ask(tom) == walk[3:6], "what was handed to Ada ahead is hers too"
+    assert ask(ada, after=walk[0]) == [walk[1], walk[2], walk[6]]
+    assert ask(tom, show="all") == walk[:3], "who asks to see all of them sees all of them"
+    review.save(season, walk[0], LIVE, person=ada)
+    later = "2999-01-01T00:00:00.000Z"
+    monkeypatch.setattr("budvision.store.queries.review.now", lambda: later)
+    assert ask(tom, after=walk[3]) == [walk[4], walk[5], walk[6]], "what lapsed goes back"
+
+
+def test_a_bud_called_while_the_order_was_made_is_not_handed_out(
+    small: tuple[Season, list[Any]]
+) -> None:
+    from budvision.store.queries.blocks import list_samplings
+
+    season, buds = small
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    with season.read() as conn:
+        coming = review_queue.turn(conn, season.settings, list_samplings(conn)[0], tom, Choice(),
+                                   None)
+    review.save(season, buds[0].bud_id, LIVE, person=ada)
+    assert review_queue.hand_out(season, coming, tom, Choice()) == [b.bud_id for b in buds[1:4]]
+
+
+@pytest.mark.parametrize("database", ["sqlite", pytest.param("postgres",
+                                                             marks=pytest.mark.postgres)])
+def test_reviewers_at_once_never_get_the_same_bud(
+    tmp_path: Path, drawn: ModuleType, database: str, request: pytest.FixtureRequest
+) -> None:
+    import threading
+
+    from budvision.store.queries.blocks import list_samplings
+
+    url = request.getfixturevalue("postgres_url") if database == "postgres" else None
+    season, buds = drawn.make_season(tmp_path / "w", n_buds=24, n_canes=2, side=320,
+                                     database_url=url)
+    called: list[tuple[int, str]] = []
+    failed: list[BaseException] = []
+
+    def work(name: str) -> None:
+        try:
+            who, after = person(season, name), None
+            while True:
+                with season.read() as conn:
+                    coming = review_queue.turn(
+                        conn, season.settings, list_samplings(conn)[0], who, Choice(), after)
+                handed = review_queue.hand_out(season, coming, who, Choice(), after=after, n=2)
+                if not handed:
+                    return
+                after = handed[0]
+                done = review.save(season, after, LIVE, person=who, seen=0)
+                called.append((after, done.round))
+        except BaseException as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=work, args=(f"Reader {n}",)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    season.close()
+    assert failed == []
+    assert sorted(bud for bud, _ in called) == sorted(bud.bud_id for bud in buds)
+    assert {round for _, round in called} == {"first"}
+
+
 def test_orders(small: tuple[Season, list[Any]]) -> None:
     season, buds = small
     ada, tom = person(season, "Ada"), person(season, "Tom")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -30,7 +31,7 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
 
 __all__ = [
     "BlindCall", "BudState", "Lease", "Progress", "blind_calls", "bud_states", "buds_read_twice",
-    "get_bookmark",
+    "get_bookmark", "lease_first", "newest_call",
     "open_elsewhere", "progress",
     "release", "set_bookmark", "take_lease",
 ]
@@ -286,6 +287,50 @@ def take_lease(
                      .values(person_id=person_id, until=text))
     name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
     return Lease(bud_id, person_id, name, text, mine=True)
+
+
+def lease_first(
+    conn: Connection, bud_ids: Sequence[int], person_id: int, *, n: int, known: int,
+    minutes: float,
+) -> list[int]:
+    """Take the first few buds that nobody else has open, for this person alone.
+
+    Parameters
+    ----------
+    bud_ids : sequence of int
+        The buds in the order in which they are wanted.
+    n : int
+        How many.
+    known : int
+        Number of the newest call when that order was made: a bud called since is passed over.
+    minutes : float
+        How long they are this person's; then they go back to everybody.
+
+    Returns
+    -------
+    list of int
+    """
+    taken: list[int] = []
+    for start in range(0, len(bud_ids), 50):
+        part = bud_ids[start:start + 50]
+        gone = set(conn.scalars(
+            select(lease.c.bud_id).where(
+                lease.c.bud_id.in_(part), lease.c.person_id != person_id, lease.c.until > now())
+        )) | set(conn.scalars(
+            select(call.c.bud_id).where(call.c.bud_id.in_(part), call.c.id > known)
+        ))
+        for bud_id in part:
+            if bud_id not in gone and len(taken) < n:
+                take_lease(conn, bud_id, person_id, minutes=minutes)
+                taken.append(bud_id)
+        if len(taken) == n:
+            break
+    return taken
+
+
+def newest_call(conn: Connection) -> int:
+    """Return the number of the newest call of the season, 0 where there is none."""
+    return conn.scalar(select(func.max(call.c.id))) or 0
 
 
 def open_elsewhere(conn: Connection, person_id: int) -> dict[int, str]:

@@ -14,7 +14,7 @@ from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
 from budvision.web.models.work import Done, Tell, Work, desk_of
-from budvision.web.people import current_person, need_person, need_role
+from budvision.web.people import current_person, need_person
 from budvision.workflow.learning.anew import count_out_of_step, propose_anew
 from budvision.workflow.learning.models import (
     Candidate,
@@ -175,7 +175,6 @@ def work() -> ResponseReturnValue:
 
 
 @blueprint.post("/train")
-@need_role("lead")
 def train_now() -> ResponseReturnValue:
     """Train a candidate on the season's calls, beside the pages."""
     from budvision.workflow.learning.train import train
@@ -194,7 +193,6 @@ def train_now() -> ResponseReturnValue:
 
 
 @blueprint.post("/look-again")
-@need_role("lead")
 def look_again() -> ResponseReturnValue:
     """Propose anew for waiting buds that show another model's proposals."""
     _ask_to_look_again(need_person().name)
@@ -219,7 +217,6 @@ def _ask_to_look_again(by: str) -> None:
 
 
 @blueprint.post("/one/<label>/promote")
-@need_role("lead")
 def promote(label: str) -> ResponseReturnValue:
     """Let a model propose from now on, first of all for the buds that wait."""
     person = need_person()
@@ -231,7 +228,6 @@ def promote(label: str) -> ResponseReturnValue:
 
 
 @blueprint.post("/back")
-@need_role("lead")
 def back() -> ResponseReturnValue:
     """Let the model before propose again, first of all for the buds that wait."""
     person = need_person()

@@ -9,6 +9,7 @@ from flask import jsonify
 from flask.typing import ResponseReturnValue
 from sqlalchemy import Connection
 
+from budvision.errors import ConflictError
 from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
@@ -23,7 +24,7 @@ from budvision.web.review.asked import asked_calls, asked_choice, tissue_named
 from budvision.workflow.review import likeness
 from budvision.workflow.review import save as work
 from budvision.workflow.review.page import bud_page, cane_strip, tally_of
-from budvision.workflow.review.queue import Choice, upcoming
+from budvision.workflow.review.queue import LEASE_MIN, Choice, hand_out, turn
 
 __all__ = ["facts_of"]
 
@@ -40,11 +41,8 @@ def facts_of(
     page = bud_page(
         conn, settings, bud_id, person=person, reading=choice.reading, states=states
     )
-    after, left = upcoming(
-        conn, settings, sampling, person, choice, bud_id, states=states
-    )
-    page["next"] = [bud for bud in after if bud != bud_id]
-    page["left"] = left
+    coming = turn(conn, settings, sampling, person, choice, bud_id, states=states)
+    page["left"] = len(coming.bud_ids)
     page["tally"] = tally_of(states)
     page["open_by"] = review_queries.open_elsewhere(conn, person.id).get(bud_id, "")
     return page
@@ -58,39 +56,54 @@ def facts(bud_id: int) -> ResponseReturnValue:
         return jsonify(facts_of(conn, season.settings, bud_id, person, asked_choice()))
 
 
+def _after(bud_id: int, choice: Choice) -> dict[str, Any]:
+    """Hand out what comes after a bud, and tell how far the sampling is."""
+    season, person = current_season(), need_person()
+    with season.read() as conn:
+        place = canes.bud_place(conn, bud_id)
+        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+        states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+        coming = turn(conn, season.settings, sampling, person, choice, bud_id, states=states)
+    return {
+        "next": hand_out(season, coming, person, choice, after=bud_id),
+        "left": len(coming.bud_ids), "tally": tally_of(states),
+        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second"),
+    }
+
+
 @blueprint.post("/bud/<int:bud_id>/open")
 def open_bud(bud_id: int) -> ResponseReturnValue:
-    """Take the bud's lease, keep the place, and say whether somebody else has it open."""
+    """Take the bud's lease, keep the place, and hand out what comes next."""
     season, person, choice = current_season(), need_person(), asked_choice()
     with season.write() as conn:
         place = canes.bud_place(conn, bud_id)
-        lease = review_queries.take_lease(conn, bud_id, person.id, minutes=5)
+        lease = review_queries.take_lease(conn, bud_id, person.id, minutes=LEASE_MIN)
         review_queries.set_bookmark(conn, person.id, BOOKMARK, {
             "sampling_id": place.sampling_id, "bud_id": bud_id, **asdict(choice),
         })
-    return jsonify({"ok": True, "mine": lease.mine, "by": lease.person, "until": lease.until})
+    return jsonify({
+        "ok": True, "mine": lease.mine, "by": lease.person, "until": lease.until,
+        **_after(bud_id, choice),
+    })
 
 
 @blueprint.post("/bud/<int:bud_id>/calls")
 def calls(bud_id: int) -> ResponseReturnValue:
     """Save the person's calls of one bud."""
     season, person, choice, given = current_season(), need_person(), asked_choice(), json_object()
+    named = text(given, "person")
+    if named is not None and named != person.name:
+        raise ConflictError(
+            f"these are {named}'s calls, and {person.name} is at this browser now", where="review",
+            code="other_person", do=f"Give {named}'s name again; then they are saved.",
+        )
     saved = work.save(
         season, bud_id, asked_calls(given.get("calls")), person=person, reading=choice.reading,
         seen=integer(given, "seen"), shown=integers(given, "shown"), batch=text(given, "batch"),
     )
-    with season.read() as conn:
-        place = canes.bud_place(conn, bud_id)
-        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
-        after, left = upcoming(
-            conn, season.settings, sampling, person, choice, bud_id, states=states
-        )
     return jsonify({
         "ok": True, "batch": saved.batch, "round": saved.round, "message": saved.message,
-        "revealed": [asdict(one) for one in saved.revealed], "tally": tally_of(states),
-        "next": [bud for bud in after if bud != bud_id], "left": left,
-        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second"),
+        "revealed": [asdict(one) for one in saved.revealed], **_after(bud_id, choice),
     })
 
 
@@ -107,11 +120,7 @@ def skip(bud_id: int) -> ResponseReturnValue:
     season, person, choice, given = current_season(), need_person(), asked_choice(), json_object()
     work.skip(season, bud_id, person=person, note=str(given.get("note") or "")[:2000],
               on=given.get("on", True) is not False)
-    with season.read() as conn:
-        place = canes.bud_place(conn, bud_id)
-        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        after, left = upcoming(conn, season.settings, sampling, person, choice, bud_id)
-    return jsonify({"ok": True, "next": [bud for bud in after if bud != bud_id], "left": left})
+    return jsonify({"ok": True, **_after(bud_id, choice)})
 
 
 @blueprint.get("/bud/<int:bud_id>/like/<tissue>")

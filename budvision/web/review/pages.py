@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from flask import redirect, render_template, url_for
@@ -23,7 +23,7 @@ from budvision.workflow.review.agreement import Agreement
 from budvision.workflow.review.agreement import agreement as measure_agreement
 from budvision.workflow.review.likeness import Example, confirmed_examples
 from budvision.workflow.review.page import tally_of
-from budvision.workflow.review.queue import ORDERS, SHOWS, Choice, queue, upcoming
+from budvision.workflow.review.queue import ORDERS, SHOWS, Choice, hand_out, queue, turn
 
 __all__ = ["CAUSE_WORDS"]
 
@@ -100,20 +100,17 @@ def start(sampling_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         sampling = block_queries.sampling_by_id(conn, sampling_id)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK) or {}
-        waiting = [row.bud_id for row in queue(
-            conn, season.settings, sampling, person, choice)]
         last = stopped.get("bud_id") if stopped.get("sampling_id") == sampling_id else None
-        if last in waiting:
-            target: int | None = last
-        else:
-            free, _ = upcoming(conn, season.settings, sampling, person, choice, last, n=1)
-            target = free[0] if free else (waiting[0] if waiting else None)
+        coming = turn(conn, season.settings, sampling, person, choice, last)
         tally = tally_of(bud_states(conn, sampling_id, doubts=False))
-    if target is None:
+    if last in coming.bud_ids:  # where the person stopped comes first, if it is still free
+        coming = replace(coming, bud_ids=(last, *coming.bud_ids))
+    handed = hand_out(season, coming, person, choice, n=1)
+    if not handed:
         return render_template(
             "review/done.html", sampling=sampling, choice=choice, tally=tally,
         )
-    return redirect(url_for("review.bud", bud_id=target, **asdict(choice)))
+    return redirect(url_for("review.bud", bud_id=handed[0], **asdict(choice)))
 
 
 @blueprint.get("/bud/<int:bud_id>")

@@ -3,8 +3,11 @@
 // called on this page and not yet saved.
 
 import { read, send } from "./send.js";
+import { newBatch, sign, Unsaved } from "./unsaved.js";
 import { Ahead } from "./review_ahead.js";
+import { Memory } from "./review_memory.js";
 import { hint } from "./review_hints.js";
+import { listenForClicks } from "./review_clicks.js";
 import { listenForKeys } from "./review_keys.js";
 import { buildStage } from "./review_stage.js";
 import { drawCards, drawHistory, drawProgress, drawStrip, NAMES, WORDS } from "./review_parts.js";
@@ -21,29 +24,17 @@ let views = [];
 let tone = "shot";
 let busy = false;
 let revealed = null;
-let told = "";                     // what the last save had to say, shown until the next one
-let pending = Promise.resolve();  // saves on their way, one after the other
-const saved = new Set();          // buds saved on this page, which the lists fetched before still name
-
-// crypto.randomUUID is missing where a lab serves without HTTPS
-const newBatch = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
-
-// ---- addresses and memory ---------------------------------------------------------------------
+let told = "";  // what the last save had to say, shown until the next one
+const saved = new Set();  // buds saved on this page, which the lists fetched before still name
 
 const ask = () => new URLSearchParams(choice).toString();
 const path = (bud, what = "") => `/review/bud/${bud}${what}?${ask()}`;
-// Drafts and the way back are a person's own: the next one at this screen must not find them.
 const who = first.facts.person;
-const kept = (bud) => `draft of ${who}: ${bud} ${choice.reading}`;
-const trail = () => JSON.parse(sessionStorage.getItem(`trail of ${who}`) ?? "[]");
-const saveTrail = (rows) => sessionStorage.setItem(`trail of ${who}`, JSON.stringify(rows.slice(-200)));
+const memory = new Memory(who, choice.reading);
 
+const unsaved = new Unsaved(who, { changed: sign, refused: (entry, error) => notSaved(entry, error) });
 const ahead = new Ahead((bud) => path(bud, "/facts"), () => tone);
-
-function keepDraft() {
-  if (Object.keys(draft).length) sessionStorage.setItem(kept(facts.bud.id), JSON.stringify(draft));
-  else sessionStorage.removeItem(kept(facts.bud.id));
-}
+const keepDraft = () => memory.keepDraft(facts.bud.id, draft);
 
 // ---- what is in front ---------------------------------------------------------------------------
 
@@ -58,13 +49,9 @@ const bestCut = () => {
   return facts.cuts.length - 1;
 };
 
-const nextBud = () => facts.next.find((bud) => choice.show !== "waiting" || !saved.has(bud));
+const nextBud = () => facts.next?.find((bud) => choice.show !== "waiting" || !saved.has(bud));
 
-function say(text) {
-  const box = at("notice");
-  box.textContent = text;
-  box.hidden = !text;
-}
+const say = (text) => Object.assign(at("notice"), { textContent: text, hidden: !text });
 
 // ---- drawing --------------------------------------------------------------------------------------
 
@@ -91,7 +78,7 @@ function drawCalls() {
   const save = at("save");
   save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
   save.disabled = !whole();
-  at("undo").disabled = !Object.keys(draft).length && !trail().length;
+  at("undo").disabled = !Object.keys(draft).length && !memory.trail().length;
 }
 
 function draw() {
@@ -121,21 +108,36 @@ function bring(tissue) {
 
 // ---- going from bud to bud -----------------------------------------------------------------------
 
+/** Show calls that are kept in this browser and not saved yet as what they are: this person's. */
+function showUnsaved() {
+  const entry = unsaved.of(facts.bud.id);
+  if (!entry || choice.reading !== "first") return;
+  for (const [tissue, one] of Object.entries(entry.body.calls)) {
+    facts.tissues[tissue].call = { ...one, person: `${who}, not saved yet` };
+  }
+}
+
 function settleIn(next) {
   facts = next;
+  showUnsaved();
   revealed = null;
-  draft = JSON.parse(sessionStorage.getItem(kept(facts.bud.id)) ?? "{}");
+  draft = memory.draft(facts.bud.id);
   front = open()[0] ?? toCall()[0] ?? "primary";
   draw();
 }
 
 /** Tell the season that this bud is open here, and take in what has changed since it was fetched. */
-async function takeIn(bud) {
+async function takeIn(bud, asked = false) {
   try {
-    await pending;
-    await send(path(bud, "/open"));
-    const fresh = await read(path(bud, "/facts"));
+    await unsaved.settled(3000);
+    const opened = await send(path(bud, "/open"));
+    const fresh = { ...await read(path(bud, "/facts")), next: opened.next };
     if (facts.bud.id !== bud) return;
+    // somebody else has it since it was fetched: pass it by, unless it was asked for or begun
+    if (!opened.mine && !asked && choice.show === "waiting" && opened.next.length && !Object.keys(draft).length) {
+      await go(opened.next[0]);
+      return;
+    }
     const changed = fresh.seen !== facts.seen;
     const keep = ["strip", "tally", "next", "left", "open_by"];
     if (changed) {
@@ -153,13 +155,15 @@ async function takeIn(bud) {
   }
 }
 
-async function go(bud, { since = performance.now(), push = true, fresh = null } = {}) {
+async function go(bud, { since = performance.now(), push = true, fresh = null, asked = false } = {}) {
   if (!bud) {
-    await pending;
+    if (unsaved.n) say("This was the last one. The page goes on once everything is saved.");
+    await unsaved.settled();
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
     return;
   }
   const next = await ahead.take(bud);
+  next.next = (facts.next ?? []).filter((one) => one !== bud);  // until the season hands out more
   if (fresh) {  // fetched ahead of the last save: the counts and the strip come with its answer
     next.tally = fresh.tally;
     next.left = fresh.left;
@@ -171,7 +175,16 @@ async function go(bud, { since = performance.now(), push = true, fresh = null } 
     document.body.dataset.nextMs = (performance.now() - since).toFixed(1);
     document.body.dataset.bud = bud;
   }));
-  takeIn(bud);
+  takeIn(bud, asked);
+}
+
+/** To the next bud, as the season hands it out. */
+async function onward(options = {}) {
+  try {
+    await go(nextBud() ?? (await send(path(facts.bud.id, "/open"))).next[0], options);
+  } catch (error) {
+    say(error.message);
+  }
 }
 
 // ---- calling ----------------------------------------------------------------------------------------
@@ -198,56 +211,60 @@ function confirmFront(since) {
   return call(front, proposal.value);
 }
 
-/** What goes with the calls: what this page had seen and shown, and a name so that twice counts once. */
-const saving = () => ({ seen: facts.seen, shown: facts.shown, batch: newBatch() });
-
-function post(here, calls, { seen, shown, batch }) {
-  const body = Object.fromEntries(Object.entries(calls).map(([tissue, one]) => [tissue, {
+/** Keep the draft in this browser as something to be saved, with what this page had seen and shown. */
+function hand(here) {
+  const calls = Object.fromEntries(Object.entries(draft).map(([tissue, one]) => [tissue, {
     value: one.value, cause: one.cause, note: one.note,
   }]));
-  return send(path(here, "/calls"), { calls: body, seen, shown, batch });
+  const body = { calls, seen: facts.seen, shown: facts.shown, batch: newBatch() };
+  const mine = draft;
+  const sent = unsaved.add({ bud: here, page: path(here), path: path(here, "/calls"), body, draft: mine });
+  draft = {};
+  memory.keepDraft(here, {});
+  saved.add(here);
+  sent.done.then(
+    (done) => wasSaved(here, done),
+    (error) => notSaved({ bud: here, draft: mine }, error),
+  );
+  return sent;
 }
 
 function wasSaved(here, done) {
-  saveTrail([...trail(), { batch: done.batch, bud: here }]);
-  saved.add(here);
-  sessionStorage.removeItem(kept(here));
+  memory.saveTrail([...memory.trail(), { batch: done.batch, bud: here }]);
+  if (!done.message) return;
   told = done.message;
-  if (told) sayOpen();
+  sayOpen();
 }
 
-/** Save while the next bud, fetched ahead, is shown already; come back if it was not saved. */
-function saveBehind(here, since) {
-  const calls = draft;
-  const next = nextBud();
-  const beside = saving();
-  draft = {};
-  saved.add(here);
-  document.body.dataset.saving = Number(document.body.dataset.saving ?? 0) + 1;
-  pending = pending.then(async () => {
-    try {
-      const done = await post(here, calls, beside);
-      wasSaved(here, done);
-      if (facts.bud.id !== here) {
-        facts.tally = done.tally;
-        if (done.strip.some((one) => one.bud_id === facts.bud.id)) facts.strip = done.strip;
-        drawProgress(at("progress"), facts, choice);
-        drawStrip(at("strip"), facts, path);
-        drawCalls();
-        // somebody else has taken the next bud since: pass it by, unless it was begun
-        const taken = facts.bud.id === next && choice.show === "waiting" && !done.next.includes(next);
-        if (taken && done.next.length && !Object.keys(draft).length) await go(done.next[0]);
-      }
-    } catch (error) {
-      saved.delete(here);
-      ahead.forget(here);
-      told = `Not saved: ${error.message} Your calls are still here.`;
-      go(here);
-    } finally {
-      document.body.dataset.saving = Number(document.body.dataset.saving) - 1;
-    }
-  });
-  return go(next, { since });
+/** The season refused the calls: they are a draft again, on their own page. */
+function notSaved(entry, error) {
+  saved.delete(entry.bud);
+  ahead.forget(entry.bud);
+  memory.keepDraft(entry.bud, entry.draft);
+  told = `Not saved: ${error.message} Your calls are still here.`;
+  go(entry.bud);
+}
+
+/** After a save behind the next bud: the counts, and whether somebody else has taken that bud since. */
+async function catchUp(here, next, done) {
+  if (facts.bud.id === here) return;
+  facts.tally = done.tally;
+  if (done.strip.some((one) => one.bud_id === facts.bud.id)) facts.strip = done.strip;
+  drawProgress(at("progress"), facts, choice);
+  drawStrip(at("strip"), facts, path);
+  drawCalls();
+  const taken = facts.bud.id === next && choice.show === "waiting" && !done.next.includes(next);
+  if (taken && done.next.length && !Object.keys(draft).length) await go(done.next[0]);
+}
+
+async function reveal(here, done) {
+  settleIn(await ahead.fetch(here));
+  facts.next = done.next;
+  revealed = done.revealed;
+  front = revealed.find((one) => one.differs).tissue;
+  drawFront();
+  drawCalls();
+  ahead.gather(facts.next);
 }
 
 async function saveAndGo(since = performance.now()) {
@@ -257,33 +274,31 @@ async function saveAndGo(since = performance.now()) {
     return;
   }
   const here = facts.bud.id;
+  const next = nextBud();
   busy = true;
   told = "";
   try {
     if (!Object.keys(draft).length) {
-      await go(nextBud(), { since });
+      await onward({ since });
       return;
     }
-    if (choice.reading === "first" && !facts.hidden && ahead.has(nextBud())) {
-      await saveBehind(here, since);
+    const sent = hand(here);
+    if (choice.reading === "first" && !facts.hidden && ahead.has(next)) {
+      sent.done.then((done) => catchUp(here, next, done), () => {});
+      await go(next, { since });
       return;
     }
-    await pending;
-    const done = await post(here, draft, saving());
-    wasSaved(here, done);
-    draft = {};
-    if (done.revealed.some((one) => one.differs)) {
-      const fresh = await ahead.fetch(here);
-      settleIn(fresh);
-      facts.next = done.next;
-      revealed = done.revealed;
-      front = revealed.find((one) => one.differs).tissue;
+    if (!await sent.reached) {  // the season is away; on only to a bud that is here already
+      showUnsaved();
       drawFront();
       drawCalls();
-      ahead.gather(facts.next);
-    } else {
-      await go(done.next[0], { since, fresh: done });
+      if (ahead.has(next)) await go(next, { since });
+      return;
     }
+    const done = await sent.done.catch(() => null);
+    if (!done) return;
+    if (done.revealed.some((one) => one.differs)) await reveal(here, done);
+    else await go(done.next[0], { since, fresh: done });
   } catch (error) {
     say(error.message);
   } finally {
@@ -299,8 +314,11 @@ async function takeBack() {
     bring(last[0]);
     return;
   }
-  await pending;
-  const rows = trail();
+  if (!await unsaved.settled(3000)) {
+    at("hint").textContent = "What was saved last is not with the season yet; take it back once it is.";
+    return;
+  }
+  const rows = memory.trail();
   const batch = rows.pop();
   if (!batch || busy) {
     at("hint").textContent = "There is nothing of yours to take back.";
@@ -310,12 +328,12 @@ async function takeBack() {
   try {
     saved.delete(batch.bud);
     const done = await send("/review/undo", { batch: batch.batch });
-    saveTrail(rows);
+    memory.saveTrail(rows);
     ahead.forget(done.bud_id);
     told = "Taken back. The earlier rows stay in the record.";
     await go(done.bud_id);
   } catch (error) {
-    saveTrail(rows);
+    memory.saveTrail(rows);
     say(error.message);
   } finally {
     busy = false;
@@ -337,7 +355,7 @@ async function skipBud() {
 
 function previous() {
   const index = facts.strip.findIndex((one) => one.bud_id === facts.bud.id);
-  if (index > 0) go(facts.strip[index - 1].bud_id);
+  if (index > 0) go(facts.strip[index - 1].bud_id, { asked: true });
   else history.back();
 }
 
@@ -351,16 +369,11 @@ function setTone() {
   for (const { view } of views) view.setTone(tone);
 }
 
-function setLines() {
-  const shown = !at("stage").classList.toggle("no-lines");
-  at("lines").setAttribute("aria-pressed", String(shown));
-}
-
 // ---- wiring ---------------------------------------------------------------------------------------------
 
 listenForKeys({
   confirm: confirmFront, save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone,
-  next: (since) => go(nextBud(), { since }),
+  next: (since) => onward({ since }),
   call: (value) => { revealed = null; call(front, value); },
   bring,
   step: (by) => {
@@ -371,50 +384,31 @@ listenForKeys({
   correct: () => views[Math.max(0, bestCut())]?.figure.querySelector("figcaption a")?.click(),
   view: inFront,
 });
-// A button pressed by mouse or finger lets go of the focus, so that the next Space calls a tissue.
-document.addEventListener("click", (event) => { if (event.detail) event.target.closest("button")?.blur(); });
-at("cards").addEventListener("click", (event) => {
-  const card = event.target.closest("[data-tissue]");
-  const button = event.target.closest("[data-value]");
-  if (!card) return;
-  if (button) { revealed = null; call(card.dataset.tissue, button.dataset.value); }
-  else if (event.target.closest(".card-pick")) bring(card.dataset.tissue);
-});
-at("cards").addEventListener("input", (event) => {
-  const tissue = event.target.closest("[data-tissue]")?.dataset.tissue;
-  if (!tissue || !draft[tissue]) return;
-  if (event.target.matches("select")) draft[tissue].cause = event.target.value;
-  else draft[tissue].note = event.target.value;
-  keepDraft();
-});
-at("save").addEventListener("click", () => saveAndGo());
-at("undo").addEventListener("click", takeBack);
-at("skip").addEventListener("click", skipBud);
-at("previous").addEventListener("click", previous);
-at("next").addEventListener("click", () => go(nextBud()));
-at("tone").addEventListener("click", setTone);
-at("lines").addEventListener("click", setLines);
-at("keys-open").addEventListener("click", () => at("keys").showModal());
-at("keys-on").checked = localStorage.getItem("letters") !== "off";
-at("keys-on").addEventListener("change", (event) => localStorage.setItem("letters", event.target.checked ? "on" : "off"));
-for (const name of ["order", "show"]) {
-  at(name).addEventListener("change", (event) => {
-    choice[name] = event.target.value;
+listenForClicks({
+  save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone, bring,
+  next: () => onward(),
+  call: (tissue, value) => { revealed = null; call(tissue, value); },
+  add: (tissue, name, value) => {
+    if (!draft[tissue]) return;
+    draft[tissue][name] = value;
+    keepDraft();
+  },
+  choose: (name, value) => {
+    choice[name] = value;
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
-  });
-}
-at("strip").addEventListener("click", (event) => {
-  const link = event.target.closest("a[data-bud]");
-  if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
-  event.preventDefault();
-  go(Number(link.dataset.bud));
+  },
+  open: (bud) => go(bud, { asked: true }),
+  send: () => unsaved.now(),
 });
 window.addEventListener("popstate", (event) => {
-  if (event.state?.bud) go(event.state.bud, { push: false });
+  if (event.state?.bud) go(event.state.bud, { push: false, asked: true });
 });
 setInterval(() => { if (!document.hidden) send(path(facts.bud.id, "/open")).catch(() => {}); }, 120_000);
+
+unsaved.tell();
+unsaved.flush();
 
 history.replaceState({ bud: facts.bud.id }, "", path(facts.bud.id));
 settleIn(facts);
 document.body.dataset.bud = facts.bud.id;
-takeIn(facts.bud.id);
+takeIn(facts.bud.id, true);

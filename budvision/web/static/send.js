@@ -13,6 +13,23 @@ export class Refused extends Error {
   }
 }
 
+/** Nobody answers at the season's address: the server is away, or the network. */
+export class Unreachable extends Error {
+  constructor() {
+    super("The season's computer does not answer.");
+  }
+}
+
+async function ask(path, options) {
+  let response;
+  try {
+    response = await fetch(path, options);
+  } catch {
+    throw new Unreachable();
+  }
+  return answer(response);
+}
+
 async function answer(response) {
   let body;
   try {
@@ -26,15 +43,16 @@ async function answer(response) {
 
 /** Read JSON from a path of this site. */
 export async function read(path) {
-  return answer(await fetch(path, { headers: { Accept: "application/json" } }));
+  return ask(path, { headers: { Accept: "application/json" } });
 }
 
 /** Send JSON to a path of this site and read the answer; it is sent even if the page is left. */
-export async function send(path, body = {}) {
-  return answer(await fetch(path, {
+export async function send(path, body = {}, { patience = 0 } = {}) {
+  return ask(path, {
     method: "POST",
     keepalive: true,
+    signal: patience ? AbortSignal.timeout(patience) : undefined,
     headers: { Accept: "application/json", "Content-Type": "application/json", "X-CSRFToken": token() },
     body: JSON.stringify(body),
-  }));
+  });
 }

@@ -14,6 +14,7 @@ from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import call_history
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BudState, bud_states
+from budvision.store.session import Season
 from budvision.workflow.review.readings import (
     READINGS,
     disagreements_of,
@@ -22,8 +23,10 @@ from budvision.workflow.review.readings import (
     second_sample,
 )
 
-__all__ = ["ORDERS", "SHOWS", "Choice", "queue", "upcoming"]
+__all__ = ["LEASE_MIN", "ORDERS", "SHOWS", "Choice", "Turn", "hand_out", "queue", "turn"]
 
+LEASE_MIN = 5.0
+"""How long a bud that was handed out is one person's, min."""
 ORDERS = ("cane", "doubtful", "random")
 SHOWS = ("waiting", "skipped", "called", "all")
 
@@ -71,50 +74,78 @@ def queue(
     """
     if states is None:
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
-    states = [row for row in states if row.n_cuts and not row.node_mark]
+    pictured = [row for row in states if row.n_cuts and not row.node_mark]
+    return _ordered(_shown(conn, settings, sampling, person, choice, pictured), settings, sampling,
+                    person, choice)
+
+
+def _shown(
+    conn: Connection, settings: Settings, sampling: Sampling, person: Person, choice: Choice,
+    states: list[BudState],
+) -> list[BudState]:
     if choice.reading == "second":
         chosen = second_sample(settings.number("second_read_share"), sampling, states)
-        states = [
+        return [
             row for row in states
             if row.bud_id in chosen and row.state == "done" and not row.second_read_by
             and person.id not in row.called_by
         ]
-    elif choice.reading == "settle":
-        states = [
+    if choice.reading == "settle":
+        return [
             row for row in states
             if row.second_read_by and disagreements_of(call_history(conn, row.bud_id))
         ]
-    elif choice.show == "waiting":
-        states = [row for row in states if row.state == "waiting" and not row.skipped]
-    elif choice.show == "skipped":
-        states = [row for row in states if row.skipped and row.state == "waiting"]
-    elif choice.show == "called":
-        states = [row for row in states if row.state == "done"]
+    waits = [row for row in states if row.state == "waiting"]
+    return {
+        "waiting": [row for row in waits if not row.skipped],
+        "skipped": [row for row in waits if row.skipped],
+        "called": [row for row in states if row.state == "done"],
+        "all": states,
+    }[choice.show]
+
+
+def _ordered(
+    states: list[BudState], settings: Settings, sampling: Sampling, person: Person, choice: Choice
+) -> list[BudState]:
+    def by_lot(row: BudState, purpose: str) -> float:
+        return lot(purpose, sampling, row.cane, row.vine, row.node)
+
     if choice.order == "random":
-        purpose = f"order of {person.id}"
-        states.sort(key=lambda row: lot(purpose, sampling, row.cane, row.vine, row.node))
-    elif choice.order == "doubtful":
+        return sorted(states, key=lambda row: by_lot(row, f"order of {person.id}"))
+    if choice.order == "doubtful":
         share = settings.number("blind_share")
 
         def doubt(row: BudState) -> float:
             # A blind bud's place must not tell what the model thinks of it.
-            if is_blind(share, sampling, row.cane, row.vine, row.node):
-                return lot("place", sampling, row.cane, row.vine, row.node)
-            return row.doubt
+            blind = is_blind(share, sampling, row.cane, row.vine, row.node)
+            return by_lot(row, "place") if blind else row.doubt
 
-        states.sort(key=doubt, reverse=True)
-    return states
+        return sorted(states, key=doubt, reverse=True)
+    return list(states)
 
 
-def upcoming(
-    conn: Connection, settings: Settings, sampling: Sampling, person: Person, choice: Choice,
-    after: int | None, *, n: int = 3, states: Sequence[BudState] | None = None,
-) -> tuple[list[int], int]:
-    """Return the next few buds after one, going round, and how many there are in all.
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """The buds in front of a person after one bud, going round, and what was known then.
 
-    Buds that another person has open are passed over. The bud `after` itself comes last, if at
-    all, so that one is not shown the bud just left.
+    Attributes
+    ----------
+    bud_ids : tuple of int
+        The bud just left comes last, if at all.
+    known : int
+        Number of the newest call when the order was made.
     """
+
+    bud_ids: tuple[int, ...]
+    known: int
+
+
+def turn(
+    conn: Connection, settings: Settings, sampling: Sampling, person: Person, choice: Choice,
+    after: int | None, *, states: Sequence[BudState] | None = None,
+) -> Turn:
+    """Return the buds that a person has in front of them after one, going round."""
+    known = review_queries.newest_call(conn)
     if states is None:
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
     waiting = queue(conn, settings, sampling, person, choice, states=states)
@@ -123,7 +154,34 @@ def upcoming(
     order = [row.bud_id for row in whole]
     start = order.index(after) + 1 if after in order else 0
     wanted = {row.bud_id for row in waiting}
-    taken = review_queries.open_elsewhere(conn, person.id)
-    turn = [bud for bud in order[start:] + order[:start] if bud in wanted]
-    free = [bud for bud in turn if bud not in taken]
-    return free[:n], len(turn)
+    return Turn(tuple(bud for bud in order[start:] + order[:start] if bud in wanted), known)
+
+
+def hand_out(
+    season: Season, coming: Turn, person: Person, choice: Choice, *, after: int | None = None,
+    n: int = 3,
+) -> list[int]:
+    """Hand the next few buds to one person alone, for `LEASE_MIN` minutes.
+
+    What is not called by then goes back to everybody. Buds that were called before are handed to
+    everybody who asks to see them.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    coming : Turn
+        What the person has in front of them.
+    after : int, optional
+        The bud that the person looks at, which is no next one.
+
+    Returns
+    -------
+    list of int
+    """
+    wanted = [bud for bud in coming.bud_ids if bud != after]
+    if choice.reading == "first" and choice.show in ("called", "all"):
+        return wanted[:n]
+    with season.write() as conn:
+        return review_queries.lease_first(conn, wanted, person.id, n=n, known=coming.known,
+                                          minutes=LEASE_MIN)

@@ -135,7 +135,7 @@ def save(
         place = canes.bud_place(conn, bud_id)
         before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
         if before:
-            return _told(conn, before, reading)
+            return _told(conn, before, reading, seen)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
         history = call_queries.call_history(conn, bud_id)
         rounds = rounds_of(calls, newest_of(history, person.id), person=person, reading=reading,
@@ -159,7 +159,7 @@ def save(
         if "skipped" in marks.marks_of_bud(conn, bud_id):
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
-        return _told(conn, call_queries.batch_rows(conn, batch), reading)
+        return _told(conn, call_queries.batch_rows(conn, batch), reading, seen)
 
 
 def _check_person(conn: Connection, person: Person) -> None:
@@ -188,15 +188,24 @@ def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> 
     return rows
 
 
-def _told(conn: Connection, rows: Sequence[CallRow], reading: str) -> Saved:
+def _told(conn: Connection, rows: Sequence[CallRow], reading: str, seen: int | None) -> Saved:
     """Tell what was saved under one batch of one bud, the same however often it is asked."""
+    me = rows[0].person_id
+    before = [
+        row for row in call_queries.call_history(conn, rows[0].bud_id)
+        if row.id < rows[0].id and row.round == "first"
+    ]
     overtaken = reading == "first" and any(row.round == "second" for row in rows)
     message = ""
+    if reading == "first" and seen is not None and any(
+        row.id > seen and row.person_id == me and row.value is not None for row in before
+    ):
+        message = (
+            "You called this bud in another window after this page was opened. Both are kept; "
+            "what you saved last counts."
+        )
     if overtaken:
-        others = [
-            row.person for row in call_queries.call_history(conn, rows[0].bud_id)
-            if row.id < rows[0].id and row.round == "first" and row.person_id != rows[0].person_id
-        ]
+        others = [row.person for row in before if row.person_id != me]
         message = (
             f"{others[-1]} called this bud while you had it open. Both are kept; "
             "yours stand as a second reading, and what differs is on the list to settle."

@@ -1,0 +1,136 @@
+"""The server is killed again and again while a reader works: no call lost or doubled, always told.
+
+The long form is run by hand: ``BUDVISION_KILLS=100 pytest tests/browser/test_review_killed.py``.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import random
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("playwright", reason="playwright is not installed")
+from playwright.sync_api import expect
+
+from budvision.store.queries.calls import call_history
+from budvision.store.session import Season
+
+pytestmark = pytest.mark.browser
+
+KILLS = int(os.environ.get("BUDVISION_KILLS", "3"))
+SERVE = "import sys; from budvision.web.serving import serve_season; " \
+    "serve_season(sys.argv[1], port=int(sys.argv[2]))"
+
+
+class Server:
+    """`budvision serve` in a process of its own, on one port."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = int(free.getsockname()[1])
+        self.base = f"http://127.0.0.1:{self.port}"
+        self.start()
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", SERVE, str(self.folder), str(self.port)],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        for _ in range(600):
+            try:
+                urllib.request.urlopen(f"{self.base}/me", timeout=2).close()
+                return
+            except OSError:
+                time.sleep(0.1)
+        raise AssertionError("the server did not start")
+
+    def kill(self) -> None:
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[tuple[Server, list[Any]]]:
+    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
+    spec = importlib.util.spec_from_file_location("drawn_season_killed", path)
+    assert spec is not None
+    assert spec.loader is not None
+    drawn = importlib.util.module_from_spec(spec)
+    sys.modules["drawn_season_killed"] = drawn
+    spec.loader.exec_module(drawn)
+    season, buds = drawn.make_season(tmp_path / "winter", n_buds=2 * KILLS + 2, n_canes=1,
+                                     side=320, blind=0.0)
+    season.close()
+    server = Server(tmp_path / "winter")
+    yield server, buds
+    server.kill()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    chromium = (os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
+                or shutil.which("chromium-browser"))
+    with sync_playwright() as player:
+        instance = player.chromium.launch(executable_path=chromium, args=[
+            "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"])
+        yield instance
+        instance.close()
+
+
+def test_killing_the_server_while_a_reader_works(
+    served: tuple[Server, list[Any]], browser: Any
+) -> None:
+    server, buds = served
+    rng = random.Random(11)
+    wanted: dict[int, str] = {}
+    page = browser.new_page()
+    page.goto(f"{server.base}/review")
+    page.fill("input[name=name]", "Ada Moreau")
+    page.click("button:has-text('Begin')")
+    page.wait_for_url(f"{server.base}/review")
+    page.goto(f"{server.base}/review/bud/{buds[0].bud_id}")
+    for number, bud in enumerate(buds[:2 * KILLS]):
+        expect(page.locator("body")).to_have_attribute("data-bud", str(bud.bud_id),
+                                                       timeout=30_000)
+        page.wait_for_timeout(rng.uniform(0, 700))
+        down = number % 2 == 0
+        for position, key in enumerate((rng.choice("ld"), "l", "l", "Enter")):
+            if position == 0:
+                wanted[bud.bud_id] = {"l": "live", "d": "dead"}[key]
+            if down and position == 3 and rng.random() < 0.5:
+                server.kill()  # before it is saved
+            page.keyboard.press(key)
+        if down:
+            page.wait_for_timeout(rng.uniform(0, 60))
+            server.kill()  # while it is saved, or after
+            told = page.locator("#unsaved")
+            page.wait_for_timeout(300)
+            waits = page.evaluate(
+                "Object.keys(localStorage).some(k => k.startsWith('unsaved'))")
+            if waits:
+                expect(told).to_contain_text("not saved yet")
+            server.start()
+            if page.get_attribute("body", "data-bud") != str(buds[number + 1].bud_id):
+                expect(told).to_be_hidden(timeout=30_000)
+                page.keyboard.press("Space")  # the next bud was not here yet: go on now
+    expect(page.locator("#unsaved")).to_be_hidden(timeout=30_000)
+    page.close()
+    with Season.open(server.folder) as season, season.read() as conn:
+        for bud_id, value in wanted.items():
+            rows = call_history(conn, bud_id)
+            assert [row.value for row in rows] == [value, "live", "live"]
