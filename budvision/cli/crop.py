@@ -295,6 +295,7 @@ def cold(
 
     Example: budvision cold station.csv --unit C --zone America/Vancouver --below -20
     """
+    from budvision.vineyard.cold import hours_words
     from budvision.workflow.after.cold import cold_answer
 
     with json_errors(as_json):
@@ -307,7 +308,7 @@ def cold(
     typer.echo(f"Coldest {told['minimum_c']:.1f} C ({told['minimum_f']:.1f} F) at {told['at']}, "
                f"{told['n_readings']} readings, {told['gap_h']:.0f} h without record.")
     for row in told["hours_below"]:
-        typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {row['hours']:6.1f} h")
+        typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {hours_words(row['hours'])}")
     for row in told["background"]:
         typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C: "
                    f"{row['when']} ({row['source']})")

@@ -58,6 +58,7 @@ def station_show(
     """Show the coldest moment and the hours below thresholds."""
     from budvision.errors import NothingToDoError
     from budvision.store.session import Season
+    from budvision.vineyard.cold import hours_words
     from budvision.workflow.after.station import (
         DEFAULT_THRESHOLDS_C,
         station_answer,
@@ -81,6 +82,6 @@ def station_show(
         ]})
         return
     for one in answers:
-        hours = ", ".join(f"{h:.1f} h below {t:g} C" for t, h in one.hours.items())
+        hours = ", ".join(f"{hours_words(h)} below {t:g} C" for t, h in one.hours.items())
         typer.echo(f"{one.station}: coldest {one.event.minimum_c:.1f} C at "
                    f"{one.event.at:%Y-%m-%d %H:%M %Z}; {hours}")

@@ -7,6 +7,7 @@ breakdown    Mortality by node position, vine-size class, zone or cultivar, and 
              each other
 buds         The current calls of many buds as columns, so that thousands of blocks cost little
 cold         A weather station's temperatures: event minimum and hours below thresholds
+counts       How many vines to count for a mean that is sure enough
 crop         Crop of the coming season: shoots, yield, thinning, vine balance, prediction against
              harvest
 hardiness    Published lethal temperatures of dormant buds: background to a cold record, never a

@@ -21,7 +21,10 @@ from budvision.errors import InputError, NothingToDoError
 from budvision.tables import day_order, decimal, read_cells, read_day
 from budvision.vineyard.units import to_celsius
 
-__all__ = ["ColdEvent", "ColdRecord", "cold_event", "hours_below", "read_cold_record", "time_zone"]
+__all__ = [
+    "ColdEvent", "ColdRecord", "cold_event", "hours_below", "hours_words", "read_cold_record",
+    "time_zone",
+]
 
 MOST_GAP_H = 3.0
 """Readings further apart than this are a gap, hours."""
@@ -307,7 +310,7 @@ def hours_below(
     *,
     start: dt.datetime | None = None,
     end: dt.datetime | None = None,
-) -> dict[float, float]:
+) -> dict[float, float | None]:
     """Return the hours below each threshold, running straight between readings.
 
     Parameters
@@ -320,8 +323,9 @@ def hours_below(
 
     Returns
     -------
-    dict of float to float
-        Hours by threshold; gaps count as nothing.
+    dict of float to float or None
+        Hours by threshold; gaps count as nothing. None where it cannot be told: where all
+        readings are gaps apart, or some lie below the threshold with gaps on all sides of them.
 
     Raises
     ------
@@ -333,9 +337,10 @@ def hours_below(
     keep = _stretch(record, start, end)
     temps = record.temp_c[keep]
     hours = np.diff(record.times[keep]) / np.timedelta64(1, "h")
+    sparse = not (hours <= MOST_GAP_H).any()
     hours = np.where(hours > MOST_GAP_H, 0.0, hours)
     before, after = temps[:-1], temps[1:]
-    told = {}
+    told: dict[float, float | None] = {}
     for threshold in thresholds_c:
         if not math.isfinite(threshold):
             raise InputError(f"a threshold is {threshold!r}", expected="degrees Celsius")
@@ -344,5 +349,18 @@ def hours_below(
         with np.errstate(over="ignore"):
             part = np.clip((threshold - lowest) / span, 0, 1)
         part = np.where(highest > lowest, part, (lowest < threshold).astype(float))
-        told[float(threshold)] = float((part * hours).sum())
+        known = float((part * hours).sum())
+        hidden = known == 0 and bool((temps < threshold).any())
+        told[float(threshold)] = None if sparse or hidden else known
     return told
+
+
+def hours_words(hours: float | None) -> str:
+    """Return hours as words, or that they cannot be told.
+
+    Parameters
+    ----------
+    hours : float or None
+        As `hours_below` gives them.
+    """
+    return "hours that cannot be told" if hours is None else f"{hours:.1f} h"

@@ -11,7 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from budvision.errors import InputError, NothingToDoError
-from budvision.vineyard.cold import cold_event, hours_below, read_cold_record, time_zone
+from budvision.vineyard.cold import (
+    cold_event,
+    hours_below,
+    hours_words,
+    read_cold_record,
+    time_zone,
+)
 
 TEXT = "Time,Temp\n2024-01-12 00:00,-10\n2024-01-12 01:00,-20\n2024-01-12 02:00,-10\n"
 
@@ -108,3 +114,21 @@ def test_hours_below_and_above_add_up(temps, threshold):
     above = hours_below(read("time,temp\n" + turned), [-threshold])[-threshold]
     level = sum(a == b == threshold for a, b in pairwise(temps))
     assert below + above + level == pytest.approx(len(temps) - 1)
+
+
+@pytest.mark.parametrize("step_h", [6, 24])
+def test_sparse_readings_cannot_tell_hours(step_h):
+    # Before: "below -20: 0.0 h" beside a coldest reading of -29.
+    rows = "\n".join(f"2026-01-{1 + at * step_h // 24:02d} {at * step_h % 24:02d}:00,{temp}"
+                     for at, temp in enumerate([-5, -15, -29, -24, -10]))
+    record = read_cold_record("time,temp\n" + rows, unit="C", zone="UTC")
+    assert cold_event(record).minimum_c == -29
+    assert hours_below(record, [-20, -35]) == {-20.0: None, -35.0: None}
+    assert hours_words(None) == "hours that cannot be told"
+
+
+def test_a_cold_reading_between_gaps_is_not_no_hours():
+    hourly = "\n".join(f"2026-01-01 {hour:02d}:00,-5" for hour in range(20))
+    record = read_cold_record(f"time,temp\n{hourly}\n2026-01-02 02:00,-29\n", unit="C", zone="UTC")
+    assert hours_below(record, [-20, -2]) == {-20.0: None, -2.0: 19.0}
+    assert hours_words(19.0) == "19.0 h"

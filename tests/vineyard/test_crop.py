@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from budvision.errors import InputError, UsageError
 from budvision.vineyard import balance, balanced, crop, units
+from budvision.vineyard.counts import vines_to_count
 from budvision.vineyard.crop import Measured
 from budvision.vocabulary import Interval
 
@@ -43,7 +45,43 @@ def test_measured_mean_and_error():
     got = crop.measured([10, 12, 8, 10])
     # scipy.stats.sem([10, 12, 8, 10]) is 0.8165.
     assert (got.value, got.se) == (10, pytest.approx(0.8165, abs=5e-5))
-    assert crop.measured([7]).se == 0
+    assert (crop.measured([7]).se, crop.measured([7]).n, crop.measured([7]).cv) == (0, 1, None)
+
+
+def test_one_count_has_no_interval_of_no_width():
+    one = crop.multiply({"clusters": crop.measured([40])})
+    assert one.interval.high / one.interval.low > 2
+    exact = crop.multiply({"clusters": Measured(40)})
+    assert exact.interval.low == pytest.approx(exact.interval.high)
+
+
+def test_few_counts_go_by_students_t():
+    # Eight cluster weights, mean 116 g: scipy's t interval is 99.9 to 132.1.
+    weights = [112, 98, 145, 120, 87, 133, 105, 128]
+    got = crop.multiply({"weight": crop.measured(weights)})
+    low, high = stats.t.interval(0.95, 7, np.mean(weights), stats.sem(weights))
+    assert (low, high) == pytest.approx((99.9126, 132.0874), abs=1e-4)
+    assert (got.interval.low, got.interval.high) == pytest.approx((low, high), rel=0.02)
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(2000):
+        ends = crop.multiply({"clusters": crop.measured(rng.normal(40, 4, 4))}).interval
+        held += ends.low <= 40 <= ends.high
+    assert held / 2000 >= 0.94      # by the normal 86 %
+    many = crop.multiply({"a": crop.measured(weights), "b": Measured(2, 0.5)})
+    plain = crop.multiply({"a": Measured(116, stats.sem(weights)), "b": Measured(2, 0.5)})
+    # Where the other factor's error rules, few weights hardly matter (Satterthwaite).
+    assert many.interval.high == pytest.approx(plain.interval.high, rel=0.01)
+
+
+def test_vines_to_count_by_their_spread():
+    # Counts 38 42 40 45: the formula for a share answered 322.
+    counts = crop.measured([38, 42, 40, 45])
+    n = vines_to_count(1500, cv=counts.cv)
+    assert n == 11
+    width = stats.t.ppf(0.975, n - 1) * counts.cv * np.sqrt((1 - n / 1500) / n)
+    assert width <= 0.05 < stats.t.ppf(0.975, n - 2) * counts.cv * np.sqrt((1 - n / 1500) / (n - 1))
+    assert vines_to_count(20, cv=0.5) == 20
 
 
 def test_expected_shoots_and_crop():
@@ -92,7 +130,7 @@ def test_prediction_against_harvest():
         (lambda: crop.measured([]), "the counts are"),
         (lambda: crop.measured([0, 0]), "one of them above"),
         (lambda: crop.measured([1, -1]), "the counts are"),
-        (lambda: crop.vines_to_count(0), "vines are 0"),
+        (lambda: vines_to_count(0, cv=0.2), "vines are 0"),
         (lambda: crop.cluster_thinning(0, vines_per_ha=1, clusters_a_vine=1, cluster_kg=1),
          "the target is 0"),
         (lambda: balanced.balanced_nodes(0, VINIFERA), "weigh 0 kg"),

@@ -10,9 +10,8 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError
 from budvision.report.canvas import Drawing
-from budvision.report.words import number
 from budvision.store.queries.weather import Station
-from budvision.vineyard.cold import time_zone
+from budvision.vineyard.cold import hours_words, time_zone
 from budvision.vineyard.hardiness import HARDINESS_CAUTION, LethalTemperature
 from budvision.vineyard.units import to_celsius, to_fahrenheit
 from budvision.web.current import current_season
@@ -79,7 +78,7 @@ def cold() -> ResponseReturnValue:
         known, station, zone, start, end, shown, units,
         _words(answer.event.minimum_c, units), f"{answer.event.at:%Y-%m-%d %H:%M} ({zone})",
         f"{answer.event.gap_h:.1f}" if answer.event.gap_h else "",
-        tuple((_words(t, units), f"{number(h, 1)} h") for t, h in answer.hours.items()),
+        tuple((_words(t, units), hours_words(h)) for t, h in answer.hours.items()),
         answer.drawing, tuple(_lethal(row, units) for row in answer.lethal), HARDINESS_CAUTION,
     ))
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from budvision.errors import InputError, NothingToDoError
 from budvision.vineyard.balance import place, pruning_weight_per_m, ravaz, shoots_to_remove
+from budvision.vineyard.counts import vines_to_count
 from budvision.vineyard.crop import (
     LAG_FACTOR,
     LAG_FACTOR_SD,
@@ -18,7 +19,6 @@ from budvision.vineyard.crop import (
     expected_crop,
     expected_shoots,
     measured,
-    vines_to_count,
     yield_estimate,
 )
 from budvision.vineyard.units import (
@@ -181,7 +181,9 @@ def estimate_answer(
         "vines_per_ha": per_ha, "vines_per_acre": per_ha * ACRE_HA,
         "clusters_per_vine": clusters.value, "cluster_kg": cluster_weight.value,
         "growth": growth.value, **_yield(got),
-        "vines_to_count_for_5_percent": vines_to_count(per_ha), "note": RESOLUTION,
+        "vines_to_count_for_5_percent": vines_to_count(per_ha, cv=clusters.cv)
+        if clusters.cv else None,
+        "note": RESOLUTION,
     }
 
 

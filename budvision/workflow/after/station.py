@@ -64,7 +64,7 @@ class StationAnswer:
 
     station: str
     event: ColdEvent
-    hours: dict[float, float]
+    hours: dict[float, float | None]
     samplings: tuple[tuple[dt.date, str], ...]
     lethal: tuple[LethalTemperature, ...]
     drawing: Drawing
