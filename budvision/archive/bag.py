@@ -25,6 +25,7 @@ from types import TracebackType
 from typing import IO, Self
 
 from budvision.archive.generations import beside, link, recover, switch
+from budvision.archive.signature import SIGNATURE
 from budvision.errors import ConflictError, InputError, StorageError, VerificationError
 from budvision.files import PART, write_whole, writing
 from budvision.version import __version__
@@ -34,7 +35,8 @@ __all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "sha256_of", "
 FORMAT, FORMAT_VERSION = "budvision-archive", 1
 FACTS = "data/archive.json"
 _CHUNK = 1 << 20
-_ROOT_FILES = {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}
+_ROOT_FILES = {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt",
+               SIGNATURE}
 
 
 def sha256_of(path: Path) -> str:
@@ -71,6 +73,8 @@ class BagWriter:
         Lines for ``bag-info.txt``, besides size and date.
     date : str
         Day of bagging, ISO 8601.
+    sign : callable, optional
+        Gives the content of ``signature.json`` for the list of tag files.
 
     Raises
     ------
@@ -80,7 +84,11 @@ class BagWriter:
         When the disk is full or may not be written.
     """
 
-    def __init__(self, folder: Path, *, info: Mapping[str, str], date: str) -> None:
+    def __init__(
+        self, folder: Path, *, info: Mapping[str, str], date: str,
+        sign: Callable[[bytes], bytes] | None = None,
+    ) -> None:
+        self._sign = sign
         self.folder = self.target = folder
         self._info = dict(info)
         self._date = date
@@ -105,7 +113,7 @@ class BagWriter:
                 self._before = _manifest(self.target / "manifest-sha256.txt")
                 if (self.target / "bagit.txt").exists():
                     self.folder = beside(self.target)
-            for name in ("tagmanifest-sha256.txt", "bagit.txt"):
+            for name in ("tagmanifest-sha256.txt", "bagit.txt", SIGNATURE):
                 (self.folder / name).unlink(missing_ok=True)
             (self.folder / "data").mkdir(parents=True, exist_ok=True)
         return self
@@ -205,6 +213,8 @@ class BagWriter:
         listed = "".join(
             f"{hashlib.sha256(body).hexdigest()}  {name}\n" for name, body in sorted(tags.items()))
         last = tags.pop("bagit.txt")
+        if self._sign is not None:
+            tags[SIGNATURE] = self._sign(listed.encode())
         for name, body in (*tags.items(), ("tagmanifest-sha256.txt", listed.encode()),
                            ("bagit.txt", last)):
             write_whole(self.folder / name, body)

@@ -25,6 +25,7 @@ def register(app: typer.Typer) -> None:
     group.command("export")(export)
     group.command("verify")(verify)
     group.command("import")(import_)
+    group.command("key")(key)
     app.add_typer(group, name="archive")
 
 
@@ -51,6 +52,8 @@ def export(
         "--whole", help="For your own backup: photographs byte for byte, people by name.")] = False,
     names: Annotated[bool, typer.Option(
         "--names", help="Give people by name instead of by pseudonym.")] = False,
+    sign: Annotated[bool, typer.Option(
+        "--sign", help="Sign it with the season's key (`budvision archive key`).")] = False,
     json: JsonOption = False,
 ) -> None:
     """Export the season as an archive (BagIt 1.0); run again, it adds only what is new.
@@ -64,7 +67,8 @@ def export(
     from budvision.workflow.archive.export import export_archive
 
     with Season.open(season) as opened, _progress() as step:
-        report = export_archive(opened, folder, whole=whole, names=names, progress=step)
+        report = export_archive(opened, folder, whole=whole, names=names, sign=sign,
+                                progress=step)
     if json:
         typer.echo(text.dumps({"ok": not report.missing, **report.as_dict()}))
     else:
@@ -80,8 +84,25 @@ def export(
         raise typer.Exit(3)
 
 
+KeyOption = Annotated[str | None, typer.Option(
+    "--key", help="Public key that it has to be signed with, as its laboratory gave it to you.")]
+
+
+def key(season: SeasonOption = Path()) -> None:
+    """Print the public key of this season's signatures, to be given to whoever gets archives.
+
+    Example: budvision archive key
+    """
+    from budvision.archive.signature import SigningKey
+    from budvision.store.session import Season
+
+    with Season.open(season) as opened:
+        typer.echo(SigningKey(opened.folder).public)
+
+
 def verify(
-    folder: Annotated[Path, typer.Argument(help="The archive.")], json: JsonOption = False
+    folder: Annotated[Path, typer.Argument(help="The archive.")], key: KeyOption = None,
+    json: JsonOption = False,
 ) -> None:
     """Check every byte of an archive; nothing missing, nothing extra, nothing changed."""
     import json as text
@@ -92,7 +113,7 @@ def verify(
     try:
         with _progress() as step:
             facts = verify_archive(
-                folder, progress=lambda done, total: step("files", done, total))
+                folder, key=key, progress=lambda done, total: step("files", done, total))
     except BudvisionError as error:
         if json:
             typer.echo(text.dumps(error.as_dict()))
@@ -103,12 +124,16 @@ def verify(
         typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
                    f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
                    + ("Its answers come out as they were." if facts["answers_equal"] else
-                      "It keeps no answers to compare with."))
+                      "It keeps no answers to compare with.")
+                   + (f" Signed by {facts['signed_by']}." if facts["signed_by"] else ""))
+        if facts["signed_by"] and key is None:
+            typer.echo("Compare that key with one its laboratory gave you (--key).", err=True)
 
 
 def import_(
     folder: Annotated[Path, typer.Argument(help="The archive.")],
     season: SeasonOption = Path(),
+    key: KeyOption = None,
     json: JsonOption = False,
 ) -> None:
     """Import an archive: restore an empty season, or add what another laboratory called.
@@ -122,7 +147,7 @@ def import_(
     from budvision.workflow.archive.merge import import_archive
 
     with Season.open(season) as opened, _progress() as step:
-        report = import_archive(opened, folder, progress=step)
+        report = import_archive(opened, folder, key=key, progress=step)
     if json:
         typer.echo(text.dumps({"ok": True, **report.as_dict()}))
         return

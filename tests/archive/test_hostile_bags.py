@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from budvision.errors import BudvisionError, VerificationError
+from budvision.archive.signature import SigningKey
+from budvision.errors import BudvisionError, InputError, VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
@@ -198,3 +199,28 @@ def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
         shutil.rmtree(bag)
         shutil.rmtree(new)
     assert n_refused > n_taken
+
+
+def test_a_signature_tells_who_made_a_bag(tmp_path: Path) -> None:
+    """Changed and with all hashes anew, signed by another, or not signed: refused with --key."""
+    with seasons.make_season(tmp_path / "made") as season:
+        export_archive(season, tmp_path / "bag", sign=True)
+        assert (season.folder / "signing-key").stat().st_mode & 0o777 == 0o600
+        key = SigningKey(season.folder).public
+    bag = tmp_path / "bag"
+    assert verify_archive(bag, key=key)["signed_by"] == key
+    other = SigningKey(tmp_path).public
+    with pytest.raises(VerificationError, match="it is signed by ed25519:"):
+        verify_archive(bag, key=other)
+    with pytest.raises(InputError, match="64 hexadecimal digits"):
+        verify_archive(bag, key="ed25519:12")
+    reseal(bag)  # the same bytes: the same lists, and the signature holds
+    _edit(bag, "call", lambda row: row.update(note="changed"))
+    for told in (key, None):
+        with pytest.raises(VerificationError, match="not one of these bytes"):
+            verify_archive(bag, key=told)
+    (bag / "signature.json").unlink()
+    assert verify_archive(bag)["signed_by"] == ""
+    with Season.create(tmp_path / "new") as season, pytest.raises(
+            VerificationError, match="it is not signed"):
+        import_archive(season, bag, key=key)

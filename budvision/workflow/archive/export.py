@@ -19,6 +19,7 @@ from budvision.archive.croissant import description
 from budvision.archive.describe import Counts, data_card, split_of
 from budvision.archive.privacy import without_private_metadata
 from budvision.archive.regions import RegionPicture, coco_lines
+from budvision.archive.signature import SigningKey
 from budvision.errors import ConflictError
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
@@ -114,7 +115,7 @@ class _Names:
 
 
 def export_archive(
-    season: Season, folder: Path, *, whole: bool = False, names: bool = False,
+    season: Season, folder: Path, *, whole: bool = False, names: bool = False, sign: bool = False,
     progress: Progress | None = None,
 ) -> ExportReport:
     """Write the season into an archive folder, or add to it what is new.
@@ -128,6 +129,8 @@ def export_archive(
         private parts of the photographs' metadata stay behind and people get pseudonyms.
     names : bool
         Give people by name in an archive that is not whole.
+    sign : bool
+        Sign it with the season's own key, which is made when first needed.
     progress : callable, optional
         Called with (what, done, in all).
 
@@ -155,7 +158,8 @@ def export_archive(
             "Bag-Group-Identifier": key.lab}
     answers = answers_of(season)
     with season.read() as conn, rows.sparing(conn), BagWriter(
-            folder, info=info, date=now()[:10]) as bag:
+            folder, info=info, date=now()[:10],
+            sign=SigningKey(season.folder).sign if sign else None) as bag:
         people = _Names(conn, key, plain=names or whole)
         photos = _write_photos(season, conn, bag, people, whole=whole, progress=progress)
         n_calls, calls = _write_calls(conn, bag, people)

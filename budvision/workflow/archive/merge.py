@@ -17,6 +17,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 
 from budvision.archive.bag import open_payload, read_facts, sha256_of
 from budvision.archive.bag import verify as verify_bag
+from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
 from budvision.files import beside
 from budvision.photo.read import read_photo
@@ -36,12 +37,14 @@ Progress = Callable[[str, int, int], None]
 
 
 def verify_archive(
-    folder: Path, *, progress: Callable[[int, int], None] | None = None
+    folder: Path, *, key: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, object]:
     """Check an archive in full, work its answers out anew, and return what it is.
 
     Every byte is hashed; every row is checked like what is typed; the rows, settings and policies
-    are put into a season of the moment, and its answers compared with those kept at export.
+    are put into a season of the moment, and its answers compared with those kept at export. With
+    `key`, a public one, it has to be signed by it.
 
     Raises
     ------
@@ -51,6 +54,7 @@ def verify_archive(
     """
     counts = verify_bag(folder, progress=progress)
     facts = read_facts(folder)
+    signed_by = check_signature(folder, key=key)
     kept = _kept_answers(folder)
     if kept is not None:
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
@@ -66,7 +70,8 @@ def verify_archive(
                 where=str(folder), code="answers_differ",
                 expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
                 do="Compare with the budvision that made it; a changed archive must not be used.")
-    return {"ok": True, "folder": str(folder), "answers_equal": kept is not None, **facts, **counts}
+    return {"ok": True, "folder": str(folder), **facts, **counts,
+            "answers_equal": kept is not None, "signed_by": signed_by}
 
 
 def _kept_answers(folder: Path) -> Any:
@@ -81,7 +86,7 @@ def _kept_answers(folder: Path) -> Any:
 
 
 def import_archive(
-    season: Season, folder: Path, *, progress: Progress | None = None
+    season: Season, folder: Path, *, key: str | None = None, progress: Progress | None = None
 ) -> ImportReport:
     """Verify an archive in full, then bring all of it into the season.
 
@@ -91,7 +96,7 @@ def import_archive(
     are the same block only when they were made at the same moment or share a photograph of the same
     bud, else the incoming one is renamed; a call on a tissue that another person has called already
     is kept as a second reading, so that no count changes by itself; the other side's choice of
-    model is not taken over.
+    model is not taken over. With `key`, a public one, the archive has to be signed by it.
 
     Raises
     ------
@@ -103,6 +108,7 @@ def import_archive(
     """
     verify_bag(folder, progress=None if progress is None else (
         lambda done, total: progress("files verified", done, total)))
+    check_signature(folder, key=key)
     facts = read_facts(folder)
     if not re.fullmatch(r"lab-[0-9a-f]{8}", str(facts.get("lab"))):
         raise VerificationError(
@@ -115,12 +121,12 @@ def import_archive(
         empty = all(rows.is_empty(conn, t) for t in rows.ARCHIVED if t != "site")
     if empty and (folder / "data" / "archive-key").is_file():
         _adopt_key(season, folder)
-    key = ArchiveKey(season.folder)
+    own_key = ArchiveKey(season.folder)
     report = ImportReport(str(folder), str(facts["lab"]), empty)
     photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
     models = _bring_models(season, folder, report)
     _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,
-                own=facts["lab"] == key.lab, progress=progress)
+                own=facts["lab"] == own_key.lab, progress=progress)
     return report
 
 
