@@ -135,11 +135,11 @@ def propose(
     --------
     >>> import budvision
     >>> from budvision.settings import samples_folder
-    >>> seen = budvision.propose(samples_folder() / "creek_c1_n1_k1.jpg", cane_base="left")
+    >>> seen = budvision.propose(samples_folder() / "apricot_c1_n1_k1.jpg", cane_base="left")
     >>> seen.proposal.found
     True
     >>> [tissue.value for tissue, one in seen.proposal.tissues.items() if one.exposed]
-    ['primary', 'secondary']
+    ['primary', 'secondary', 'tertiary']
     """
     from budvision.verdict.propose import propose_photo
 

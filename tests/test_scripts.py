@@ -20,7 +20,7 @@ from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue
 
-PHOTO = samples_folder() / "creek_c1_n1_k1.jpg"
+PHOTO = samples_folder() / "apricot_c1_n1_k1.jpg"
 
 
 @pytest.mark.parametrize("test", [

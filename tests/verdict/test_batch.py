@@ -14,7 +14,7 @@ from budvision.settings import samples_folder
 from budvision.verdict import batch
 from budvision.vocabulary import GateAnswer
 
-SAMPLE = samples_folder() / "creek_c1_n1_k1.jpg"
+SAMPLE = samples_folder() / "apricot_c1_n1_k1.jpg"
 
 
 def test_a_defect_is_logged_and_told_of_and_the_rest_goes_on(
