@@ -26,6 +26,8 @@ def propose(
         metavar="PHOTO...", help="Photographs of cuts, or folders of them.")],
     as_lines: Annotated[bool, typer.Option(
         "--jsonl", help="Print one JSON object a photograph, for scripts.")] = False,
+    table: Annotated[Path | None, typer.Option(
+        metavar="FILE", help="Write a CSV there, one row a tissue; it may not exist yet.")] = None,
     masks: Annotated[Path | None, typer.Option(
         metavar="DIR", help="Write each photograph's labels there as <stem>.png: 0 background, "
         "1 primary, 2 secondary, 3 tertiary, 4 scales and wool.")] = None,
@@ -44,14 +46,19 @@ def propose(
 
     Example: budvision propose cuts/ --jsonl > proposals.jsonl
     """
+    from budvision.errors import UsageError
     from budvision.verdict.batch import UNUSABLE, collect_photos, propose_many
     from budvision.verdict.propose import proposal_as_dict
 
+    if table is not None and table.exists():
+        raise UsageError("the file exists already", where=str(table), expected="a new name",
+                         do="Name another file, or move this one away.")
     paths = collect_photos(photos)
     folders = [folder for folder in (Path("models"),) if (folder / "registry.toml").is_file()]
     answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers,
                            cane_base=cane_base)
     kept: list[Answer] = []
+    rows: list[list[object]] = []
     n_bad = n_failed = 0
     for answer in _with_progress(answers, len(paths)):
         n_failed += answer.failed
@@ -70,10 +77,53 @@ def propose(
             sys.stdout.flush()
         else:
             kept.append(answer)
+        rows += _rows(answer) if table is not None else []
+    if table is not None:
+        _write_table(table, rows)
     if not as_lines:
         _print_table(kept)
     if n_bad:
         raise typer.Exit(1 if n_failed else 3)
+
+
+COLUMNS = ("file", "sha256", "found", "tissue", "exposed", "verdict", "p_dead", "area_px", "row",
+           "column", "why", "reasons", "model")
+
+
+def _rows(answer: Answer) -> list[list[object]]:
+    """Return a photograph's rows of the table: one a tissue, one alone where nothing was found."""
+    said = answer.proposal
+    reasons = " ".join(reason.text for reason in said.reasons)
+    rows: list[list[object]] = []
+    for tissue, one in said.tissues.items():
+        row, column = one.centre or ("", "")
+        rows.append([
+            str(answer.path), said.sha256, "yes", tissue.value, "yes" if one.exposed else "no",
+            one.verdict.value if one.verdict is not None else "", one.p_dead, one.area_px, row,
+            column, one.why, reasons, said.model,
+        ])
+    return rows or [[str(answer.path), said.sha256, "no", *[""] * 8, reasons, said.model]]
+
+
+def _write_table(path: Path, rows: list[list[object]]) -> None:
+    import csv
+    import io
+
+    from budvision.errors import StorageError
+    from budvision.files import write_whole
+
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for row in rows:  # a text that a spreadsheet would take for a formula is given a quote
+        writer.writerow([f"'{cell}" if isinstance(cell, str) and cell[:1] in "=+-@" and cell
+                         else cell for cell in row])
+    try:
+        write_whole(path, text.getvalue())
+    except OSError as error:
+        raise StorageError(f"it cannot be written ({error.strerror})", where=str(path),
+                           expected="a folder that can be written",
+                           do="Name another file.") from error
 
 
 def _with_progress(answers: Iterator[Answer], n_photos: int) -> Iterator[Answer]:

@@ -22,6 +22,7 @@ import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, Final, TypeVar
 
@@ -31,15 +32,17 @@ if sys.platform != "win32":  # there, time is the only limit
     import resource
 
 __all__ = [
-    "MOST_CPU_S", "MOST_MB", "close", "cores", "no_room", "processes", "run", "run_many", "work",
+    "MOST_CPU_S", "MOST_MB", "close", "cores", "no_room", "processes", "run", "run_many",
+    "unhurried", "work",
 ]
 
 T = TypeVar("T")
 
 MOST_CPU_S = 8
 """Processor time, in seconds, that one photograph may take; 12 megapixels take about 0.1."""
-MOST_WALL_S = 10.0 if sys.platform == "win32" else 60.0
-"""The same by the clock, which on a busy machine runs faster."""
+MOST_WALL_S = 30.0 if sys.platform == "win32" else 300.0
+"""The same by the clock, for what waits without working; a busy machine must not refuse."""
+_OWN_CPU_S: Final = 600
 MOST_MB = 950
 """Memory, in MB, of a process at work."""
 _OLD_MB: Final = 600
@@ -48,6 +51,7 @@ _LENGTH: Final = struct.Struct("<Q")
 _STATM = Path("/proc/self/statm")
 
 _inside = False
+_cpu_s = MOST_CPU_S
 
 
 def cores() -> int:
@@ -326,8 +330,10 @@ def work() -> None:
 
 
 def _do(job: bytes) -> Any:
-    function, args, options, cpu_s = pickle.loads(job)  # noqa: S301  (our own parent wrote it)
-    _limit(cpu_s)
+    global _cpu_s
+    _limit(_OWN_CPU_S)  # what is imported now is ours
+    function, args, options, _cpu_s = pickle.loads(job)  # noqa: S301  (our own parent wrote it)
+    _limit(_cpu_s)
     return function(*args, **options)
 
 
@@ -341,6 +347,18 @@ def _limit(cpu_s: int) -> None:
     mapped, resident = _held_mb()
     if mapped:
         _set(resource.RLIMIT_AS, round((mapped + max(100.0, MOST_MB - resident)) * 2**20))
+
+
+@contextmanager
+def unhurried() -> Iterator[None]:
+    """Let work of our own, such as loading a model, take its time; the limit starts anew after."""
+    if _inside:
+        _limit(_OWN_CPU_S)
+    try:
+        yield
+    finally:
+        if _inside:
+            _limit(_cpu_s)
 
 
 def _set(kind: int, most: int) -> None:

@@ -12,7 +12,7 @@ from typing import Final
 from budvision.errors import InputError, NothingToDoError, PhotoError, StorageError
 from budvision.files import write_whole
 from budvision.photo.overlay import encode_picture
-from budvision.photo.workers import cores, run, run_many
+from budvision.photo.workers import cores, run, run_many, unhurried
 from budvision.verdict.propose import Proposer, hash_of, propose_photo
 from budvision.verdict.reasons import refused_photo
 from budvision.vocabulary import CANE_BASE_DEG, Proposal, Reason
@@ -90,7 +90,8 @@ def collect_photos(given: Sequence[Path]) -> list[Path]:
 
 @lru_cache(maxsize=2)
 def _loaded(model: str | None, folders: tuple[Path, ...]) -> Proposer:
-    return Proposer.load(model, folders=folders)
+    with unhurried():
+        return Proposer.load(model, folders=folders)
 
 
 def _load_ahead(model: str | None, folders: tuple[Path, ...]) -> None:

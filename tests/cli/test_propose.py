@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -157,3 +158,19 @@ def test_evaluate_draws_and_scores(budvision: Any) -> None:
     found = json.loads(out)
     assert found["photos"] == 20
     assert found["verdicts"]["all"]["n"] > 5
+
+
+def test_the_table_has_a_row_a_tissue_and_one_for_each_refusal(
+    budvision: Any, photos: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "seen.csv"
+    given = [photos / "cut_1.jpg", photos / "notes.jpg"]
+    assert budvision("propose", *given, "--table", table, "--jsonl")[0] == 3
+    with table.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["found"], row["tissue"]) for row in rows] == [
+        ("yes", "primary"), ("yes", "secondary"), ("yes", "tertiary"), ("no", "")]
+    assert {row["verdict"] for row in rows[:3]} <= {"live", "dead", "unsure", ""}
+    assert "not a picture" in rows[3]["reasons"]
+    code, _, err = budvision("propose", *given, "--table", table)
+    assert (code, "the file exists already" in err) == (2, True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import signal
@@ -149,6 +150,21 @@ def test_a_job_without_end_is_stopped(what: str, monkeypatch: pytest.MonkeyPatch
         workers.run(plant, what, where="a.jpg")
     assert caught.value.code == "unreadable"
     assert time.monotonic() - start < 6
+
+
+def work_of_ours(unhurried: bool) -> str:
+    with workers.unhurried() if unhurried else contextlib.nullcontext():
+        until = time.process_time() + 2.5
+        while time.process_time() < until:
+            pass
+    return "done"
+
+
+def test_loading_a_model_is_not_the_photographs_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "MOST_CPU_S", 1)
+    assert workers.run(work_of_ours, True, where="a.jpg") == "done"
+    with pytest.raises(PhotoError, match="took longer than 1 s"):
+        workers.run(work_of_ours, False, where="a.jpg")
 
 
 def test_a_job_that_swells_is_refused() -> None:

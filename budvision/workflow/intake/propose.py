@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
-from budvision.photo.workers import run, run_many
+from budvision.photo.workers import run, run_many, unhurried
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
@@ -268,7 +268,8 @@ def load_model(model: str) -> None:
 def _proposer(model: str) -> Any:
     from budvision.verdict.propose import Proposer
 
-    return Proposer.load(model)
+    with unhurried():
+        return Proposer.load(model)
 
 
 def crop_labels(labels: Labels) -> tuple[Labels | None, tuple[int, int, int, int] | None]:
