@@ -20,7 +20,7 @@ from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue
 
-PHOTO = samples_folder() / "apricot_c1_n1_k1.jpg"
+PHOTO = samples_folder() / "apricot_c1_n3_k1.jpg"
 
 
 @pytest.mark.parametrize("test", [
@@ -82,12 +82,12 @@ def test_a_table_and_a_frame_give_one_answer() -> None:
     of_file = budvision.tally(path, normal_nodes=40)
     of_frame = budvision.tally(pd.read_csv(path), normal_nodes=40)
     assert of_file.as_dict() == of_frame.as_dict()
-    frame = of_file.to_frame().set_index("tissue")
+    frame = of_file.to_frame().query("block == 'Apricot Terrace'").set_index("tissue")
     primary = of_file.blocks[0].tissues[Tissue.PRIMARY]
     assert frame.loc["primary", "mortality"] == primary.mortality
     assert frame.loc["primary", "n_dead"] == primary.n_dead
     page = of_file._repr_html_()
-    assert "<td>Creek Terrace</td>" in page
+    assert "<td>Apricot Terrace</td>" in page
     assert f"{100 * primary.mortality:.1f} %" in page
     wider = budvision.tally(path, confidence=0.99).blocks[0].tissues[Tissue.PRIMARY]
     assert wider.low < primary.low

@@ -85,34 +85,39 @@ def draw_history(
     alt = f"{title}. " + " ".join(
         f"{name}: " + "; ".join(f"{p.day.isoformat()} {p.row.words()}" for p in points) + "."
         for name, points in series)
-    shapes = list(MARKERS.values())
     with drawing():
         figure = new_figure(width_mm, height_mm)
         axes = figure.add_subplot()
         bare(axes, keep=("bottom", "left"))
         axes.set_ylim(0.0, 1.0)
         bands_behind(axes, bands, upright=True, names=False)
-        days: list[dt.date] = []
         every = [_moment(p.day) for _, points in series for p in points]
         apart = max(max(every) - min(every), 1.0) * 0.012
-        for k, (name, points) in enumerate(series):
-            told = sorted((p for p in points if p.row.share is not None), key=lambda p: p.day)
-            days += [p.day for p in told]
-            x = [_moment(p.day) + apart * k for p in told]
-            y = [p.row.share or 0.0 for p in told]
-            down = [(p.row.share or 0.0) - (p.row.low or 0.0) for p in told]
-            up = [(p.row.high or 0.0) - (p.row.share or 0.0) for p in told]
-            axes.errorbar(
-                x, y, yerr=[down, up], marker=MARKERS.get(name, shapes[k % 3]), capsize=3,
-                linestyle=LINES.get(name, "-"), color=ACCENT if k == 0 else QUIET,
-                markerfacecolor=ACCENT if k == 0 else "#ffffff", linewidth=1.1, label=name,
-            )
+        days = [day for k, (name, points) in enumerate(series)
+                for day in _one_series(axes, k, name, points, shift=apart * k)]
         if len(series) > 1:
             figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
         _day_axis(axes, days)
         axes.set_ylabel("share dead")
         percent_axis(axes.yaxis, step=0.2)
         return finish(figure, title, alt)
+
+
+def _one_series(
+    axes: Axes, k: int, name: str, points: Sequence[TimedShare], *, shift: float
+) -> list[dt.date]:
+    """Draw the k-th series, moved by `shift` days; return the days that it has points on."""
+    told = sorted((p for p in points if p.row.share is not None), key=lambda p: p.day)
+    shares = [p.row.share or 0.0 for p in told]
+    down = [share - (p.row.low or 0.0) for share, p in zip(shares, told, strict=True)]
+    up = [(p.row.high or 0.0) - share for share, p in zip(shares, told, strict=True)]
+    axes.errorbar(
+        [_moment(p.day) + shift for p in told], shares, yerr=[down, up],
+        marker=MARKERS.get(name, list(MARKERS.values())[k % 3]), capsize=3,
+        linestyle=LINES.get(name, "-"), color=ACCENT if k == 0 else QUIET,
+        markerfacecolor=ACCENT if k == 0 else "#ffffff", linewidth=1.1, label=name,
+    )
+    return [p.day for p in told]
 
 
 def _moment(at: dt.date | dt.datetime) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection
@@ -21,7 +21,7 @@ from budvision.store.queries.proposals import (
     latest_proposals,
 )
 from budvision.store.queries.review import BudState, bud_states
-from budvision.vocabulary import TISSUES, CallValue
+from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal
 from budvision.workflow.review.outlines import outlines
 from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.proposed import best_proposals, proposed_value
@@ -94,37 +94,21 @@ def bud_page(
     hidden = hidden_from(settings, place, sampling, history, reading)
     cuts = cuts_of_bud(conn, bud_id)
     latest = latest_proposals(conn, bud_id=bud_id)
-    best = best_proposals(
-        [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
-    )
+    found = [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
+    best = best_proposals(found)
     regions = {cut.photo.id: current_region(conn, cut.photo.id) for cut in cuts}
     standing = {} if reading == "second" else current_calls_of_bud(conn, bud_id)
-    tissues: Values = {}
-    for tissue in TISSUES:
-        proposal: Values | None = None
-        if tissue in best and not hidden:
-            cut, row, said = best[tissue]
-            value = proposed_value(said)
-            photo_id = next(c.photo.id for c in cuts if c.cut == cut)
-            proposal = {
-                "value": value.value, "confirmable": value is not CallValue.UNSURE, "cut": cut,
-                "photo_id": photo_id, "sure": sure_words(said.p_dead, value.value),
-                "p_dead": said.p_dead, "why": said.why, "model": row.model,
-                "doubtful": value is CallValue.UNSURE or (
-                    said.p_dead is not None and 0.15 < said.p_dead < 0.85
-                ),
-                "pictured": said.exposed and _shows(regions.get(photo_id), tissue.label),
-            }
-        tissues[tissue.value] = {
-            "proposal": proposal,
-            "call": _call(standing[tissue]) if tissue in standing else None,
-            "settle": [],
-        }
+    photo_of = {cut.cut: cut.photo.id for cut in reversed(cuts)}
     to_settle = disagreements_of(history) if reading == "settle" else []
-    for tissue in to_settle:
-        tissues[tissue.value]["settle"] = [
-            _call(row) for row in _both_readings(history, tissue.value)
-        ]
+    tissues = {
+        tissue.value: {
+            "proposal": None if hidden or tissue not in best else _proposal(
+                tissue, best[tissue], photo_of[best[tissue][0]], regions),
+            "call": _call(standing[tissue]) if tissue in standing else None,
+            "settle": _both_calls(history, tissue) if tissue in to_settle else [],
+        }
+        for tissue in TISSUES
+    }
     marks = marks_of_bud(conn, bud_id)
     return {
         "bud": {
@@ -134,7 +118,7 @@ def bud_page(
         },
         "reading": reading, "hidden": hidden, "to_settle": [t.value for t in to_settle],
         "seen": max((row.id for row in history), default=0),
-        "shown": [latest[cut.photo.id].id for cut in cuts if cut.photo.id in latest],
+        "shown": [row.id for _, row in found],
         "skipped": "skipped" in marks,
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],
@@ -149,8 +133,29 @@ def bud_page(
     }
 
 
+def _proposal(
+    tissue: Tissue, best: tuple[int, ProposalRow, TissueProposal], photo_id: int,
+    regions: Mapping[int, Region | None],
+) -> Values:
+    cut, row, said = best
+    value = proposed_value(said)
+    return {
+        "value": value.value, "confirmable": value is not CallValue.UNSURE, "cut": cut,
+        "photo_id": photo_id, "sure": sure_words(said.p_dead, value.value),
+        "p_dead": said.p_dead, "why": said.why, "model": row.model,
+        "doubtful": value is CallValue.UNSURE or (
+            said.p_dead is not None and 0.15 < said.p_dead < 0.85
+        ),
+        "pictured": said.exposed and _shows(regions.get(photo_id), tissue.label),
+    }
+
+
 def _shows(region: Region | None, label: int) -> bool:
     return region is not None and bool((region.labels == label).any())
+
+
+def _both_calls(history: Sequence[CallRow], tissue: Tissue) -> list[Values]:
+    return [_call(row) for row in _both_readings(history, tissue.value)]
 
 
 def _both_readings(history: Sequence[CallRow], tissue: str) -> list[CallRow]:
