@@ -28,7 +28,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, inspect, literal, select, union_all, update
+from sqlalchemy import Connection, Table, func, insert, inspect, select, text, update
 
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
@@ -44,6 +44,12 @@ WRITES = "(writes)"
 _START = "0" * 64
 _CHUNK = 2000
 _MODULUS = 1 << 256
+_LAST_IDS = text(" UNION ALL ".join(
+    f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\"" for name in (*CHAINED, *SUMMED)))
+_THERE_ON = {
+    "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' AND name = 'seal'"),
+    "postgresql": text("SELECT to_regclass('seal')"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +74,10 @@ class Broken:
 
 def extend(conn: Connection) -> Point | None:
     """Seal what the transaction has added and changed; None where that is nothing."""
-    if not inspect(conn).has_table("seal"):
+    if not _is_there(conn):
         return None  # an older form, inside a migration
     sealed = {row.table_name: row for row in conn.execute(select(seal))}
-    last: dict[str, int] = {row[0]: row[1] for row in conn.execute(union_all(*(
-        select(literal(name), func.coalesce(func.max(metadata.tables[name].c.id), 0))
-        for name in (*CHAINED, *SUMMED))))}
+    last: dict[str, int] = {row[0]: row[1] for row in conn.execute(_LAST_IDS)}
     touched = False
     for name in CHAINED:
         row = sealed[name]
@@ -96,12 +100,17 @@ def extend(conn: Connection) -> Point | None:
 
 def point(conn: Connection) -> Point | None:
     """Return where the season's records stand, None in a database of an older form."""
-    if not inspect(conn).has_table("seal"):
+    if not _is_there(conn):
         return None
     rows = sorted(
         (row.table_name, row.last_id, row.n_rows, row.sha256) for row in conn.execute(select(seal)))
     n = next((row[1] for row in rows if row[0] == WRITES), 0)
     return Point(n, hashlib.sha256(json.dumps([list(row) for row in rows]).encode()).hexdigest())
+
+
+def _is_there(conn: Connection) -> bool:
+    """Tell whether the database has seals; asked at every write, so in the database's own words."""
+    return conn.scalar(_THERE_ON[conn.dialect.name]) is not None
 
 
 def _lengthen(conn: Connection, name: str, row: Any, *, kind: str = "rows") -> None:
@@ -288,11 +297,11 @@ class Folder:
         before = self.read()
         if before is not None and before.n > last.n:
             return
-        text = f"{last.n} {last.sha256} {_check_of(str(last.n), last.sha256)}\n".rjust(110)
+        line = f"{last.n} {last.sha256} {_check_of(str(last.n), last.sha256)}\n".rjust(110)
         with contextlib.suppress(OSError):
             handle = os.open(self.path, os.O_WRONLY | os.O_CREAT, 0o644)
             try:
-                os.write(handle, text.encode("ascii"))
+                os.write(handle, line.encode("ascii"))
             finally:
                 os.close(handle)
 
