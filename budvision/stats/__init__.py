@@ -10,6 +10,7 @@ posterior    What buds that come in units tell of one share: one rule for sample
 proportions  Intervals for one share of independent buds
 sequential   Stop cutting as soon as the answer is clear: Wald's sequential test, and the quick
              look
+stopping     Stop cutting as soon as the band is sure: a rule for any number of bands
 units        Counts of the units that were drawn (vines or canes), for many groups at once
 weighted     A share put together from strata, each counting by its known weight
 """

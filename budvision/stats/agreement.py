@@ -24,6 +24,10 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+LEAST_PAIRS = 20
+"""Fewer buds read twice than this tell nothing of agreement: our choice. Even goodness-of-fit
+limits of kappa hold only from about 25 (Donner & Eliasziw 1992, Stat. Med. 11:1511)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Kappa:
@@ -34,7 +38,7 @@ class Kappa:
     kappa, se : float
         Estimate and large-sample standard error; se is nan for Fleiss's kappa.
     low, high : float
-        Interval, cut to [-1, 1]; nan where se is.
+        Interval, cut to [-1, 1]; nan where the table shows no spread (all agree).
     se_if_none : float
         Standard error if there were no agreement beyond chance, for `z`.
     observed, by_chance : float
@@ -147,26 +151,32 @@ def cohen_kappa(
     spread = (p * (w - mean * (1 - kappa)) ** 2).sum() - (kappa - chance * (1 - kappa)) ** 2
     none = (np.outer(rows, columns) * (w - mean) ** 2).sum() - chance**2
     se, se_0 = (math.sqrt(max(float(v), 0) / n) / (1 - chance) for v in (spread, none))
+    told = se > 0
     reach = float(special.ndtri(0.5 + confidence / 2)) * se
+    low, high = max(-1.0, kappa - reach), min(1.0, kappa + reach)
     return Kappa(
-        kappa, se, max(-1.0, kappa - reach), min(1.0, kappa + reach), se_0,
+        kappa, se, low if told else math.nan, high if told else math.nan, se_0,
         kappa / se_0 if se_0 > 0 else math.nan, observed, chance, round(n),
     )
 
 
-def kappa_words(kappa: float) -> str:
+def kappa_words(kappa: float, *, n: int = LEAST_PAIRS) -> str:
     """Return the customary word for a kappa: poor, slight, fair ... almost perfect.
 
     Parameters
     ----------
     kappa : float
         At most 1.
+    n : int
+        Buds that both read; below `LEAST_PAIRS` the word is "too few to tell".
 
     References
     ----------
     Landis & Koch (1977), Biometrics 33:159-174, doi 10.2307/2529310. The words are arbitrary, as
     the authors say.
     """
+    if n < LEAST_PAIRS:
+        return "too few to tell"
     if kappa < 0:
         return "poor"
     for edge, word in ((0.20, "slight"), (0.40, "fair"), (0.60, "moderate"), (0.80, "substantial")):

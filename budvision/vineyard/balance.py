@@ -134,7 +134,9 @@ def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
             expected=f"one of {', '.join(BALANCE_BANDS)}; single or divided",
         )
     band = bands[0]
-    where = "below" if value < band.low else "above" if value > band.high else "within"
+    slack = 1e-6 * band.high    # a value converted from feet lies on the edge it was given as
+    where = ("below" if value < band.low - slack else
+             "above" if value > band.high + slack else "within")
     return Placed(value, band, where)
 
 

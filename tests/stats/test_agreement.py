@@ -10,7 +10,7 @@ from sklearn.metrics import cohen_kappa_score
 from statsmodels.stats import inter_rater
 
 from budvision.errors import InputError
-from budvision.stats.agreement import agreement_table, cohen_kappa
+from budvision.stats.agreement import agreement_table, cohen_kappa, kappa_words
 
 tables = st.lists(st.lists(st.integers(0, 30), min_size=3, max_size=3), min_size=3, max_size=3)
 
@@ -45,3 +45,16 @@ def test_bad_input():
         cohen_kappa([[1, 2], [3, 4]], weights="cubic")
     with pytest.raises(InputError, match="weights have shape"):
         cohen_kappa([[1, 2], [3, 4]], weights=[[0]])
+
+
+def test_few_buds_tell_nothing_and_no_interval_is_without_width():
+    # Before: kappa 1.00 (1.00 to 1.00) of five buds.
+    five = cohen_kappa([[3, 0], [0, 2]])
+    assert five.kappa == 1
+    assert np.isnan([five.low, five.high]).all()
+    assert kappa_words(five.kappa, n=five.n) == "too few to tell"
+    alike = cohen_kappa([[30, 0], [0, 20]])
+    assert np.isnan(alike.low)
+    assert kappa_words(alike.kappa, n=alike.n) == "almost perfect"
+    some = cohen_kappa([[8, 1], [2, 9]])    # 20 buds: 0.70, Wald 0.3886 to 1.0114, cut at 1
+    assert (some.low, some.high) == (pytest.approx(0.3886, abs=5e-5), 1)

@@ -179,3 +179,10 @@ def test_mixed_units_are_refused():
     assert units.one_system([("row", row)]) == "us"
     with pytest.raises(UsageError, match="units are mixed: row is 9 ft and vine is 1.2 m"):
         units.one_system([("row", row), ("vine", vine)])
+
+
+def test_three_shoots_a_foot_are_within_three_to_five():
+    # 40 nodes, half alive, 10 % not breaking, 6 ft: 18 shoots, 3.0 a foot.
+    assert balance.place(18 / (6 * units.FOOT_M), "shoots").where == "within"
+    assert balance.place(30 / (6 * units.FOOT_M), "shoots").where == "within"
+    assert balance.place(17.9 / (6 * units.FOOT_M), "shoots").where == "below"

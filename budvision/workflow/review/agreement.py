@@ -213,7 +213,7 @@ def readers_agreement(
     rows = [[0] * len(WORDS) for _ in WORDS] if table is None else table.tolist()
     return ReaderAgreement(
         tissue, _share(agreed, len(mine), confidence), tuple(tuple(row) for row in rows), kappa,
-        "" if kappa is None else kappa_words(kappa.kappa),
+        "" if kappa is None else kappa_words(kappa.kappa, n=len(mine)),
     )
 
 
