@@ -255,8 +255,12 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(
             f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
             f"{'was' if first.n_judged == 1 else 'were'} dead, on {count(facts.n_canes, 'cane')}.")
-        if facts.weighted_by and first.share is not None:
-            lines.append(f"Weighted by {facts.weighted_by}, that is {percent(first.share)}.")
+        if facts.weighting is not None and facts.weighting.applied:
+            each = ", ".join(f"{name} {percent(weight)}"
+                             for name, weight in facts.weighting.weights.items())
+            what = "zones" if facts.weighting.by == "zone" else "vine sizes"
+            lines.append(
+                f"Weighted by {what} ({each} of the vines), that is {percent(first.share)}.")
         lines.append(unjudged_words(first, lead=False))
     if facts.kept and facts.beyond is not None:
         lines.append(f"Only {facts.kept} count, those that pruning keeps.")
@@ -292,7 +296,7 @@ def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
     if primary is None:
         return ("Nothing can be said yet.",)
     lines = [f"Ranges like these hold the true share {number(facts.confidence * 100)} times in "
-             "100; they allow for buds of one cane being alike."]
+             "100; they allow for buds of one vine or cane being alike."]
     known = [b for b in facts.bands if b.probability is not None]
     if known:
         best = max(known, key=lambda b: b.probability or 0.0)
@@ -306,9 +310,12 @@ def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
 def _more(facts: BlockFacts) -> str:
     if facts.more_buds == 0:
         return "The whole range lies in one band: the sample is large enough."
+    if facts.more_buds is None and facts.reach is not None:
+        reach = facts.reach
+        return (f"Even {reach.buds} more buds would leave the band open (about "
+                f"{percent_range(reach.low, reach.high)}): decide with your adviser.")
     if facts.more_buds is None:
-        return ("The share lies on, or next to, the edge of a band; more cutting would not "
-                "settle it.")
+        return "The share lies next to the edge of a band; more cutting would not settle it."
     return f"About {count(facts.more_buds, 'more bud')} would settle the band."
 
 
@@ -363,11 +370,7 @@ def _numbers(facts: BlockFacts) -> list[float]:
 
 def _why(facts: BlockFacts) -> str:
     """Say why rules differ by more than the sample's own range."""
-    numbers = _numbers(facts)
-    exact = next((r for r in facts.rules if r.low is not None and r.high is not None), None)
-    if not numbers or exact is None or exact.low is None or exact.high is None:
-        return ""
-    if numbers[-1] - numbers[0] <= exact.high - exact.low:
+    if not facts.rules_apart:
         return ""
     return ("They differ by more than the sample's own range: steps jump at their edges, adding "
             "the share dead makes up for less than was lost, dividing by the share alive for all "

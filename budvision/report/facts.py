@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 
 from budvision.vineyard.policies import Band, Policy
 from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
-from budvision.vineyard.results import BlockResult, TissueResult
+from budvision.vineyard.results import BandEdge, BlockResult, Reach, TissueResult
+from budvision.vineyard.strata import Weighting
 
 __all__ = [
     "BandFacts",
@@ -196,9 +197,14 @@ class BlockFacts:
         Primaries of the nodes that pruning takes off.
     zones : tuple of ZoneFacts
         Empty where the sample names fewer than two.
-    weighted_by : str
-        What the share is weighted by, in words with the weights; empty where the sample counts
-        as it is.
+    weighting : Weighting or None
+        How zones or vine sizes were weighted; None where the sample counts as it is.
+    edge : BandEdge or None
+        The edge of a band nearest to the share, where the interval holds one.
+    reach : Reach or None
+        What the most buds within reach would leave open, where they would not settle the band.
+    rules_apart : bool
+        Whether policies differ by more nodes than the sample's own range.
     normal_nodes : float or None
         Nodes retained on a vine in a normal year.
     arrangement : str
@@ -246,7 +252,10 @@ class BlockFacts:
     kept: str = ""
     beyond: TissueFacts | None = None
     zones: tuple[ZoneFacts, ...] = ()
-    weighted_by: str = ""
+    weighting: Weighting | None = None
+    edge: BandEdge | None = None
+    reach: Reach | None = None
+    rules_apart: bool = False
     appendix: tuple[BudLine, ...] = field(default=())
 
 
@@ -295,7 +304,9 @@ def result_facts(
             for rule, nodes in result.nodes.items()
         ),
         continuous=_continuous(primary, result, normal), policies=compared,
-        warnings=result.warnings, notes=result.notes, confidence=primary.confidence,
+        edge=result.edge, reach=result.reach, rules_apart=result.rules_apart,
+        weighting=result.weighting, warnings=result.warnings, notes=result.notes,
+        confidence=primary.confidence,
     )
 
 
@@ -316,7 +327,7 @@ def _tissue(name: str, row: TissueResult) -> TissueFacts:
 
 def _rule(name: str, nodes: NodeCount, *, note: str = "") -> RuleFacts:
     stopped = "" if not nodes.capped or nodes.retain is None else (
-        "all" if nodes.retain == nodes.high else "upper end")
+        "all" if nodes.retain_capped else "upper end")
     return RuleFacts(name, nodes.retain, nodes.low, nodes.high, note=note, stopped=stopped)
 
 

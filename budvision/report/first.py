@@ -65,7 +65,7 @@ def _edge(facts: BlockFacts, primary: TissueFacts) -> str:
         f"{number(rule.retain)} by {rule.name}" for rule in facts.continuous
         if rule.retain is not None)
     return " ".join(part for part in (
-        _one_bud(facts, primary, touched)
+        _one_bud(facts, primary)
         or f"The sample cannot tell on which side of {named} dead the block lies.",
         each, f"Nodes a vine by rules without steps: {smooth}." if smooth else "") if part)
 
@@ -75,15 +75,13 @@ def _deed(band: BandFacts) -> str:
     return f"{band.action.rstrip('.')}{nodes}."
 
 
-def _one_bud(facts: BlockFacts, primary: TissueFacts, touched: list[BandFacts]) -> str:
-    here = next((b for b in touched if b.name == facts.band), None)
-    n, dead, share = primary.n_judged, primary.n_dead, primary.share
-    if here is None or share is None or abs(share - dead / n) > 1e-9:
+def _one_bud(facts: BlockFacts, primary: TissueFacts) -> str:
+    edge = facts.edge
+    if edge is None or edge.buds_to_cross != 1 or primary.share is None:
         return ""
-    for other, step, edge in ((-1, -1, here.low), (1, 1, here.high)):
-        moved = (dead + step) / n
-        at = facts.bands.index(here) + other
-        if 0 <= at < len(facts.bands) and 0 <= dead + step <= n and (moved - edge) * step > -1e-9:
-            return (f"One bud decides here: with {dead + step} dead of {n} instead of {dead} the "
-                    f"block would lie in another band.")
-    return ""
+    if facts.weighting is not None and facts.weighting.applied:
+        return (f"One bud of {primary.n_judged} decides here: the share found lies next to the "
+                f"edge at {number(100 * edge.share)} %.")
+    other = primary.n_dead + (-1 if facts.band == edge.above.name else 1)
+    return (f"One bud decides here: with {other} dead of {primary.n_judged} instead of "
+            f"{primary.n_dead} the block would lie in another band.")

@@ -237,7 +237,7 @@ def _by_zone(
     rows = code >= 0
     part = BudTable.from_columns(
         block=Factor(tuple(f"{b} {z}" for b, z in pairs), code[rows]),
-        cane=np.array([f"{c} {b}" for c, b in zip(table.cane.codes[rows], code[rows],
+        cane=np.array([f"{c} {b}" for c, b in zip(table.unit[rows], code[rows],
                                                   strict=True)]).tolist(),
         node=table.node[rows], calls=table.calls[rows], other_cause=table.other_cause[rows])
     own = {kind: {f"{b} {z}": values[name] for b, z in pairs
@@ -342,8 +342,8 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
             block_as_dict(answer.result) | {
                 "sampling": answer.sampling, "confirmed": answer.confirmed,
                 "waiting": answer.waiting.as_dict(),
-                "zones": [block_as_dict(zone) for zone in answer.zones],
-            } | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
+            } | ({"zones": [block_as_dict(zone) for zone in answer.zones]} if answer.zones else {})
+            | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
             | ({} if answer.soak is None else {"soak": {
                 "state": answer.soak.state, "hours": answer.soak.hours,
                 "early": answer.soak.early, "words": answer.soak.words,

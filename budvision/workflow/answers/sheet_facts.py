@@ -18,11 +18,12 @@ from budvision.report.facts import (
     PhotoFacts,
     ReaderFacts,
     TissueFacts,
+    ZoneFacts,
     result_facts,
     zone_facts,
 )
 from budvision.report.sheet import MOST_PHOTOS
-from budvision.report.words import count, percent, plain
+from budvision.report.words import count, plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region
 from budvision.store.queries.readings import Reading, readings
@@ -32,7 +33,7 @@ from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 from budvision.workflow.answers.answers import Answer, sampled_buds, unsure_buds
-from budvision.workflow.answers.results import vine_class_shares, zone_shares
+from budvision.workflow.answers.results import zone_shares
 
 __all__ = ["arrangement", "block_facts", "bud_names", "line_facts"]
 
@@ -225,28 +226,25 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        **_parts(answer),
+        **_counted(answer), zones=_zones(answer),
     )
 
 
-def _parts(answer: Answer) -> dict[str, Any]:
-    """Return what of the sample counts, how it is weighted, and its zones."""
-    training = read_training(answer.block.training_system)
-    by_zone, by_size = zone_shares(answer.block), vine_class_shares(answer.block)
-    weights = by_zone or by_size or {}
-    each = ", ".join(f"{name} {percent(share)}" for name, share in weights.items())
-    beyond = answer.beyond
+def _counted(answer: Answer) -> dict[str, Any]:
+    """Return the nodes that count since pruning keeps them, and the primaries further out."""
+    training, beyond = read_training(answer.block.training_system), answer.beyond
     return {
         "kept": "" if training is None else
         "node 1" if training.nodes == 1 else f"nodes 1 to {training.nodes}",
         "beyond": None if beyond is None else TissueFacts(
             "further out", beyond.n_judged - beyond.n_dead, beyond.n_dead, 0, 0,
             beyond.mortality, beyond.low, beyond.high, assumed=beyond.design_effect_from_prior),
-        "zones": tuple(zone_facts(zone, weights.get(zone.block) if by_zone else None)
-                       for zone in answer.zones),
-        "weighted_by": "" if not each else
-        f"{'zones' if by_zone else 'vine sizes'} ({each} of the vines)",
     }
+
+
+def _zones(answer: Answer) -> tuple[ZoneFacts, ...]:
+    weights = zone_shares(answer.block) or {}
+    return tuple(zone_facts(zone, weights.get(zone.block)) for zone in answer.zones)
 
 
 def _logo(season: Season) -> tuple[bytes, str]:
