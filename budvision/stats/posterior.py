@@ -308,8 +308,16 @@ def posterior_under(units: Units, prior: tuple[Floats, Floats]) -> SharePosterio
     prior : tuple of ndarray, shape (n,)
         As `likeness_grid` returns it; one likeness alone is that of somebody who knows it.
     """
+    there = np.bincount(units.group, minlength=units.n_groups) > 0
     parts: list[tuple[Ints, SharePosterior]] = []
-    for some, few in chunks(units):
+    if not there.all():
+        none = Units.of([], [], [], 1)
+        flat = posterior_of(log_likelihood(none, prior[0]), none, *prior)
+        parts.append((np.flatnonzero(~there), flat))    # one row for all that have no units
+    place, number = np.flatnonzero(there), np.cumsum(there) - 1
+    present = Units(units.hits, units.sizes, number[units.group], len(place), units.copies)
+    for handful, few in chunks(present):
+        some = place[handful]
         found = posterior_of(log_likelihood(few, prior[0]), few, *prior)
         coarse = np.flatnonzero(_spread(found) < 4)
         parts.append((some, found))

@@ -20,6 +20,7 @@ from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable, Factor
 from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.policies import Policy, shipped_policies
+from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, Tissue
@@ -204,7 +205,7 @@ def _summaries(
         facts: dict[str, Mapping[str, float]] = {
             "normal_nodes": {b.name: b.normal_nodes for b in chosen if b.normal_nodes is not None},
             "secondary_crop": {
-                b.name: b.secondary_crop for b in chosen if b.secondary_crop is not None
+                b.name: crop for b in chosen if (crop := secondary_crop_of(b)) is not None
             },
         }
         zones = {b.name: s for b in chosen if (s := zone_shares(b))}
@@ -291,6 +292,14 @@ def _table(
         vigor=factor(columns.vigors),
         zone=factor(columns.zones), cultivar=Factor(cultivars.names, cultivars.codes[at_block]),
     )
+
+
+def secondary_crop_of(block: Block) -> float | None:
+    """Return what a live secondary bears: the block's own value, else its cultivar class's."""
+    if block.secondary_crop is not None:
+        return block.secondary_crop
+    known = SECONDARY_CROP.get(block.cultivar_class)
+    return None if known is None else known.share
 
 
 def vine_class_shares(block: Block) -> Mapping[str, float] | None:

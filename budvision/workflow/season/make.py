@@ -9,6 +9,7 @@ from budvision.errors import SeasonError
 from budvision.store.queries import blocks
 from budvision.store.session import CONFIG, Season
 from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.potential import check_class
 from budvision.vineyard.training import check_training
 
 __all__ = ["init", "set_block"]
@@ -72,6 +73,7 @@ def set_block(
                 expected=f"one of {', '.join(known)}", do="Correct the name.",
             )
     check_training(given.get("training_system", ""), where=f"block {name}")
+    check_class(given.get("cultivar_class", ""), where=f"block {name}")
     with season.write() as conn:
         if create:
             blocks.ensure_block(conn, name)

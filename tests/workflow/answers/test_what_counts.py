@@ -160,3 +160,20 @@ def test_the_lab_stands_at_the_head_of_the_sheet(season: Season) -> None:
         facts = block_facts(opened, answer_of(opened, "Harrow Slope"))
         assert (facts.lab, facts.lab_phone, facts.logo_kind) == ("Quillan Buds", "555", "svg")
         assert grower_sheet(opened, "Harrow Slope").startswith(b"%PDF")
+
+
+def test_a_cultivar_class_says_what_secondaries_bear(season: Season) -> None:
+    sampled(season, [[D, L, D, L]] * 8)
+
+    def crop() -> dict[str, float]:
+        return results(season)["blocks"][0]["crop_potential"]
+
+    plain = crop()["high"]
+    set_block(season, "Harrow Slope", cultivar_class="norton")
+    assert crop()["secondary_crop"] == 0
+    assert crop()["share"] == pytest.approx(0.5)
+    assert crop()["high"] < plain
+    set_block(season, "Harrow Slope", secondary_crop=0.4)     # the block's own value wins
+    assert crop()["secondary_crop"] == 0.4
+    with pytest.raises(InputError, match='cultivar class is "pear"'):
+        set_block(season, "Harrow Slope", cultivar_class="pear")
