@@ -18,7 +18,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from budvision.errors import PhotoError
 from budvision.photo.profiles import cmyk_to_srgb
-from budvision.photo.workers import no_room
+from budvision.photo.workers import MOST_MB, no_room
 
 __all__ = [
     "FORMATS",
@@ -38,6 +38,8 @@ MAX_PIXELS = 110_000_000
 """Most pixels of one photograph: 100 megapixels, and the 108 of a common phone sensor."""
 MOST_SCANS = 200
 """Most scans of a JPEG; cameras write one, and progressive files about ten."""
+_WEBP_BYTES = 16
+"""Memory that a WebP decoder takes, in bytes a pixel."""
 FORMATS = "JPEG, PNG, TIFF, WebP, HEIC or BMP"
 
 
@@ -92,6 +94,8 @@ def decode(data: bytes, kind: str, *, max_side_px: int | None, where: str) -> De
             return Decoded(pixels, header, header.size, 1, 1)
         if kind == "JPEG":
             _check_jpeg_is_whole(data, where)
+        if kind == "WEBP" and _webp_pixels(data) * _WEBP_BYTES > MOST_MB * 1e6:
+            raise no_room(where)
         header = Image.open(io.BytesIO(data), formats=["JPEG", "MPO"] if kind == "JPEG" else [kind])
         _check_size(*header.size, where)
         _check_single(header, kind, where)
@@ -185,6 +189,19 @@ def refusals(where: str) -> Iterator[None]:
             raise no_room(where) from error
         text = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
         raise _truncated(where, text[:120]) from error
+
+
+def _webp_pixels(data: bytes) -> int:
+    """Return the pixels that a WebP file declares; its decoder takes its memory before it says."""
+    kind, body = data[12:16], data[20:30]
+    if kind == b"VP8X":
+        width, height = (int.from_bytes(body[at:at + 3], "little") + 1 for at in (4, 7))
+    elif kind == b"VP8L":
+        bits = int.from_bytes(body[1:5], "little")
+        width, height = (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
+    else:
+        width, height = (int.from_bytes(body[at:at + 2], "little") & 0x3FFF for at in (6, 8))
+    return width * height
 
 
 def _check_size(width: int, height: int, where: str) -> None:

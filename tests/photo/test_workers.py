@@ -133,6 +133,20 @@ def test_a_small_file_of_many_pixels_stays_in_its_memory(make: Callable[[], byte
         assert peak_mb(process) < 1000
 
 
+@pytest.mark.parametrize("lossless", [True, False])
+def test_a_webp_says_its_size_before_it_takes_its_memory(lossless: bool) -> None:
+    from budvision.photo.decode import _webp_pixels
+
+    out = io.BytesIO()
+    Image.new("RGB", (701, 640)).save(out, "WEBP", lossless=lossless)
+    assert _webp_pixels(out.getvalue()) == 701 * 640
+    out = io.BytesIO()
+    Image.new("RGBA", (701, 640), (1, 2, 3, 4)).save(out, "WEBP", lossless=lossless)
+    assert _webp_pixels(out.getvalue()) == 701 * 640
+    with pytest.raises(PhotoError, match="takes more memory than 950 MB"):
+        read_photo(wide_webp(), max_side_px=1000)
+
+
 def test_a_worker_that_falls_is_started_again() -> None:
     before = workers.run(nothing, where="a")
     assert before != os.getpid()
