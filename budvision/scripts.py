@@ -71,7 +71,7 @@ def propose(
     >>> seen.proposal.found
     True
     >>> [tissue.value for tissue, one in seen.proposal.tissues.items() if one.exposed]
-    ['primary', 'secondary', 'tertiary']
+    ['primary', 'secondary']
     """
     from budvision.verdict.propose import propose_photo
 
