@@ -387,6 +387,48 @@ def test_calls_of_one_person_are_not_saved_as_anothers(play: Played) -> None:
     play.faults = [one for one in play.faults if "Failed to load resource" not in one]
 
 
+def test_the_best_cut_is_large_and_the_others_a_strip(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[1].bud_id)  # two cuts
+    page.keyboard.press("3")
+    best, other = page.locator(".cut.best").bounding_box(), page.locator(
+        ".cut:not(.best)").bounding_box()
+    stage = page.locator("#stage").bounding_box()
+    assert best["width"] > 0.7 * stage["width"]
+    assert best["width"] > 3 * other["width"]
+    page.keyboard.press("f")
+    best, other = page.locator(".cut.best").bounding_box(), page.locator(
+        ".cut:not(.best)").bounding_box()
+    assert best["width"] < 1.2 * other["width"]
+
+
+def test_a_photograph_that_shows_no_bud_is_put_out_of_the_queue(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.click("#no-bud")
+    at(page, play.buds[1].bud_id)
+    expect(page.locator("#progress")).to_contain_text("0 of 7 called, 7 waiting")
+    page.keyboard.press("ArrowLeft")
+    at(page, play.buds[0].bud_id)
+    page.click("#no-bud")
+    expect(page.locator("#progress")).to_contain_text("0 of 8 called, 8 waiting")
+
+
+def test_leaving_corrections_asks_first_and_the_tissue_in_front_stays(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[0].bud_id)
+    page.keyboard.press("2")
+    page.keyboard.press("e")
+    page.wait_for_selector(".editor-view svg")
+    assert page.is_checked("input[name=tissue][value=secondary]")
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
+    page.click("#delete")
+    expect(page.locator("#steps li")).to_have_count(1)
+    page.goto(f"{play.base}/review")
+    assert asked == ["beforeunload"]
+
+
 def test_two_reviewers_open_one_bud(play: Played) -> None:
     ada, tom = play.person("Ada Moreau"), play.person("Tom Reyes")
     bud = play.buds[0].bud_id

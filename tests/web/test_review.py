@@ -340,6 +340,22 @@ def test_reviewers_at_once_never_get_the_same_bud(
     assert {round for _, round in called} == {"first"}
 
 
+def test_a_node_without_a_bud_waits_for_nobody(small: tuple[Season, list[Any]]) -> None:
+    season, buds = small
+    ada = person(season, "Ada")
+    bud = buds[2].bud_id
+    review.mark_no_bud(season, bud, person=ada)
+    assert bud not in queue(season, ada)
+    assert page(season, bud, ada)["no_bud"] is True
+    with season.read() as conn:
+        assert current_calls(conn) == []
+    review.mark_no_bud(season, bud, person=ada, on=False)
+    assert bud in queue(season, ada)
+    review.save(season, bud, LIVE, person=ada)
+    with pytest.raises(ConflictError, match="this bud has been called"):
+        review.mark_no_bud(season, bud, person=ada)
+
+
 def test_orders(small: tuple[Season, list[Any]]) -> None:
     season, buds = small
     ada, tom = person(season, "Ada"), person(season, "Tom")
@@ -697,3 +713,24 @@ def test_blind_buds_cannot_be_corrected_before_they_are_called(
     review.save(season, buds[0].bud_id, LIVE, person=person(season, "Ada"))
     assert client.get(path).status_code == 200
     app.extensions["budvision.season"].close()
+
+
+def test_one_goes_to_a_bud_by_cane_and_node(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    _, buds = small
+    answer = client.get("/review/sampling/1/find?cane=1&node=2")
+    assert answer.headers["Location"].startswith(f"/review/bud/{buds[1].bud_id}?")
+    assert client.get("/review/sampling/1/find?cane=77&node=2").status_code == 404
+    assert client.get("/review/sampling/1/find?cane=1&node=two").status_code == 400
+
+
+def test_the_end_of_the_queue_leads_to_the_result(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    season, buds = small
+    for bud in buds:
+        review.save(season, bud.bud_id, LIVE, person=person(season, "Ada"))
+    text = client.get("/review/sampling/1").text
+    assert "See the result" in text
+    assert "/results/block/1" in text

@@ -123,6 +123,14 @@ def skip(bud_id: int) -> ResponseReturnValue:
     return jsonify({"ok": True, **_after(bud_id, choice)})
 
 
+@blueprint.post("/bud/<int:bud_id>/no-bud")
+def no_bud(bud_id: int) -> ResponseReturnValue:
+    """Say that the photographs show no bud, or take that back."""
+    on = json_object().get("on", True) is not False
+    work.mark_no_bud(current_season(), bud_id, person=need_person(), on=on)
+    return jsonify({"ok": True, **_after(bud_id, asked_choice())})
+
+
 @blueprint.get("/bud/<int:bud_id>/like/<tissue>")
 def like(bud_id: int, tissue: str) -> ResponseReturnValue:
     """Answer the nearest confirmed live and dead tissues of the season's own photographs."""

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from flask import redirect, render_template, url_for
+from flask import redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
+from budvision.errors import NotFoundError
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Cause
+from budvision.web.asked import integer
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
@@ -111,6 +113,23 @@ def start(sampling_id: int) -> ResponseReturnValue:
             "review/done.html", sampling=sampling, choice=choice, tally=tally,
         )
     return redirect(url_for("review.bud", bud_id=handed[0], **asdict(choice)))
+
+
+@blueprint.get("/sampling/<int:sampling_id>/find")
+def find(sampling_id: int) -> ResponseReturnValue:
+    """Go to the bud at a node of a cane."""
+    node = integer(request.args, "node")
+    cane, vine = request.args.get("cane", ""), request.args.get("vine", "")
+    with current_season().read() as conn:
+        sampling = block_queries.sampling_by_id(conn, sampling_id)
+        found = None if node is None else canes.find_bud(conn, sampling_id, cane, node, vine=vine)
+    if found is None:
+        raise NotFoundError(
+            f"cane {cane!r} has no node {node}", where=f"{sampling.block}, {sampling.label}",
+            expected="a cane and a node of this sampling", do="Go back and correct them.",
+            code="no_bud",
+        )
+    return redirect(url_for("review.bud", bud_id=found.id, show="all"))
 
 
 @blueprint.get("/bud/<int:bud_id>")

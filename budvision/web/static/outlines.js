@@ -11,6 +11,13 @@ const steps = [];
 let line = [];
 let dragging = false;
 
+const remembered = document.querySelector(`input[name="tissue"][value="${sessionStorage.getItem("tissue in front")}"]`);
+if (remembered) remembered.checked = true;
+let leaving = false;
+window.addEventListener("beforeunload", (event) => {
+  if (!leaving && (steps.length || line.length)) event.preventDefault();  // the browser asks first
+});
+
 const view = new CutView(cut, { label: "The cut with its outlines" });
 at("view").append(view.svg);
 
@@ -121,6 +128,7 @@ at("save").addEventListener("click", async () => {
   at("save").disabled = true;
   try {
     const done = await send(`/review/cut/${cut.photo_id}/outlines`, { steps, note: at("note").value });
+    leaving = Boolean(done.proposal_id);
     if (done.proposal_id) location.href = back;
     else { say(done.message); steps.length = 0; list(); }
   } catch (error) {

@@ -63,6 +63,7 @@ function drawStage() {
 
 function drawFront() {
   const best = bestCut();
+  sessionStorage.setItem("tissue in front", front);  // the page of corrections begins with it
   views.forEach(({ view, figure, title, cut }, index) => {
     view.front(front);
     figure.classList.toggle("best", index === best);
@@ -78,6 +79,7 @@ function drawCalls() {
   const save = at("save");
   save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
   save.disabled = !whole();
+  at("no-bud").textContent = facts.no_bud ? "There is a bud" : "No bud here";
   at("undo").disabled = !Object.keys(draft).length && !memory.trail().length;
 }
 
@@ -340,11 +342,12 @@ async function takeBack() {
   }
 }
 
-async function skipBud() {
+async function setAside(what, on) {
   if (busy) return;
   busy = true;
   try {
-    const done = await send(path(facts.bud.id, "/skip"), { on: !facts.skipped });
+    const done = await send(path(facts.bud.id, what), { on });
+    ahead.forget(facts.bud.id);
     await go(done.next[0]);
   } catch (error) {
     say(error.message);
@@ -352,6 +355,8 @@ async function skipBud() {
     busy = false;
   }
 }
+
+const skipBud = () => setAside("/skip", !facts.skipped);
 
 function previous() {
   const index = facts.strip.findIndex((one) => one.bud_id === facts.bud.id);
@@ -386,6 +391,7 @@ listenForKeys({
 });
 listenForClicks({
   save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone, bring,
+  noBud: () => setAside("/no-bud", !facts.no_bud),
   next: () => onward(),
   call: (tissue, value) => { revealed = null; call(tissue, value); },
   add: (tissue, name, value) => {

@@ -24,6 +24,7 @@ export function listenForClicks(acts) {
   at("save").addEventListener("click", () => acts.save());
   at("undo").addEventListener("click", acts.takeBack);
   at("skip").addEventListener("click", acts.skip);
+  at("no-bud").addEventListener("click", acts.noBud);
   at("previous").addEventListener("click", acts.previous);
   at("next").addEventListener("click", acts.next);
   at("tone").addEventListener("click", acts.tone);

@@ -10,6 +10,7 @@ const text = (name, className, words) => Object.assign(
 export function buildStage(stage, { facts, tone, back, correcting }) {
   stage.replaceChildren();
   stage.toggleAttribute("data-cuts", facts.cuts.length > 1);
+  stage.style.setProperty("--others", Math.max(1, facts.cuts.length - 1));
   const views = facts.cuts.map((cut) => {
     const figure = document.createElement("figure");
     figure.className = "cut";

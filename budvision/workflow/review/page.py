@@ -119,7 +119,7 @@ def bud_page(
         "reading": reading, "hidden": hidden, "to_settle": [t.value for t in to_settle],
         "seen": max((row.id for row in history), default=0),
         "shown": [row.id for _, row in found],
-        "skipped": "skipped" in marks,
+        "skipped": "skipped" in marks, "no_bud": "node" in marks,
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],
         "tissues": tissues,

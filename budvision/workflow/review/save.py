@@ -25,7 +25,7 @@ from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.workflow.review.proposed import Best, proposals_shown, proposed_value
 from budvision.workflow.review.readings import check_reading, hidden_from, newest_of, rounds_of
 
-__all__ = ["Reveal", "Saved", "TableSaved", "save", "save_table", "skip", "undo"]
+__all__ = ["Reveal", "Saved", "TableSaved", "mark_no_bud", "save", "save_table", "skip", "undo"]
 
 _CHUNK = 5000  # buds of a table whose standing calls are in memory at once
 
@@ -330,4 +330,23 @@ def skip(season: Season, bud_id: int, *, person: Person, note: str = "", on: boo
         canes.bud_place(conn, bud_id)
         marks.set_mark(conn, bud_id, "skipped", "yes" if on else "", person_id=person.id,
                        note=note)
+        review_queries.release(conn, bud_id, person.id)
+
+
+def mark_no_bud(season: Season, bud_id: int, *, person: Person, on: bool = True) -> None:
+    """Say that the photographs at this node show no bud, or take that back.
+
+    Such a node waits for nobody and counts nowhere; its photographs stay.
+
+    Raises
+    ------
+    ConflictError
+        When the bud has calls: they are to be taken back first.
+    """
+    with season.write() as conn:
+        canes.bud_place(conn, bud_id)
+        if on and call_queries.current_calls_of_bud(conn, bud_id):
+            raise ConflictError("this bud has been called", where="review",
+                                expected="no standing call", do="Take the calls back first.")
+        marks.set_mark(conn, bud_id, "node", "missing" if on else "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
