@@ -7,6 +7,7 @@ renamed, so that neither a killed program nor a power cut leaves half a file und
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 import shutil
@@ -15,10 +16,16 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["PART", "beside", "sync_folder", "write_whole", "writing"]
+__all__ = ["PART", "beside", "sha256_of", "sync_folder", "write_whole", "writing"]
 
 PART = ".part"
 """Ending of the temporary names; what a killed program left behind is known by it."""
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file, read piece by piece: 64 hexadecimal digits."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @contextmanager

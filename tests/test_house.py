@@ -48,12 +48,10 @@ DOORS = frozenset(f"scripts.py:{name}" for name in budvision.__all__ if name[0] 
 """Documented entry points for scripts that nothing else in the package calls."""
 
 NOT_YET_PLACED = {
-    "store/backups.py:note_backup",
-    "photo/workers.py:processes", "photo/workers.py:run_many",
     "stats/misreading.py:rogan_gladen", "stats/misreading.py:corrected_share",
     "stats/misreading.py:ReadersRight", "stats/sequential.py:simulate_plan",
-    "vineyard/mortality.py:summarise", "vineyard/pruning.py:add_share_dead",
-    "vineyard/pruning.py:divide_by_share_alive", "vineyard/pruning.py:round_nodes",
+    "vineyard/mortality.py:summarise",
+    "vineyard/pruning.py:divide_by_share_alive",
     "vineyard/units.py:tonnes_per_hectare", "vineyard/units.py:vines_per_acre",
     "workflow/answers/tally.py:results_json",
 }

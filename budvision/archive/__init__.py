@@ -8,4 +8,5 @@ privacy      Take places, owners and serial numbers out of photographs without t
              pixels
 reading      Read an archive for training: called tissues with what a model measured of them
 regions      Regions of photographs in the COCO style: polygons, boxes and areas in photo pixels
+signature    Sign an archive, and tell who signed one: Ed25519 over its list of tag files
 """

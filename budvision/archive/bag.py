@@ -27,25 +27,15 @@ from typing import IO, Self
 from budvision.archive.generations import beside, link, recover, switch
 from budvision.archive.signature import SIGNATURE
 from budvision.errors import ConflictError, InputError, StorageError, VerificationError
-from budvision.files import PART, write_whole, writing
+from budvision.files import PART, sha256_of, write_whole, writing
 from budvision.version import __version__
 
-__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "sha256_of", "verify"]
+__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "verify"]
 
 FORMAT, FORMAT_VERSION = "budvision-archive", 1
 FACTS = "data/archive.json"
-_CHUNK = 1 << 20
 _ROOT_FILES = {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt",
                SIGNATURE}
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file, read piece by piece."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
 
 
 class _Hashed:

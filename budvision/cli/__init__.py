@@ -2,6 +2,7 @@
 
 advise        `budvision advise`: nodes to retain from counts, and the nodes of a normal year
 archive       `budvision archive`: export, verify and import the photographs, calls and models
+backup        `budvision backup`, `restore` and `move`: a season in another place
 bud           `budvision bud`: what was ever kept of one bud
 calls         `budvision calls` and `budvision results`: calls in and out as a table, and the
               answer

@@ -8,6 +8,8 @@ estimator           Try any classifier of scikit-learn on called tissues, and ma
 estimator_card      The card of a model with somebody's own classifier, written from facts
 evaluate            Evaluate a model on rendered photographs that it has not seen: tables with
                     counts
+gate_table          Count the gate's three answers, both ways: good photographs held up, bad ones
+                    let through
 learning_curve      How fast a laboratory's calls improve the model: measured on stand-in
                     photographs
 lessons             Turn calls and measured tissues into examples to learn from, with what each is

@@ -32,7 +32,7 @@ if sys.platform != "win32":  # there, time is the only limit
     import resource
 
 __all__ = [
-    "MOST_CPU_S", "MOST_MB", "close", "cores", "no_room", "processes", "run", "run_many",
+    "MOST_CPU_S", "MOST_MB", "close", "cores", "no_room", "run", "run_many",
     "unhurried", "work",
 ]
 
@@ -150,11 +150,6 @@ def close() -> None:
 atexit.register(close)
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_forget)
-
-
-def processes() -> list[int]:
-    """Return the numbers of the processes that are there now."""
-    return sorted(worker.process.pid for worker in (*_pool.idle, *_pool.busy))
 
 
 def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from budvision.errors import InputError
 from budvision.settings import Settings
@@ -21,7 +21,7 @@ from budvision.stats.coverage import simulate_units
 from budvision.stats.posterior import share_posterior
 from budvision.stats.units import Units
 
-__all__ = ["SURE", "Stopped", "band_decided", "simulate_stopping"]
+__all__ = ["SURE", "Stopped", "bands_decided", "simulate_stopping"]
 
 Floats = NDArray[np.float64]
 
@@ -57,15 +57,14 @@ class Stopped:
     early: float
 
 
-def band_decided(
-    hits: ArrayLike, sizes: ArrayLike, edges: Sequence[float], *, sure: float = SURE,
-    prior_icc: float,
-) -> int | None:
-    """Return the band that the whole units cut so far make sure, None to go on.
+def bands_decided(
+    units: Units, edges: Sequence[float], *, sure: float = SURE, prior_icc: float,
+) -> NDArray[np.int64]:
+    """Return the band that the whole units cut so far make sure, for each group (block).
 
     Parameters
     ----------
-    hits, sizes : array_like, shape (n_units,)
+    units : Units
         Dead and judged primaries of each whole vine or cane.
     edges : sequence of float
         Rising edges between bands.
@@ -74,19 +73,22 @@ def band_decided(
     prior_icc : float
         As in `budvision.stats.posterior.share_posterior`.
 
+    Returns
+    -------
+    ndarray of int64, shape (n_groups,)
+        Counted from 0; -1 to go on cutting, as with fewer than `FIRST_LOOK` units.
+
     Raises
     ------
     InputError
-        When `sure` is outside its range or counts are impossible.
+        When `sure` is outside its range.
     """
     if not 0.5 < sure < 1:
         raise InputError(f"sure is {sure!r}", expected="above 0.5 and below 1")
-    units = Units.of(hits, sizes, np.zeros(np.size(hits), dtype=np.int64), 1)
-    if len(units.sizes) < FIRST_LOOK:
-        return None
-    chances = share_posterior(units, prior_icc=prior_icc).band_chances(edges)[0]
-    best = int(chances.argmax())
-    return best if chances[best] >= sure else None
+    seen = units.total(np.ones(len(units.sizes)))
+    chances = share_posterior(units, prior_icc=prior_icc).band_chances(edges)
+    decided = (chances.max(axis=1) >= sure) & (seen >= FIRST_LOOK)
+    return np.where(decided, chances.argmax(axis=1), -1)
 
 
 def simulate_stopping(
@@ -102,7 +104,7 @@ def simulate_stopping(
         True share dead in (0, 1).
     rng : numpy.random.Generator
     edges, sure, prior_icc
-        As in `band_decided`; the setting's default where the prior is left out.
+        As in `bands_decided`; the setting's default where the prior is left out.
     icc : float
         Likeness of buds of one unit, in [0, 1).
     n_units, size : int
@@ -119,10 +121,8 @@ def simulate_stopping(
             break
         units = Units.of(dead[open_, :looked].ravel(), np.full(len(open_) * looked, size),
                          np.repeat(np.arange(len(open_)), looked), len(open_))
-        chances = share_posterior(units, prior_icc=prior).band_chances(edges)
-        stop = chances.max(axis=1) >= sure
-        band[open_[stop]] = chances[stop].argmax(axis=1)
-        ended[open_[stop]] = looked
+        band[open_] = bands_decided(units, edges, sure=sure, prior_icc=prior)
+        ended[open_[band[open_] >= 0]] = looked
     whole = np.searchsorted(edges, dead.mean(axis=1) / size, side="left")
     early = band >= 0
     said = np.where(early, band, whole)

@@ -4,6 +4,7 @@ archive_key    The season's own secret: names the laboratory and makes pseudonym
                same
 backups        What a season's folder knows of its backups: when and where the last good one was
                made
+copying        Copy every row of a season into another season's empty database
 engine         The season's database: opened for writing or, where nothing may be written, for
                reading
 labels         Label arrays as PNG: one byte a pixel, nothing lost

@@ -9,14 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
-from budvision.files import PART, write_whole
+from budvision.files import PART, sha256_of, write_whole
 
 __all__ = ["SUFFIXES", "Added", "PhotoStore", "photo_suffix"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
 _HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
-_CHUNK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +162,7 @@ class PhotoStore:
 
     def sound(self, sha256: str) -> bool:
         """Return whether the stored bytes still have the hash that names them."""
-        digest = hashlib.sha256()
-        with self.path(sha256).open("rb") as file:
-            while chunk := file.read(_CHUNK):
-                digest.update(chunk)
-        return digest.hexdigest() == sha256
+        return sha256_of(self.path(sha256)) == sha256
 
     def __iter__(self) -> Iterator[str]:
         """Go over the hashes in the store, in order."""

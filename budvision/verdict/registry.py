@@ -6,7 +6,6 @@ or by path; in both cases the list in the folder's parent must name every file a
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
 import tomllib
@@ -16,14 +15,13 @@ from importlib.metadata import version
 from pathlib import Path
 
 from budvision.errors import ConflictError, InputError, NotFoundError, VerificationError
-from budvision.files import PART, write_whole
+from budvision.files import PART, sha256_of, write_whole
 from budvision.settings import models_folder
 
 __all__ = [
     "DEFAULT_MODEL",
     "ModelEntry",
     "add_model",
-    "file_sha256",
     "find_model",
     "library_versions",
     "list_models",
@@ -67,12 +65,6 @@ class ModelEntry:
     def label(self) -> str:
         """Name and version, ``bench-1.0``."""
         return f"{self.name}-{self.version}"
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, 64 hexadecimal digits."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def library_versions() -> dict[str, str]:
@@ -192,7 +184,7 @@ def verify_model(entry: ModelEntry, *, names: Sequence[str] | None = None) -> No
                 "the file is missing", expected="the file as listed", where=where,
                 do="Install the model again.",
             )
-        found = file_sha256(path)
+        found = sha256_of(path)
         if found != entry.files[name]:
             raise VerificationError(
                 f"its SHA-256 is {found[:16]}...", where=where,
@@ -224,7 +216,7 @@ def add_model(entry: ModelEntry, *, replace: bool = False) -> None:
             where=str(parent / _LIST), do="Raise the version; models are never edited in place.",
         )
     files = dict(entry.files) or {
-        path.name: file_sha256(path)
+        path.name: sha256_of(path)
         for path in sorted(entry.folder.iterdir())
         if path.is_file() and not path.name.endswith(PART)
     }

@@ -7,17 +7,16 @@ import pytest
 
 from budvision.errors import InputError
 from budvision.stats import stopping as s
+from budvision.stats.units import Units
 
 
 def test_a_band_is_decided_by_whole_units_only_when_sure():
-    ten = [10] * 10
-    assert s.band_decided([0] * 4, [10] * 4, s.EDGES, prior_icc=0.25) is None   # too few to look
-    assert s.band_decided([0] * 10, ten, s.EDGES, prior_icc=0.25) == 0
-    assert s.band_decided([2, 3] * 5, ten, s.EDGES, prior_icc=0.25) == 1
-    assert s.band_decided([8, 9] * 5, ten, s.EDGES, prior_icc=0.25) == 3
-    assert s.band_decided([3, 4] * 5, ten, s.EDGES, prior_icc=0.25) is None     # on an edge
+    samples = [[0] * 4, [0] * 10, [2, 3] * 5, [8, 9] * 5, [3, 4] * 5]   # few, sure, ..., on an edge
+    units = Units.of(
+        np.concatenate(samples), np.full(44, 10), np.repeat(np.arange(5), [4, 10, 10, 10, 10]), 5)
+    assert list(s.bands_decided(units, s.EDGES, prior_icc=0.25)) == [-1, 0, 1, 3, -1]
     with pytest.raises(InputError, match=r"sure is 0\.4"):
-        s.band_decided([0], [10], s.EDGES, sure=0.4, prior_icc=0.25)
+        s.bands_decided(units, s.EDGES, sure=0.4, prior_icc=0.25)
 
 
 def test_nearly_as_often_right_as_the_whole_sample_with_a_quarter_fewer_buds():

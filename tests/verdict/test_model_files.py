@@ -19,6 +19,7 @@ from budvision.errors import (
     StorageError,
     VerificationError,
 )
+from budvision.files import sha256_of
 from budvision.learning.train import fit_verdict, grouped_folds
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
 from budvision.verdict.model import VerdictModel
@@ -26,7 +27,6 @@ from budvision.verdict.persist import load_verdict, save_verdict
 from budvision.verdict.registry import (
     ModelEntry,
     add_model,
-    file_sha256,
     find_model,
     list_models,
     verify_model,
@@ -187,7 +187,7 @@ def test_a_listed_model_is_found_and_verified(model: VerdictModel, tmp_path: Pat
     add_model(entry_in(tmp_path, model))
     listed = list_models(tmp_path)[0]
     assert listed.note == 'a "note"'
-    assert listed.files["segmenter.onnx"] == file_sha256(listed.folder / "segmenter.onnx")
+    assert listed.files["segmenter.onnx"] == sha256_of(listed.folder / "segmenter.onnx")
     by_name = find_model("bench-1.0", folders=[tmp_path])
     assert by_name.folder == listed.folder
     assert find_model(listed.folder).label == "bench-1.0"

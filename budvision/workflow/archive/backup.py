@@ -18,7 +18,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from budvision.archive.bag import sha256_of
 from budvision.archive.generations import link
 from budvision.errors import (
     BudvisionError,
@@ -27,7 +26,7 @@ from budvision.errors import (
     StorageError,
     VerificationError,
 )
-from budvision.files import sync_folder, write_whole
+from budvision.files import sha256_of, sync_folder, write_whole
 from budvision.settings import Settings
 from budvision.store import seal
 from budvision.store.backups import LastBackup, note_backup

@@ -14,13 +14,14 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.archive.bag import FACTS, FORMAT, FORMAT_VERSION, BagWriter, sha256_of
+from budvision.archive.bag import FACTS, FORMAT, FORMAT_VERSION, BagWriter
 from budvision.archive.croissant import description
 from budvision.archive.describe import Counts, data_card, split_of
 from budvision.archive.privacy import without_private_metadata
 from budvision.archive.regions import RegionPicture, coco_lines
 from budvision.archive.signature import SigningKey
 from budvision.errors import ConflictError
+from budvision.files import sha256_of
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now

@@ -15,11 +15,11 @@ from typing import Any
 from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError
 
-from budvision.archive.bag import open_payload, read_facts, sha256_of
+from budvision.archive.bag import open_payload, read_facts
 from budvision.archive.bag import verify as verify_bag
 from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
-from budvision.files import beside
+from budvision.files import beside, sha256_of
 from budvision.photo.read import read_photo
 from budvision.store import seal
 from budvision.store.archive_key import ArchiveKey

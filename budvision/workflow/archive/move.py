@@ -9,9 +9,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from budvision.archive.bag import sha256_of
 from budvision.errors import ConflictError, VerificationError
-from budvision.files import beside
+from budvision.files import beside, sha256_of
 from budvision.store import seal
 from budvision.store.copying import copy_rows
 from budvision.store.queries import overview, rows

@@ -10,9 +10,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from budvision.archive.bag import sha256_of
 from budvision.errors import ConflictError, NotFoundError, VerificationError
-from budvision.files import sync_folder
+from budvision.files import sha256_of, sync_folder
 from budvision.store import seal
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview

@@ -2,5 +2,6 @@
 
 `intake` is the one door by which a photograph enters a season; `manifest` reads what says where it
 belongs, `runs` and `sorting` find that out from the tags in the pictures, `watch` does so as they
-are saved, `propose` asks the model in use.
+are saved, `propose` asks the model in use; `remarks` says what became of each and what to look at,
+`assignment` lays out those that have no place yet.
 """

@@ -21,6 +21,7 @@ from budvision.errors import (
     PhotoError,
     StorageError,
 )
+from budvision.files import sha256_of
 from budvision.photo.read import MAX_BYTES, read_photo
 from budvision.store.queries import blocks, canes, people, photos
 from budvision.store.session import Season, as_utc
@@ -193,8 +194,7 @@ def _hashes(
                     f"the file has {size:,} bytes", expected=f"at most {MAX_BYTES:,}",
                     where=one.file.name, do="Export it as a JPEG.", code="too_many_pixels",
                 )
-            with one.file.open("rb") as file:
-                hashes[one.file] = hashlib.file_digest(file, "sha256").hexdigest()
+            hashes[one.file] = sha256_of(one.file)
         except OSError as error:
             refused.append(Refused(one.file.name, PhotoError(
                 f"the file cannot be read ({error.strerror or error})", where=one.where,
