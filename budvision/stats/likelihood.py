@@ -20,7 +20,7 @@ __all__ = ["GRID", "STEP", "likeness_grid", "log_likelihood", "middles"]
 Floats = NDArray[np.float64]
 
 WHOLE_UNITS, WHOLE_LIKENESS = 0.2, 0.99
-GRID, LIKENESS_NODES = 160, 32
+GRID, LIKENESS_NODES = 128, 24
 STEP = math.pi / 2 / GRID
 _STEPS = 64
 

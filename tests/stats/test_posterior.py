@@ -11,10 +11,12 @@ from statsmodels.stats.proportion import proportion_confint
 
 from budvision.errors import InputError
 from budvision.stats.likelihood import (
+    STEP,
     WHOLE_LIKENESS,
     WHOLE_UNITS,
     likeness_grid,
     log_likelihood,
+    middles,
 )
 from budvision.stats.posterior import share_posterior, totals_posterior
 from budvision.stats.units import Units, alike_units, expected_units
@@ -42,7 +44,7 @@ def test_likelihood_is_that_of_scipy():
     rows = [(3, 10), (0, 4), (7, 7), (2, 12)]
     icc = 0.3
     logs = log_likelihood(units(rows), np.array([icc]))[0, 0]
-    share = np.sin((np.arange(160) + 0.5) * np.pi / 320) ** 2
+    share = np.sin(middles(0.0, STEP)) ** 2
     wanted = sum(
         stats.betabinom.logpmf(x, m, share * (1 - icc) / icc, (1 - share) * (1 - icc) / icc)
         for x, m in rows

@@ -10,7 +10,7 @@ from scipy import special
 
 from budvision.stats import proportions
 from budvision.stats.clusters import design_effect
-from budvision.stats.likelihood import log_likelihood
+from budvision.stats.likelihood import GRID, log_likelihood
 from budvision.stats.misreading import ReadersRight, corrected_share, rogan_gladen
 from budvision.stats.units import Units
 from budvision.stats.weighted import weighted_posterior
@@ -52,8 +52,9 @@ def test_rat_litters(truth):
 
         def best(likeness, units=units, middle=middle, chosen=chosen):
             # The grid's two middle points lie half a step beside the published share.
-            logs = log_likelihood(units, np.array([likeness]), middle - 80 * 1e-4, 1e-4)[0, 0]
-            return chosen + float(logs[79:81].mean()), chosen + float(logs.max())
+            logs = log_likelihood(units, np.array([likeness]), middle - GRID / 2 * 1e-4, 1e-4)[0, 0]
+            beside = logs[GRID // 2 - 1 : GRID // 2 + 1]
+            return chosen + float(beside.mean()), chosen + float(logs.max())
 
         at, peak = best(icc)
         assert -at == pytest.approx(float(wanted["bb_minus_log_likelihood"]), abs=2e-5)
