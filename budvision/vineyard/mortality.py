@@ -1,7 +1,7 @@
 """Mortality of blocks, and the answer it leads to: band, nodes to retain, more buds.
 
-One code path for a paper tally and for a season's results. `summarise` takes the buds of one
-block; `summarise_table` takes a `BudTable` of any number of blocks and works in arrays.
+One code path for a paper tally and for a season's results. `summarise_table` takes a
+`BudTable` of any number of blocks and works in arrays.
 
     table = BudTable.from_columns(block=..., cane=..., node=..., calls=...)   # from a query
     results = summarise_table(table, settings=settings, normal_nodes={"North slope": 44})
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from budvision.errors import InputError, NothingToDoError, UsageError
+from budvision.errors import InputError
 from budvision.settings import Settings
 from budvision.vineyard.buds import BudTable
 from budvision.vineyard.edges import edges_within, most_within_reach, rules_apart
@@ -34,7 +34,7 @@ from budvision.vineyard.results import (
 )
 from budvision.vineyard.strata import StrataShares, block_strata
 from budvision.vineyard.tissues import JudgedTissue, as_number, tissue_results
-from budvision.vocabulary import TISSUES, BudCalls, Tissue
+from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
     "BlockResult",
@@ -42,7 +42,6 @@ __all__ = [
     "PolicyAnswer",
     "TissueResult",
     "chosen_policy",
-    "summarise",
     "summarise_table",
 ]
 
@@ -253,50 +252,3 @@ def _checked(names: Sequence[str], normal: Floats, crop_each: Floats) -> None:
 def _per_block_canes(table: BudTable) -> NDArray[np.int64]:
     canes = np.unique(table.cane.codes)
     return np.bincount(table.block_of_cane[canes], minlength=len(table.block.names))
-
-
-def summarise(
-    buds: Sequence[BudCalls],
-    *,
-    settings: Settings | None = None,
-    policies: Mapping[str, Policy] | None = None,
-    normal_nodes: float | None = None,
-    secondary_crop: float | None = None,
-    strata_shares: Mapping[str, float] | None = None,
-) -> BlockResult:
-    """Return the answer for the buds of one block.
-
-    Parameters
-    ----------
-    buds : sequence of BudCalls
-        All of one block, at least one.
-    settings, policies, normal_nodes, secondary_crop
-        As in `summarise_table`.
-    strata_shares : mapping of str to float, optional
-        Share of the block's vines in each vine-size class.
-
-    Returns
-    -------
-    BlockResult
-
-    Raises
-    ------
-    NothingToDoError
-        When there are no buds.
-    UsageError
-        When the buds come from several blocks.
-    InputError
-        When a bud stands twice or a value is outside its range.
-    """
-    blocks = {bud.block for bud in buds}
-    if not blocks:
-        raise NothingToDoError("there are no buds", expected="at least one",
-                               do="Import or confirm calls first.")
-    if len(blocks) > 1:
-        raise UsageError(f"buds come from {len(blocks)} blocks", expected="one",
-                         do="Use summarise_table for several.")
-    return summarise_table(
-        BudTable.from_calls(buds), settings=settings, policies=policies,
-        normal_nodes=normal_nodes, secondary_crop=secondary_crop,
-        strata_shares=None if strata_shares is None else {buds[0].block: strata_shares},
-    )[0]

@@ -18,7 +18,6 @@ __all__ = [
     "NodeCount",
     "add_share_dead",
     "check_normal",
-    "divide_by_share_alive",
     "node_range",
     "node_ranges",
     "round_nodes",
@@ -76,35 +75,6 @@ def add_share_dead(normal: float, share_dead: float) -> float:
     check_normal(normal)
     check_share(share_dead)
     return normal * (1 + share_dead)
-
-
-def divide_by_share_alive(normal: float, share_dead: float) -> float:
-    """Return nodes by exact compensation, normal / (1 - m); infinite where all are dead.
-
-    Parameters
-    ----------
-    normal : float
-        Nodes retained in a normal year, above 0.
-    share_dead : float
-        Share of dead primary buds in [0, 1].
-
-    Returns
-    -------
-    float
-        Unrounded and not capped.
-
-    Raises
-    ------
-    InputError
-        When the normal count is not positive or the share is outside [0, 1].
-
-    Notes
-    -----
-    Common practice: for 50 live buds at 40 % dead, 50 / 0.6 = 83.3, leave 83.
-    """
-    check_normal(normal)
-    check_share(share_dead)
-    return normal / (1 - share_dead) if share_dead < 1 else math.inf
 
 
 def check_normal(normal: float, *, where: str = "") -> None:

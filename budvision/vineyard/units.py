@@ -19,10 +19,8 @@ __all__ = [
     "parse_quantity",
     "to_celsius",
     "to_fahrenheit",
-    "tonnes_per_hectare",
     "tons_per_acre",
     "vines_on_area",
-    "vines_per_acre",
     "vines_per_hectare",
 ]
 
@@ -30,7 +28,6 @@ POUND_KG = 0.45359237
 FOOT_M = 0.3048
 ACRE_HA = 0.40468564224
 SHORT_TON_KG = 2000 * POUND_KG
-SQUARE_FEET_PER_ACRE = 43_560
 
 _UNITS: dict[str, dict[str, tuple[float, str]]] = {
     "length": {"m": (1.0, "metric"), "cm": (0.01, "metric"), "mm": (0.001, "metric"),
@@ -146,27 +143,6 @@ def vines_per_hectare(row_m: float, vine_m: float) -> float:
     return 10_000 / (row_m * vine_m)
 
 
-def vines_per_acre(row_ft: float, vine_ft: float) -> float:
-    """Return vines on an acre from row and vine spacing in feet, unrounded.
-
-    Parameters
-    ----------
-    row_ft, vine_ft : float
-        Spacings in feet, above 0.
-
-    Raises
-    ------
-    InputError
-        When a spacing is not positive.
-
-    References
-    ----------
-    43,560 square feet to the acre; I. Dami, 'How to estimate grape yields' (6 x 9 ft, 807 vines).
-    """
-    _positive(row_ft=row_ft, vine_ft=vine_ft)
-    return SQUARE_FEET_PER_ACRE / (row_ft * vine_ft)
-
-
 def vines_on_area(per_area: float, *, missing_share: float = 0.0) -> float:
     """Return bearing vines on an area, missing ones taken off.
 
@@ -196,16 +172,6 @@ def tons_per_acre(tonnes_hectare: float) -> float:
     tonnes_hectare : float
     """
     return tonnes_hectare * 1000 / SHORT_TON_KG * ACRE_HA
-
-
-def tonnes_per_hectare(tons_acre: float) -> float:
-    """Convert US tons (2000 lb) per acre into tonnes per hectare.
-
-    Parameters
-    ----------
-    tons_acre : float
-    """
-    return tons_acre * SHORT_TON_KG / 1000 / ACRE_HA
 
 
 def to_celsius(fahrenheit: float) -> float:

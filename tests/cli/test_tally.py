@@ -8,8 +8,10 @@ import pytest
 import rich.style  # noqa: F401 (draws a random number when first imported)
 
 from budvision.cli.main import run
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.mortality import summarise_table
 from budvision.vocabulary import BudCalls, CallValue
-from budvision.workflow.answers.tally import results_json
+from budvision.workflow.answers.tally import results_as_dict
 from budvision.workflow.review.calls_file import calls_as_csv, read_calls
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
@@ -73,7 +75,8 @@ def test_json_is_the_contract(budvision, calls):
 
 def test_season_and_tally_share_their_numbers(budvision, calls):
     told = json.loads(budvision("tally", calls, "--json")[1])
-    assert told["blocks"] == json.loads(json.dumps(results_json(read_calls(calls).buds)))["blocks"]
+    same = results_as_dict(summarise_table(BudTable.from_calls(read_calls(calls).buds)))
+    assert told["blocks"] == json.loads(json.dumps(same))["blocks"]
 
 
 def test_options(budvision, calls):

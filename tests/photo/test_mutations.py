@@ -76,8 +76,8 @@ def test_a_mutated_photograph_is_read_or_refused(
         except PhotoError as error:
             told["fell" if "the decoder fell" in str(error) else error.code] += 1
         slowest = max(slowest, time.monotonic() - start)
-        for process in workers.processes():
-            status = Path(f"/proc/{process}/status")
+        for worker in (*workers._pool.idle, *workers._pool.busy):
+            status = Path(f"/proc/{worker.process.pid}/status")
             if status.exists() and "VmHWM:" in (text := status.read_text()):
                 peak = max(peak, int(text.split("VmHWM:")[1].split()[0]) / 1024)
     print(f"{kind}: {N:,} mutated: {dict(told)}; slowest {slowest:.2f} s, peak {peak:.0f} MB")

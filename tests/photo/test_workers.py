@@ -129,8 +129,8 @@ def test_a_small_file_of_many_pixels_stays_in_its_memory(make: Callable[[], byte
     except PhotoError as error:
         assert error.code == "too_many_pixels"  # noqa: PT017
     assert time.monotonic() - start < 10
-    for process in workers.processes():
-        assert peak_mb(process) < 1000
+    for worker in (*workers._pool.idle, *workers._pool.busy):
+        assert peak_mb(worker.process.pid) < 1000
 
 
 @pytest.mark.parametrize("lossless", [True, False])
@@ -210,7 +210,8 @@ def test_many_come_in_order_and_go_on_past_each_fall() -> None:
 def test_workers_end_with_their_parent() -> None:
     code = ("import time\nfrom budvision.photo import workers\n"
             "workers.run(time.sleep, 0, where='a')\n"
-            "print(*workers.processes(), flush=True)\nworkers.run(time.sleep, 50, where='a')\n")
+            "print(*(one.process.pid for one in workers._pool.idle), flush=True)\n"
+            "workers.run(time.sleep, 50, where='a')\n")
     command = [sys.executable, "-c", code]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as parent:
         assert parent.stdout is not None

@@ -21,10 +21,9 @@ from budvision.vineyard.units import (
     FOOT_M,
     POUND_KG,
     SHORT_TON_KG,
-    tonnes_per_hectare,
+    parse_quantity,
     tons_per_acre,
     vines_on_area,
-    vines_per_acre,
     vines_per_hectare,
 )
 
@@ -61,10 +60,8 @@ def test_canes_and_spurs():
 def test_vines_per_area(truth):
     for row in truth("vines_per_area.csv"):
         vine, line = float(row["vine_ft"]), float(row["row_ft"])
-        per_acre = vines_per_acre(line, vine)
-        assert per_acre == pytest.approx(float(row["per_acre"]), abs=0.51)
         per_hectare = vines_per_hectare(line * FOOT_M, vine * FOOT_M)
-        assert per_hectare == pytest.approx(per_acre / ACRE_HA)
+        assert per_hectare * ACRE_HA == pytest.approx(float(row["per_acre"]), abs=0.51)
         if row["per_hectare"]:
             assert per_hectare == pytest.approx(float(row["per_hectare"]), abs=1.5)
     # The guide prints 10,000 / 2.95 as 3,364; it is 3,390 (3,364 comes from 4 x 8 ft exactly).
@@ -84,7 +81,7 @@ def test_published_yields():
     # Dami's formula: 605 vines x 60 clusters x 0.30 lb / 2000 = 5.445 tons an acre.
     got = yield_estimate(Measured(605 / ACRE_HA), Measured(60), Measured(0.30 * POUND_KG))
     assert tons_per_acre(got.value) == pytest.approx(5.445)
-    assert tonnes_per_hectare(5.445) == pytest.approx(got.value)
+    assert parse_quantity("5.445 tons/acre", "yield").value == pytest.approx(got.value)
     # Pounds in a hundredth of an acre, over 20, are tons an acre (arithmetic).
     assert tons_per_acre(140 * POUND_KG / (0.01 * ACRE_HA) / 1000) == pytest.approx(140 / 20)
     assert pytest.approx(907.18474) == SHORT_TON_KG
@@ -107,8 +104,8 @@ def test_vines_to_count():
 def test_cluster_thinning():
     # 4 tons, 605 vines, 0.30 lb: 44.08 clusters; from 60, 15.9 off, 26.5 % (computed).
     got = cluster_thinning(
-        tonnes_per_hectare(4), vines_per_ha=605 / ACRE_HA, clusters_a_vine=60,
-        cluster_kg=0.30 * POUND_KG,
+        parse_quantity("4 tons/acre", "yield").value, vines_per_ha=605 / ACRE_HA,
+        clusters_a_vine=60, cluster_kg=0.30 * POUND_KG,
     )
     assert got.keep == pytest.approx(44.08, abs=5e-3)
     assert got.remove == pytest.approx(15.9, abs=0.05)

@@ -5,15 +5,19 @@ from __future__ import annotations
 import pytest
 
 from budvision.stats.proportions import clopper_pearson, wilson
-from budvision.vineyard.policies import shipped_policies
+from budvision.vineyard.policies import Band, Policy, shipped_policies
 from budvision.vineyard.potential import crop_potential
-from budvision.vineyard.pruning import add_share_dead, divide_by_share_alive, round_nodes
+from budvision.vineyard.pruning import add_share_dead, round_nodes
+
+EXACT = Policy("exact", "", "", (
+    Band("all", 0.0, 1.0, True, True, "", rule="divide_by_share_alive"),))
+"""Exact compensation at every share, normal / (1 - m)."""
 
 
 def test_compensation_table(truth):
     for row in truth("compensation.csv"):
         dead = float(row["share_dead"])
-        assert divide_by_share_alive(1, dead) == pytest.approx(float(row["exact"]), abs=5.1e-5)
+        assert float(EXACT.factor(dead)) == pytest.approx(float(row["exact"]), abs=5.1e-5)
         assert add_share_dead(1, dead) == pytest.approx(float(row["additive"]), abs=5e-3)
         alive = add_share_dead(1, dead) * (1 - dead)
         assert alive == pytest.approx(float(row["alive_after_additive"]), abs=5.1e-5)
@@ -21,19 +25,19 @@ def test_compensation_table(truth):
 
 def test_worked_examples_in_use():
     # Worked arithmetic of common practice: 50 live wanted, 40 % dead -> 83.3, leave 83.
-    assert round_nodes(divide_by_share_alive(50, 0.40)) == 83
+    assert round_nodes(50 * float(EXACT.factor(0.40))) == 83
     # Northern New York grape update, 28 Feb 2014: 35 % injured, leave 35 % more.
     assert add_share_dead(100, 0.35) == pytest.approx(135)
 
 
 def test_interval_carried_through():
     # 35 dead of 100, 40 normal. Wilson 54.3 to 72.4, point 61.5; exact 53.9 to 73.0 (computed).
-    assert divide_by_share_alive(40, 0.35) == pytest.approx(61.54, abs=5e-3)
+    assert 40 * EXACT.factor(0.35) == pytest.approx(61.54, abs=5e-3)
     for interval, low, high in (
         (wilson(35, 100), 54.3, 72.4), (clopper_pearson(35, 100), 53.9, 73.0)
     ):
-        assert divide_by_share_alive(40, interval.low) == pytest.approx(low, abs=0.05)
-        assert divide_by_share_alive(40, interval.high) == pytest.approx(high, abs=0.05)
+        assert 40 * EXACT.factor(interval.low) == pytest.approx(low, abs=0.05)
+        assert 40 * EXACT.factor(interval.high) == pytest.approx(high, abs=0.05)
 
 
 def test_bands_at_their_edges(truth):

@@ -9,12 +9,18 @@ import pytest
 
 from budvision.errors import InputError
 from budvision.vineyard.buds import BudTable, Factor
-from budvision.vineyard.mortality import summarise, summarise_table
+from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.strata import block_strata, weighed
 from budvision.vineyard.tissues import tissue_units
 from budvision.vocabulary import BudCalls, CallValue, Tissue
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
+
+
+def summarise(told, *, strata_shares=None, **options):
+    """The answer for buds of one block."""
+    shares = None if strata_shares is None else {told[0].block: strata_shares}
+    return summarise_table(BudTable.from_calls(told), strata_shares=shares, **options)[0]
 
 
 def blocks(n_samples, rng, *, canes=(6, 6), shares=(0.1, 0.5), icc=0.2, nodes=10):

@@ -19,11 +19,12 @@ from budvision.errors import NothingToDoError
 from budvision.report.spreadsheet import as_csv, as_xlsx
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
+from budvision.vineyard.mortality import summarise_table
 from budvision.vocabulary import TISSUES, CallValue
 from budvision.web import create_app
 from budvision.workflow.answers.answers import answer_of, sampled_buds, season_answers, what_if
 from budvision.workflow.answers.comparison import compare_answers
-from budvision.workflow.answers.tally import results_json
+from budvision.workflow.answers.tally import results_as_dict
 
 L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
 
@@ -90,7 +91,8 @@ def test_pages_files_and_the_tally_give_the_same_numbers(
     season: Season, client: FlaskClient
 ) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2, 5, 3, 4, 4, 3, 4, 3])
-    told = results_json(sampled_buds(season, answer_of(season, "Kettle Bench"))[1])["blocks"][0]
+    table = sampled_buds(season, answer_of(season, "Kettle Bench"))[1]
+    told = results_as_dict(summarise_table(table))["blocks"][0]
     from_page = json.loads(client.get("/results/results.json").text)["blocks"][0]
     assert from_page["waiting"]["n_buds"] == 0
     assert {**from_page, **told} == from_page

@@ -1,8 +1,8 @@
 """From confirmed calls to the answer: the paper tally and the season's results are one path.
 
-A season calls `results_json(table, settings=..., normal_nodes={block: n})` with a `BudTable` built
-from its database; a paper tally calls `tally_file(path)`. Both give the same numbers for the same
-calls, because both end in `budvision.vineyard.mortality.summarise_table`.
+A season builds a `BudTable` from its database; a paper tally calls `tally_file(path)`. Both give
+the same numbers for the same calls, because both end in
+`budvision.vineyard.mortality.summarise_table`, and `results_as_dict` words them as JSON.
 """
 
 from __future__ import annotations
@@ -16,8 +16,6 @@ from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.pruning import NodeCount
 from budvision.vineyard.results import BlockResult, TissueResult
-from budvision.vineyard.strata import StrataShares
-from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import read_calls
 
 __all__ = [
@@ -25,7 +23,6 @@ __all__ = [
     "block_as_dict",
     "nodes_as_dict",
     "results_as_dict",
-    "results_json",
     "tally_file",
     "tissue_as_dict",
 ]
@@ -132,41 +129,6 @@ def results_as_dict(
             f"block {result.block}: {text}" for result in results for text in result.warnings
         )],
     }
-
-
-def results_json(
-    buds: BudTable | Sequence[BudCalls],
-    *,
-    settings: Settings | None = None,
-    policies: Mapping[str, Policy] | None = None,
-    normal_nodes: Mapping[str, float] | float | None = None,
-    secondary_crop: Mapping[str, float] | float | None = None,
-    strata_shares: StrataShares | None = None,
-) -> dict[str, object]:
-    """Return the JSON object of the tally for buds of any number of blocks.
-
-    Parameters
-    ----------
-    buds : BudTable or sequence of BudCalls
-        Current confirmed calls.
-    settings, policies, normal_nodes, secondary_crop, strata_shares
-        As in `budvision.vineyard.mortality.summarise_table`.
-
-    Returns
-    -------
-    dict
-        Ready for `json.dumps`; a season adds "waiting" to each block.
-
-    Raises
-    ------
-    InputError
-        When a bud stands twice or a value is outside its range.
-    """
-    table = buds if isinstance(buds, BudTable) else BudTable.from_calls(buds)
-    return results_as_dict(summarise_table(
-        table, settings=settings, policies=policies, normal_nodes=normal_nodes,
-        secondary_crop=secondary_crop, strata_shares=strata_shares,
-    ))
 
 
 def tally_file(

@@ -26,6 +26,8 @@ from budvision.store.queries import blocks, calls, canes, models, people, photos
 from budvision.store.queries.calls import NewCall
 from budvision.store.queries.people import Person
 from budvision.store.session import Season
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.mortality import summarise_table
 from budvision.vocabulary import (
     TISSUES,
     BudCalls,
@@ -38,7 +40,7 @@ from budvision.vocabulary import (
 from budvision.web import create_app
 from budvision.web.current import SEASON_KEY
 from budvision.workflow.answers.results import results
-from budvision.workflow.answers.tally import results_json
+from budvision.workflow.answers.tally import results_as_dict
 from budvision.workflow.review.readings import is_blind
 from budvision.workflow.review.save import Saved, save, save_table, undo
 
@@ -278,7 +280,8 @@ class Calls(RuleBasedStateMachine):
         assert waiting["n_tissues"] == 9 - sum(
             bud.call(tissue) is not None for bud in expected for tissue in TISSUES)
         if expected:
-            assert found == results_json(expected)["blocks"]
+            answer = summarise_table(BudTable.from_calls(expected))
+            assert found == results_as_dict(answer)["blocks"]
         else:
             assert found[0]["n_buds"] == 0
 
