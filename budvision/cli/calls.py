@@ -164,6 +164,7 @@ def results(
     Example: budvision results --block "Mill Row"
     """
     from budvision.cli.tally import print_results
+    from budvision.report.readers import reader_words
     from budvision.store.session import Season
     from budvision.workflow.answers.comparison import told_facts
     from budvision.workflow.answers.results import results_as_dict, season_results
@@ -181,6 +182,9 @@ def results(
             typer.echo("")
         for answer in answers:
             _tell_waiting(answer)
+        told = next((answer.corrected for answer in answers if answer.corrected), None)
+        for reader in told.readers if told else ():
+            typer.echo(reader_words(reader))
     if not confirmed:
         say("budvision: nobody has called a bud yet; confirm buds on the review page "
             "(`budvision serve`) or with `budvision calls import`.")

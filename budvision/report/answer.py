@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from budvision.report.choices import CHOICES, Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
+from budvision.report.readers import corrected_words
 from budvision.report.words import (
     check_units,
     count,
@@ -304,7 +305,8 @@ def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
         lines.append(f"The block {'lies' if certain else 'most likely lies'} in the band "
                      f"“{plain(best.name)}” ({percent(best.probability)} likely).")
     lines.append(_more(facts))
-    return tuple(lines)
+    lines.append(corrected_words(facts, primary))
+    return tuple(line for line in lines if line)
 
 
 def _more(facts: BlockFacts) -> str:

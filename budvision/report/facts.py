@@ -11,6 +11,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from budvision.report.misread import CorrectedFacts
 from budvision.vineyard.policies import Band, Policy
 from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
 from budvision.vineyard.results import BandEdge, BlockResult, Reach, TissueResult
@@ -205,6 +206,8 @@ class BlockFacts:
         What the most buds within reach would leave open, where they would not settle the band.
     rules_apart : bool
         Whether policies differ by more nodes than the sample's own range.
+    corrected : CorrectedFacts or None
+        Mortality with readers' errors taken out; None where nobody read a bud twice.
     normal_nodes : float or None
         Nodes retained on a vine in a normal year.
     arrangement : str
@@ -256,6 +259,7 @@ class BlockFacts:
     edge: BandEdge | None = None
     reach: Reach | None = None
     rules_apart: bool = False
+    corrected: CorrectedFacts | None = None
     appendix: tuple[BudLine, ...] = field(default=())
 
 

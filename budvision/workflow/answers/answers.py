@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from budvision.errors import NothingToDoError
+from budvision.report.misread import CorrectedFacts
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries.blocks import Block, Sampling
 from budvision.store.queries.calls import current_calls
@@ -58,7 +59,7 @@ class Answer:
         The block's own policy, else the season's.
     policies : mapping of str to Policy
         All that the season knows.
-    beyond, zones
+    beyond, zones, corrected
         As in `budvision.workflow.answers.results.BlockAnswer`.
     """
 
@@ -70,6 +71,7 @@ class Answer:
     policies: Mapping[str, Policy]
     beyond: Part | None = None
     zones: tuple[BlockResult, ...] = ()
+    corrected: CorrectedFacts | None = None
 
     @property
     def judged(self) -> BlockResult | None:
@@ -108,7 +110,7 @@ def _answer(
     if told is None:
         return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
     return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
-                  policies, told.beyond, told.zones if told.confirmed else ())
+                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 
 from budvision.errors import NothingToDoError
+from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
 from budvision.store.queries.blocks import Block, list_samplings
 from budvision.store.queries.columns import CallColumns, call_columns
@@ -24,6 +25,7 @@ from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, Tissue
+from budvision.workflow.answers.readers import corrected, second_readings
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
 from budvision.workflow.review.calls_table import chosen_samplings
 from budvision.workflow.sampling.soak import SoakClock, soak_clock
@@ -93,6 +95,8 @@ class BlockAnswer:
         The answer of each zone by itself; empty where the sample has fewer than two.
     soak : SoakClock, optional
         Hours in water and whether cutting was early; None where nobody kept the times.
+    corrected : CorrectedFacts, optional
+        Mortality with readers' errors taken out; None where nobody read a bud twice.
     """
 
     block: Block
@@ -103,6 +107,7 @@ class BlockAnswer:
     beyond: Part | None = None
     zones: tuple[BlockResult, ...] = ()
     soak: SoakClock | None = None
+    corrected: CorrectedFacts | None = None
 
 
 def season_results(
@@ -144,6 +149,7 @@ def season_results(
             )
         columns = call_columns(conn, list(ids.values()))
         samplings = {row.id: row for row in list_samplings(conn)}
+        twice = second_readings(conn)
     labels = {key: row.label for key, row in samplings.items()}
     clocks = {key: clock for key, row in samplings.items()
               if (clock := soak_clock(row, settings)).state != "unknown"}
@@ -153,10 +159,11 @@ def season_results(
     called = np.zeros(len(columns.blocks), bool)
     called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
     return [
-        BlockAnswer(one, labels[int(columns.sampling_ids[at])], results[one.name], waiting[at],
+        BlockAnswer(one, labels[key], results[one.name], waiting[at],
                     bool(called[at]), beyond.get(one.name), tuple(zones.get(one.name, ())),
-                    clocks.get(int(columns.sampling_ids[at])))
-        for at, one in enumerate(columns.blocks)
+                    clocks.get(key), corrected(results[one.name], twice, sampling_id=key))
+        for at, (one, key) in enumerate(
+            zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
     ]
 
 
@@ -353,6 +360,7 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
                 "waiting": answer.waiting.as_dict(),
             } | ({"zones": [block_as_dict(zone) for zone in answer.zones]} if answer.zones else {})
             | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
+            | ({} if answer.corrected is None else {"corrected": asdict(answer.corrected)})
             | ({} if answer.soak is None else {"soak": {
                 "state": answer.soak.state, "hours": answer.soak.hours,
                 "early": answer.soak.early, "words": answer.soak.words,

@@ -226,7 +226,7 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        **_counted(answer), zones=_zones(answer),
+        **_counted(answer), zones=_zones(answer), corrected=answer.corrected,
     )
 
 
