@@ -86,7 +86,7 @@ OWN_SETTINGS = """\
 [settings]
 normal_nodes = 36        # as in the lease
 units = "us"
-prior_icc = 0.25
+prior_icc = 0.3
 """
 
 
@@ -165,7 +165,7 @@ def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) 
     assert [line for line in report.conflicts if "units" in line] == [
         "setting units is 'metric' here and stays; it was 'us' there"]
     assert again.read_text() == (
-        "[settings]\nnormal_nodes = 36\nprior_icc = 0.25\nunits = 'metric'\n"
+        "[settings]\nnormal_nodes = 36\nprior_icc = 0.3\nunits = 'metric'\n"
         "[photos]\nfolder = 'photos'\n")
     # a setting of another version is left out and told of
     told = json.loads(values.read_text()) | {"moon": 3}
@@ -173,7 +173,7 @@ def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) 
     Season.create(tmp_path / "third").close()
     with Season.open(tmp_path / "third") as opened:
         assert [line for line in restore_settings(opened, tmp_path / "bag") if "moon" in line]
-        assert opened.settings["prior_icc"] == 0.25
+        assert opened.settings["prior_icc"] == 0.3
 
 
 def test_season_without_private_metadata_comes_back_equal_by_default(tmp_path: Path) -> None:
