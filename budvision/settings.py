@@ -93,11 +93,6 @@ SETTINGS: tuple[Setting, ...] = (
             "reviewer is not led."),
     Setting("card_line_mm", 50.0, "Measured length of the photo card's check line; more than "
             "0.5 mm from 50, the card's scale is refused.", 10.0, 100.0),
-    Setting("decide_low", 0.15, "Sequential rule: stop when mortality is at most this.",
-            0.01, 0.98),
-    Setting("decide_high", 0.35, "Sequential rule: stop when mortality is at least this.",
-            0.02, 0.99),
-    Setting("decide_error", 0.1, "Sequential rule: chance of each wrong stop.", 0.001, 0.4),
     Setting("units", "metric", "Units on pages and paper.", choices=("metric", "us")),
     Setting("paper", "a4", "Paper size.", choices=("a4", "us-letter")),
     Setting("lab", "", "Name of the lab or program, at the head of the grower sheet."),

@@ -69,7 +69,7 @@ def paper(
                          "plan`, and print from there; a plan made elsewhere is not kept.")
     else:
         made = bench_paper(found, kinds=KINDS[:4] if kind == "all" else (kind,), paper=sheets,
-                           tag=tag, settings=settings)
+                           tag=tag, settings=settings, folder=season if in_season else None)
     for path in write_paper(made, out):
         typer.echo(str(path))
 

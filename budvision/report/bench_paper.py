@@ -60,11 +60,10 @@ class CaneTag:
 
 @dataclass(frozen=True, slots=True)
 class StopLine:
-    """After so many canes: at most `low` dead is few, at least `high` is many; None is neither."""
+    """After so many canes: the dead, from and to, to stop at in each band; None is never."""
 
     canes: int
-    low: int | None
-    high: int | None
+    dead: tuple[tuple[int, int] | None, ...]
 
 
 def _tone(share: float) -> float:
@@ -217,7 +216,8 @@ def cane_tags_pdf(
 
 
 def bench_tally_pdf(
-    plan: SamplePlan, *, paper: str = "a4", stops: Sequence[StopLine] = (), stop_words: str = "",
+    plan: SamplePlan, *, paper: str = "a4", stops: Sequence[StopLine] = (),
+    stop_bands: Sequence[str] = (), stop_words: str = "",
 ) -> bytes:
     """Set the bench tally for people who score on paper.
 
@@ -228,9 +228,11 @@ def bench_tally_pdf(
     paper : str
         a4 or us-letter.
     stops : sequence of StopLine
-        Lines of the sequential rule; empty leaves the table out.
+        Lines of the stopping rule; empty leaves the table out.
+    stop_bands : sequence of str
+        Shares of each band, in words.
     stop_words : str
-        What the rule decides between, in a sentence.
+        What the numbers mean, in a sentence.
 
     Returns
     -------
@@ -245,6 +247,7 @@ def bench_tally_pdf(
     data = {
         "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
         "nodes": plan.nodes, "stop_words": stop_words, "stops": [asdict(row) for row in stops],
+        "stop_bands": list(stop_bands),
         "canes": [{"cane": vine.cane, "place": f"row {vine.row} vine {vine.vine}",
                    "size": vine.size} for vine in plan.vines],
     }

@@ -184,9 +184,11 @@ def test_cane_tags_can_be_read_by_machine_and_by_people(
 def test_the_bench_tally_has_a_line_for_every_bud_and_the_tally_columns(
     plan: SamplePlan, tmp_path: Path
 ) -> None:
-    stops = [StopLine(1, None, 6), StopLine(2, 1, 9)]
-    text = " ".join(text_of(bench_tally_pdf(plan, stops=stops, stop_words="Few or many."),
+    stops = [StopLine(8, ((0, 3), None, (41, 80))), StopLine(9, ((0, 4), (17, 17), (46, 90)))]
+    text = " ".join(text_of(bench_tally_pdf(plan, stops=stops, stop_words="Few or many.",
+                                            stop_bands=["up to 9%", "9% to 40%", "above 40%"]),
                             tmp_path).split())
+    assert "canes 8 9 up to 9% dead 0–3 0–4 9% to 40% dead – 17 above 40% dead 41–80 46–90" in text
     assert text.count("primary secondary tertiary") >= 5    # two canes stand side by side
     for vine in plan.vines:
         assert f"cane {vine.cane} · row {vine.row} vine {vine.vine}" in text

@@ -177,7 +177,8 @@ def show_plan(sampling_id: int) -> ResponseReturnValue:
     """Show a plan and its paper."""
     made = plan.season_plan(current_season(), sampling_id)
     return render_template("bench/plan_shown.html", plan=made, sampling_id=sampling_id,
-                           facts=plan_facts(made, current_season().settings), caution=CAUTION)
+                           facts=plan_facts(made, current_season().settings,
+                                            folder=current_season().folder), caution=CAUTION)
 
 
 @blueprint.get("/<int:sampling_id>/paper/<kind>.pdf")
@@ -191,7 +192,8 @@ def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
         data = photo_cards(paper=size)
     else:
         made = bench_paper(plan.season_plan(season, sampling_id), kinds=(kind,), paper=size,
-                           tag=request.args.get("tag", "cut"), settings=season.settings)
+                           tag=request.args.get("tag", "cut"), settings=season.settings,
+                           folder=season.folder)
         data = next(iter(made.values()))
     return Response(data, mimetype="application/pdf")
 

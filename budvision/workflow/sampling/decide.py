@@ -1,120 +1,173 @@
-"""When to stop cutting: the quick look, and the sequential rule after each whole cane."""
+"""When to stop cutting: the quick look, and the rule for the policy's bands after each cane."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from budvision.errors import NotFoundError
 from budvision.settings import Settings
-from budvision.stats.clusters import design_effect
-from budvision.stats.sequential import SequentialPlan, quick_look, sequential_plan
+from budvision.stats.sequential import quick_look
+from budvision.stats.stopping import (
+    FIRST_LOOK,
+    SURE,
+    Look,
+    Stopped,
+    band_decided,
+    simulate_stopping,
+    stopping_looks,
+)
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.queries.calls import current_calls
 from budvision.store.queries.review import bud_states
 from budvision.store.session import Season
+from budvision.vineyard.policies import Band, Policy, shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan
 from budvision.vocabulary import BudCalls, CallValue
 
-__all__ = ["LEAST_CANES", "decision_state", "plan_facts", "rule_of", "stop_lines"]
-
-LEAST_CANES = 3
-"""The rule does not stop on fewer whole canes: one odd cane is not a block."""
+__all__ = ["band_share_words", "decision_state", "plan_facts", "plan_looks"]
 
 
-def rule_of(settings: Settings, *, icc: float, nodes: int) -> SequentialPlan:
-    """Return the season's sequential rule, its lines moved apart for buds of one cane.
+def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
+    known = shipped_policies(None if folder is None else folder / "policies.toml")
+    name = name or settings.text("policy")
+    if name not in known:
+        raise NotFoundError(f"there is no policy {name!r}", where="policy",
+                            expected=f"one of {', '.join(sorted(known))}", do="Correct the name.")
+    return known[name]
+
+
+def band_share_words(band: Band) -> str:
+    """Word the shares of a band: up to 14%, 14% to 35%, above 50%."""
+    if band.low <= 0:
+        return f"up to {band.high:.0%}"
+    return f"{band.low:.0%} to {band.high:.0%}" if band.high < 1 else f"above {band.low:.0%}"
+
+
+def plan_looks(
+    plan: SamplePlan, settings: Settings | None = None, *, folder: Path | None = None,
+) -> tuple[Policy, tuple[Look, ...]]:
+    """Return the policy of a plan, and after which canes how many dead primaries end cutting.
 
     Parameters
     ----------
-    settings : Settings
-        For `decide_low`, `decide_high` and `decide_error`.
-    icc : float
-        Likeness of buds of one cane.
-    nodes : int
-        Buds a cane.
+    plan : SamplePlan
+    settings : Settings, optional
+        The season's.
+    folder : Path, optional
+        Season folder, for policies of its own.
 
     Raises
     ------
-    InputError
-        When the season's two shares are not in order.
+    NotFoundError
+        When there is no such policy.
     """
-    error = settings.number("decide_error")
-    plain = sequential_plan(settings.number("decide_low"), settings.number("decide_high"),
-                            alpha=error, beta=error)
-    return plain.for_canes(design_effect(nodes, icc))
+    policy = _policy(plan.policy, settings or Settings(), folder)
+    return policy, stopping_looks(policy.edges, n_units=len(plan.vines), size=plan.nodes,
+                                  prior_icc=plan.icc)
 
 
-def stop_lines(
-    rule: SequentialPlan, *, canes: int, nodes: int
-) -> list[tuple[int, int | None, int | None]]:
-    """Return after each number of canes the dead primaries that mean few, and that mean many."""
-    early = [(c, None, None) for c in range(1, min(LEAST_CANES, canes + 1))]
-    return early + [(c, rule.low_at(c * nodes), rule.high_at(c * nodes))
-                    for c in range(LEAST_CANES, canes + 1)]
+def _errors(plan: SamplePlan, policy: Policy, looks: Sequence[Look]) -> list[tuple[Stopped, ...]]:
+    """Simulate the rule at a quarter and at three quarters of each band."""
+    rng = np.random.default_rng(plan.draw)
+    return [
+        tuple(simulate_stopping(
+            band.low + part * (band.high - band.low), rng=rng, edges=policy.edges,
+            icc=plan.icc, n_units=len(plan.vines), size=plan.nodes, looks=looks)
+            for part in (0.25, 0.75))
+        for band in policy.bands
+    ]
 
 
-def _words(rule: SequentialPlan) -> str:
-    return (f"The rule tells at most {rule.low_share:.0%} dead from at least "
-            f"{rule.high_share:.0%} (chance of each error about {rule.alpha:.0%}).")
-
-
-def plan_facts(plan: SamplePlan, settings: Settings | None = None) -> dict[str, Any]:
+def plan_facts(
+    plan: SamplePlan, settings: Settings | None = None, *, folder: Path | None = None,
+) -> dict[str, Any]:
     """Return what a plan says of stopping early, as JSON, with the sentences for people."""
     look = quick_look()
     chances = {f"{share:.2f}": look.chance(share) for share in (0.15, 0.3, 0.5)}
     quick = ", ".join(f"{chance:.0%} at {float(share):.0%} dead"
                       for share, chance in chances.items())
-    rule = rule_of(settings or Settings(), icc=plan.icc, nodes=plan.nodes)
-    lines = stop_lines(rule, canes=len(plan.vines), nodes=plan.nodes)
-    shown = "; ".join(
-        f"{c} canes: {'–' if low is None else low} or fewer, {'–' if high is None else high} or "
-        "more" for c, low, high in lines if low is not None or high is not None)
+    policy, looks = plan_looks(plan, settings, folder=folder)
+    n_buds = len(plan.vines) * plan.nodes
+    errors = _errors(plan, policy, looks) if looks else []
+    by_units = {one.units: one for one in looks}
+    lines = [{"canes": c, "bands": [
+        {"name": band.name, "from": ends[0], "to": ends[1]}
+        for band, ends in zip(policy.bands, by_units[c].dead, strict=True) if ends
+    ] if c in by_units else []} for c in range(1, len(plan.vines) + 1)]
     return {
         "quick_look": {"nodes": look.n_buds, "least_dead": look.threshold,
                        "chance_to_go_on": chances},
         "sequential": {
-            "low_share": rule.low_share, "high_share": rule.high_share, "alpha": rule.alpha,
-            "beta": rule.beta, "h1": rule.h1, "h2": rule.h2, "slope": rule.slope,
-            "lines": [{"canes": c, "low": low, "high": high} for c, low, high in lines],
+            "policy": policy.name, "edges": list(policy.edges), "sure": SURE, "lines": lines,
+            "errors": [{"share": row.truth, "right": row.right, "right_whole": row.right_whole,
+                        "buds": row.mean_share * n_buds} for rows in errors for row in rows],
         },
         "words": [
             f"Quick look first: cut {look.n_buds} nodes of different vines; go on to the whole "
             f"sample when {look.threshold} or more primaries are dead (chance to go on: {quick}).",
-            f"Then after each whole cane: {_words(rule)} Stop at this many dead primaries so far: "
-            f"{shown or 'the sample is too small for the rule to stop early'}.",
+            *_words(policy, looks, errors, n_buds),
         ],
     }
 
 
+def _words(
+    policy: Policy, looks: Sequence[Look], errors: Sequence[Sequence[Stopped]], n_buds: int
+) -> list[str]:
+    rule = (f"Then after each whole cane, from {FIRST_LOOK} canes on: stop when one band of policy "
+            f"{policy.name} is {SURE:.0%} likely.")
+    shown = "; ".join(
+        f"{one.units} canes: " + ", ".join(
+            f"{ends[0]} to {ends[1]} dead ({band_share_words(band)})"
+            for band, ends in zip(policy.bands, one.dead, strict=True) if ends)
+        for one in looks if any(one.dead))
+    if not shown:
+        return [f"{rule} This sample is too small for that: cut all of it."]
+    means = "; ".join(
+        f"{band_share_words(band)}: right band in {np.mean([row.right for row in rows]):.0%} "
+        f"({np.mean([row.right_whole for row in rows]):.0%} with the whole sample), "
+        f"{np.mean([row.mean_share for row in rows]) * n_buds:.0f} buds of {n_buds}"
+        for band, rows in zip(policy.bands, errors, strict=True))
+    return [f"{rule} Dead primaries so far with which you may stop: {shown}.",
+            f"What that costs and saves, on average of simulated samples: {means}."]
+
+
 def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
-    """Return what the sequential rule says of the canes that are wholly called.
+    """Return what the rule says of the canes that are wholly called.
 
     Returns
     -------
     dict
-        state (low, high, go_on or none), canes, n_dead, n_judged and words.
+        state (none, go_on, decided, or whole when the plan's canes are all called), band (a name,
+        where decided), canes, n_dead, n_judged and words.
     """
     with season.read() as conn:
         sampling = sampling_by_id(conn, sampling_id)
         calls = current_calls(conn, sampling_id=sampling_id)
         states = bud_states(conn, sampling_id, doubts=False)
     open_canes = {row.cane for row in states if row.state in ("waiting", "no_photo", "partly")}
-    whole = [row for row in calls if row.cane not in open_canes]
-    n_canes, dead, judged = _count(whole)
-    nodes = int(sampling.plan.get("nodes", 10)) if sampling.plan else 10
-    icc = float(sampling.plan.get("icc", season.settings.number("prior_icc"))
-                if sampling.plan else season.settings.number("prior_icc"))
-    rule = rule_of(season.settings, icc=icc, nodes=nodes)
+    n_canes, dead, judged = _count([row for row in calls if row.cane not in open_canes])
     if not judged:
-        return {"state": "none", "canes": 0, "n_dead": 0, "n_judged": 0,
-                "words": "The sequential rule speaks when the first whole cane is called."}
-    state = rule.decide(dead, judged) if n_canes >= LEAST_CANES else "go_on"
-    said = {
-        "low": f"decided: at most {rule.low_share:.0%} of the primaries are dead. You may stop.",
-        "high": f"decided: at least {rule.high_share:.0%} of the primaries are dead. You may stop.",
-        "go_on": "go on." if n_canes >= LEAST_CANES else f"go on to {LEAST_CANES} canes at least.",
-    }[state]
-    return {"state": state, "canes": n_canes, "n_dead": dead, "n_judged": judged,
+        return {"state": "none", "band": None, "canes": 0, "n_dead": 0, "n_judged": 0,
+                "words": "The stopping rule speaks when the first whole cane is called."}
+    made = sampling.plan or {}
+    policy = _policy(str(made.get("policy", "")), season.settings, season.folder)
+    prior = float(made.get("icc", season.settings.number("prior_icc")))
+    number, chance = band_decided(dead, judged, n_canes, policy.edges, prior_icc=prior)
+    band = None if number < 0 else policy.bands[number]
+    if n_canes >= int(made.get("canes", n_canes + 1)):
+        state, said = "whole", "the whole sample is called; its answer is in the results."
+    elif band is not None:
+        state = "decided"
+        said = f"{band_share_words(band)} dead is {chance:.0%} likely. You may stop."
+    else:
+        state = "go_on"
+        said = "go on." if n_canes >= FIRST_LOOK else f"go on to {FIRST_LOOK} canes at least."
+    return {"state": state, "band": band.name if band is not None and state == "decided" else None,
+            "canes": n_canes, "n_dead": dead, "n_judged": judged,
             "words": f"{dead} of {judged} primaries dead on {n_canes} whole "
                      f"cane{'' if n_canes == 1 else 's'}: {said}"}
 

@@ -17,7 +17,7 @@ from budvision.report.bench_paper import (
 )
 from budvision.settings import Settings
 from budvision.vineyard.sample_plan import SamplePlan
-from budvision.workflow.sampling.decide import rule_of, stop_lines
+from budvision.workflow.sampling.decide import band_share_words, plan_looks
 
 __all__ = ["bench_paper", "photo_cards", "write_paper"]
 
@@ -29,7 +29,7 @@ def photo_cards(*, paper: str = "a4") -> bytes:
 
 def bench_paper(
     plan: SamplePlan, *, kinds: Sequence[str], paper: str = "a4", tag: str = "cut",
-    settings: Settings | None = None,
+    settings: Settings | None = None, folder: Path | None = None,
 ) -> dict[str, bytes]:
     """Set the paper of a plan.
 
@@ -42,7 +42,9 @@ def bench_paper(
     paper, tag : str
         Page size and tag size.
     settings : Settings, optional
-        The season's: hours in water, and the sequential rule.
+        The season's: hours in water, and the policy of the stopping rule.
+    folder : Path, optional
+        Season folder, for policies of its own.
 
     Returns
     -------
@@ -66,12 +68,12 @@ def bench_paper(
                 plan_tags(plan), block=plan.block, sampling=plan.sampling, key=plan.key, size=tag,
                 paper=paper)
         elif kind == "tally":
-            rule = rule_of(settings or Settings(), icc=plan.icc, nodes=plan.nodes)
-            lines = stop_lines(rule, canes=len(plan.vines), nodes=plan.nodes)
+            policy, looks = plan_looks(plan, settings, folder=folder)
+            told = [look for look in looks if any(look.dead)]
             made["bench-tally.pdf"] = bench_tally_pdf(
-                plan, paper=paper, stops=[StopLine(*line) for line in lines],
-                stop_words=f"At most {rule.low_share:.0%} dead against at least "
-                           f"{rule.high_share:.0%}; where neither is reached, go on.")
+                plan, paper=paper, stop_bands=[band_share_words(band) for band in policy.bands],
+                stops=[StopLine(look.units, look.dead) for look in told[::len(told) // 16 + 1]],
+                stop_words="In a range you may stop, the block lies in that band; outside go on.")
         else:
             raise UsageError(f"the paper is {kind!r}", expected="card, walk, tags or tally")
     return made

@@ -13,8 +13,12 @@ import pytest
 
 from budvision.errors import ConflictError, InputError, NotFoundError, PhotoError
 from budvision.settings import Settings
-from budvision.stats.sequential import simulate_plan
-from budvision.store.queries.blocks import ensure_block, ensure_sampling, sampling_by_id
+from budvision.store.queries.blocks import (
+    ensure_block,
+    ensure_sampling,
+    sampling_by_id,
+    update_sampling,
+)
 from budvision.store.queries.calls import NewCall, save_calls
 from budvision.store.queries.canes import ensure_cane, list_buds, list_canes
 from budvision.store.queries.people import add_person
@@ -33,7 +37,7 @@ from budvision.workflow.answers.results import results
 from budvision.workflow.bench.answer import answer_photo
 from budvision.workflow.bench.bench import add_cane, bench_board, bench_list, mark_bud, take_photo
 from budvision.workflow.bench.picture import LARGE_PX, small_picture
-from budvision.workflow.sampling.decide import decision_state, plan_facts, rule_of
+from budvision.workflow.sampling.decide import decision_state, plan_facts
 from budvision.workflow.sampling.plan import (
     choose_canes,
     describe_block,
@@ -289,28 +293,6 @@ def test_canes_follow_the_wish() -> None:
 # ---- when to stop -----------------------------------------------------------------------------
 
 
-def test_the_rule_has_the_lines_of_the_two_shares() -> None:
-    # Wald's lines for 15 % against 35 % at .10/.10, worked out by hand from the formulas of the
-    # NIST/SEMATECH e-Handbook 6.2.6: h 1.96961, slope 0.240474.
-    rule = rule_of(Settings({"prior_icc": 0.0}), icc=0.0, nodes=10)
-    assert rule.h1 == pytest.approx(1.96961, abs=5e-6)
-    assert rule.h2 == pytest.approx(1.96961, abs=5e-6)
-    assert rule.slope == pytest.approx(0.240474, abs=5e-7)
-
-
-@pytest.mark.parametrize("icc", [0.0, 0.1, 0.2])
-def test_wrong_stops_stay_within_what_the_rule_says(icc: float) -> None:
-    rule = rule_of(Settings(), icc=icc, nodes=10)
-    rng = np.random.default_rng(8)
-    low = simulate_plan(rule, 0.15, rng=rng, icc=icc, most_canes=60, n_samples=4000)
-    high = simulate_plan(rule, 0.35, rng=rng, icc=icc, most_canes=60, n_samples=4000)
-    # Standard error of a share of 0.1 of 4000: 0.005.
-    assert low.high <= 0.115
-    assert high.low <= 0.115
-    assert low.undecided < 0.01
-    assert low.mean_buds < 150
-
-
 def test_only_whole_called_canes_count(season: Season) -> None:
     with season.write() as conn:
         person = add_person(conn, "Noor Haddad", "reviewer").id
@@ -336,12 +318,27 @@ def test_only_whole_called_canes_count(season: Season) -> None:
     state = decision_state(season, 1)
     assert (state["state"], state["n_dead"], state["n_judged"]) == ("go_on", 5, 5)
     assert state["words"] == (
-        "5 of 5 primaries dead on 1 whole cane: go on to 3 canes at least.")
+        "5 of 5 primaries dead on 1 whole cane: go on to 5 canes at least.")
     for bud in buds[5:]:
         call(bud.id, CallValue.DEAD)
     state = decision_state(season, 1)
-    assert state["state"] == "high"
-    assert "You may stop" in state["words"]
+    assert (state["state"], state["band"]) == ("whole", None)     # the plan has four canes
+    with season.write() as conn:
+        update_sampling(conn, 1, plan={"canes": 9, "policy": "common", "icc": 0.25})
+        for cane in ("5", "6"):
+            ensure_cane(conn, 1, cane)
+    assert decision_state(season, 1)["words"].endswith("go on to 5 canes at least.")
+    for cane in ("5", "6"):
+        take_photo(season, photograph(100 + int(cane)), sampling_id=1, cane=cane, node=1, cut=1,
+                   person_id=None)
+    with season.read() as conn:
+        more = [bud for bud in list_buds(conn, sampling_id=1) if bud.cane in ("5", "6")]
+    for bud in more:
+        call(bud.id, CallValue.DEAD)
+    state = decision_state(season, 1)
+    assert (state["state"], state["band"]) == ("decided", "minimal")
+    assert "22 of 22 primaries dead on 6 whole canes: above 50% dead is" in state["words"]
+    assert state["words"].endswith("likely. You may stop.")
     assert bench_board(season, 1)["decision"] == state
     # The hours in water stay with the results.
     assert "soak" not in results(season)["blocks"][0]  # type: ignore[index]
@@ -360,4 +357,15 @@ def test_the_plan_says_when_to_stop(season: Season) -> None:
         "0.15": pytest.approx(0.1798, abs=5e-5), "0.30": pytest.approx(0.6172, abs=5e-5),
         "0.50": pytest.approx(0.9453, abs=5e-5)}
     assert len(facts["sequential"]["lines"]) == 4
-    assert "Then after each whole cane" in facts["words"][1]
+    assert "too small" in facts["words"][1]                  # four canes
+    layout = describe_block("B", n_rows=6, n_vines=10)
+    plan = plan_sample(layout, settings=Settings(), sampling="a", canes=12, nodes=10, draw=1)
+    told = plan_facts(plan)["sequential"]
+    assert told["edges"] == [0.14, 0.35, 0.5]
+    assert told["lines"][3]["bands"] == []
+    assert {band["name"] for band in told["lines"][10]["bands"]} >= {"normal", "minimal"}
+    assert len(told["errors"]) == 8
+    assert all(row["right"] >= row["right_whole"] - 0.1 for row in told["errors"])
+    words = " ".join(plan_facts(plan)["words"])
+    assert "stop when one band of policy common is 85% likely" in words
+    assert "with the whole sample" in words
