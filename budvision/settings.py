@@ -65,6 +65,27 @@ class Setting:
             )
         return value
 
+    def read(self, text: str, *, where: str) -> Value:
+        """Return the value that a person typed: yes or no, a number with a point, a text.
+
+        Raises
+        ------
+        InputError
+            When the text is no value of this setting.
+        """
+        text, value = text.strip(), self.default
+        if isinstance(self.default, bool):
+            value = {"yes": True, "no": False}.get(text.lower(), text)
+        elif isinstance(self.default, int | float):
+            number = int if isinstance(self.default, int) else float
+            try:
+                value = number(text)
+            except ValueError:
+                value = text
+        else:
+            value = text
+        return self.check(value, where=where)
+
 
 SETTINGS: tuple[Setting, ...] = (
     Setting("confidence", 0.95, "Nominal coverage of every interval.", 0.5, 0.999),

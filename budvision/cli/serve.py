@@ -41,7 +41,10 @@ def serve(
     browser: Annotated[bool, typer.Option(
         "--browser/--no-browser", help="Open the first page in the browser.")] = False,
 ) -> None:
-    """Serve the bench, review and results pages of a season."""
+    """Serve the pages of a season; where there is none yet, the page that makes it.
+
+    Example: budvision serve --season winter-2026 --browser
+    """
     from budvision.web.serving import serve_season
 
     def ready(address: str) -> None:

@@ -1,4 +1,4 @@
-"""Pages on loopback: bench, review, results and models.
+"""Pages on loopback: bench, review, results, models and the season itself.
 
 Each part is a blueprint in a package of its own, named in `PARTS`; its module has an attribute
 `blueprint` and, where it wants a word in the navigation, `navigation = ("Word", "endpoint")`.
@@ -21,7 +21,7 @@ from budvision.web.current import SEASON_KEY
 
 __all__ = ["PARTS", "create_app"]
 
-PARTS: tuple[str, ...] = ("bench", "review", "results", "models")
+PARTS: tuple[str, ...] = ("bench", "review", "results", "models", "season")
 """Packages of `budvision.web` with a blueprint, in the order of the navigation."""
 
 

@@ -23,7 +23,7 @@ from budvision.version import __version__
 if TYPE_CHECKING:
     from budvision.store.session import Season
 
-__all__ = ["CACHE_FOLDER", "PageFrame", "install", "install_pages", "is_loopback_address"]
+__all__ = ["CACHE_FOLDER", "PageFrame", "install", "install_pages", "is_loopback_address", "shield"]
 
 CACHE_FOLDER = "cache"
 """Folder of a season that may be deleted at any time: reduced photographs, the cookie secret."""
@@ -77,11 +77,34 @@ def install(app: Flask, season: Season, *, hosts: Sequence[str], https: bool) ->
     https : bool
         Whether a proxy in front speaks HTTPS.
     """
-    name = sha256(str(season.folder.resolve()).encode()).hexdigest()[:8]
+    shield(app, season.folder, secret=_secret(season.folder / CACHE_FOLDER),
+           most_mb=season.settings.number("max_upload_mb"), hosts=hosts, https=https)
+
+
+def shield(
+    app: Flask, folder: Path, *, secret: bytes, most_mb: float, hosts: Sequence[str] = (),
+    https: bool = False,
+) -> None:
+    """Set the limits and protections for a folder, which need not be a season yet.
+
+    Parameters
+    ----------
+    app : flask.Flask
+        The application.
+    folder : Path
+        What is served; it names the cookie.
+    secret : bytes
+        Signs the cookies.
+    most_mb : float
+        Largest file accepted, in megabytes.
+    hosts, https
+        As in `install`.
+    """
+    name = sha256(str(folder.resolve()).encode()).hexdigest()[:8]
     app.config.update(
-        SECRET_KEY=_secret(season.folder / CACHE_FOLDER),
+        SECRET_KEY=secret,
         TRUSTED_HOSTS=[*_LOOPBACK_NAMES, *hosts],
-        MAX_CONTENT_LENGTH=int((season.settings.number("max_upload_mb") + 1) * 1_000_000),
+        MAX_CONTENT_LENGTH=int((most_mb + 1) * 1_000_000),
         SESSION_COOKIE_NAME=f"budvision_{name}",
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
@@ -108,12 +131,11 @@ def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) 
         version=__version__, loopback=bool(app.config["BUDVISION_LOOPBACK"]),
     )
 
-    backup_days = season.settings.number("backup_days")
-
     @app.context_processor
     def _frame() -> dict[str, object]:
         folder = Path(app.config["SEASON_FOLDER"])
-        return {"frame": frame, "backup_due": backup_reminder(folder, backup_days)}
+        return {"frame": frame, "backup_due": backup_reminder(
+            folder, season.settings.number("backup_days"))}
 
     @app.get("/")
     def first_page() -> PlainResponse:

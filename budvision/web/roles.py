@@ -32,6 +32,10 @@ PERMISSIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("results.*", "POST", _ALL),
     ("models.*", "GET", _ALL),
     ("models.*", "POST", _LEAD),
+    ("season.settings", "GET", _LEAD),
+    ("season.*", "GET", _ALL),
+    ("season.photo*", "POST", _ALL),
+    ("season.*", "POST", _LEAD),
 )
 """Endpoint (or pattern), method, roles; the first line that fits holds. `nobody`: no log-in."""
 

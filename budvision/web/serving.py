@@ -19,9 +19,9 @@ from waitress.server import create_server
 from budvision.errors import BudvisionError, UsageError
 from budvision.photo import workers
 from budvision.web import create_app
-from budvision.web.current import SEASON_KEY
 from budvision.web.guard import is_loopback_address
-from budvision.web.models.work import desk_of
+from budvision.web.season.begin import Doorway, begin_app, may_begin
+from budvision.web.work import desk_of
 
 __all__ = ["serve_season"]
 
@@ -45,7 +45,7 @@ def serve_season(
     Parameters
     ----------
     season_folder : path
-        The season.
+        The season; a folder without one opens the page that makes it, on this machine only.
     host : str
         Address to listen on. Anything but loopback asks people to log in.
     port : int
@@ -67,20 +67,22 @@ def serve_season(
         When the folder is not a season.
     """
     loopback = is_loopback_address(host) and not hosts
-    app = create_app(season_folder, loopback=loopback, hosts=hosts, https=https)
-    season = app.extensions[SEASON_KEY]
+    if loopback and not https and may_begin(Path(season_folder)):
+        served = Doorway(begin_app(Path(season_folder)))
+    else:
+        served = Doorway(create_app(season_folder, loopback=loopback, hosts=hosts, https=https))
     try:
         door = _listen(host, port)
     except OSError as error:
-        season.close()
+        served.close()
         raise UsageError(
             f"{host} port {port} cannot be listened on ({error.strerror or error})",
             expected="a free port of this machine", where="serve",
             do="Choose another with --port, or --port 0 for any free one.",
         ) from error
     server = create_server(
-        app, sockets=[door], threads=16, ident=None, clear_untrusted_proxy_headers=not https,
-        max_request_body_size=int(app.config["MAX_CONTENT_LENGTH"]),
+        served, sockets=[door], threads=16, ident=None, clear_untrusted_proxy_headers=not https,
+        max_request_body_size=int(served.app.config["MAX_CONTENT_LENGTH"]),
     )
     taken = door.getsockname()[1]
     shown = f"[{host}]" if ":" in host else host
@@ -102,8 +104,8 @@ def serve_season(
         pass
     finally:
         server.close()
-        left = desk_of(app).left()
-        season.close()
+        left = desk_of(served.app).left()
+        served.close()
         workers.close()
         if before is not None:
             signal.signal(signal.SIGTERM, before)

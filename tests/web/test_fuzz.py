@@ -27,8 +27,8 @@ from flask.testing import FlaskClient
 import budvision.web
 from budvision.store.queries import people
 from budvision.web import create_app
-from budvision.web.models.work import Desk
 from budvision.web.people import hash_password
+from budvision.web.work import Desk
 
 PASSWORD = "four plain words here"
 N = int(os.environ.get("BUDVISION_FUZZ", "400"))

@@ -13,8 +13,8 @@ from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
-from budvision.web.models.work import Done, Tell, Work, desk_of
 from budvision.web.people import current_person, need_person
+from budvision.web.work import Done, Tell, Work, desk_of
 from budvision.workflow.learning.anew import count_out_of_step, propose_anew
 from budvision.workflow.learning.models import (
     Candidate,
@@ -31,8 +31,7 @@ from budvision.workflow.learning.models import (
 
 __all__ = ["blueprint"]
 
-blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates",
-                      static_folder="static", static_url_path="/static")
+blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
 _JOBS = 1

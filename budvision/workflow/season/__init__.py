@@ -1,1 +1,1 @@
-"""The season as a whole: `make` it, say its `status`, `check` it, play the `demo`."""
+"""The season as a whole: `make` it, `change` its settings, say its `status`, `check` it, `demo`."""

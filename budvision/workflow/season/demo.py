@@ -13,6 +13,7 @@ from budvision.store.session import Season
 from budvision.workflow.intake.intake import IntakeReport, intake
 from budvision.workflow.intake.propose import ProposeReport, propose_waiting
 from budvision.workflow.review.calls_table import ImportReport, import_calls
+from budvision.workflow.season.change import change_settings
 
 __all__ = ["REVIEWER", "SAMPLING", "DemoReport", "build_demo"]
 
@@ -105,11 +106,6 @@ def build_demo(
 
 def _made(folder: Path) -> Season:
     """Make the season, with the side on which the sample photographs have the cane base."""
-    Season.create(folder).close()
-    config = folder / "budvision.toml"
-    text = config.read_text(encoding="utf-8")
-    config.write_text(
-        text.replace("[settings]\n", f'[settings]\ncane_base = "{CANE_BASE}"\n', 1),
-        encoding="utf-8",
-    )
-    return Season.open(folder)
+    season = Season.create(folder)
+    change_settings(season, {"cane_base": CANE_BASE})
+    return season

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from budvision.errors import SeasonError
-from budvision.store.queries import blocks
+from budvision.store.names import clean_label
+from budvision.store.queries import blocks, people
 from budvision.store.session import CONFIG, Season
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.potential import check_class
 from budvision.vineyard.training import check_training
+from budvision.workflow.season.change import change_settings, read_typed
 
-__all__ = ["init", "set_block"]
+__all__ = ["begin", "init", "set_block"]
 
 
 def init(
@@ -29,14 +32,41 @@ def init(
         When the site's name cannot be used.
     """
     if site and not (folder / CONFIG).exists():
-        from budvision.store.names import clean_label
-
         site = clean_label(site, "site")
     season = Season.create(folder, database_url=database_url, photos=photos)
     with season.write() as conn:
         if site or not blocks.list_sites(conn):
             blocks.ensure_site(conn, site or season.folder.name or "site")
     return season
+
+
+def begin(folder: Path, *, site: str, lead: str, typed: Mapping[str, str]) -> None:
+    """Make a season with its first settings and its lead; all is checked before anything is made.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the new season.
+    site, lead : str
+        Name of the site, and of the person who leads the program.
+    typed : mapping of str to str
+        Settings as they were typed, by name.
+
+    Raises
+    ------
+    SeasonError
+        When the folder is a season already.
+    InputError
+        When a name or a setting cannot be used.
+    StorageError
+        When the folder cannot be written.
+    """
+    site, lead = clean_label(site, "site"), clean_label(lead, "name")
+    read_typed(typed)
+    with init(folder, site=site) as season:
+        change_settings(season, typed)
+        with season.write() as conn:
+            people.add_person(conn, lead, "lead")
 
 
 def set_block(

@@ -1,4 +1,4 @@
-"""Long work of the models' pages: one piece after the other, beside the pages, told of as it goes.
+"""Long work of the pages: one piece after the other, beside the pages, told of as it goes.
 
 What is being done lives in this process only. If the program ends meanwhile, the season is as
 sound as after any killed command, and the work is asked for again.
@@ -21,7 +21,7 @@ from budvision.store.session import now
 __all__ = ["Desk", "Done", "Work", "desk_of"]
 
 _log = logging.getLogger("budvision.web")
-_KEY = "budvision.models.desk"
+_KEY = "budvision.desk"
 _making = threading.Lock()
 
 Tell = Callable[[str, int, int], None]
@@ -110,7 +110,7 @@ class Desk:
                 return False
             self._waiting.append((Work(kind, title, by, at=now()), do))
             if self._thread is None:
-                self._thread = threading.Thread(target=self._go, name="models-work", daemon=True)
+                self._thread = threading.Thread(target=self._go, name="desk-work", daemon=True)
                 self._thread.start()
             return True
 

@@ -1,6 +1,6 @@
 // Shows how far long work is, and loads the page again when it has ended.
 
-import { read, Refused } from "../../static/send.js";
+import { read, Refused } from "./send.js";
 
 const EVERY_MS = 700;
 const part = document.getElementById("work");
@@ -18,7 +18,7 @@ function show(work) {
   }
   const count = work.total ? `, ${work.done} of ${work.total}` : "";
   words.textContent = work.state === "waiting" ? "about to begin"
-    : `${work.what || "reading the calls"}${count}`;
+    : `${work.what || "beginning"}${count}`;
 }
 
 async function look() {

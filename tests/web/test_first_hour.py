@@ -1,0 +1,190 @@
+"""From an empty folder to a season, its settings and a backup by pages only."""
+
+from __future__ import annotations
+
+import html
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask
+from werkzeug.test import Client, TestResponse
+
+from budvision.settings import SETTINGS, Settings
+from budvision.store.session import Season
+from budvision.web import create_app
+from budvision.web.season.begin import Doorway, begin_app, may_begin
+
+FIRST = {"site": "Orun Valley", "lab": "Lab of the valley", "lead": "Élise Droz",
+         "units": "us", "paper": "us-letter", "cane_base": "right"}
+
+
+class Person:
+    """Somebody with a browser, who counts each form that is sent."""
+
+    def __init__(self, served: Any) -> None:
+        self.client = Client(served)
+        self.text, self.n_sent = "", 0
+
+    def open(self, path: str) -> TestResponse:
+        answer = self.client.get(path, follow_redirects=True)
+        self.text = html.unescape(answer.get_data(as_text=True))
+        return answer
+
+    def send(self, path: str, data: dict[str, Any]) -> TestResponse:
+        token = re.search(r'name="csrf_token" value="([^"]+)"', self.text)
+        assert token, "the page before has no form"
+        self.n_sent += 1
+        answer = self.client.post(path, data=data | {"csrf_token": token.group(1)},
+                                  follow_redirects=True)
+        self.text = html.unescape(answer.get_data(as_text=True))
+        return answer
+
+    def wait(self, path: str) -> None:
+        until = time.monotonic() + 120
+        while True:
+            self.open(path)
+            if 'id="work-bar"' not in self.text:
+                return
+            assert time.monotonic() < until
+            time.sleep(0.1)
+
+
+@pytest.fixture
+def doorway(tmp_path: Path) -> Any:
+    place = tmp_path / "place"
+    place.mkdir()
+    made = Doorway(begin_app(place))
+    yield made
+    made.close()
+
+
+def begin(doorway: Doorway) -> Person:
+    person = Person(doorway)
+    assert person.open("/").status_code == 200
+    person.send("/", FIRST)
+    person.send("/me", {"name": "Élise Droz", "next": "/season/"})
+    return person
+
+
+def test_an_empty_place_becomes_a_season_in_the_same_process(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    place = tmp_path / "place"
+    person = Person(doorway)
+    person.open("/")
+    assert not list(place.iterdir()), "looking writes nothing"
+    for side in ("left", "right", "top", "bottom", "unknown"):
+        assert f'value="{side}"' in person.text
+    assert person.send("/", FIRST | {"site": " "}).status_code == 400
+    assert "site: the site is" in person.text
+    assert "expected 1 to 120 printable characters" in person.text
+    assert 'value="Élise Droz"' in person.text, "a failed form keeps what was typed"
+    assert person.send("/", FIRST | {"units": "cubits"}).status_code == 400
+    assert not list(place.iterdir()), "a refused form makes nothing"
+    answer = person.send("/", FIRST)
+    assert answer.status_code == 200
+    assert "Who are you?" in person.text
+    assert 'value="Élise Droz"' in person.text
+    person.send("/me", {"name": "Élise Droz", "next": "/season/"})
+    assert "Orun Valley" in person.text
+    assert str(place) in person.text
+    with Season.open(place) as season:
+        assert {name: season.settings[name] for name in ("lab", "units", "paper", "cane_base")} == {
+            name: FIRST[name] for name in ("lab", "units", "paper", "cane_base")}
+    for page in ("/bench/", "/review", "/results/", "/models/", "/season/settings",
+                 "/season/keep"):
+        assert person.open(page).status_code == 200, page
+
+
+def test_where_other_files_lie_the_season_gets_a_folder_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "letters.txt").write_text("x", encoding="utf-8")
+    doorway = Doorway(begin_app(tmp_path))
+    person = Person(doorway)
+    person.open("/")
+    for name in ("", "../up", "/tmp/x", ".hidden", "a/b"):
+        assert person.send("/", FIRST | {"folder": name}).status_code == 400, name
+    assert [path.name for path in tmp_path.iterdir()] == ["letters.txt"]
+    assert person.send("/", FIRST | {"folder": "winter 2026"}).status_code == 200
+    assert (tmp_path / "winter 2026" / "budvision.toml").exists()
+    doorway.close()
+    assert may_begin(tmp_path)
+    assert not may_begin(tmp_path / "winter 2026")
+    assert not may_begin(tmp_path / "no such")
+
+
+def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person = begin(doorway)
+    config = tmp_path / "place" / "budvision.toml"
+    person.open("/season/settings")
+    for one in SETTINGS:
+        assert one.help in person.text
+    shown = dict(re.findall(r'name="was-(\w+)" value="([^"]*)"', person.text))
+    assert set(shown) == {one.name for one in SETTINGS}
+    form = {f"was-{name}": value for name, value in shown.items()} | shown
+    before = config.read_bytes()
+    assert person.send("/season/settings", form | {"confidence": "95", "lab": "New"}
+                       ).status_code == 400
+    assert "confidence is 95.0; expected a number from 0.5 to 0.999" in person.text
+    assert 'value="New"' in person.text
+    assert config.read_bytes() == before
+    config.write_text(config.read_text(encoding="utf-8") + "# by hand\n", encoding="utf-8")
+    person.send("/season/settings", form | {"confidence": "0.9", "bound_missing": "yes"})
+    assert "Kept: confidence, bound missing." in person.text
+    assert "# by hand" in config.read_text(encoding="utf-8")
+    assert Settings.load(config)["confidence"] == 0.9
+    person.send("/season/settings", form | {"lab": "Late"})   # a page from before the change
+    assert Settings.load(config)["confidence"] == 0.9
+    assert Settings.load(config)["lab"] == "Late"
+    assert Settings.load(config)["secondary_crop"] == 1 / 3
+
+
+def test_backup_check_and_archive_say_what_came_of_them(doorway: Doorway, tmp_path: Path) -> None:
+    person = begin(doorway)
+    person.open("/season/keep")
+    assert "never been backed up" in person.text
+    assert person.send("/season/keep/backup", {"backup_folder": "usb"}).status_code == 400
+    assert "expected its whole path" in person.text
+    assert 'value="usb"' in person.text
+    person.send("/season/keep/backup", {"backup_folder": str(tmp_path / "usb")})
+    person.wait("/season/keep")
+    assert "is verified: 0 photographs" in person.text
+    assert (tmp_path / "usb" / "generations").is_dir()
+    person.send("/season/keep/check", {})
+    person.wait("/season/keep")
+    assert "The season is sound." in person.text
+    person.send("/season/keep/archive", {"archive_folder": str(tmp_path / "archive")})
+    person.wait("/season/keep")
+    assert "people stand under pseudonyms" in person.text
+    assert (tmp_path / "archive" / "bagit.txt").exists()
+    person.send("/season/keep/backup", {"backup_folder": str(tmp_path / "place" / "inside")})
+    person.wait("/season/keep")
+    assert "the backup would lie in the season itself" in person.text
+
+
+@pytest.fixture
+def network(tmp_path: Path) -> Any:
+    from budvision.store.queries.people import add_person
+    from budvision.web.people import hash_password
+
+    with Season.create(tmp_path / "winter") as season, season.write() as conn:
+        add_person(conn, "Ada Quill", "lead", password_hash=hash_password("several plain words"))
+    app = create_app(tmp_path / "winter", loopback=False, hosts=("lab.example",))
+    yield app
+    app.extensions["budvision.season"].close()
+
+
+def test_over_a_network_no_folder_of_the_server_is_named(network: Flask, tmp_path: Path) -> None:
+    network.config["WTF_CSRF_ENABLED"] = False
+    client = network.test_client()
+    client.post("/me", data={"name": "Ada Quill", "password": "several plain words"})
+    for what in ("backup", "archive"):
+        answer = client.post(f"/season/keep/{what}", data={
+            f"{what}_folder": str(tmp_path / "elsewhere")})
+        assert answer.status_code == 400
+        assert "a folder of the server cannot be named" in answer.text
+    assert not (tmp_path / "elsewhere").exists()
