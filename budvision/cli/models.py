@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -99,6 +100,8 @@ def evaluate(
         help="First seed; seeds that nothing was trained on when left out.")] = None,
     other_hand: Annotated[bool, typer.Option(
         "--other-hand", help="Draw with the second, independent renderer.")] = False,
+    stress: Annotated[bool, typer.Option(
+        "--stress", help="Draw benches that nobody staged; a table of the kinds.")] = False,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
     montage: Annotated[Path | None, typer.Option(
         help="Also write a sheet of 30 of them, truth beside found, as a PNG file.")] = None,
@@ -110,6 +113,7 @@ def evaluate(
     """
     from budvision.learning.evaluate import evaluate_observations
     from budvision.learning.observe import FIRST_SEED, columns_of, observe_many
+    from budvision.learning.stress import slices, stress_lines, worst_slices
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
@@ -119,11 +123,15 @@ def evaluate(
     seen = []
     with _progress(photos) as step:
         for one in observe_many(
-            range(start, start + photos), folder=entry.folder, standin=other_hand, workers=workers
+            range(start, start + photos), folder=entry.folder,
+            hand="standin" if other_hand else "staged" if stress else "tidy", workers=workers,
         ):
             seen.append(one)
             step()
     found = evaluate_observations(columns_of(seen), proposer.verdict)
+    kinds = slices(columns_of(seen), proposer.verdict) if stress else []
+    if stress:
+        found["kinds"] = [asdict(one) for one in kinds]
     if montage is not None:
         from budvision.errors import StorageError
         from budvision.learning.montage import montage as sheet
@@ -142,6 +150,12 @@ def evaluate(
         typer.echo(json.dumps({"model": entry.label, **found}))
         return
     _print(entry.label, found)
+    if stress:
+        for row in stress_lines(kinds):
+            typer.echo(f"{row[0]:<34}" + "  ".join(f"{cell:<22}" for cell in row[1:]).rstrip())
+        typer.echo("bad at: " + ("; ".join(
+            f"{one.kind} ({one.called - one.right} of {one.called} calls wrong)"
+            for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
 
 
 class _progress:

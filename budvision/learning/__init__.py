@@ -32,14 +32,22 @@ recipes             Two general recipes on the same pictures, for comparison: a 
                     trainable pixels
 region_training     Go on training the segmenter with corrected and confirmed regions, mixed with
                     renders
+scenes              Photographs with their truth, in one form for every renderer, named by their
+                    seeds
 scoring             Scores of verdicts: right among those called, confusion, coverage against
                     error, calibration
-segmenter_average   Average the weights of segmenters that were trained on from the same start
+segmenter_loss      What the segmenter learns from: bent pictures, and the loss of its answers on
+                    them
 segmenter_pool      Training examples that drawing processes share with the trainer
 segmenter_scores    Score label maps against the truth of renders: centres, overlap, swaps,
                     exposure, brownness
+segmenter_start     Bring the weights of an exported segmenter into the network, so that training
+                    goes on from it
 segmenter_training  Train the segmenter on rendered photographs; needs the `train` extra (torch,
                     onnx)
+stress              Stress a model: each kind of trouble that benches bring as a slice, with counts
+                    and intervals
+traced              Examples cut out of a folder of path-traced photographs with masks and truth
 train               Train a verdict model from feature rows and their truth
 tune                Make a tuned verdict model out of lessons: correction, limits, novelty, and
                     how well it does

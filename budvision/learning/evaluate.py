@@ -22,6 +22,7 @@ __all__ = [
     "evaluate_observations",
     "leave_one_world_out",
     "robustness",
+    "settled_verdicts",
     "training_rows",
 ]
 
@@ -136,6 +137,7 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         "refused_good_because": _counts(table["reasons"][usable & ~found]),
     }
     named = judged[:, None] & table["exposed_true"] & clear & np.isfinite(table["row"]).all(axis=2)
+    named &= table["dead"] >= 0
     here = judged[:, None] & (table["dead_here"] >= 0) & np.isfinite(table["row"]).all(axis=2)
     result: dict[str, Any] = {
         "photos": int(usable.size), "segmentation": segmentation, "gate": gate,
@@ -185,7 +187,7 @@ def _counts(words: npt.NDArray[Any]) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def _settled(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
+def settled_verdicts(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
     """Return the verdict of each measured tissue, empty of the others.
 
     Where a person is asked for the name, nothing is called yet: those count as unsure.
@@ -210,7 +212,7 @@ def _verdict_table(
     said, p_dead = _say(model, table["row"][kept])
     truth = dead[kept]
     if split:
-        said = _settled(table, model)[kept]
+        said = settled_verdicts(table, model)[kept]
     result: dict[str, Any] = {"all": verdict_scores(said, p_dead, truth)}
     if not split:
         return result

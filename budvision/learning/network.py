@@ -5,28 +5,48 @@ face, to tell the tissues apart. Input is RGB in [0, 1], shape (batch, 3, side, 
 multiple of 32. Outputs:
 
 ``pixels``
-    (batch, 7, side / 2, side / 2): five class logits (labels 0 to 4), a logit of this pixel being
-    dead, a logit of the growing point of this pixel's tissue being dead.
+    (batch, 11, side / 2, side / 2): eight class logits (`budvision.render.zones.ZONES`; those from
+    4 on fold to scales and wool), a logit of this pixel being dead, a logit of the growing point of
+    this pixel's tissue being dead, a logit of a growing point lying here.
 ``whole``
     (batch, 3 + n): logits of exposed for primary, secondary, tertiary, then one logit a judgement
     of `JUDGEMENTS` (softmax).
+
+The exported file says all this of itself in its metadata (`LAYOUT`), for whoever runs it.
 
 Needs torch, the `train` extra.
 """
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import torch
 from torch import Tensor, nn
 
 from budvision.render.examples import JUDGEMENTS
+from budvision.render.zones import ZONES
 
-__all__ = ["WIDTH", "BudNet", "export_onnx"]
+__all__ = ["CROP_PX", "FRAME_PX", "LAYOUT", "MAPS", "N_CLASSES", "WIDTH", "BudNet", "export_onnx"]
 
-N_CLASSES = 5
+N_CLASSES: Final = len(ZONES)
+MAPS: Final = ("dead_pixel", "dead_tissue", "growing_point")
+"""What the channels after the classes tell."""
+CROP_PX: Final = 384
+"""Side of the square round the face that the network is trained at."""
+FRAME_PX: Final = 256
+"""Side of the whole frame that it is trained at."""
+LAYOUT: Final = {
+    "budvision.layout": "2",
+    "budvision.crop_px": str(CROP_PX),
+    "budvision.frame_px": str(FRAME_PX),
+    "budvision.classes": json.dumps(ZONES),
+    "budvision.maps": json.dumps(MAPS),
+    "budvision.judgements": json.dumps(JUDGEMENTS),
+}
+"""Metadata of the exported file; a file without them has five classes and two maps."""
 WIDTH = 0.85
 """Width of the default model's network."""
 
@@ -87,7 +107,7 @@ class BudNet(nn.Module):
         self.up2 = _Merge(c3, c2, c2)
         self.up1 = _Merge(c2, c1, c1)
         self.up0 = _Merge(c1, c0, 24)
-        self.pixels = nn.Conv2d(24, N_CLASSES + 2, 1)
+        self.pixels = nn.Conv2d(24, N_CLASSES + len(MAPS), 1)
         self.whole = nn.Sequential(
             nn.Linear(c4 + c2, 64),
             nn.ReLU(inplace=True),
@@ -127,10 +147,12 @@ def export_onnx(net: nn.Module, path: Path, *, side_px: int, check: Any = None) 
     """
     import cv2
     import numpy as np
+    import onnx
 
     sample = torch.zeros(1, 3, side_px, side_px) if check is None else torch.from_numpy(check)
     if check is None:
         sample.uniform_(0, 1)
+    free = {2: "height", 3: "width"}
     torch.onnx.export(
         net,
         (sample,),
@@ -139,7 +161,11 @@ def export_onnx(net: nn.Module, path: Path, *, side_px: int, check: Any = None) 
         output_names=["pixels", "whole"],
         opset_version=13,
         dynamo=False,
+        dynamic_axes={"image": free, "pixels": {2: "half_height", 3: "half_width"}},
     )
+    model = onnx.load(str(path))
+    onnx.helper.set_model_props(model, LAYOUT)
+    onnx.save(model, str(path))
     with torch.no_grad():
         wanted = net(sample)
     reader = cv2.dnn.readNetFromONNX(str(path))

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -20,15 +20,26 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from budvision.learning.scenes import (
+    FIRST_SEED,
+    HANDS,
+    WORLD_KEYS,
+    Scene,
+    draw_scene,
+    draw_standin,
+    traced_scene,
+)
+from budvision.learning.traced import load_traced
 from budvision.photo.features import FEATURE_NAMES, measure, row_of
 from budvision.photo.quality import judge
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.render.visible import can_be_told, on_the_border
-from budvision.vocabulary import TISSUES, Tissue
+from budvision.vocabulary import TISSUES
 
 __all__ = [
     "BORDERLINE",
     "FIRST_SEED",
+    "HALF_DEAD",
     "WORLD_KEYS",
     "Observation",
     "Scene",
@@ -44,37 +55,10 @@ __all__ = [
 Uint8 = npt.NDArray[np.uint8]
 Float64 = npt.NDArray[np.float64]
 
-FIRST_SEED: Final = 2_000_000_000
-"""Photographs from this seed on are never seen by the segmenter's training."""
+HALF_DEAD: Final = -2
+"""State of a tissue that people would leave unsure."""
 BORDERLINE: Final = "nobody could tell"
 """Why a photograph counts neither as good nor as unusable."""
-WORLD_KEYS: Final = ("depth", "light", "camera", "cultivar", "structure", "bench", "blade")
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """A photograph with its truth, in one form for every renderer.
-
-    Attributes
-    ----------
-    image : ndarray of uint8, shape (rows, columns, 3)
-    labels : ndarray of uint8, shape (rows, columns)
-    exposed, dead : dict of Tissue to bool
-    usable : bool
-    why_not : str
-    world : dict of str to str
-    base_deg : float
-        Direction of the cane base, degrees clockwise from the right of the picture.
-    """
-
-    image: Uint8
-    labels: Uint8
-    exposed: dict[Tissue, bool]
-    dead: dict[Tissue, bool]
-    usable: bool
-    why_not: str
-    world: dict[str, str]
-    base_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +67,13 @@ class Observation:
 
     Arrays have one entry a tissue, primary to tertiary. `row` is NaN where nothing was measured;
     `dead_here` is the truth of the tissue that the region mostly covers (-1 for none), `dead` the
-    truth of the tissue of that name (-1 where not exposed). `clear` is False where the tissue is
+    truth of the tissue of that name (-1 where not exposed, `HALF_DEAD` where people would leave it
+    unsure). `clear` is False where the tissue is
     exposed but nobody could tell it (`budvision.render.visible`); where that is the primary the
     photograph is neither good nor bad: `why_not` is then `BORDERLINE`. `based_said` and
     `based_inside` are `exposed_said` and `centre_inside` where the segmenter was told on which
-    side of the picture the cane base lies, to the nearest quarter turn.
+    side of the picture the cane base lies, to the nearest quarter turn. `kinds` are the scene's,
+    joined by commas.
     """
 
     seed: int
@@ -107,66 +93,7 @@ class Observation:
     based_said: npt.NDArray[np.bool_]
     based_inside: npt.NDArray[np.bool_]
     row: Float64
-
-
-def draw_scene(seed: int, *, changes: dict[str, Any] | None = None) -> Scene:
-    """Draw a photograph of the main renderer by its seed; one in eight is no cut bud.
-
-    Parameters
-    ----------
-    seed : int
-        From `FIRST_SEED` on.
-    changes : dict, optional
-        Arguments of `sample_world` that narrow it.
-    """
-    from budvision.render.cut import render_cut
-    from budvision.render.negatives import render_negative
-    from budvision.render.world import sample_world
-
-    rng = np.random.default_rng(seed)
-    aspect = float(rng.choice([0.75, 2 / 3, 1.0, 4 / 3]))
-    if changes is None and rng.random() < 0.125:
-        image = np.asarray(render_negative(rng, size_px=640, aspect=aspect), np.uint8)
-        none = dict.fromkeys(TISSUES, False)
-        world = dict.fromkeys(WORLD_KEYS, "stray")
-        return Scene(image, np.zeros(image.shape[:2], np.uint8), none, {}, False, "no_cut_face",
-                     world, 0.0)
-    p_fault = 0.14 if changes is None else 0.0
-    world_drawn = sample_world(rng, p_fault=p_fault, **(changes or {}))
-    if not world_drawn.fault:
-        share = float(np.exp(rng.uniform(np.log(0.12), np.log(0.9))))
-        world_drawn = replace(world_drawn, face_share=share * min(1.0, aspect))
-    cut = render_cut(rng, world=world_drawn, size_px=640, aspect=aspect)
-    truth = cut.truth
-    usable = bool(truth.usable and truth.exposed[Tissue.PRIMARY])
-    return Scene(
-        np.asarray(cut.image, np.uint8), np.asarray(cut.labels, np.uint8), dict(truth.exposed),
-        dict(truth.dead), usable, truth.why_not or ("" if usable else "too_shallow"),
-        {key: str(getattr(world_drawn, key)) for key in WORLD_KEYS}, world_drawn.base_deg,
-    )
-
-
-def draw_standin(seed: int) -> Scene:
-    """Draw a photograph of the independent renderer: for scoring, never for training."""
-    from budvision.render.standin.cut import FAULTS, render
-    from budvision.render.standin.others import render_other
-
-    rng = np.random.default_rng(seed)
-    kind = rng.random()
-    if kind < 0.1:
-        cut = render_other(rng, megapixels=1.0)
-    else:
-        fault = str(rng.choice(FAULTS)) if kind < 0.22 else ""
-        cut = render(rng, fault=fault, megapixels=float(rng.uniform(0.8, 2.5)))
-    truth = cut.truth
-    return Scene(
-        cut.image, cut.labels, {one: truth.tissues[one].exposed for one in TISSUES},
-        {one: bool(truth.tissues[one].dead) for one in TISSUES if truth.tissues[one].exposed},
-        truth.usable, truth.fault,
-        {"depth": f"{round(truth.depth, 1)}", "light": truth.light, "camera": truth.camera,
-         "cultivar": truth.cultivar, "structure": "standin", "bench": truth.bench, "blade": ""},
-        truth.cane_base_deg,
-    )
+    kinds: str = "tidy"
 
 
 def observe(
@@ -192,7 +119,8 @@ def observe(
         reasons += [reason.code for reason in poor]
         seen = not poor
     exposed_true = np.array([scene.exposed[tissue] for tissue in TISSUES])
-    dead = np.array([int(scene.dead.get(tissue, -1)) for tissue in TISSUES], np.int8)
+    dead = np.array([HALF_DEAD if tissue in scene.unsure else int(scene.dead.get(tissue, -1))
+                     for tissue in TISSUES], np.int8)
     exposed_said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     overlap = np.full(3, np.nan)
     here = np.full(3, -1, np.int8)
@@ -201,6 +129,7 @@ def observe(
         features = measure(
             found.crop, found.labels, confidence=found.confidence,
             dead_map=found.dead_map, brown_map=found.brown_map,
+            growing_points=found.growing_points,
         )
         truth = _truth_in_box(scene.labels, found)
         exposed_said, inside = _where(found, truth)
@@ -229,7 +158,7 @@ def observe(
     return Observation(
         seed, usable, why_not, seen, "+".join(reasons),
         tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
-        dead, here, clear, doubt, based_said, based_inside, rows,
+        dead, here, clear, doubt, based_said, based_inside, rows, ",".join(scene.kinds),
     )
 
 
@@ -287,10 +216,9 @@ def _segmenter(folder: str) -> Segmenter:
     return Segmenter.load(Path(folder))
 
 
-def _look(seed: int, folder: str, standin: bool) -> Observation | None:
-    scene: Callable[[int], Scene] = draw_standin if standin else draw_scene
+def _look(seed: int, folder: str, hand: str) -> Observation | None:
     try:
-        drawn = scene(seed)
+        drawn = HANDS[hand](seed)
     except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
         sys.stderr.write(f"photograph {seed} could not be drawn: {error}\n")
         return None
@@ -298,13 +226,13 @@ def _look(seed: int, folder: str, standin: bool) -> Observation | None:
 
 
 def observe_many(
-    seeds: Sequence[int], *, folder: Path, standin: bool = False, workers: int = 2
+    seeds: Sequence[int], *, folder: Path, hand: str = "tidy", workers: int = 2
 ) -> Iterator[Observation]:
-    """Draw and look at many photographs over several processes."""
+    """Draw and look at many photographs of a hand of `HANDS` over several processes."""
     from concurrent.futures import ProcessPoolExecutor
     from functools import partial
 
-    job = partial(_look, folder=str(folder), standin=standin)
+    job = partial(_look, folder=str(folder), hand=hand)
     if workers == 1:
         yield from (one for one in map(job, seeds) if one is not None)
         return
@@ -320,13 +248,20 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--first", type=int, default=FIRST_SEED)
     parser.add_argument("--n", type=int, default=4000)
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--standin", action="store_true", help="the independent renderer")
+    parser.add_argument("--hand", choices=sorted(HANDS), default="tidy", help="who draws")
+    parser.add_argument("--traced", type=Path, help="held-out path-traced photographs instead")
     parser.add_argument("--model", type=Path, required=True, help="folder with segmenter.onnx")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args(arguments)
+    if given.traced is not None:
+        segmenter = _segmenter(str(given.model))
+        found = [observe(traced_scene(photo), seed=photo.number, segmenter=segmenter)
+                 for photo in load_traced(given.traced, held_out=True)]
+        save_observations(found, given.out)
+        return
     seeds = range(given.first, given.first + given.n)
     found = list(
-        observe_many(seeds, folder=given.model, standin=given.standin, workers=given.workers)
+        observe_many(seeds, folder=given.model, hand=given.hand, workers=given.workers)
     )
     save_observations(found, given.out)
     sys.stdout.write(f"{len(found)} photographs, {sum(one.found for one in found)} judged\n")

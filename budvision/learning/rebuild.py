@@ -47,11 +47,11 @@ from budvision.verdict.registry import ModelEntry, add_model, library_versions
 __all__ = ["PARTS", "main", "rebuild"]
 
 PARTS: Final = {
-    "train": (FIRST_SEED, 6000, False),
-    "held_out": (FIRST_SEED + 100_000_000, 1500, False),
-    "other_hand": (1000, 450, True),
+    "train": (FIRST_SEED, 6000, "tidy"),
+    "held_out": (FIRST_SEED + 100_000_000, 1500, "tidy"),
+    "other_hand": (1000, 450, "standin"),
 }
-"""Tables of observations: first seed, photographs, and whether the independent renderer draws."""
+"""Tables of observations: first seed, photographs, and who draws (`HANDS`)."""
 RECIPE_SEED: Final = FIRST_SEED + 700_000_000
 KINDS: Final = ("logistic",)
 WRONG: Final = (
@@ -111,12 +111,12 @@ def rebuild(
     """
     work.mkdir(parents=True, exist_ok=True)
     tables = {}
-    for name, (first, n_photos, standin) in PARTS.items():
+    for name, (first, n_photos, hand) in PARTS.items():
         path = work / f"{name}.npz"
         if not path.exists():
             seeds = range(first, first + max(40, round(n_photos * smaller)))
             _say(f"drawing {len(seeds)} photographs for {name}")
-            seen = list(observe_many(seeds, folder=folder, standin=standin, workers=workers))
+            seen = list(observe_many(seeds, folder=folder, hand=hand, workers=workers))
             save_observations(seen, path)
         tables[name] = load_observations(path)
     rng = np.random.default_rng(20260211)
@@ -151,9 +151,7 @@ def rebuild(
     segmenter = _segmenter_facts(folder)
     card = write_card(metrics, label=label, facts={
         "made": made, "segmenter": segmenter, "wrong": WRONG,
-        "command": f"python -m budvision.learning.segmenter_training --minutes 9 --out DIR\n"
-        f"    python -m budvision.learning.segmenter_average A/segmenter.pt B/segmenter.pt "
-        f"--out DIR\n"
+        "command": "python -m budvision.learning.segmenter_training --minutes 9 --out DIR\n"
         f"    python -m budvision.learning.rebuild --out models/{label} --work DIR/rows",
     })
     for file in ("verdict.skops", "metrics.json", "CARD.md"):

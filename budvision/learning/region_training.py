@@ -16,17 +16,22 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch import nn
+from torch import Tensor, nn
 
 from budvision.errors import NothingToDoError
+from budvision.learning.network import N_CLASSES
 from budvision.learning.onnx_network import OnnxNetwork
-from budvision.learning.segmenter_pool import judgement_number
-from budvision.learning.segmenter_training import CLASS_WEIGHTS, _loss, bend, predict
+from budvision.learning.segmenter_loss import CLASS_WEIGHTS, bend, losses
+from budvision.learning.segmenter_pool import CHANNELS, put
+from budvision.learning.segmenter_training import predict
 from budvision.render.examples import JUDGEMENTS, draw_example
+from budvision.vocabulary import LABEL_SCALES
 
 __all__ = ["RegionExamples", "fine_tune", "overlap"]
 
 SIDE_PX = 320
+_LABELS = 5
+_OLD_CHANNELS = 7
 _LEAST = 8
 _RATE = 2e-4
 
@@ -57,13 +62,14 @@ class RegionExamples:
         return len(self.images)
 
     def packed(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        """Return pictures (n, side, side, 5) and rows (n, 8) as the trainer takes them."""
+        """Return pictures (n, side, side, 6) and rows (n, 8) as the trainer takes them."""
         n = len(self)
         brown = np.zeros_like(self.labels)
         for k in range(3):
             brown[(self.labels == k + 1) & self.dead[:, k, None, None]] = 255
+        no_points = np.zeros_like(brown)
         pixels = np.concatenate(
-            [self.images, self.labels[..., None], brown[..., None]], axis=3)
+            [self.images, np.stack([self.labels, brown, no_points], axis=3)], axis=3)
         rows = np.zeros((n, 8), np.uint8)
         rows[:, :3], rows[:, 5:8] = self.exposed, self.dead
         rows[:, 3] = JUDGEMENTS.index("usable")
@@ -71,10 +77,35 @@ class RegionExamples:
         return pixels, rows
 
 
+class _FiveLabels(nn.Module):
+    """A network of either layout, asked for the five labels that people draw.
+
+    People do not draw growing points, cushions or wood: classes from the fifth on are folded into
+    scales and wool, and of growing points nothing is asked.
+    """
+
+    def __init__(self, net: OnnxNetwork) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
+        maps, whole = self.net(image)
+        n_classes = N_CLASSES if maps.shape[1] > _OLD_CHANNELS else _LABELS
+        scales = torch.logsumexp(maps[:, _LABELS - 1 : n_classes], 1, keepdim=True)
+        never = torch.full_like(maps[:, :1], -12.0)
+        blank = torch.full_like(maps[:, :1], -4.0)
+        folded = [maps[:, : _LABELS - 1], scales] + [never] * (N_CLASSES - _LABELS)
+        pixels = torch.cat([*folded, maps[:, n_classes : n_classes + 2], blank], 1)
+        lacking = 3 + len(JUDGEMENTS) - whole.shape[1]
+        if lacking:
+            whole = torch.cat([whole, torch.full_like(whole[:, :lacking], -12.0)], 1)
+        return pixels, whole
+
+
 def overlap(net: nn.Module, pixels: NDArray[np.uint8]) -> dict[str, float]:
     """Return the mean overlap (IoU) of primary, secondary and tertiary where they are exposed."""
     maps, _ = predict(net, pixels, "cpu")
-    guess = maps[:, :5].argmax(1)
+    guess = maps[:, :_LABELS].argmax(1)
     truth = pixels[:, ::2, ::2, 3]
     out = {}
     for k, name in enumerate(("primary", "secondary", "tertiary"), start=1):
@@ -87,15 +118,12 @@ def overlap(net: nn.Module, pixels: NDArray[np.uint8]) -> dict[str, float]:
 
 
 def _renders(n: int, rng: np.random.Generator) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    pixels = np.zeros((n, SIDE_PX, SIDE_PX, 5), np.uint8)
+    pixels = np.zeros((n, SIDE_PX, SIDE_PX, CHANNELS), np.uint8)
     rows = np.zeros((n, 8), np.uint8)
     for i in range(n):
-        example = draw_example(rng, side_px=SIDE_PX)
-        pixels[i, ..., :3], pixels[i, ..., 3], pixels[i, ..., 4] = (
-            example.image, example.labels, example.dead)
-        rows[i, :3] = example.exposed
-        rows[i, 3] = judgement_number(example.judgement)
-        rows[i, 4], rows[i, 5:8] = 1, example.state
+        put(pixels, rows, i, draw_example(rng, side_px=SIDE_PX))
+    np.minimum(pixels[..., 3], LABEL_SCALES, out=pixels[..., 3])
+    pixels[..., 5] = 0
     return pixels, rows
 
 
@@ -144,7 +172,8 @@ def fine_tune(
         progress("renders", 0, n_renders)
     renders, render_rows = _renders(n_renders, rng)
     n_check = max(8, n_renders // 6)
-    net = OnnxNetwork(start)
+    own_net = OnnxNetwork(start)
+    net = _FiveLabels(own_net)
     usable = render_rows[:n_check, 3] == JUDGEMENTS.index("usable")
     check = renders[:n_check][usable]
     before = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
@@ -161,9 +190,9 @@ def fine_tune(
         theirs = rng.integers(n_check, n_renders, batch - half)
         pictures = torch.from_numpy(np.concatenate([own[mine], renders[theirs]]))
         rows = torch.from_numpy(np.concatenate([own_rows[mine], render_rows[theirs]]))
-        image, labels, dead = bend(pictures, SIDE_PX)
-        maps, whole = net(image)
-        loss = _loss(maps, whole, labels, dead, rows, weights)
+        bent = bend(pictures, SIDE_PX)
+        maps, whole = net(bent.image)
+        loss = losses(maps, whole, bent, rows, weights).mean()
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -173,7 +202,7 @@ def fine_tune(
             progress("steps", int(time.monotonic() - begun), int(60 * minutes) + 1)
     after = {"own": overlap(net, own[held]), "renders": overlap(net, check)}
     probe = renders[:1, ..., :3].transpose(0, 3, 1, 2).astype(np.float32) / 255
-    gap = net.write(out, check=probe)
+    gap = own_net.write(out, check=probe)
     return {
         "before": before, "after": after, "steps": step, "n_regions": len(examples),
         "n_corrected": int(examples.corrected.sum()), "n_canes": len(canes),

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from budvision.learning.network import N_CLASSES
 from budvision.render.examples import JUDGEMENTS, UNKNOWN
 from budvision.vocabulary import TISSUES
 
@@ -30,12 +31,12 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
 
     Parameters
     ----------
-    maps : ndarray, (n, 7, h, w)
-        Class logits, logit of dead pixel, logit of dead tissue.
+    maps : ndarray, (n, 11, h, w)
+        Class logits, logits of dead pixel, of dead tissue, of a growing point.
     judged : ndarray, (n, 3 + judgements)
         Logits of exposed and of the judgement.
-    pixels : ndarray of uint8, (n, 2 h, 2 w, 5)
-        Image, labels and brownness of the examples.
+    pixels : ndarray of uint8, (n, 2 h, 2 w, 6)
+        Image, zones, brownness and heat of the examples.
     rows : ndarray of uint8, (n, 8)
         Exposed x 3, judgement, filled, dead x 3.
 
@@ -50,18 +51,18 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
     guess = judged[:, 3:].argmax(1)
     refused = guess != usable
     bad = (rows[:, 3] != usable) & (rows[:, 3] < len(JUDGEMENTS))
-    out["unusable_refused"] = float(refused[bad].mean())
-    out["usable_refused"] = float(refused[rows[:, 3] == usable].mean())
+    out["unusable_refused"] = _mean(refused[bad].tolist())
+    out["usable_refused"] = _mean(refused[rows[:, 3] == usable].tolist())
     out["judgement_right"] = {
         name: float((guess[rows[:, 3] == k] == k).mean())
         for k, name in enumerate(JUDGEMENTS)
         if (rows[:, 3] == k).any()
     }
-    labels = maps[:, :5].argmax(1)
+    labels = maps[:, :N_CLASSES].argmax(1)
     good = np.flatnonzero(rows[:, 3] == usable)
     swaps = pairs = 0
     for k, tissue in enumerate(TISSUES, start=1):
-        hit, overlap, brown, exposed = [], [], [], []
+        hit, overlap, brown, exposed, point = [], [], [], [], []
         for i in good:
             truth = pixels[i, ::2, ::2, 3] == k
             mine = labels[i] == k
@@ -77,9 +78,12 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
             row, col = _centre(mine)
             hit.append(bool(truth[row, col]))
             overlap.append(float((mine & truth).sum() / (mine | truth).sum()))
-            brown.append(
-                bool(maps[i, 6][mine].astype(np.float32).mean() > 0) == bool(rows[i, k + 4])
-            )
+            heat = np.where(mine, maps[i, N_CLASSES + 2].astype(np.float32), -99)
+            spot = np.unravel_index(int(heat.argmax()), heat.shape)
+            point.append(bool(pixels[i, 2 * spot[0], 2 * spot[1], 5] > 60))
+            if rows[i, k + 4] != UNKNOWN:
+                said = maps[i, N_CLASSES + 1][mine].astype(np.float32).mean() > 0
+                brown.append(bool(said) == bool(rows[i, k + 4]))
             if k == 2 and (pixels[i, ..., 3] == 3).any():
                 pairs += 1
                 swaps += int((labels[i][truth] == 3).mean() > 0.5)
@@ -89,6 +93,7 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
             "iou_median": float(np.median(overlap)) if overlap else None,
             "exposed_right": _mean(exposed),
             "dead_right": _mean(brown),
+            "growing_point_met": _mean(point),
         }
     out["secondary_called_tertiary"] = {"share": swaps / max(1, pairs), "n": pairs}
     return out

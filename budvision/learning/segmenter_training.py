@@ -1,19 +1,22 @@
 """Train the segmenter on rendered photographs; needs the `train` extra (torch, onnx).
 
-``python -m budvision.learning.segmenter_training --minutes 9 --out DIR`` draws examples in worker
-processes for as long as it runs, keeps the newest in a pool on the training device, bends them
-there (turns, scale, colour, blur, noise), and writes `segmenter.onnx` and `segmenter.json`. On an
-accelerator nine minutes suffice; on a CPU give it hours (``--minutes 240``): the same command, the
-same numbers within noise.
+``python -m budvision.learning.segmenter_training --minutes 9 --out DIR`` draws close crops and
+whole frames in worker processes for as long as it runs, keeps the newest in two pools on each
+training device, bends them there (turns, scale, colour, blur, noise), shows those again that it
+got wrong, and writes `segmenter.onnx` and `segmenter.json`. On several accelerators a network is
+trained on each from the same start and their weights are averaged (Wortsman et al. 2022, Model
+soups, ICML, PMLR 162:23965-23998). On a CPU give it hours (``--minutes 240``).
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing as mp
 import os
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,136 +25,124 @@ import torch
 from torch import Tensor, nn
 from torch.optim.swa_utils import get_ema_multi_avg_fn
 
-from budvision.learning.network import WIDTH, BudNet, export_onnx
-from budvision.learning.segmenter_pool import NOBODY_KNOWS, VALIDATION_START, Pool, drawing, drawn
+from budvision.learning.network import CROP_PX, FRAME_PX, WIDTH, BudNet, export_onnx
+from budvision.learning.segmenter_loss import CLASS_WEIGHTS, bend, losses
+from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, drawing, drawn
 from budvision.learning.segmenter_scores import score
-from budvision.render.examples import JUDGEMENTS, UNKNOWN
+from budvision.learning.segmenter_start import load_start
+from budvision.learning.traced import load_traced
+from budvision.render.examples import JUDGEMENTS
 
-__all__ = ["bend", "main", "predict", "save_network", "train"]
+__all__ = ["Plan", "main", "mean_of", "predict", "save_network", "train"]
 
-CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8)
+_HARD = 3.0
+"""How much more often than the average the hardest examples are shown."""
 
 
-def bend(batch: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
-    """Turn, mirror, scale and shift pictures with their labels; then disturb colour and sharpness.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """How a training goes.
 
-    Parameters
+    Attributes
     ----------
-    batch : Tensor of uint8, (n, side, side, 5)
-
-    Returns
-    -------
-    image : Tensor of float32 in [0, 1], (n, 3, side, side)
-    labels : Tensor of int64, (n, side / 2, side / 2)
-    dead : Tensor of float32 in [0, 1], (n, side / 2, side / 2)
+    minutes : float
+        Wall-clock time for all of it, first filling and scores included.
+    side_px, frame_px : int
+        Sides of the close crops and of the frames.
+    slots : int
+        Close crops kept, each of 6 * side_px ** 2 bytes on every device; a third as many frames.
+    start_from : Path, optional
+        Weights (`segmenter.pt`, or an exported `segmenter.onnx`) to go on from.
+    seed : int
+        Block of example seeds, 0 to 7; blocks share no example with each other or the held-out.
+    rate : float, optional
+        Highest learning rate; 0.0022 from nothing and 0.0012 from weights when left out.
+    devices : tuple of str
+        One network is trained on each.
+    share_staged : float
+        Share of cut buds staged as benches stage them (`budvision.render.staging`).
+    traced : Path, optional
+        Folder of path-traced photographs to cut examples out of (`budvision.learning.traced`).
+    share_traced : float
+        Share of the examples that come from there.
     """
-    n, device = batch.shape[0], batch.device
-    x = batch.permute(0, 3, 1, 2).float()
-    angle = torch.rand(n, device=device) * 2 * np.pi
-    zoom = torch.exp(torch.randn(n, device=device) * 0.14).clamp(0.7, 1.4)
-    ratio = torch.exp(torch.randn(n, device=device) * 0.05)
-    mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
-    shift = (torch.rand(n, 2, device=device) - 0.5) * 0.16
-    cos, sin = torch.cos(angle) * zoom, torch.sin(angle) * zoom
-    theta = torch.stack(
-        [
-            torch.stack([cos * mirror * ratio, -sin, shift[:, 0]], 1),
-            torch.stack([sin * mirror * ratio, cos, shift[:, 1]], 1),
-        ],
-        1,
-    )
-    grid = nn.functional.affine_grid(theta, [n, 1, side, side], align_corners=False)
-    image = (
-        nn.functional.grid_sample(
-            x[:, :3], grid, mode="bilinear", padding_mode="reflection", align_corners=False
-        )
-        / 255
-    )
-    half = nn.functional.affine_grid(theta, [n, 1, side // 2, side // 2], align_corners=False)
-    other = nn.functional.grid_sample(
-        x[:, 3:], half, mode="nearest", padding_mode="reflection", align_corners=False
-    )
-    labels, dead = other[:, 0].round().long().clamp(0, 4), other[:, 1] / 255
 
-    def draw(low: float, high: float, *shape: int) -> Tensor:
-        return torch.rand(n, *shape, device=device) * (high - low) + low
+    minutes: float
+    side_px: int = CROP_PX
+    frame_px: int = FRAME_PX
+    slots: int = 20_000
+    workers: int = 2
+    batch: int = 64
+    width: float = WIDTH
+    devices: tuple[str, ...] = ("cpu",)
+    validation: int = 1200
+    start_from: Path | None = None
+    seed: int = 0
+    rate: float | None = None
+    share_staged: float = 0.65
+    traced: Path | None = None
+    share_traced: float = 0.08
 
-    def some(p: float) -> Tensor:
-        return (torch.rand(n, 1, 1, 1, device=device) < p).float()
+    @property
+    def highest_rate(self) -> float:
+        """Highest learning rate."""
+        return self.rate or (2.2e-3 if self.start_from is None else 1.2e-3)
 
-    # another picture's surroundings, and surroundings and wool of another tint
-    outside = nn.functional.interpolate((labels == 0).float()[:, None], size=(side, side))
-    swap = outside * outside.roll(1, 0) * some(0.12)
-    image = image + swap * (image.roll(1, 0) - image)
-    inside = nn.functional.interpolate((labels == 4).float()[:, None], size=(side, side))
-    for where in (outside, inside):
-        tint = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.13 * some(0.3))
-        image = image * (1 + where * (tint - 1))
-    rust = torch.cat([draw(low, 1, 1, 1, 1) for low in (1.0, 0.8, 0.6)], 1)  # darker, browner wool
-    image = image * (1 + inside * some(0.12) * (draw(0.5, 1, 1, 1, 1) * rust - 1))
-    gain = torch.exp(torch.randn(n, 3, 1, 1, device=device) * 0.10 * some(0.6))
-    level = torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.22 * some(0.6))
-    image = (image * gain * level).clamp(0, 1)
-    image = image.clamp(1e-4, 1) ** torch.exp(torch.randn(n, 1, 1, 1, device=device) * 0.18)
-    grey = image.mean(1, keepdim=True)
-    image = grey + (image - grey) * (1 + (draw(-0.45, 0.5, 1, 1, 1)) * some(0.5))
-    mean = image.mean((2, 3), keepdim=True)
-    image = mean + (image - mean) * (1 + draw(-0.3, 0.3, 1, 1, 1) * some(0.4))
-    coarse = nn.functional.interpolate(image, scale_factor=0.5, mode="area")
-    soft = nn.functional.interpolate(
-        coarse, size=(side, side), mode="bilinear", align_corners=False
-    )
-    image = image + (soft - image) * draw(-0.5, 1.0, 1, 1, 1) * some(0.45)
-    noise = torch.randn_like(image) * draw(0, 0.05, 1, 1, 1) * some(0.5)
-    return (image + noise).clamp(0, 1), labels, dead
+    def drawings(self, *, held_out: bool = False) -> tuple[Drawing, Drawing]:
+        """Say what the close crops and the frames are drawn of."""
+        photos = () if self.traced is None else tuple(
+            photo for photo in load_traced(self.traced, held_out=held_out)
+            if photo.judgement != "too_deep")
+        near, far = (
+            Drawing(close=close, share_staged=self.share_staged, traced=photos,
+                    share_traced=self.share_traced)
+            for close in (True, False))
+        return near, far
 
 
-def _loss(
-    pixels: Tensor, whole: Tensor, labels: Tensor, dead: Tensor, rows: Tensor, weights: Tensor
-) -> Tensor:
-    logits = pixels[:, :5].float()
-    plain = nn.functional.cross_entropy(logits, labels, weight=weights)
-    share = logits.softmax(1)
-    truth = nn.functional.one_hot(labels, 5).permute(0, 3, 1, 2).float()
-    both = (share * truth).sum((2, 3))
-    total = (share + truth).sum((2, 3))
-    present = (truth.sum((2, 3)) > 0).float()
-    dice = ((1 - (2 * both + 1) / (total + 1)) * present * weights)[:, 1:].sum() / (
-        (present * weights)[:, 1:].sum() + 1
-    )
-    tissue = ((labels >= 1) & (labels <= 3)).float()
-    # every tissue counts alike, however small
-    area = (truth * truth.sum((2, 3), keepdim=True).clamp(min=1).reciprocal())[:, 1:4].sum(1)
-    brown = nn.functional.binary_cross_entropy_with_logits(
-        pixels[:, 5].float(), dead, reduction="none"
-    )
-    brown = (brown * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
-    state = torch.cat([rows[:, :1] * 0, rows[:, 5:8], rows[:, :1] * 0], 1).float()
-    state = state.gather(1, labels.flatten(1)).view_as(dead)
-    verdict = nn.functional.binary_cross_entropy_with_logits(
-        pixels[:, 6].float(), state, reduction="none"
-    )
-    brown = brown + (verdict * area * tissue).sum() / ((area * tissue).sum() + 1e-3)
-    # secondary or tertiary: asked of every flanker alike
-    beside = area * ((labels == 2) | (labels == 3))
-    which = nn.functional.binary_cross_entropy_with_logits(
-        logits[:, 2] - logits[:, 3], (labels == 2).float(), reduction="none"
-    )
-    which = (which * beside).sum() / (beside.sum() + 1e-3)
-    known = (rows[:, :3] != UNKNOWN).float()
-    exposed = nn.functional.binary_cross_entropy_with_logits(
-        whole[:, :3].float(), rows[:, :3].float().clamp(max=1), reduction="none"
-    )
-    exposed = (exposed * known).sum() / known.sum().clamp(min=1)
-    judged = nn.functional.cross_entropy(
-        whole[:, 3:].float(), rows[:, 3].long(), ignore_index=NOBODY_KNOWS
-    )
-    return plain + dice + 0.7 * brown + 0.25 * which + 0.3 * exposed + 0.4 * judged
+class _Shelf:
+    """A device's own copy of a pool, with how hard each example was."""
+
+    def __init__(self, pool: Pool, device: str) -> None:
+        self._shared, self._rows, self._device = pool.pixels(), pool.rows(), device
+        self.pictures = torch.zeros(self._shared.shape, dtype=torch.uint8, device=device)
+        self.facts = torch.zeros((pool.slots, 8), dtype=torch.uint8, device=device)
+        self.hardness = torch.zeros(pool.slots, device=device)
+        self._seen = np.zeros(pool.slots, np.uint8)
+        self.n_drawn = 0
+        self.n_ready = 0
+
+    def refresh(self) -> None:
+        """Take what was drawn since."""
+        fresh = np.flatnonzero(self._rows[:, 4] != self._seen)[:2000]
+        for some in np.array_split(fresh, max(1, len(fresh) // 250)):
+            if len(some):
+                at = torch.from_numpy(some).to(self._device)
+                self.pictures[at] = torch.from_numpy(self._shared[some]).to(self._device)
+                self.facts[at] = torch.from_numpy(self._rows[some].copy()).to(self._device)
+        if len(fresh):
+            known = self.hardness[self.hardness > 0]
+            usual = float(known.mean()) if len(known) else 1.0
+            self.hardness[torch.from_numpy(fresh).to(self._device)] = usual
+        self._seen[fresh] = self._rows[fresh, 4]
+        self.n_drawn += len(fresh)
+        self.n_ready = int((self._seen > 0).sum())
+
+    def pick(self, n: int) -> Tensor:
+        """Pick examples, hard ones more often."""
+        usual = self.hardness.sum() / max(self.n_ready, 1)
+        weight = torch.where(
+            self.hardness > 0, (0.35 + self.hardness / usual).clamp(max=_HARD), 0.0)
+        return torch.multinomial(weight, n, replacement=True)
+
+    def note(self, at: Tensor, loss: Tensor) -> None:
+        """Remember how hard the examples were."""
+        self.hardness[at] = 0.5 * self.hardness[at] + 0.5 * loss.detach().float().clamp(0.01, 20)
 
 
 @torch.no_grad()
 def predict(net: nn.Module, pixels: Any, device: str) -> tuple[Any, Any]:
-    """Run the network over pool pictures: float32 (n, 6, h, w) and (n, k)."""
+    """Run the network over pool pictures: float16 (n, maps, h, w) and float32 (n, k)."""
     maps, rows = [], []
     for start in range(0, len(pixels), 64):
         x = torch.from_numpy(pixels[start : start + 64, ..., :3].copy()).to(device)
@@ -168,7 +159,7 @@ def save_network(net: nn.Module, out: Path, *, probe: Any) -> float:
     ----------
     net : BudNet
         Moved to the CPU.
-    probe : ndarray of uint8, (1, side, side, 5)
+    probe : ndarray of uint8, (1, side, side, channels)
         One example of a pool.
     """
     net.cpu().float()
@@ -177,37 +168,115 @@ def save_network(net: nn.Module, out: Path, *, probe: Any) -> float:
     return export_onnx(net, out / "segmenter.onnx", side_px=probe.shape[1], check=sample)
 
 
-def train(
-    out: Path,
-    *,
-    minutes: float,
-    side_px: int = 320,
-    slots: int = 24_000,
-    workers: int = 2,
-    batch: int = 96,
-    width: float = WIDTH,
-    device: str = "auto",
-    validation: int = 1200,
-    start_from: Path | None = None,
-    seed: int = 0,
-    rate: float | None = None,
-) -> dict[str, Any]:
-    """Draw, train, export and score.
+def _pictures(pool: Pool, device: str, n: int = 24, batch: int = 32) -> Any:
+    ready = np.flatnonzero(pool.rows()[:, 4] > 0)[: n * batch]
+    for some in np.array_split(ready, max(1, len(ready) // batch)):
+        x = torch.from_numpy(pool.pixels()[some]).to(device)
+        yield bend(x, pool.side).image
+
+
+def _fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float) -> None:
+    """Train one network until `end` and write its smoothed weights; runs in its own process."""
+    device = plan.devices[place]
+    on_gpu = device.startswith("cuda")
+    torch.manual_seed(1000 * plan.seed + place)
+    torch.set_num_threads(4 if on_gpu else 1)
+    if on_gpu:
+        torch.cuda.set_device(device)
+    torch.backends.cudnn.benchmark = True
+    net = BudNet(plan.width).to(device)
+    shelves = [_Shelf(pool, device) for pool in pools]
+    batches = (plan.batch, max(2, plan.batch // 2))
+    while any(s.n_ready < min(8 * n, p.slots // 2)
+              for s, n, p in zip(shelves, batches, pools, strict=True)):
+        for shelf in shelves:
+            shelf.refresh()
+        time.sleep(0.2)
+    if plan.start_from is not None:
+        load_start(net, plan.start_from, batches=lambda: _pictures(pools[0], device))
+    net = net.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    smooth = BudNet(plan.width).to(device)
+    smooth.load_state_dict(net.state_dict())
+    optimiser = torch.optim.AdamW(net.parameters(), lr=plan.highest_rate, weight_decay=0.01)
+    weights = torch.tensor(CLASS_WEIGHTS, device=device)
+    mine, theirs = (
+        [part for part in each.state_dict().values() if part.is_floating_point()]
+        for each in (smooth, net))
+    net.train()
+    opened = last = time.monotonic()
+    step, average = 0, 0.0
+    while time.monotonic() < end:
+        if step % 20 == 0:
+            for shelf in shelves:
+                shelf.refresh()
+        done = (time.monotonic() - opened) / max(1.0, end - opened)
+        rate = min(1.0, (step + 1) / 300) * (0.5 + 0.5 * np.cos(np.pi * done))
+        for group in optimiser.param_groups:
+            group["lr"] = plan.highest_rate * max(rate, 0.01)
+        total = torch.zeros((), device=device)
+        for shelf, pool, n, share in zip(shelves, pools, batches, (0.7, 0.3), strict=True):
+            at = shelf.pick(n)
+            bent = bend(shelf.pictures[at], pool.side)
+            with torch.autocast(device.partition(":")[0], torch.bfloat16, enabled=on_gpu):
+                pixels, whole = net(bent.image.contiguous(memory_format=torch.channels_last))
+            loss = losses(pixels, whole, bent, shelf.facts[at], weights)
+            shelf.note(at, loss)
+            total = total + share * loss.mean()
+        optimiser.zero_grad(set_to_none=True)
+        total.backward()  # type: ignore[no-untyped-call]
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        get_ema_multi_avg_fn(min(0.998, 1 - 1 / (step + 2)))(  # type: ignore[no-untyped-call]
+            mine, theirs, step)
+        step += 1
+        if time.monotonic() - last > 20:
+            last = time.monotonic()
+            average = float(total.detach())
+            torch.save(smooth.state_dict(), out / f"{place}.pt")  # of use if stopped early
+            sys.stderr.write(
+                f"{device} {last - opened:5.0f} s  step {step}  loss {average:.3f}  "
+                f"{[s.n_drawn for s in shelves]} examples drawn\n")
+    torch.save(smooth.state_dict(), out / f"{place}.pt")
+    facts = {"steps": step, "loss": average, "examples_drawn": sum(s.n_drawn for s in shelves)}
+    (out / f"{place}.json").write_text(json.dumps(facts), encoding="utf-8")
+
+
+@torch.no_grad()
+def mean_of(files: list[Path], pools: tuple[Pool, ...], *, width: float, device: str) -> BudNet:
+    """Average networks trained from one start; measure the normalisation's statistics anew."""
+    states = [torch.load(file, map_location="cpu", weights_only=True) for file in files]
+    mean = {
+        name: torch.stack([state[name].float() for state in states]).mean(0)
+        if states[0][name].is_floating_point() else states[0][name]
+        for name in states[0]}
+    net = BudNet(width).to(device)
+    net.load_state_dict(mean)
+    if len(files) > 1:
+        for layer in net.modules():
+            if isinstance(layer, nn.BatchNorm2d):
+                layer.reset_running_stats()
+                layer.momentum = None
+        net.train()
+        for pool, n in zip(pools, (48, 20), strict=False):
+            for pictures in _pictures(pool, device, n):
+                net(pictures)
+    return net.eval()
+
+
+def _scored(net: nn.Module, held: tuple[Pool, Pool], device: str) -> dict[str, Any]:
+    return {
+        name: score(*predict(net, pool.pixels(), device), pool.pixels(), pool.rows())
+        for name, pool in zip(("crops", "frames"), held, strict=True)}
+
+
+def train(out: Path, plan: Plan) -> dict[str, Any]:
+    """Draw, train, average, export and score.
 
     Parameters
     ----------
     out : Path
         Folder for `segmenter.onnx`, `segmenter.pt` and `segmenter.json`.
-    minutes : float
-        Wall-clock time for all of it, first filling and scores included.
-    slots : int
-        Examples kept; each takes 5 * side_px ** 2 bytes.
-    start_from : Path, optional
-        Weights (`segmenter.pt`) to go on from.
-    seed : int
-        Block of example seeds, 0 to 7; blocks share no example with each other or the held-out.
-    rate : float, optional
-        Highest learning rate; 0.0022 from nothing and 0.0012 from weights when left out.
+    plan : Plan
 
     Returns
     -------
@@ -216,100 +285,54 @@ def train(
     """
     begun = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
-    if device == "auto":
-        device = "cuda" if torch.cuda.is_available() else "cpu"
-    held = drawn(validation, VALIDATION_START, workers, side_px)
-    pool = Pool(slots, side_px)
-    drawers = drawing(pool, (seed % 8) * 100_000_000, workers)
-    sys.stderr.write(f"{validation} examples held out after {time.monotonic() - begun:.0f} s\n")
-
-    torch.manual_seed(0)
-    torch.backends.cudnn.benchmark = True
-    net = BudNet(width).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    if start_from is not None:
-        net.load_state_dict(torch.load(start_from, map_location=device, weights_only=True))
-    smooth = BudNet(width).to(device)
-    smooth.load_state_dict(net.state_dict())
-    rate = rate or (2.2e-3 if start_from is None else 1.2e-3)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0.01)
-    weights = torch.tensor(CLASS_WEIGHTS, device=device)
-    shared, rows = pool.pixels(), pool.rows()
-    store = torch.zeros((slots, side_px, side_px, 5), dtype=torch.uint8, device=device)
-    facts = torch.zeros((slots, 8), dtype=torch.uint8, device=device)
-    mine, theirs = (
-        [part for part in each.state_dict().values() if part.is_floating_point()]
-        for each in (smooth, net)
-    )
-    seen = np.zeros(slots, np.uint8)
-    ready = np.zeros(0, np.int64)
-    end = begun + 60 * minutes - (25 if device == "cuda" else 0.06 * 60 * minutes)
-    step, n_drawn, average, last = 0, 0, 0.0, time.monotonic()
-    opened = time.monotonic()
-    while time.monotonic() < end:
-        if step % 20 == 0 or len(ready) < batch:
-            fresh = np.flatnonzero(rows[:, 4] != seen)[:3000]
-            for some in np.array_split(fresh, max(1, len(fresh) // 500)):
-                if len(some):
-                    at = torch.from_numpy(some).to(device)
-                    store[at] = torch.from_numpy(shared[some]).to(device)
-                    facts[at] = torch.from_numpy(rows[some].copy()).to(device)
-            seen[fresh] = rows[fresh, 4]
-            n_drawn += len(fresh)
-            ready = np.flatnonzero(seen > 0)
-            if len(ready) < min(batch * 8, slots // 2):
-                time.sleep(0.2)
-                continue
-        done = (time.monotonic() - opened) / max(1.0, end - opened)
-        for group in optimiser.param_groups:
-            group["lr"] = rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * np.cos(np.pi * done))
-        pick = torch.from_numpy(
-            ready[np.random.default_rng(step).integers(0, len(ready), batch)]
-        ).to(device)
-        image, labels, dead = bend(store[pick], side_px)
-        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-            pixels, whole = net(image.contiguous(memory_format=torch.channels_last))
-        loss = _loss(pixels, whole, labels, dead, facts[pick], weights)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()  # type: ignore[no-untyped-call]
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimiser.step()
-        keep = min(0.998, 1 - 1 / (step + 2))
-        get_ema_multi_avg_fn(keep)(mine, theirs, step)  # type: ignore[no-untyped-call]
-        step += 1
-        if step % 100 == 0:
-            average = float(loss.detach())
-            if time.monotonic() - last > 20:
-                last = time.monotonic()
-                torch.save(smooth.state_dict(), out / "segmenter.pt")  # of use if stopped early
-                sys.stderr.write(
-                    f"{last - begun:5.0f} s  step {step}  loss {average:.3f}  "
-                    f"{n_drawn} examples drawn by {sum(d.is_alive() for d in drawers)} processes\n"
-                )
+    what, held_what = plan.drawings(), plan.drawings(held_out=True)
+    sides = (plan.side_px, plan.frame_px)
+    held = tuple(
+        drawn(n, VALIDATION_START + 1_000_000 * k, plan.workers, side, what=one)
+        for k, (n, side, one) in enumerate(
+            zip((plan.validation, max(4, plan.validation // 3)), sides, held_what, strict=True)))
+    pools = (Pool(plan.slots, sides[0]), Pool(max(8, plan.slots // 3), sides[1]))
+    n_far = max(1, plan.workers // 6)
+    drawers = drawing(pools[0], (plan.seed % 8) * 100_000_000, max(1, plan.workers - n_far),
+                      what=what[0])
+    drawers += drawing(pools[1], (plan.seed % 8) * 100_000_000 + 50_000_000, n_far, what=what[1])
+    seconds = time.monotonic() - begun
+    sys.stderr.write(f"{plan.validation} examples held out after {seconds:.0f} s\n")
+    on_gpu = plan.devices[0].startswith("cuda")
+    rest = 40 if on_gpu else 0.1 * 60 * plan.minutes
+    end = begun + 60 * plan.minutes - rest
+    context = mp.get_context("fork")
+    trainers = [
+        context.Process(target=_fit, args=(plan, pools, place, out, end))
+        for place in range(len(plan.devices))]
+    for trainer in trainers:
+        trainer.start()
+    for trainer in trainers:
+        trainer.join()
     lost = sum(not drawer.is_alive() for drawer in drawers)
-    if lost:
-        sys.stderr.write(f"{lost} of {workers} drawing processes ended early; see above why\n")
     for drawer in drawers:
         drawer.terminate()
-    smooth.eval()
-    maps, judged = predict(smooth, held.pixels(), device)
-    scores = score(maps, judged, held.pixels(), held.rows())
-    gap = save_network(smooth, out, probe=held.pixels()[:1])
-    facts_out = {
-        "side_px": side_px,
-        "parameters": sum(p.numel() for p in smooth.parameters()),
-        "steps": step,
-        "examples_drawn": n_drawn,
-        "drawers_lost": lost,
-        "seed": seed,
+    files = [out / f"{place}.pt" for place in range(len(plan.devices))]
+    files = [file for file in files if file.is_file()]
+    device = plan.devices[0]
+    net = mean_of(files, pools, width=plan.width, device=device)
+    scores = {"mean": _scored(net, (held[0], held[1]), device)}
+    gap = save_network(net, out, probe=held[0].pixels()[:1])
+    told = [json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
+            for file in files if file.with_suffix(".json").is_file()]
+    facts = {
+        "side_px": plan.side_px, "frame_px": plan.frame_px,
+        "parameters": sum(p.numel() for p in net.parameters()),
+        "steps": [one["steps"] for one in told], "loss": [one["loss"] for one in told],
+        "examples_drawn": max((one["examples_drawn"] for one in told), default=0),
+        "drawers_lost": lost, "seed": plan.seed, "averaged": len(files),
+        "share_staged": plan.share_staged, "share_traced": plan.share_traced if plan.traced else 0,
         "seconds": round(time.monotonic() - begun),
-        "device": torch.cuda.get_device_name(0) if device == "cuda" else "cpu",
-        "onnx_gap": gap,
-        "loss": average,
-        "judgements": list(JUDGEMENTS),
-        "validation": scores,
+        "device": torch.cuda.get_device_name(0) if on_gpu else "cpu",
+        "onnx_gap": gap, "judgements": list(JUDGEMENTS), "validation": scores,
     }
-    (out / "segmenter.json").write_text(json.dumps(facts_out, indent=1), encoding="utf-8")
-    return facts_out
+    (out / "segmenter.json").write_text(json.dumps(facts, indent=1), encoding="utf-8")
+    return facts
 
 
 def main() -> None:
@@ -318,30 +341,26 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
-    parser.add_argument("--slots", type=int, default=24_000)
-    parser.add_argument("--batch", type=int, default=96)
-    parser.add_argument("--side", type=int, default=320)
+    parser.add_argument("--slots", type=int, default=20_000)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--side", type=int, default=CROP_PX)
+    parser.add_argument("--frame", type=int, default=FRAME_PX)
     parser.add_argument("--width", type=float, default=WIDTH)
-    parser.add_argument("--device", default="auto")
+    parser.add_argument("--devices", nargs="+", default=["cpu"], help="cpu, or cuda:0 cuda:1 ...")
     parser.add_argument("--validation", type=int, default=1200)
     parser.add_argument("--start-from", type=Path)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--rate", type=float, help="highest learning rate")
+    parser.add_argument("--staged", type=float, default=0.65, help="share of staged cut buds")
+    parser.add_argument("--traced", type=Path, help="folder of path-traced photographs")
+    parser.add_argument("--share-traced", type=float, default=0.08)
     given = parser.parse_args()
-    facts = train(
-        given.out,
-        minutes=given.minutes,
-        side_px=given.side,
-        slots=given.slots,
-        workers=given.workers,
-        batch=given.batch,
-        width=given.width,
-        device=given.device,
-        validation=given.validation,
-        start_from=given.start_from,
-        seed=given.seed,
-        rate=given.rate,
-    )
+    facts = train(given.out, Plan(
+        minutes=given.minutes, side_px=given.side, frame_px=given.frame, slots=given.slots,
+        workers=given.workers, batch=given.batch, width=given.width,
+        devices=tuple(given.devices), validation=given.validation, start_from=given.start_from,
+        seed=given.seed, rate=given.rate, share_staged=given.staged, traced=given.traced,
+        share_traced=given.share_traced))
     sys.stdout.write(json.dumps(facts, indent=1) + "\n")
 
 

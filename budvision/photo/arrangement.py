@@ -1,9 +1,11 @@
 """From probabilities of each pixel to at most one region a tissue, in a possible arrangement.
 
-The primary is the largest region and lies in the middle; the secondary and the tertiary lie on
+The primary is the largest region; mostly it lies in the middle, the secondary and the tertiary on
 opposite sides of it, the secondary towards the cane base and larger (FACTS of the trade: primary
-largest, secondary beside the scar of the leaf stalk, tertiary on the tip side). The network's own
-opinion, the areas and, where it is known, the side of the cane base decide together which is which.
+largest, secondary beside the scar of the leaf stalk, tertiary on the tip side). That is a habit and
+no law: flankers lie on one side or behind one another, too. The network's own opinion, the areas
+and, where it is known, the side of the cane base decide together which is which. A network that
+sees growing points tells two flankers that touch from one, and a third bud from a stray patch.
 """
 
 from __future__ import annotations
@@ -53,6 +55,11 @@ class _Region:
     weight: float
     centre: Array
     lean: float
+    heat: float = 0.0
+
+
+SEEN_POINT = 0.3
+"""Share of a growing point above which a region is taken for a bud wherever it lies."""
 
 
 def _regions(
@@ -86,64 +93,81 @@ def _angle_between(first: Array, second: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(first @ second / max(along, 1e-6), -1, 1))))
 
 
-def _primary(shares: Array, face: Array, least: float) -> _Region | None:
-    """Return the primary: the heaviest region of its class, central ones before others."""
+def _warm(regions: list[_Region], heat: Array | None) -> list[_Region]:
+    """Note how surely a growing point lies in each region."""
+    if heat is not None:
+        for region in regions:
+            region.heat = float(heat[region.mask].max())
+    return regions
+
+
+def _primaries(shares: Array, face: Array, least: float, heat: Array | None) -> list[_Region]:
+    """Return the regions of the primary's class, the likeliest first."""
     mask = (
         (shares[1] > np.maximum(shares[0], shares[4]))
         & (shares[1] > np.maximum(shares[2], shares[3]))
         & face
     )
-    found = _regions(mask, shares[1], shares[2], shares[3], least)
-    if not found:
-        return None
-    if len(found) == 1:
-        return found[0]
+    found = _warm(_regions(mask, shares[1], shares[2], shares[3], least), heat)
+    if len(found) < 2:
+        return found
     rows, cols = np.nonzero(face)
     middle = np.array([rows.mean(), cols.mean()])
     reach = np.sqrt(len(rows) / np.pi)
-    return max(
-        found,
-        key=lambda r: r.weight * np.exp(-((np.hypot(*(r.centre - middle)) / (0.6 * reach)) ** 2)),
-    )
+    # a network that sees growing points knows better than the habit of lying in the middle
+    far = 0.6 * reach if heat is None else 1.6 * reach
+
+    def likely(region: _Region) -> float:
+        away = np.exp(-((np.hypot(*(region.centre - middle)) / far) ** 2))
+        return float(region.weight * away * (1.0 if heat is None else 0.3 + region.heat))
+
+    return sorted(found, key=likely, reverse=True)
 
 
-def _flankers(shares: Array, face: Array, primary: _Region | None, least: float) -> list[_Region]:
-    """Return up to two regions beside the primary, on opposite sides of it."""
+def _parted(
+    region: _Region, shares: Array, primary: _Region | None, least: float, heat: Array | None
+) -> list[_Region]:
+    """Part a region with both opinions in it where it is two flankers that touch."""
+    beside = shares[2] + shares[3]
+    parts = [
+        _warm(_regions(region.mask & (shares[k] >= shares[5 - k]), beside, shares[2], shares[3],
+                       max(least, 0.2 * region.area)), heat)
+        for k in (2, 3)]
+    if not parts[0] or not parts[1]:
+        return [region]
+    first, second = parts[0][0], parts[1][0]
+    if heat is not None:
+        two = min(first.heat, second.heat) > SEEN_POINT
+        peaks = [np.argwhere(one.mask)[int(np.argmax(heat[one.mask]))] for one in (first, second)]
+        apart = float(np.hypot(*(peaks[0] - peaks[1])))
+        smaller = np.sqrt(min(first.area, second.area) / np.pi)
+        return [first, second] if two and apart > 1.2 * smaller else [region]
+    across = primary is not None and _angle_between(
+        first.centre - primary.centre, second.centre - primary.centre) > 70
+    return [first, second] if across else [region]
+
+
+def _flankers(
+    shares: Array, face: Array, primary: _Region | None, least: float, heat: Array | None
+) -> list[_Region]:
+    """Return up to two regions beside the primary."""
     beside = shares[2] + shares[3]
     others = np.maximum(np.maximum(shares[0], shares[4]), shares[1])
     mask = (beside > others) & face
-    found = _regions(mask, beside, shares[2], shares[3], least)
+    found = _warm(_regions(mask, beside, shares[2], shares[3], least), heat)
     if len(found) == 1 or (len(found) > 1 and found[1].area < 0.12 * found[0].area):
-        # one region with both opinions in it: two that touch
-        parts = [
-            _regions(
-                found[0].mask & (shares[k] >= shares[5 - k]),
-                beside,
-                shares[2],
-                shares[3],
-                max(least, 0.2 * found[0].area),
-            )
-            for k in (2, 3)
-        ]
-        if (
-            parts[0]
-            and parts[1]
-            and primary is not None
-            and _angle_between(
-                parts[0][0].centre - primary.centre, parts[1][0].centre - primary.centre
-            )
-            > 70
-        ):
-            found = [parts[0][0], parts[1][0]]
+        parts = _parted(found[0], shares, primary, least, heat)
+        found = parts if len(parts) > 1 else found
     if primary is None or len(found) < 2:
         return found[:2]
     first = found[0]
-    across = [
+    second = [
         region
         for region in found[1:]
-        if _angle_between(first.centre - primary.centre, region.centre - primary.centre) > 75
+        if region.heat > SEEN_POINT
+        or _angle_between(first.centre - primary.centre, region.centre - primary.centre) > 75
     ]
-    return [first, across[0]] if across else [first]
+    return [first, second[0]] if second else [first]
 
 
 def arrange(
@@ -153,6 +177,7 @@ def arrange(
     base_direction_deg: float | None = None,
     base_weight: float = BASE_WEIGHT,
     lone_odds: float = 0.0,
+    heat: Array | None = None,
 ) -> Arrangement:
     """Choose at most one region for each tissue.
 
@@ -168,6 +193,8 @@ def arrange(
         Log odds that the side of the cane base speaks for the secondary.
     lone_odds : float
         Log odds that a flanker alone is the secondary, from the whole picture.
+    heat : ndarray of float32, (n, n), optional
+        Share of a growing point lying at each pixel.
 
     Returns
     -------
@@ -184,8 +211,11 @@ def arrange(
     """
     labels = np.where(face, LABEL_SCALES, 0).astype(np.uint8)
     least = max(6.0, LEAST_SHARE * float(face.sum()))
-    primary = _primary(shares, face, least)
-    beside = _flankers(shares, face, primary, least)
+    candidates = _primaries(shares, face, least, heat)
+    primary = candidates[0] if candidates else None
+    beside = _flankers(shares, face, primary, least, heat)
+    if len(beside) < 2:  # a second bud that looks like a primary is a flanker
+        beside += [one for one in candidates[1:] if one.heat > SEEN_POINT][: 2 - len(beside)]
     doubt = 0.0
 
     def toward_base(region: _Region) -> float:

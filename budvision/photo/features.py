@@ -21,7 +21,7 @@ from budvision.photo.colour import (
     lab_from_linear,
     log_light,
 )
-from budvision.photo.windows import Window, window_round
+from budvision.photo.windows import Window, depth_round, window_round
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
 __all__ = [
@@ -177,6 +177,7 @@ def measure(
     dead_map: Float32 | None = None,
     brown_map: Float32 | None = None,
     card_white: npt.ArrayLike | None = None,
+    growing_points: Mapping[Tissue, tuple[int, int]] | None = None,
 ) -> dict[Tissue, dict[str, float]]:
     """Measure the exposed tissues of a cut face.
 
@@ -194,6 +195,9 @@ def measure(
         The network's probability that the pixel itself is dead.
     card_white : array_like of float, shape (3,), optional
         sRGB of the photo card's white field.
+    growing_points : mapping of Tissue to (row, col), optional
+        Where the growing points lie, in pixels of the crop: the inner half and the innermost fifth
+        then lie round them and not round the deepest point.
 
     Returns
     -------
@@ -220,7 +224,10 @@ def measure(
         region = labels == tissue.label
         if np.count_nonzero(region) < LEAST_REGION_PX:
             continue
-        rows[tissue] = _measure_one(face, region, confidence, dead_map, brown_map)
+        point = (growing_points or {}).get(tissue)
+        if point is not None:
+            point = (point[0] - window[0].start, point[1] - window[1].start)
+        rows[tissue] = _measure_one(face, region, confidence, dead_map, brown_map, point)
         rows[tissue]["is_secondary"] = float(tissue is Tissue.SECONDARY)
         rows[tissue]["is_tertiary"] = float(tissue is Tissue.TERTIARY)
     for tissue, row in rows.items():
@@ -276,11 +283,14 @@ def _look_at_face(
 
 def _measure_one(
     face: _Face, region: Bool, confidence: Float32 | None, dead_map: Float32 | None,
-    brown_map: Float32 | None,
+    brown_map: Float32 | None, point: tuple[int, int] | None,
 ) -> dict[str, float]:
     window = window_round(region, 1)
     here = np.pad(region[window], 1).astype(np.uint8)
     depth = cv2.distanceTransform(here, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    if point is not None:
+        off = (point[0] - window[0].start, point[1] - window[1].start)
+        depth = depth_round(np.asarray(depth, np.float32), off)
     at = np.flatnonzero(region[window])  # from here on, values of the region's pixels in one row
 
     def values(picture: npt.NDArray[Any]) -> npt.NDArray[Any]:

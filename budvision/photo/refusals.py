@@ -16,6 +16,7 @@ JUDGEMENTS = (
     "glare",
     "too_deep",
     "too_shallow",
+    "torn",
 )
 """What the network says of a whole picture, in the order of its outputs."""
 
@@ -37,6 +38,8 @@ _TEXTS = {
     "picture again.",
     "unlike_a_cut_bud": "What was found looks unlike any cut bud the model knows. Check that the "
     "cut face fills the picture; if it does, call it by eye.",
+    "torn": "The tissue is torn, so that no bud can be judged. Cut again with a new blade, or take "
+    "another bud.",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from typing import Any
@@ -11,13 +12,14 @@ from numpy.typing import NDArray
 
 from budvision.errors import InputError, NotFoundError
 
-__all__ = ["CROP_PX", "Segmenter", "sigmoid", "softmax"]
+__all__ = ["Segmenter", "sigmoid", "softmax"]
 
 Uint8 = NDArray[np.uint8]
 Float32 = NDArray[np.float32]
 
-CROP_PX = 320
-"""Side of the square round the face that is segmented."""
+_PLAIN_CROP_PX = 320
+"""Side of the square round the face where the file does not say."""
+_LABELS = 5
 _OUTPUTS = ["pixels", "whole"]
 _SQUARE = re.compile(rb"\x0a\x03\x08([\x80-\xff][\x01-\x7f])\x0a\x03\x08\1", re.DOTALL)
 """Two equal declared sizes of 128 or more, one after the other, in an ONNX file."""
@@ -33,6 +35,15 @@ class Segmenter:
     path : Path
         The ONNX file.
 
+    Attributes
+    ----------
+    crop_px : int
+        Side of the square round the face that the network was trained at.
+    n_classes : int
+        Classes that it tells apart; those from the fifth on are parts of scales and wool.
+    finds_growing_points : bool
+        Whether it says where the growing points lie.
+
     Raises
     ------
     InputError
@@ -42,6 +53,10 @@ class Segmenter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._session = _opened(path)
+        told = self._session.get_modelmeta().custom_metadata_map
+        self.crop_px = int(told.get("budvision.crop_px", _PLAIN_CROP_PX))
+        self.n_classes = len(json.loads(told.get("budvision.classes", "[0, 1, 2, 3, 4]")))
+        self.finds_growing_points = "growing_point" in told.get("budvision.maps", "")
 
     @classmethod
     def load(cls, folder: Path) -> Segmenter:
@@ -81,13 +96,23 @@ class Segmenter:
         Returns
         -------
         maps : ndarray of float32, (channels, side / 2, side / 2)
-            Logits: five labels, dead pixel, dead growing point.
+            Logits: five labels (classes from the fifth on folded), dead pixel, dead growing point
+            and, where `finds_growing_points`, a growing point lying here.
         whole : ndarray of float32
             Logits: exposed x 3, then the judgements.
         """
         planes = np.multiply(square.transpose(2, 0, 1)[None], np.float32(1 / 255), order="C")
         maps, whole = self._session.run(_OUTPUTS, {"image": planes})
-        return np.asarray(maps[0], np.float32), np.asarray(whole, np.float32).ravel()
+        return self._folded(maps[0]), np.asarray(whole, np.float32).ravel()
+
+    def _folded(self, maps: Float32) -> Float32:
+        """Fold the classes from the fifth on into one by the sum of their shares."""
+        if self.n_classes == _LABELS:
+            return maps
+        parts = maps[_LABELS - 1 : self.n_classes]
+        most = parts.max(0)
+        scales = most + np.log(np.exp(parts - most).sum(0))
+        return np.concatenate([maps[: _LABELS - 1], scales[None], maps[self.n_classes :]])
 
 
 def _opened(path: Path) -> Any:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Window", "window_round"]
+__all__ = ["Window", "depth_round", "window_round"]
 
 Window = tuple[slice, slice]
 
@@ -33,3 +33,27 @@ def window_round(region: NDArray[Any], margin: int) -> Window:
         slice(max(0, rows[0] - margin), rows[-1] + 1 + margin),
         slice(max(0, columns[0] - margin), columns[-1] + 1 + margin),
     )
+
+
+def depth_round(depth: NDArray[np.float32], point: tuple[int, int]) -> NDArray[np.float32]:
+    """Return depth below the rim as if a growing point were the deepest.
+
+    Parameters
+    ----------
+    depth : ndarray of float32, shape (rows, columns)
+        Distance to the region's rim in pixels; 0 outside.
+    point : tuple of int
+        Row and column of the growing point.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, columns)
+        Nearness to the point times a mix of 0.35 and 0.65 of the depth; 0 outside.
+    """
+    rows, cols = np.ogrid[: depth.shape[0], : depth.shape[1]]
+    away = np.hypot(rows - point[0], cols - point[1])
+    inside = depth > 0
+    far = float(away[inside].max()) if inside.any() else 1.0
+    near = np.clip(1.0 - away / max(far, 1.0), 0, None)
+    rim = depth / max(float(depth.max()), 1e-6)
+    return np.where(inside, np.maximum(near * (0.35 + 0.65 * rim), 1e-3), 0).astype(np.float32)

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from budvision.render.arrangements import place_buds
 from budvision.render.fields import Array
 from budvision.render.shapes import outline, placed
+from budvision.render.staging import TIDY
 from budvision.render.tissue_fields import Spot
 from budvision.render.world import World
 
@@ -69,6 +71,10 @@ def lay_out(
     rng: np.random.Generator, world: World, *, centre: tuple[float, float], long_px: float
 ) -> Layout:
     """Place a face whose half long axis is `long_px` with its three buds."""
+    if world.staging != TIDY and (
+        world.staging.arrangement != "habit" or world.staging.lobed or world.staging.small_tertiary
+    ):
+        return _lay_out_staged(rng, world, centre=centre, long_px=long_px)
     primary, secondary, tertiary = _sizes(rng, world)
     gap_b = float(rng.uniform(-0.12, 0.4)) if rng.random() < 0.85 else float(rng.uniform(-0.3, 0.8))
     gap_t = float(rng.uniform(-0.12, 0.4)) if rng.random() < 0.85 else float(rng.uniform(-0.3, 0.8))
@@ -132,3 +138,23 @@ def lay_out(
         ),
     )
     return Layout(face, centre, long_px, scale * short, turn, float(base), spots)
+
+
+def _lay_out_staged(
+    rng: np.random.Generator, world: World, *, centre: tuple[float, float], long_px: float
+) -> Layout:
+    """Place a face whose buds lie as the staging arranges them."""
+    places = place_buds(rng, world)
+    scale = long_px / places.half
+    base = np.deg2rad(world.base_deg) + float(np.clip(rng.normal(0, 0.12), -0.35, 0.35))
+    cos, sin = np.cos(base), np.sin(base)
+
+    def moved(spot: Spot) -> Spot:
+        x, y = spot.centre
+        at = (centre[0] + scale * (x * cos - y * sin), centre[1] + scale * (x * sin + y * cos))
+        return Spot(at, scale * spot.radius, spot.angle + base, spot.elongation, spot.kind)
+
+    face = placed(places.face, centre, scale, base)
+    spots = (moved(places.spots[0]), moved(places.spots[1]), moved(places.spots[2]))
+    return Layout(
+        face, centre, long_px, scale * places.short, places.turn + base, float(base), spots)

@@ -18,9 +18,11 @@ from budvision.render.fields import Array
 from budvision.render.lamp import glare_over, lit
 from budvision.render.lens import photographed
 from budvision.render.light import light_up
+from budvision.render.process import processed
 from budvision.render.scene import Scene
+from budvision.render.tissue import TissueTruth
 from budvision.render.world import World, sample_world
-from budvision.vocabulary import TISSUES, Tissue
+from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
 __all__ = ["RenderedCut", "Truth", "render_cut"]
 
@@ -34,9 +36,12 @@ class Truth:
     exposed : mapping of Tissue to bool
         Whether the tissue shows in the photograph (reached by the cut and not hidden).
     dead : mapping of Tissue to bool
-        State of the growing point of each exposed tissue.
+        State of the growing point of each exposed tissue; not of those that are half dead.
     brown_share, core_brown : mapping of Tissue to float
         Dead share of the whole region and of its growing point, in [0, 1].
+    growing_points : mapping of Tissue to (row, col, radius)
+        Where the growing point of each exposed tissue shows, and the tissue's radius, in pixels of
+        the photograph; not of those whose growing point is hidden.
     usable : bool
         Whether a person could judge the photograph; `why_not` is the reason code, or empty.
     box : tuple of int
@@ -49,6 +54,7 @@ class Truth:
     dead: Mapping[Tissue, bool]
     brown_share: Mapping[Tissue, float]
     core_brown: Mapping[Tissue, float]
+    growing_points: Mapping[Tissue, tuple[float, float, float]]
     usable: bool
     why_not: str
     box: tuple[int, int, int, int]
@@ -85,6 +91,8 @@ class RenderedCut:
         Upright sRGB.
     labels : ndarray of uint8, shape (rows, cols)
         0 background, 1 primary, 2 secondary, 3 tertiary, 4 scales and wool of the cut face.
+    zones : ndarray of uint8, shape (rows, cols)
+        The same, what folds to 4 told apart: 5 green that is no bud, 6 wood, 7 torn tissue.
     brown : ndarray of uint8, shape (rows, cols)
         How dead each pixel of tissue is, 0 to 255.
     truth : Truth
@@ -92,6 +100,7 @@ class RenderedCut:
 
     image: Array
     labels: Array
+    zones: Array
     brown: Array
     truth: Truth
 
@@ -150,6 +159,20 @@ def _face_centre(
         cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
         rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))),
     )
+
+
+def _points(
+    truths: Mapping[Tissue, TissueTruth], labels: Array, grow: float
+) -> dict[Tissue, tuple[float, float, float]]:
+    """Return the growing points that show, (row, col, radius) in pixels of the photograph."""
+    found = {}
+    for tissue, truth in truths.items():
+        col, row = (value * grow for value in truth.growing_point)
+        at = round(row), round(col)
+        inside = 0 <= at[0] < labels.shape[0] and 0 <= at[1] < labels.shape[1]
+        if inside and labels[at] == tissue.label:
+            found[tissue] = (row, col, truth.reach_px * grow)
+    return found
 
 
 def render_cut(
@@ -215,12 +238,15 @@ def render_cut(
     else:
         light = light_up(scene, rng, world, layout)
         image = expose(light, rng, world, layout, out_shape=shape, compress=compress)
-    labels, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)
-    brown[(labels < 1) | (labels > 3)] = 0
-    if labels.shape != shape:
+    image = processed(image, rng, process=world.staging.process,
+                      face_px=2 * long_px * shape[1] / cols)
+    zones, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)
+    brown[(zones < 1) | (zones > 3)] = 0
+    if zones.shape != shape:
         pick_r = (np.arange(shape[0]) * rows // shape[0])[:, None]
         pick_c = (np.arange(shape[1]) * cols // shape[1])[None, :]
-        labels, brown = labels[pick_r, pick_c], brown[pick_r, pick_c]
+        zones, brown = zones[pick_r, pick_c], brown[pick_r, pick_c]
+    labels = np.minimum(zones, LABEL_SCALES)
     exposed = {t: t in truths and int((labels == t.label).sum()) >= 4 for t in TISSUES}
     low, high = layout.face.min(0), layout.face.max(0)
     grow = shape[1] / cols
@@ -229,12 +255,14 @@ def render_cut(
     return RenderedCut(
         image=image,
         labels=labels,
+        zones=zones,
         brown=brown,
         truth=Truth(
             exposed=exposed,
-            dead={t: world.is_dead(t) for t in shown},
+            dead={t: world.is_dead(t) for t in shown if not world.is_unsure(t)},
             brown_share={t: truths[t].brown_share for t in shown},
             core_brown={t: truths[t].core_brown for t in shown},
+            growing_points=_points(truths, labels, grow),
             usable=world.usable,
             why_not=world.why_not,
             box=(box[0], box[1], box[2], box[3]),

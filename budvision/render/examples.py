@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -14,12 +15,13 @@ from budvision.render.fields import Array, fractal
 from budvision.render.negatives import render_negative
 from budvision.render.palette import colour
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
+from budvision.render.staging import staged
 from budvision.render.strays import render_stray
 from budvision.render.visible import can_be_told, on_the_border
 from budvision.render.world import DEPTHS, FAULTS, World, sample_world
-from budvision.vocabulary import TISSUES
+from budvision.vocabulary import LABEL_SCALES, TISSUES
 
-__all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example"]
+__all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example", "heat_of"]
 
 P_FAULT = 0.19
 """Share of close crops that have a fault of light or camera."""
@@ -28,7 +30,9 @@ FAULT_WEIGHTS = (0.18, 0.17, 0.22, 0.33, 0.1)
 P_TOO_DEEP = 0.04
 """Share of close crops cut under the buds, on top of the world's own."""
 UNKNOWN = 2
-"""Mark of a tissue that is labelled but could not be told in the photograph."""
+"""Mark of a tissue that is labelled but could not be told in the photograph, or is half dead."""
+TORN_BORDER = 0.5
+"""Torn share of the primary's radius from which people would disagree whether to judge it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +43,15 @@ class Example:
     ----------
     image : ndarray of uint8, (side, side, 3)
     labels : ndarray of uint8, (side, side)
+        Zones as `budvision.render.zones.ZONES` numbers them; 4 and above fold to scales and wool.
+    growing : ndarray of uint8, (side, side)
+        255 at each growing point that shows, falling off within a quarter of the tissue's radius.
     dead : ndarray of uint8, (side, side)
         Brownness of tissue pixels, 0 to 255.
     exposed : tuple of int
         For primary, secondary, tertiary: 1 reached, 0 not, UNKNOWN where nobody could tell.
-    state : tuple of bool
-        Dead, for primary, secondary, tertiary.
+    state : tuple of int
+        For primary, secondary, tertiary: 1 dead, 0 live, UNKNOWN where people would be unsure.
     judgement : str
         One of JUDGEMENTS, or empty where nobody could tell.
     close : bool
@@ -53,9 +60,10 @@ class Example:
 
     image: Array
     labels: Array
+    growing: Array
     dead: Array
     exposed: tuple[int, int, int]
-    state: tuple[bool, bool, bool]
+    state: tuple[int, int, int]
     judgement: str
     close: bool
 
@@ -127,6 +135,24 @@ def _letterboxed(picture: Array, side_px: int) -> Array:
     return square
 
 
+def heat_of(
+    points: Sequence[tuple[float, float, float]], shape: tuple[int, int]
+) -> Array:
+    """Draw growing points (row, col, radius of the tissue) as spots of heat, 0 to 255."""
+    heat = np.zeros(shape, np.float32)
+    for row, col, radius in points:
+        spread = max(1.8, 0.22 * radius)
+        reach = int(3 * spread) + 1
+        row0, row1 = max(0, int(row) - reach), min(shape[0], int(row) + reach + 1)
+        col0, col1 = max(0, int(col) - reach), min(shape[1], int(col) + reach + 1)
+        if row1 <= row0 or col1 <= col0:
+            continue
+        away = (np.arange(row0, row1)[:, None] - row) ** 2 + (np.arange(col0, col1) - col) ** 2
+        part = heat[row0:row1, col0:col1]
+        np.maximum(part, np.exp(-away / (2 * spread**2)), out=part)
+    return (255 * heat + 0.5).astype(np.uint8)
+
+
 def _other_example(rng: np.random.Generator, side_px: int) -> Example:
     """Draw a picture that is not a cut bud."""
     if rng.random() < 0.65:
@@ -134,25 +160,38 @@ def _other_example(rng: np.random.Generator, side_px: int) -> Example:
     else:
         image = render_stray(rng, size_px=(side_px, side_px))
     blank = np.zeros((side_px, side_px), np.uint8)
-    return Example(image, blank, blank, (0, 0, 0), (False,) * 3, "no_cut_face", False)
+    return Example(image, blank, blank, blank, (0, 0, 0), (0, 0, 0), "no_cut_face", False)
 
 
-def _world(rng: np.random.Generator, close: bool) -> World:
+def _world(rng: np.random.Generator, close: bool, share_staged: float) -> World:
     """Draw the world of a close crop, faults included, or of a whole frame."""
-    if not close:
-        return sample_world(rng, face_share=(0.045, 0.8), p_fault=0.1)
-    fault = str(rng.choice(FAULTS, p=FAULT_WEIGHTS)) if rng.random() < P_FAULT else ""
-    depths = ("too_deep",) if rng.random() < P_TOO_DEEP else DEPTHS
-    world = sample_world(rng, depths=depths, face_share=(0.55, 0.95), fault=fault)
-    if world.fault == "too_small":
-        return world.changed(fault="", face_share=float(rng.uniform(0.55, 0.95)))
+    if close:
+        fault = str(rng.choice(FAULTS, p=FAULT_WEIGHTS)) if rng.random() < P_FAULT else ""
+        depths = ("too_deep",) if rng.random() < P_TOO_DEEP else DEPTHS
+        world = sample_world(rng, depths=depths, face_share=(0.55, 0.95), fault=fault)
+        if world.fault == "too_small":
+            world = world.changed(fault="", face_share=float(rng.uniform(0.55, 0.95)))
+    else:
+        world = sample_world(rng, face_share=(0.045, 0.8), p_fault=0.1)
+    if share_staged and rng.random() < share_staged:
+        return staged(rng, world)
     return world
+
+
+@dataclass(frozen=True, slots=True)
+class _Square:
+    """A cut's picture, zones, heat and brownness in a square."""
+
+    image: Array
+    zones: Array
+    heat: Array
+    brown: Array
 
 
 def _photographed(
     rng: np.random.Generator, world: World, close: bool, side_px: int
-) -> tuple[RenderedCut, Array, Array, Array]:
-    """Render the cut; give it, and its picture, labels and brownness squared and spoilt."""
+) -> tuple[RenderedCut, _Square]:
+    """Render the cut; give it, and its picture and labels squared and spoilt."""
     aspect = 1.0 if close else float(rng.choice([1.0, 0.75, 0.667, 0.5625]))
     upright = rng.random() < 0.35
     cut = render_cut(
@@ -161,15 +200,19 @@ def _photographed(
         size_px=round(side_px * aspect) if upright else side_px,
         aspect=1 / aspect if upright else aspect,
     )
-    image, labels, brown = (_letterboxed(a, side_px) for a in (cut.image, cut.labels, cut.brown))
+    shape = (cut.labels.shape[0], cut.labels.shape[1])
+    heat = heat_of(list(cut.truth.growing_points.values()), shape)
+    image, zones, heat, brown = (
+        _letterboxed(a, side_px) for a in (cut.image, cut.zones, heat, cut.brown))
     if close and rng.random() < 0.3:
         image = _coarser(image, rng, world.face_share * side_px)
     if close and rng.random() < 0.14:
-        image, labels, brown = _at_the_edge(rng, image, labels, brown)
+        image, zones, brown = _at_the_edge(rng, image, zones, brown)
     if cut.truth.usable and rng.random() < 0.05:
-        image, labels, brown = image.copy(), labels.copy(), brown.copy()
-        _covered(rng, image, labels, brown)
-    return cut, image, labels, brown
+        image, zones, brown = image.copy(), zones.copy(), brown.copy()
+        _covered(rng, image, zones, brown)
+    heat = np.where((zones > 0) & (zones < LABEL_SCALES), heat, 0).astype(np.uint8)
+    return cut, _Square(image, zones, heat, brown)
 
 
 def _exposed(cut: RenderedCut, left: list[int], whole: list[int]) -> tuple[int, int, int]:
@@ -199,30 +242,55 @@ def _judgement(
             judgement = "no_cut_face"
         elif primary != 1 or left[0] < 0.7 * whole[0]:
             judgement = ""
+        if truth.world.staging.torn > TORN_BORDER:  # torn in part: people would disagree
+            judgement = "" if judgement == "usable" else judgement
     if too_few_px and judgement not in ("too_dark", "blown_out", "too_small"):
         judgement = "usable"  # too few pixels to tell: look closer
     return "" if on_the_border(cut.image, cut.labels, truth.why_not) else judgement
 
 
-def draw_example(rng: np.random.Generator, *, side_px: int = 320) -> Example:
-    """Draw one example: 56 % close crops, 23 % frames, 21 % pictures that are not cut buds."""
+def _states(cut: RenderedCut) -> tuple[int, int, int]:
+    marks = [
+        UNKNOWN if cut.truth.world.is_unsure(t) else int(cut.truth.dead.get(t, False))
+        for t in TISSUES]
+    return marks[0], marks[1], marks[2]
+
+
+def draw_example(
+    rng: np.random.Generator,
+    *,
+    side_px: int = 320,
+    close: bool | None = None,
+    share_staged: float = 0.0,
+) -> Example:
+    """Draw one example: 56 % close crops, 23 % frames, 21 % pictures that are not cut buds.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    side_px : int
+    close : bool, optional
+        Close crops or whole frames only, beside the pictures that are no cut buds.
+    share_staged : float
+        Share of the cut buds that are staged as benches stage them (`budvision.render.staging`).
+    """
     kind = rng.random()
     if kind < 0.21:
         return _other_example(rng, side_px)
-    close = bool(kind < 0.77)
-    world = _world(rng, close)
-    cut, image, labels, brown = _photographed(rng, world, close, side_px)
-    left = [int((labels == tissue.label).sum()) for tissue in TISSUES]
+    near = bool(kind < 0.77) if close is None else close
+    world = _world(rng, near, share_staged)
+    cut, square = _photographed(rng, world, near, side_px)
+    left = [int((square.zones == tissue.label).sum()) for tissue in TISSUES]
     whole = [int((cut.labels == tissue.label).sum()) for tissue in TISSUES]
     exposed = _exposed(cut, left, whole)
-    dead = [bool(cut.truth.dead.get(tissue, False)) for tissue in TISSUES]
-    too_few_px = not close and world.face_share * side_px < 40
+    too_few_px = not near and world.face_share * side_px < 40
     return Example(
-        image=image,
-        labels=labels,
-        dead=brown,
+        image=square.image,
+        labels=square.zones,
+        growing=square.heat,
+        dead=square.brown,
         exposed=exposed,
-        state=(dead[0], dead[1], dead[2]),
+        state=_states(cut),
         judgement=_judgement(cut, left, whole, exposed[0], too_few_px),
-        close=close,
+        close=near,
     )

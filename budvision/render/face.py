@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from budvision.render.anatomy import Layout
 from budvision.render.blade import cover_edge, leave_marks
 from budvision.render.fields import Array, any_field, fibres, fractal, streaks
+from budvision.render.injury import live_colour
 from budvision.render.palette import Cultivar, colour, cultivar
 from budvision.render.scene import Scene, mix, textured
 from budvision.render.shapes import mask_of, outline, placed, window_of
 from budvision.render.tissue import TissueTruth, paint_tissue
+from budvision.render.under import paint_crescent, paint_under_cut
 from budvision.render.world import World
+from budvision.render.zones import (
+    ZONE_GREEN,
+    paint_green,
+    paint_section,
+    paint_torn,
+)
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
 __all__ = ["paint_face"]
@@ -195,66 +204,6 @@ def _wool(
     return wool
 
 
-def _crescent(scene: Scene, rng: np.random.Generator, layout: Layout) -> None:
-    """Add the smooth olive cambium that shows at one side of a tilted or deep cut."""
-    window = window_of(layout.face, scene.shape)
-    cover = mask_of(layout.face, window)
-    if not cover.size:
-        return
-    at = rng.uniform(0, 2 * np.pi)
-    shift = layout.long_px * rng.uniform(0.06, 0.3)
-    rest = mask_of(layout.face + np.array([shift * np.cos(at), shift * np.sin(at)]), window)
-    olive = colour(rng, ((32, 66), (12, 42), (94, 120)))
-    scene.lay(
-        window,
-        np.clip(cover - rest, 0, 1),
-        olive,
-        alpha=float(rng.uniform(0.6, 1)),
-        soft_px=layout.long_px * 0.015,
-    )
-
-
-def _too_deep(scene: Scene, rng: np.random.Generator, layout: Layout, family: Cultivar) -> None:
-    """Paint a cut below the buds: bark, olive cambium, pale wood, pith; nothing to judge."""
-    parts = [
-        (1.0, colour(rng, family.scales)),
-        (rng.uniform(0.8, 0.95), colour(rng, ((30, 64), (12, 42), (92, 120)))),
-    ]
-    if rng.random() < 0.6:
-        parts.append((rng.uniform(0.3, 0.75), colour(rng, ((62, 90), (8, 30), (80, 108)))))
-        if rng.random() < 0.5:
-            parts.append((rng.uniform(0.12, 0.28), colour(rng, ((30, 70), (8, 30), (55, 95)))))
-    for share, ink in parts:
-        curve = _toward(layout.face, layout.centre, float(share))
-        curve = curve + layout.long_px * rng.normal(0, 0.03, 2) * (share < 1)
-        window = window_of(curve, scene.shape)
-        cover = mask_of(curve, window)
-        if cover.size:
-            field = fractal(rng, cover.shape, float(rng.uniform(3, 16)), 3)
-            if rng.random() < 0.5:
-                field = streaks(rng, cover.shape, 14, 8, float(np.rad2deg(-layout.turn)))
-            scene.lay(
-                window,
-                cover,
-                textured(ink, field, float(rng.uniform(0.01, 0.14))),
-                label=LABEL_SCALES,
-                soft_px=layout.long_px * float(rng.uniform(0.005, 0.04)),
-            )
-    if rng.random() < 0.4:
-        for spot in layout.spots[: int(rng.integers(1, 4))]:
-            scene.paint(
-                placed(
-                    outline(rng, "oval", elongation=spot.elongation),
-                    spot.centre,
-                    spot.radius * 0.8,
-                    spot.angle,
-                ),
-                colour(rng, ((30, 62), (10, 30), (70, 112))),
-                alpha=float(rng.uniform(0.08, 0.4)),
-                soft_px=spot.radius * 0.25,
-            )
-
-
 def _under_the_buds(
     scene: Scene,
     rng: np.random.Generator,
@@ -292,6 +241,7 @@ def _under_the_buds(
         window,
         cover,
         textured(olive, field, float(rng.uniform(0.005, 0.07))),
+        label=ZONE_GREEN,
         soft_px=layout.long_px * float(rng.uniform(0.0, 0.03)),
     )
     if rng.random() < 0.3:
@@ -317,16 +267,28 @@ def _under_the_buds(
             )
 
 
+def _family(world: World) -> Cultivar:
+    """Return the colour family of the world under its staging's look."""
+    family = cultivar(world.cultivar)
+    if world.staging.look == "pale":
+        return replace(family, wool=((84, 98), (1, 10), (70, 105)))
+    if world.staging.look == "brown_wool":
+        return replace(family, wool=((26, 58), (10, 32), (44, 80)))
+    return family
+
+
 def paint_face(
     scene: Scene, rng: np.random.Generator, layout: Layout, world: World
 ) -> Mapping[Tissue, TissueTruth]:
     """Paint the whole cut face and return the truth of each tissue reached."""
-    family = cultivar(world.cultivar)
+    family = _family(world)
     truths: dict[Tissue, TissueTruth] = {}
     thickness = float(rng.uniform(0.06, 0.3))
     if world.depth == "too_deep":
-        if rng.random() < 0.5:
-            _too_deep(scene, rng, layout, family)
+        if world.staging.through_cane:
+            paint_section(scene, rng, layout, family)
+        elif rng.random() < 0.5:
+            paint_under_cut(scene, rng, layout, family)
         else:
             _under_the_buds(scene, rng, layout, world, family, thickness)
         leave_marks(scene, rng, layout, world, family)
@@ -336,8 +298,9 @@ def paint_face(
     _scale_ring(scene, rng, layout, world, family, thickness)
     wool = _wool(scene, rng, layout, world, family, thickness)
     if rng.random() < (0.35 if world.depth == "deep" else 0.1):
-        _crescent(scene, rng, layout)
-    live = colour(rng, family.live)
+        paint_crescent(scene, rng, layout)
+    live = live_colour(rng, world.staging.look, colour(rng, family.live))
+    paint_green(scene, rng, layout, world, family, live)
     order = [1, 2, 0] if rng.random() < 0.6 else [0, 1, 2]
     for index in order:
         tissue, spot = TISSUES[index], layout.spots[index]
@@ -373,7 +336,10 @@ def paint_face(
             structure=structure,
             live=np.clip(tint, 0.002, 1).astype(np.float32),
             around=wool,
+            look=world.staging.look,
         )
+    if world.staging.torn > 0 and TISSUES[0] in truths:
+        paint_torn(scene, rng, layout, world, family, live, wool)
     leave_marks(scene, rng, layout, world, family)
     cover_edge(scene, rng, layout)
     return truths

@@ -24,7 +24,7 @@ def outline(
     Parameters
     ----------
     kind : str
-        One of OUTLINES.
+        One of OUTLINES, or "maple" for deep lobes.
     elongation : float
         Long over short axis, at least 1; the long axis lies along x. The area stays near pi.
     bump : float
@@ -41,6 +41,10 @@ def outline(
     if kind == "lobed":
         lobes = int(rng.integers(3, 8))
         radius += rng.uniform(0.04, 0.16) * np.cos(lobes * theta + rng.uniform(0, 2 * np.pi))
+    elif kind == "maple":
+        lobes, phase = int(rng.integers(5, 9)), rng.uniform(0, 2 * np.pi)
+        wave = np.abs(np.cos(0.5 * (lobes * theta + phase)))
+        radius += rng.uniform(0.18, 0.42) * (wave - 0.64)
     elif kind == "rough":
         fine = np.convolve(np.tile(rng.standard_normal(_POINTS), 3), np.ones(3) / 3, "same")
         radius += rng.uniform(0.02, 0.07) * fine[_POINTS:-_POINTS]

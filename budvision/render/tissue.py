@@ -7,6 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from budvision.render.fields import Array, ridged
+from budvision.render.injury import (
+    STAGED_CONDITIONS,
+    reddened,
+    smear,
+    staged_brownness,
+)
 from budvision.render.palette import DEAD_LOOKS, colour
 from budvision.render.scene import Scene, Window, mix
 from budvision.render.shapes import mask_of, outline, placed, window_of
@@ -17,10 +23,15 @@ __all__ = ["Spot", "TissueTruth", "paint_tissue"]
 
 @dataclass(frozen=True, slots=True)
 class TissueTruth:
-    """Brown share of the whole region and of its growing point, each in [0, 1]."""
+    """Brown share of the whole region and of its growing point, each in [0, 1].
+
+    `growing_point` is its (x, y) in pixels of the scene, `reach_px` the tissue's radius.
+    """
 
     brown_share: float
     core_brown: float
+    growing_point: tuple[float, float] = (-1.0, -1.0)
+    reach_px: float = 0.0
 
 
 def _dead_colour(rng: np.random.Generator, condition: str) -> Array:
@@ -243,6 +254,7 @@ def paint_tissue(
     structure: str,
     live: Array,
     around: Array,
+    look: str = "",
 ) -> TissueTruth:
     """Paint one exposed tissue with its label and brownness.
 
@@ -260,6 +272,8 @@ def paint_tissue(
         How leaf primordia are drawn.
     live, around : ndarray, shape (3,)
         Colour of living tissue, and of the wool around it.
+    look : str
+        The staging's look; "reddish" tinges living tissue with red.
     """
     gone = condition in DEAD_LOOKS or condition == "dry"
     shrunk = _shrinkage(rng, label, condition)
@@ -283,9 +297,14 @@ def paint_tissue(
         ) * structure_field(  # living centres have rings
             rng, "rings", rho, theta, shape
         )
-    brown = brownness(rng, condition, rho, theta, shape)
+    if condition in STAGED_CONDITIONS:
+        brown = staged_brownness(rng, condition, rho, theta)
+    else:
+        brown = brownness(rng, condition, rho, theta, shape)
     dead = _dead_colour(rng, condition)
     paint = _paint_of(rng, field, brown, rho, live=live, dead=dead, around=around, gone=gone)
+    if look == "reddish":
+        paint = reddened(rng, paint, rho, brown)
     edge_px = spot.radius * float(rng.uniform(0.0, 0.05))
     inside = cover > 0.5
     scene.labels[window][inside] = label
@@ -300,6 +319,10 @@ def paint_tissue(
         scene.gloss[window] = np.maximum(
             scene.gloss[window], cover * np.float32(rng.uniform(0.1, 0.6))
         )
+    if condition == "smeared":
+        smear(scene, rng, cover, window, dead)
     core = inside & (rho < 0.4)
     middle = float(brown[core].mean()) if core.any() else float(brown[inside].mean())
-    return TissueTruth(float(brown[inside].mean()), middle)
+    row, col = np.unravel_index(int(np.argmin(np.where(inside, rho, 9.0))), shape)
+    point = (float(col + window[1].start), float(row + window[0].start))
+    return TissueTruth(float(brown[inside].mean()), middle, point, spot.radius * shrunk)

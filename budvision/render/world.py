@@ -27,6 +27,12 @@ import numpy as np
 from budvision.errors import UsageError
 from budvision.render.fields import FIELDS
 from budvision.render.palette import CULTIVARS
+from budvision.render.staging import (
+    CONDITIONS_STAGED_DEAD,
+    CONDITIONS_UNSURE,
+    TIDY,
+    Staging,
+)
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
@@ -84,6 +90,8 @@ CONDITIONS_DEAD = (
 )
 FAULTS = ("too_blurred", "too_dark", "blown_out", "glare", "too_small")
 """Faults of light and camera; depth brings too_shallow and too_deep."""
+TORN_AWAY = 0.8
+"""Torn share of the primary's radius above which nothing is left to judge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +122,8 @@ class World:
         Long axis of the face over the frame width.
     base_deg : float
         Direction of the cane base in the photograph, degrees clockwise from the right (x axis).
+    staging : Staging
+        What the bench brought; the tidy one changes nothing.
     """
 
     depth: str
@@ -131,21 +141,33 @@ class World:
     exposure_stops: float
     face_share: float
     base_deg: float
+    staging: Staging = TIDY
 
     def is_dead(self, tissue: Tissue) -> bool:
         """Whether the tissue's growing point is dead."""
-        return self.conditions[TISSUES.index(tissue)] in CONDITIONS_DEAD
+        return self.is_dead_at(TISSUES.index(tissue))
+
+    def is_dead_at(self, place: int) -> bool:
+        """Whether the growing point of the first, second or third tissue (0 to 2) is dead."""
+        return self.conditions[place] in (*CONDITIONS_DEAD, *CONDITIONS_STAGED_DEAD)
+
+    def is_unsure(self, tissue: Tissue) -> bool:
+        """Whether people would leave the tissue unsure: its growing point is half dead."""
+        return self.conditions[TISSUES.index(tissue)] in CONDITIONS_UNSURE
 
     @property
     def usable(self) -> bool:
         """Whether a person could judge the photograph."""
-        return not self.fault and self.depth not in ("too_shallow", "too_deep")
+        spoilt = self.fault or self.staging.torn > TORN_AWAY
+        return not spoilt and self.depth not in ("too_shallow", "too_deep")
 
     @property
     def why_not(self) -> str:
         """Reason code why the photograph cannot be judged, empty when it can."""
         if self.fault:
             return self.fault
+        if self.staging.torn > TORN_AWAY and self.depth not in ("too_shallow", "too_deep"):
+            return "torn"
         return "" if self.usable else self.depth
 
     def changed(self, **changes: object) -> World:

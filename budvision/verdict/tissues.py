@@ -44,6 +44,7 @@ def judge_tissues(
     features = measure(
         found.crop, found.labels, confidence=found.confidence,
         dead_map=found.dead_map, brown_map=found.brown_map, card_white=card_white,
+        growing_points=found.growing_points,
     )
     result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}
     shown = [tissue for tissue in features if found.exposed[tissue] >= 0.5]

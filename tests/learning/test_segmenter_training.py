@@ -11,10 +11,11 @@ pytestmark = pytest.mark.torch
 torch = pytest.importorskip("torch")
 
 from budvision.learning.network import BudNet  # noqa: E402
-from budvision.learning.segmenter_average import average  # noqa: E402
-from budvision.learning.segmenter_pool import VALIDATION_START, Pool, fill  # noqa: E402
+from budvision.learning.segmenter_loss import CLASS_WEIGHTS, Bent, bend, losses  # noqa: E402
+from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, fill  # noqa: E402
 from budvision.learning.segmenter_scores import score  # noqa: E402
-from budvision.learning.segmenter_training import CLASS_WEIGHTS, _loss, bend, train  # noqa: E402
+from budvision.learning.segmenter_start import from_onnx, settle_statistics  # noqa: E402
+from budvision.learning.segmenter_training import Plan, mean_of, train  # noqa: E402
 from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
 
 
@@ -30,17 +31,29 @@ def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
     fill(again, 0, 1, VALIDATION_START, True)
     assert (pool.rows()[:, 4] == 1).all()
     assert np.array_equal(pool.pixels(), again.pixels())
-    assert set(np.unique(pool.pixels()[..., 3])) <= {0, 1, 2, 3, 4}
+    assert set(np.unique(pool.pixels()[..., 3])) <= set(range(8))
+    heat, labels = pool.pixels()[..., 5], pool.pixels()[..., 3]
+    assert not heat[(labels < 1) | (labels > 3)].any()
+
+
+def test_staged_examples_hold_zones_points_and_unsure_states() -> None:
+    staged = Pool(48, 96)
+    fill(staged, 0, 1, 77, True, Drawing(close=True, share_staged=1.0))
+    zones = set(np.unique(staged.pixels()[..., 3]).tolist())
+    assert {5, 6, 7} <= zones
+    assert 2 in staged.rows()[:, 5:8]
+    assert (staged.pixels()[..., 5].max((1, 2)) > 200).sum() > 20
 
 
 def test_bending_keeps_labels_whole_and_the_image_in_range(pool: Pool) -> None:
     state = torch.get_rng_state()
-    image, labels, dead = bend(torch.from_numpy(pool.pixels().copy()), 96)
+    bent = bend(torch.from_numpy(pool.pixels().copy()), 96)
+    image, labels, dead = bent.image, bent.labels, bent.dead
     torch.set_rng_state(state)
     assert image.shape == (8, 3, 96, 96)
     assert labels.shape == dead.shape == (8, 48, 48)
     assert 0 <= float(image.min()) <= float(image.max()) <= 1
-    assert set(labels.unique().tolist()) <= {0, 1, 2, 3, 4}
+    assert set(labels.unique().tolist()) <= set(range(8))
 
 
 def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: Path) -> None:
@@ -50,20 +63,21 @@ def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: 
     optimiser = torch.optim.Adam(net.parameters(), lr=5e-3)
     x = torch.from_numpy(pool.pixels().copy())
     image = x[..., :3].permute(0, 3, 1, 2).float() / 255
-    labels, dead = x[:, ::2, ::2, 3].long(), x[:, ::2, ::2, 4].float() / 255
+    bent = Bent(image, x[:, ::2, ::2, 3:].permute(0, 3, 1, 2).float())
+    labels = bent.labels
     rows = torch.from_numpy(pool.rows().copy())
-    losses = []
+    seen = []
     for _ in range(12):
         pixels, whole = net(image)
-        loss = _loss(pixels, whole, labels, dead, rows, torch.tensor(CLASS_WEIGHTS))
+        loss = losses(pixels, whole, bent, rows, torch.tensor(CLASS_WEIGHTS)).mean()
         optimiser.zero_grad()
         loss.backward()
         optimiser.step()
-        losses.append(float(loss.detach()))
+        seen.append(float(loss.detach()))
     torch.set_rng_state(state)
-    assert losses[-1] < 0.85 * losses[0]
-    perfect = np.full((8, 7, 48, 48), -5, np.float32)
-    np.put_along_axis(perfect[:, :5], labels.numpy()[:, None], 5, 1)
+    assert seen[-1] < 0.85 * seen[0]
+    perfect = np.full((8, 11, 48, 48), -5, np.float32)
+    np.put_along_axis(perfect[:, :8], labels.numpy()[:, None], 5, 1)
     told = np.where(rows.numpy()[:, :3] > 0, 5.0, -5.0)
     judged = np.concatenate([told, np.eye(len(JUDGEMENTS))[rows.numpy()[:, 3]]], 1)
     scores = score(perfect, judged, pool.pixels(), pool.rows())
@@ -72,35 +86,38 @@ def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: 
     assert scores["usable_refused"] == 0.0
 
 
-@pytest.mark.filterwarnings("ignore::DeprecationWarning")
-def test_the_mean_of_a_network_with_itself_is_itself(tmp_path: Path) -> None:
-    net = BudNet().eval()
-    for name in ("a", "b"):
-        (tmp_path / name).mkdir()
-        torch.save(net.state_dict(), tmp_path / name / "segmenter.pt")
-        (tmp_path / name / "segmenter.json").write_text('{"examples_drawn": 7, "seconds": 3}')
-    facts = average(
-        [tmp_path / "a" / "segmenter.pt", tmp_path / "b" / "segmenter.pt"],
-        tmp_path / "mean",
-        workers=1,
-        side_px=128,
-        examples=64,
-        validation=6,
-        device="cpu",
-    )
-    assert facts["examples_drawn"] == 14
-    assert set(facts["validation"]) == {"a", "b", "mean"}
-    assert facts["onnx_gap"] < 1e-3
-    mean = torch.load(tmp_path / "mean" / "segmenter.pt", weights_only=True)
-    for name, value in net.named_parameters():
-        assert torch.allclose(mean[name], value), name
+def test_the_mean_of_a_network_with_itself_is_itself(pool: Pool, tmp_path: Path) -> None:
+    net = BudNet(0.25).eval()
+    for name in ("a.pt", "b.pt"):
+        torch.save(net.state_dict(), tmp_path / name)
+    mean = mean_of([tmp_path / "a.pt", tmp_path / "b.pt"], (pool,), width=0.25, device="cpu")
+    for (name, value), own in zip(net.named_parameters(), mean.parameters(), strict=True):
+        assert torch.allclose(own, value), name
+
+
+def test_training_goes_on_from_a_shipped_file_of_the_old_layout(pool: Pool) -> None:
+    from budvision.photo.segmenter import Segmenter
+
+    folder = Path(__file__).parents[2] / "models" / "bench-1.0"
+    net = BudNet()
+    from_onnx(net, folder / "segmenter.onnx")
+    picture = pool.pixels()[:1, ..., :3].copy()
+    x = torch.from_numpy(picture).permute(0, 3, 1, 2).float() / 255
+    settle_statistics(net, [x])
+    net.eval()
+    with torch.no_grad():
+        pixels, whole = net(x)
+    maps, judged = Segmenter.load(folder).run(picture[0])
+    assert np.abs(pixels[0, :5].numpy() - maps[:5]).max() < 1e-3
+    assert np.abs(whole[0, :12].numpy() - judged).max() < 1e-3
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_training_in_small_loses_no_drawing_process(tmp_path: Path) -> None:
-    facts = train(tmp_path, minutes=0.25, side_px=128, slots=48, workers=1, batch=4,
-                  width=0.25, device="cpu", validation=6)
+    facts = train(tmp_path, Plan(minutes=0.5, side_px=128, frame_px=128, slots=32, workers=1,
+                                 batch=4, width=0.25, validation=6))
     assert facts["drawers_lost"] == 0
-    assert facts["steps"] > 0
-    assert facts["examples_drawn"] >= 24
+    assert all(steps > 0 for steps in facts["steps"])
+    assert len(facts["steps"]) == 1
+    assert facts["examples_drawn"] >= 16
     assert (tmp_path / "segmenter.onnx").is_file()
