@@ -30,6 +30,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(help="Facts of the season's blocks.", no_args_is_help=True)
     group.command("set")(block_set)
     group.command("list")(block_list)
+    group.command("top-up")(block_top_up)
     app.add_typer(group, name="block")
 
 
@@ -314,6 +315,31 @@ def block_set(
         show_json({"ok": True} | _block_facts(found))
     else:
         typer.echo(_block_line(found))
+
+
+def block_top_up(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The block.")],
+    sampling: Annotated[str, typer.Option(help="Label of the sampling that brings more canes.")],
+    of: Annotated[str, typer.Option(
+        help="Label of the sampling that it tops up; empty takes it back.")],
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Count the canes of one sampling with those of another, after the same cold event.
+
+    Example: budvision block top-up "Mill Row" --sampling feb-more --of feb
+    """
+    from budvision.store.session import Season
+    from budvision.workflow.sampling.top_up import top_up
+
+    with json_errors(as_json), Season.open(season) as opened:
+        top_up(opened, name, sampling, of=of)
+    if as_json:
+        show_json({"ok": True, "block": name, "sampling": sampling, "tops_up": of})
+    elif of:
+        typer.echo(f"{name}: {sampling} tops up {of}; both are one answer, named {of}.")
+    else:
+        typer.echo(f"{name}: {sampling} stands by itself.")
 
 
 def block_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:

@@ -87,6 +87,7 @@ sampling = Table(
     Column("out_of_water_at", String(32)),
     Column("room_temp_c", Float),
     Column("plan", Text, nullable=False, default="{}"),    # JSON of the sample plan
+    Column("tops_up", String(120), nullable=False, default=""),  # label of the block's sampling
     Column("note", Text, nullable=False, default=""),
     Column("added_at", String(32), nullable=False),
     UniqueConstraint("block_id", "label"),

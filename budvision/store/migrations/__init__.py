@@ -20,7 +20,7 @@ from budvision.store import seal
 
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
-REVISIONS: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005")
+REVISIONS: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005", "0006")
 """Every revision, oldest first."""
 
 HEAD = REVISIONS[-1]

@@ -46,7 +46,11 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """One collection of canes from one block on one day. Times are UTC ISO 8601 or None."""
+    """One collection of canes from one block on one day. Times are UTC ISO 8601 or None.
+
+    `tops_up` is the label of the block's sampling that this one tops up, so that both are one
+    answer; empty for none.
+    """
 
     id: int
     block_id: int
@@ -59,6 +63,7 @@ class Sampling:
     plan: Mapping[str, Any]
     note: str
     added_at: str
+    tops_up: str = ""
 
 
 # ---- sites and blocks ------------------------------------------------------------------------
@@ -267,7 +272,7 @@ def ensure_sampling(
 
 
 SAMPLING_FIELDS = frozenset({
-    "collected_at", "in_water_at", "out_of_water_at", "room_temp_c", "plan", "note",
+    "collected_at", "in_water_at", "out_of_water_at", "room_temp_c", "plan", "note", "tops_up",
 })
 """What `update_sampling` may change."""
 
@@ -299,4 +304,5 @@ def _sampling(row: Row[Any]) -> Sampling:
     return Sampling(
         row.id, row.block_id, row.block, row.label, row.collected_at, row.in_water_at,
         row.out_of_water_at, row.room_temp_c, json.loads(row.plan), row.note, row.added_at,
+        row.tops_up,
     )

@@ -37,9 +37,11 @@ class CallColumns:
     blocks : tuple of Block
         Blocks that have one of the samplings, by name.
     sampling_ids : ndarray of int64, shape (n_blocks,)
-        The sampling of each block.
+        The first sampling asked for of each block.
     cane_ids, cane_block : ndarray of int64, shape (n_canes,)
         Id of each cane, and the index of its block in `blocks`.
+    cane_sampling : ndarray of int64, shape (n_canes,)
+        Id of each cane's sampling.
     cane_labels, vines, vigors, zones : tuple of str, length n_canes
     cane : ndarray of int64, shape (n_buds,)
         Index of each bud's cane; buds stand in the order of the walk.
@@ -56,6 +58,7 @@ class CallColumns:
     sampling_ids: Ints
     cane_ids: Ints
     cane_block: Ints
+    cane_sampling: Ints
     cane_labels: tuple[str, ...]
     vines: tuple[str, ...]
     vigors: tuple[str, ...]
@@ -73,7 +76,7 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
     Parameters
     ----------
     sampling_ids : sequence of int
-        At most one sampling a block.
+        Of a block, `sampling_ids` of the result names the first.
     """
     of_sampling = {
         row.id: row.block_id
@@ -83,7 +86,9 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
     chosen_blocks = set(wanted.values())
     blocks = tuple(block for block in list_blocks(conn) if block.id in chosen_blocks)
     index = {block.id: at for at, block in enumerate(blocks)}
-    by_block = {block_id: key for key, block_id in wanted.items()}
+    by_block: dict[int, int] = {}
+    for key, block_id in wanted.items():
+        by_block.setdefault(block_id, key)
     cane_query = select(
         cane.c.id, cane.c.sampling_id, cane.c.label, cane.c.vine, cane.c.vigor, cane.c.zone,
         cane.c.position,
@@ -105,6 +110,7 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
         sampling_ids=np.array([by_block[block.id] for block in blocks], np.int64),
         cane_ids=cane_ids,
         cane_block=np.array([index[wanted[row.sampling_id]] for row in canes], np.int64),
+        cane_sampling=np.array([row.sampling_id for row in canes], np.int64),
         cane_labels=tuple(row.label for row in canes), vines=tuple(row.vine for row in canes),
         vigors=tuple(row.vigor for row in canes), zones=tuple(row.zone for row in canes),
         cane=at, node=packed[:, 2], calls=calls, other_cause=other,

@@ -6,7 +6,7 @@ The numbers are those of `results` beside it; nothing is worked out a second tim
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +22,9 @@ from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
-from budvision.workflow.answers.results import BlockAnswer, Waiting, season_results
+from budvision.workflow.answers.results import BlockAnswer, season_results
+from budvision.workflow.answers.waiting import Waiting
+from budvision.workflow.sampling.top_up import cane_of
 
 __all__ = [
     "Answer",
@@ -59,6 +61,8 @@ class Answer:
         The block's own policy, else the season's.
     policies : mapping of str to Policy
         All that the season knows.
+    topped_up_by : tuple of Sampling
+        Those whose canes are counted with the sampling's.
     beyond, zones, corrected
         As in `budvision.workflow.answers.results.BlockAnswer`.
     """
@@ -72,6 +76,12 @@ class Answer:
     beyond: Part | None = None
     zones: tuple[BlockResult, ...] = ()
     corrected: CorrectedFacts | None = None
+    topped_up_by: tuple[Sampling, ...] = ()
+
+    @property
+    def samplings(self) -> tuple[Sampling, ...]:
+        """The sampling and those that top it up; empty where the block was never sampled."""
+        return () if self.sampling is None else (self.sampling, *self.topped_up_by)
 
     @property
     def judged(self) -> BlockResult | None:
@@ -103,14 +113,14 @@ def block_policies(season: Season) -> dict[str, Policy]:
 
 def _answer(
     season: Season, policies: Mapping[str, Policy], block: Block, sampling: Sampling | None,
-    told: BlockAnswer | None,
+    told: BlockAnswer | None, more: tuple[Sampling, ...] = (),
 ) -> Answer:
     name = told.result.policy if told else block.policy or season.settings.text("policy")
     policy = policies.get(name) or policies["common"]
     if told is None:
         return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
     return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
-                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected)
+                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected, more)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:
@@ -148,7 +158,7 @@ def season_answers(season: Season, *, sampling: str | None = None) -> list[Answe
     return [
         _answer(season, policies, block,
                 samplings[block.id, told[block.id].sampling] if block.id in told else None,
-                told.get(block.id))
+                told.get(block.id), _more(samplings, told.get(block.id)))
         for block in blocks if sampling is None or block.id in told
     ]
 
@@ -158,8 +168,15 @@ def answers_from(season: Season, told: Iterable[BlockAnswer]) -> list[Answer]:
     with season.read() as conn:
         samplings = {(row.block_id, row.label): row for row in block_queries.list_samplings(conn)}
     policies = block_policies(season)
-    return [_answer(season, policies, one.block, samplings[one.block.id, one.sampling], one)
-            for one in told]
+    return [_answer(season, policies, one.block, samplings[one.block.id, one.sampling], one,
+                    _more(samplings, one)) for one in told]
+
+
+def _more(
+    samplings: Mapping[tuple[int, str], Sampling], told: BlockAnswer | None
+) -> tuple[Sampling, ...]:
+    return () if told is None else tuple(
+        samplings[told.block.id, label] for label in told.topped_up_by)
 
 
 def answer_of(season: Season, block: str | int, *, sampling: str | None = None) -> Answer:
@@ -183,19 +200,28 @@ def answer_of(season: Season, block: str | int, *, sampling: str | None = None) 
                else block_queries.get_block(conn, block))
         of = (block_queries.get_sampling(conn, row.id, sampling) if sampling
               else block_queries.latest_sampling(conn, row.id))
+        rows = {(row.id, s.label): s for s in block_queries.list_samplings(conn, row.id)}
     told = (season_results(season, block=row.name, sampling=of.label)[0] if of else None)
-    return _answer(season, block_policies(season), row, of, told)
+    return _answer(season, block_policies(season), row,
+                   rows[row.id, told.sampling] if told else None, told, _more(rows, told))
 
 
 def sampled_buds(
     season: Season, answer: Answer
 ) -> tuple[tuple[BudState, ...], tuple[BudCalls, ...]]:
     """Return every bud of an answer's sampling with its state, and the calls that count."""
-    if answer.sampling is None:
-        return (), ()
+    states: list[BudState] = []
+    calls: list[BudCalls] = []
     with season.read() as conn:
-        states = tuple(bud_states(conn, answer.sampling.id, doubts=False))
-        return states, tuple(current_calls(conn, sampling_id=answer.sampling.id))
+        for one in answer.samplings:
+            own = bud_states(conn, one.id, doubts=False)
+            told = current_calls(conn, sampling_id=one.id)
+            if one is not answer.sampling:
+                own = [replace(s, cane=cane_of(s.cane, one.label)) for s in own]
+                told = [replace(b, cane=cane_of(b.cane, one.label)) for b in told]
+            states += own
+            calls += told
+    return tuple(states), tuple(calls)
 
 
 def counted_buds(season: Season, answer: Answer) -> tuple[BudCalls, ...]:
@@ -215,7 +241,8 @@ def unsure_buds(states: Iterable[BudState], *tissues: Tissue) -> tuple[BudState,
 def history(season: Season, block: Block) -> list[Answer]:
     """Return a block's answers sampling by sampling, oldest first."""
     with season.read() as conn:
-        labels = [row.label for row in block_queries.list_samplings(conn, block.id)]
+        labels = [row.label for row in block_queries.list_samplings(conn, block.id)
+                  if not row.tops_up]
     return [answer_of(season, block.id, sampling=label) for label in labels]
 
 

@@ -116,7 +116,7 @@ def second_readings(conn: Connection) -> SecondReadings:
 
 
 def corrected(
-    result: BlockResult, readings: SecondReadings, *, sampling_id: int
+    result: BlockResult, readings: SecondReadings, *, sampling_ids: Iterable[int]
 ) -> CorrectedFacts | None:
     """Return a block's mortality of primaries with the readers' errors taken out.
 
@@ -125,8 +125,8 @@ def corrected(
     result : BlockResult
     readings : SecondReadings
         Of the season: the error rates of all its first readings.
-    sampling_id : int
-        The block's sampling.
+    sampling_ids : iterable of int
+        The block's samplings that make up the result.
 
     Returns
     -------
@@ -145,7 +145,8 @@ def corrected(
     told = CorrectedFacts(
         dead_wrong=errors.dead_wrong, n_dead=errors.n_dead, live_wrong=errors.live_wrong,
         n_live=errors.n_live, n_open=readings.n_open, readers=readings.readers)
-    once = 1 - min(1.0, readings.n_known.get(sampling_id, 0) / primary.n_judged)
+    n_known = sum(readings.n_known.get(key, 0) for key in sampling_ids)
+    once = 1 - min(1.0, n_known / primary.n_judged)
     if not errors.enough or once <= 0:
         return told if not errors.enough else None
     n_dead, n_live = round(errors.n_dead / once), round(errors.n_live / once)

@@ -10,11 +10,12 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
+from sqlalchemy import Connection
 
 from budvision.errors import NothingToDoError
 from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
-from budvision.store.queries.blocks import Block, list_samplings
+from budvision.store.queries.blocks import Block, Sampling, list_samplings
 from budvision.store.queries.columns import CallColumns, call_columns
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part, breakdown
@@ -24,58 +25,16 @@ from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
-from budvision.vocabulary import TISSUES, Tissue
 from budvision.workflow.answers.readers import corrected, second_readings
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
+from budvision.workflow.answers.waiting import Waiting, waiting_of
 from budvision.workflow.review.calls_table import chosen_samplings
 from budvision.workflow.sampling.soak import SoakClock, soak_clock
+from budvision.workflow.sampling.top_up import head_and_more
 
 __all__ = [
-    "BlockAnswer", "Waiting", "WaitingBud", "results", "results_as_dict", "season_results",
-    "season_table",
+    "BlockAnswer", "results", "results_as_dict", "season_results", "season_table",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class WaitingBud:
-    """A bud that some tissue of nobody has called."""
-
-    cane: str
-    vine: str
-    node: int
-    tissues: tuple[Tissue, ...]
-
-    def as_dict(self) -> dict[str, object]:
-        """Return the bud as JSON has it."""
-        told: dict[str, object] = {
-            "cane": self.cane, "node": self.node, "tissues": [t.value for t in self.tissues],
-        }
-        return told | ({"vine": self.vine} if self.vine else {})
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """What of a block waits for a person; nodes marked missing or blind wait for nobody."""
-
-    buds: tuple[WaitingBud, ...]
-    n_missing: int
-
-    @property
-    def n_buds(self) -> int:
-        """Number of buds with a tissue that waits."""
-        return len(self.buds)
-
-    @property
-    def n_tissues(self) -> int:
-        """Number of tissues that wait."""
-        return sum(len(bud.tissues) for bud in self.buds)
-
-    def as_dict(self) -> dict[str, object]:
-        """Return what waits as JSON has it."""
-        return {
-            "n_buds": self.n_buds, "n_tissues": self.n_tissues,
-            "buds": [bud.as_dict() for bud in self.buds], "n_missing_nodes": self.n_missing,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +56,8 @@ class BlockAnswer:
         Hours in water and whether cutting was early; None where nobody kept the times.
     corrected : CorrectedFacts, optional
         Mortality with readers' errors taken out; None where nobody read a bud twice.
+    topped_up_by : tuple of str
+        Labels of the samplings whose canes are counted with this one's.
     """
 
     block: Block
@@ -108,6 +69,7 @@ class BlockAnswer:
     zones: tuple[BlockResult, ...] = ()
     soak: SoakClock | None = None
     corrected: CorrectedFacts | None = None
+    topped_up_by: tuple[str, ...] = ()
 
 
 def season_results(
@@ -140,14 +102,14 @@ def season_results(
     """
     settings = settings or season.settings
     with season.read() as conn:
-        ids = chosen_samplings(conn, sampling=sampling, block=block)
-        if not ids:
+        groups = _groups(conn, sampling=sampling, block=block)
+        if not groups:
             raise NothingToDoError(
                 "no canes have been sampled yet", where=f"block {block}" if block else "results",
                 expected="photographs or calls in the season",
                 do="Take photographs in with `budvision intake`.",
             )
-        columns = call_columns(conn, list(ids.values()))
+        columns = call_columns(conn, [one.id for group in groups.values() for one in group])
         samplings = {row.id: row for row in list_samplings(conn)}
         twice = second_readings(conn)
     labels = {key: row.label for key, row in samplings.items()}
@@ -155,13 +117,15 @@ def season_results(
               if (clock := soak_clock(row, settings)).state != "unknown"}
     results, zones = _summaries(columns, season, settings, policy)
     beyond = _beyond(columns, settings)
-    waiting = _waiting(columns)
+    waiting = waiting_of(columns, labels)
     called = np.zeros(len(columns.blocks), bool)
     called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
     return [
         BlockAnswer(one, labels[key], results[one.name], waiting[at],
                     bool(called[at]), beyond.get(one.name), tuple(zones.get(one.name, ())),
-                    clocks.get(key), corrected(results[one.name], twice, sampling_id=key))
+                    clocks.get(key),
+                    corrected(results[one.name], twice, sampling_ids=[s.id for s in groups[key]]),
+                    tuple(s.label for s in groups[key][1:]))
         for at, (one, key) in enumerate(
             zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
     ]
@@ -185,14 +149,27 @@ def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
         When no block was sampled, or nobody has called a bud.
     """
     with season.read() as conn:
-        ids = chosen_samplings(conn, sampling=sampling, block=None)
-        columns = call_columns(conn, list(ids.values())) if ids else None
+        ids = [one.id for group in _groups(conn, sampling=sampling).values() for one in group]
+        columns = call_columns(conn, ids) if ids else None
     rows = np.flatnonzero((columns.calls >= 0).any(axis=1)) if columns else np.zeros(0, int)
     if columns is None or not len(rows):
         raise NothingToDoError("nobody has called a bud yet", where="results",
                                do="Confirm some calls first.")
     return _table(columns, rows, columns.cane_block[columns.cane], list(columns.blocks),
                   np.ones(len(columns.blocks), bool))
+
+
+def _groups(
+    conn: Connection, *, sampling: str | None, block: str | None = None
+) -> dict[int, tuple[Sampling, ...]]:
+    """Return each chosen sampling with those that top it up, by the id of the first."""
+    chosen = set(chosen_samplings(conn, sampling=sampling, block=block).values())
+    of_block: dict[int, list[Sampling]] = {}
+    for row in list_samplings(conn):
+        of_block.setdefault(row.block_id, []).append(row)
+    pairs = [head_and_more(rows, one) for rows in of_block.values() for one in rows
+             if one.id in chosen]
+    return {head.id: (head, *more) for head, more in pairs}
 
 
 def _summaries(
@@ -331,26 +308,6 @@ def zone_shares(block: Block) -> Mapping[str, float] | None:
     return {zone: n / total for zone, n in vines.items()}
 
 
-def _waiting(columns: CallColumns) -> list[Waiting]:
-    open_ = columns.calls < 0
-    rows = np.flatnonzero(open_.any(axis=1) & ~columns.marked)
-    bud_block = columns.cane_block[columns.cane]
-    buds: list[list[WaitingBud]] = [[] for _ in columns.blocks]
-    kinds = {
-        key: tuple(t for at, t in enumerate(TISSUES) if key >> at & 1) for key in range(1, 8)
-    }
-    keys = (open_[rows] @ np.array([1, 2, 4])).tolist()
-    for block, cane, node, key in zip(
-        bud_block[rows].tolist(), columns.cane[rows].tolist(), columns.node[rows].tolist(), keys,
-        strict=True,
-    ):
-        buds[block].append(
-            WaitingBud(columns.cane_labels[cane], columns.vines[cane], node, kinds[key])
-        )
-    missing = np.bincount(bud_block[columns.marked], minlength=len(columns.blocks)).tolist()
-    return [Waiting(tuple(some), n) for some, n in zip(buds, missing, strict=True)]
-
-
 def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
     """Return the answers as the tally's JSON, plus `sampling`, `confirmed` and `waiting`."""
     return {
@@ -360,6 +317,7 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
                 "waiting": answer.waiting.as_dict(),
             } | ({"zones": [block_as_dict(zone) for zone in answer.zones]} if answer.zones else {})
             | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
+            | ({"topped_up_by": list(answer.topped_up_by)} if answer.topped_up_by else {})
             | ({} if answer.corrected is None else {"corrected": asdict(answer.corrected)})
             | ({} if answer.soak is None else {"soak": {
                 "state": answer.soak.state, "hours": answer.soak.hours,

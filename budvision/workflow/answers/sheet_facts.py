@@ -178,7 +178,7 @@ def block_facts(
     states, _ = sampled_buds(season, answer)
     with season.read() as conn:
         cuts = cuts_of_buds(conn, [state.bud_id for state in states])
-        told = readings(conn, sampling.id)
+        told = [row for one in answer.samplings for row in readings(conn, one.id)]
     photos, lost = _photos(season, states, cuts) if photographs else ((), ())
     names = bud_names(states)
     logo, kind = _logo(season)
@@ -218,7 +218,7 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
     own = tuple(text for text in (block.note, sampling.note if sampling else "") if text)
     return replace(
         facts, block=block.name, site=block.site, cultivar=block.cultivar,
-        sampling=sampling.label if sampling else "",
+        sampling=" + ".join(one.label for one in answer.samplings),
         collected_on=_day(sampling.collected_at) if sampling else None,
         bands=facts.bands or tuple(
             BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),

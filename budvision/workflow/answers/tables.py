@@ -116,7 +116,8 @@ def _bud_rows(season: Season, answers: Sequence[Answer]) -> list[Row]:
         if answer.sampling is None:
             continue
         with season.read() as conn:
-            called = {(r.bud_id, r.tissue): r for r in readings(conn, answer.sampling.id)}
+            called = {(r.bud_id, r.tissue): r for one in answer.samplings
+                      for r in readings(conn, one.id)}
         for state in sampled_buds(season, answer)[0]:
             own = {t: r for t in TISSUES if (r := called.get((state.bud_id, t)))}
             rows.append({
