@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import html
+import io
+import random
 import re
 import time
 from pathlib import Path
@@ -12,7 +14,8 @@ import pytest
 from flask import Flask
 from werkzeug.test import Client, TestResponse
 
-from budvision.settings import SETTINGS, Settings
+from budvision.settings import SETTINGS, Settings, samples_folder
+from budvision.store.queries import overview
 from budvision.store.session import Season
 from budvision.web import create_app
 from budvision.web.season.begin import Doorway, begin_app, may_begin
@@ -57,7 +60,9 @@ def doorway(tmp_path: Path) -> Any:
     place = tmp_path / "place"
     place.mkdir()
     made = Doorway(begin_app(place))
+    plain = random.getstate()  # the test client draws the seams of its forms from it
     yield made
+    random.setstate(plain)
     made.close()
 
 
@@ -188,3 +193,69 @@ def test_over_a_network_no_folder_of_the_server_is_named(network: Flask, tmp_pat
         assert answer.status_code == 400
         assert "a folder of the server cannot be named" in answer.text
     assert not (tmp_path / "elsewhere").exists()
+
+
+SAMPLES = samples_folder()
+ROWS = "file,block,cane,node,cut\n"
+
+
+def photo(name: str) -> tuple[io.BytesIO, str]:
+    return io.BytesIO((SAMPLES / f"apricot_c1_n{name}_k1.jpg").read_bytes()), f"apricot_{name}.jpg"
+
+
+def test_from_an_empty_folder_to_proposals_by_pages_in_ten_steps(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person = begin(doorway)                                                  # 1 begin, 2 name
+    person.open("/season/photographs")
+    table = (ROWS + "apricot_1.jpg,Mill Row,1,1,1\napricot_2.jpg,Mill Row,1,2,1\n"
+             "apricot_9.jpg,Mill Row,1,9,1\napricot_3.jpg,Mill Row,1,x,1\n").encode()
+    person.send("/season/photographs", {                                     # 3 send
+        "photographs": [photo("1"), photo("2"), photo("3")], "sampling": "feb-cold-night",
+        "manifest": (io.BytesIO(table), "list.csv")})
+    assert "2 of 4 photographs would be taken in" in person.text
+    assert "there is no file 'apricot_9.jpg'" in person.text
+    assert "node is 'x'; expected a whole number, 1 to 200" in person.text
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        assert overview.count_rows(conn).n_photos == 0, "a preview takes nothing in"
+    person.send("/season/photographs/take", {})                              # 4 take in
+    person.wait("/season/photographs")
+    assert "Sampling feb-cold-night: 2 new" in person.text
+    assert "looked at 2" in person.text
+    assert "Proposals are not calls" in person.text
+    assert "/review" in person.text
+    assert person.n_sent <= 10
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        counts = overview.count_rows(conn)
+        assert (counts.n_photos, counts.n_without_proposal, counts.n_calls) == (2, 0, 0)
+    assert person.open("/review").status_code == 200
+    assert "Mill Row" in person.text
+
+
+def test_what_pages_send_stays_in_the_tray_and_no_manifest_reaches_out_of_it(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person = begin(doorway)
+    secret = tmp_path / "secret.jpg"
+    secret.write_bytes((SAMPLES / "apricot_c1_n4_k1.jpg").read_bytes())
+    person.open("/season/photographs")
+    table = f"{ROWS}{secret},Mill Row,1,1,1\n../../../../secret.jpg,Mill Row,1,2,1\n"
+    answer = person.send("/season/photographs", {
+        "photographs": [(io.BytesIO(photo("1")[0].read()), "../../../up_3_n5_c1.jpg")],
+        "sampling": "feb", "manifest": (io.BytesIO(table.encode()), "list.csv")})
+    assert answer.status_code == 200
+    assert "0 of 2 photographs would be taken in" in person.text
+    place = tmp_path / "place"
+    outside = [path for path in tmp_path.rglob("*up_3_n5*")
+               if not path.is_relative_to(place / "cache" / "tray")]
+    assert not outside
+    person.send("/season/photographs/clear", {})
+    assert not list((place / "cache" / "tray").rglob("*.jpg"))
+    answer = person.send("/season/photographs", {
+        "photographs": [photo("1"), (io.BytesIO(b"MZ"), "run.exe")], "sampling": "kept words"})
+    assert answer.status_code == 400
+    assert "run.exe: it is neither a photograph nor a table" in person.text
+    assert 'value="kept words"' in person.text
+    person.send("/season/photographs", {"sampling": "feb", "pattern": "<cane>_<node>",
+                                        "block": "Mill Row"})
+    assert "1 of 1 photograph would be taken in" in person.text

@@ -1,8 +1,8 @@
-"""Pages of the season itself: beginning it, its settings, and keeping it safe."""
+"""Pages of the season itself: beginning it, its photographs, its settings, and keeping it safe."""
 
-from budvision.web.season import keep_pages, settings_pages
+from budvision.web.season import keep_pages, photo_pages, settings_pages
 from budvision.web.season.door import blueprint
 
-__all__ = ["blueprint", "keep_pages", "navigation", "settings_pages"]
+__all__ = ["blueprint", "keep_pages", "navigation", "photo_pages", "settings_pages"]
 
 navigation = ("Season", "season.home")

@@ -7,46 +7,27 @@ nothing half-written, and the same command run again goes on where it stopped.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-
-from sqlalchemy import Connection
 
 from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
-    NothingToDoError,
     PhotoError,
     StorageError,
 )
-from budvision.files import sha256_of
-from budvision.photo.read import MAX_BYTES, read_photo
+from budvision.photo.read import read_photo
 from budvision.store.queries import blocks, canes, people, photos
 from budvision.store.session import Season, as_utc
-from budvision.workflow.intake.manifest import (
-    DEFAULT_PATTERN,
-    Placed,
-    find_photos,
-    from_manifest,
-    from_names,
-)
+from budvision.workflow.intake.manifest import DEFAULT_PATTERN, Placed
+from budvision.workflow.intake.places import Progress, Refused, read_places, stands
 from budvision.workflow.intake.remarks import Taken, remarks_on
 
 __all__ = ["IntakeReport", "Refused", "Taken", "intake", "store_photo"]
 
-Progress = Callable[[int, int, str], None]
-"""Called with the number done, the number in all, and what is being looked at."""
 _LOOK_PX = 640  # enough to prove that a file decodes
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """One file or row that could not be used, and why."""
-
-    file: str
-    error: BudvisionError
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +76,7 @@ def intake(
     season: Season, sources: Iterable[Path], *, sampling: str, manifest: Path | None = None,
     pattern: str = DEFAULT_PATTERN, block: str = "", cultivar: str = "",
     collected_at: str | None = None, person: str | None = None, move: bool = False,
-    progress: Progress | None = None,
+    within: Path | None = None, progress: Progress | None = None,
 ) -> IntakeReport:
     """Take photographs into a season, each with its block, cane, node and cut.
 
@@ -122,6 +103,8 @@ def intake(
         Who takes them in; added as a technician when new.
     move : bool
         Where a photograph has another place already: True moves it, False refuses.
+    within : Path, optional
+        Folder outside which no file is read, whatever the manifest names.
     progress : callable, optional
         Told of each file.
 
@@ -140,21 +123,9 @@ def intake(
         When the disk is full or may not be written; what was taken in before is kept.
     """
     collected_at = None if collected_at is None else as_utc(collected_at)
-    found = find_photos(sources)
-    unlisted: list[Path] = []
-    if manifest is not None:
-        placed, errors, unlisted = from_manifest(manifest, found)
-    else:
-        placed, errors = from_names(found, pattern, block=block)
-    if not placed and not errors:
-        raise NothingToDoError("there is no photograph among the files", where="intake",
-                               expected="JPEG, PNG, TIFF, WebP or HEIC files",
-                               do="Name the folder that holds them.")
-    refused = [Refused(error.where, error) for error in errors]
-    hashes, unread = _hashes(placed, progress)
-    refused += unread
-    placed, clashes, same = _same_bytes([one for one in placed if one.file in hashes], hashes)
-    refused += clashes
+    read = read_places(sources, manifest=manifest, pattern=pattern, block=block, within=within,
+                       progress=progress)
+    placed, hashes, refused = read.placed, read.hashes, list(read.refused)
     taken: list[Taken] = []
     for done, one in enumerate(placed):
         if progress is not None:
@@ -170,65 +141,12 @@ def intake(
             continue
         taken += [
             replace(taken[-1], file=other.file.name, state="same_bytes", same_as=one.file.name)
-            for other in same.get(one.file, ())
+            for other in read.same.get(one.file, ())
         ]
     if progress is not None:
         progress(len(placed), len(placed), "")
-    return IntakeReport(sampling, tuple(taken), tuple(refused), found.n_others,
-                        tuple(file.name for file in unlisted), remarks_on(season, sampling, taken))
-
-
-def _hashes(
-    placed: Sequence[Placed], progress: Progress | None
-) -> tuple[dict[Path, str], list[Refused]]:
-    """Return the hash of every file; what cannot be read or is far too large is refused."""
-    hashes: dict[Path, str] = {}
-    refused: list[Refused] = []
-    for done, one in enumerate(placed):
-        if progress is not None and done % 20 == 0:
-            progress(0, len(placed), "looking for photographs that are there already")
-        try:
-            size = one.file.stat().st_size
-            if size > MAX_BYTES:
-                raise PhotoError(
-                    f"the file has {size:,} bytes", expected=f"at most {MAX_BYTES:,}",
-                    where=one.file.name, do="Export it as a JPEG.", code="too_many_pixels",
-                )
-            hashes[one.file] = sha256_of(one.file)
-        except OSError as error:
-            refused.append(Refused(one.file.name, PhotoError(
-                f"the file cannot be read ({error.strerror or error})", where=one.where,
-                expected="a readable file", do="Check the card or folder.", code="unreadable",
-            )))
-        except PhotoError as error:
-            refused.append(Refused(one.file.name, error))
-    return hashes, refused
-
-
-def _same_bytes(
-    placed: Sequence[Placed], hashes: dict[Path, str]
-) -> tuple[list[Placed], list[Refused], dict[Path, list[Placed]]]:
-    """Find files of the same bytes: one place is one photograph, two places refuse each."""
-    groups: dict[str, list[Placed]] = {}
-    for one in placed:
-        groups.setdefault(hashes[one.file], []).append(one)
-    kept: list[Placed] = []
-    refused: list[Refused] = []
-    same: dict[Path, list[Placed]] = {}
-    for group in groups.values():
-        if len({(one.bud, one.cut) for one in group}) == 1:
-            kept.append(group[0])
-            same[group[0].file] = group[1:]
-            continue
-        for one in group:
-            other = next(x for x in group if (x.bud, x.cut) != (one.bud, one.cut))
-            refused.append(Refused(one.file.name, ConflictError(
-                f"{one.file.name} ({one.words}) has the same bytes as {other.file.name} "
-                f"({other.words})", where=one.where, code="two_buds",
-                expected="each photograph with one bud", do="Remove the copy or correct its "
-                "place, and run intake again; neither was taken in.",
-            )))
-    return kept, refused, same
+    return IntakeReport(sampling, tuple(taken), tuple(refused), read.n_others,
+                        read.not_listed, remarks_on(season, sampling, taken))
 
 
 def _with_row(error: BudvisionError, one: Placed) -> BudvisionError:
@@ -248,8 +166,8 @@ def _take(
 ) -> Taken:
     with season.read() as conn:
         row = photos.photo_by_sha256(conn, sha256)
-        stands = row is not None and _stands(conn, row.id, one, sampling)
-    if row is not None and stands and sha256 in season.photos and season.photos.sound(sha256):
+        standing = row is not None and stands(conn, row.id, one, sampling)
+    if row is not None and standing and sha256 in season.photos and season.photos.sound(sha256):
         return _taken(one, sha256, row.id, "known")
     photo_id, new = store_photo(season, one.file, name=one.file.name, expected=sha256)
     with season.write() as conn:
@@ -283,20 +201,6 @@ def _take(
 
 def _taken(one: Placed, sha256: str, photo_id: int, state: str) -> Taken:
     return Taken(one.file.name, sha256, photo_id, one.block, one.cane, one.node, one.cut, state)
-
-
-def _stands(conn: Connection, photo_id: int, one: Placed, sampling: str) -> bool:
-    """Return whether a photograph has the place that it is to have."""
-    standing = photos.assignment_of(conn, photo_id)
-    if standing is None or standing.bud_id is None or standing.cut != one.cut:
-        return False
-    place = canes.bud_place(conn, standing.bud_id)
-    return (
-        place.block == one.block and place.sampling == sampling and place.cane == one.cane
-        and place.node == one.node and one.vine in ("", place.vine)
-        and one.vigor in ("", place.vigor) and one.zone in ("", place.zone)
-        and one.cultivar in ("", place.cultivar)
-    )
 
 
 def store_photo(

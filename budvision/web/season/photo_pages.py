@@ -1,0 +1,178 @@
+"""Photographs by page: send them, see what would happen, take them in, proposals follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+
+from budvision.errors import BudvisionError, InputError
+from budvision.store.queries.blocks import list_samplings
+from budvision.store.session import as_utc
+from budvision.web.current import current_season
+from budvision.web.people import current_person, need_person
+from budvision.web.season.door import blueprint
+from budvision.web.work import Done, Tell, Work, desk_of
+from budvision.workflow.intake.intake import IntakeReport, intake
+from budvision.workflow.intake.manifest import DEFAULT_PATTERN
+from budvision.workflow.intake.places import Foreseen
+from budvision.workflow.intake.propose import propose_waiting
+from budvision.workflow.intake.tray import Asked, Tray
+
+MOST_ROWS = 400
+_STATES = {"new": "taken in", "known": "there already, nothing to do",
+           "placed": "there without a place; gets this one",
+           "elsewhere": "refused: it has another place in the season"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotographsPage:
+    """The form that sends photographs, with what was typed."""
+
+    asked: Asked
+    samplings: tuple[str, ...]
+    n_waiting: int
+    most_mb: float
+    problem: str
+    work: Work | None
+    next: tuple[Work, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreviewPage:
+    """What taking the photographs of the tray in would do."""
+
+    asked: Asked
+    manifest: bool
+    rows: tuple[tuple[Foreseen, str], ...]
+    n_rows: int
+    n_taken: int
+    unclear: tuple[tuple[str, str], ...]
+    n_unclear: int
+    not_listed: tuple[str, ...]
+
+
+def _tray() -> Tray:
+    return Tray(current_season(), need_person().id)
+
+
+def _form(asked: Asked, problem: str = "") -> str:
+    season, person = current_season(), current_person()
+    with season.read() as conn:
+        labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
+    return render_template("season/photographs.html", here=PhotographsPage(
+        asked=asked, samplings=labels, problem=problem, work=desk_of().look(),
+        next=desk_of().next(), most_mb=season.settings.number("max_upload_mb"),
+        n_waiting=0 if person is None else Tray(season, person.id).n_files))
+
+
+@blueprint.get("/photographs")
+def photographs() -> ResponseReturnValue:
+    """Show the form, and how far an intake is."""
+    person = current_person()
+    if person is None:
+        return redirect(url_for("people.me", next=request.path))
+    return _form(_tray().asked)
+
+
+@blueprint.post("/photographs/one")
+def photograph_sent() -> ResponseReturnValue:
+    """Put one file into the tray, as the page's script sends them."""
+    tray = _tray()
+    file = request.files.get("file")
+    if file is None:
+        raise InputError("no file came", where="photographs", do="Send it again.")
+    tray.add(request.form.get("name") or file.filename or "", file.read())
+    return {"ok": True}
+
+
+@blueprint.post("/photographs")
+def photographs_sent() -> ResponseReturnValue:
+    """Keep what goes with the photographs, and any files that came along, then show the preview."""
+    tray, asked = _tray(), Asked.of(request.form)
+    try:
+        for file in request.files.getlist("photographs") + request.files.getlist("manifest"):
+            if file.filename:
+                tray.add(file.filename, file.read())
+        if asked.collected:
+            as_utc(asked.collected)
+        tray.ask(asked)
+        tray.look_over()
+    except BudvisionError as error:
+        return _form(asked, str(error)), 400
+    return redirect(url_for("season.preview"), 303)
+
+
+@blueprint.get("/photographs/preview")
+def preview() -> ResponseReturnValue:
+    """Show what taking them in would do, before it does."""
+    if current_person() is None:
+        return redirect(url_for("people.me", next=request.path))
+    tray = _tray()
+    try:
+        places, rows = tray.look_over()
+    except BudvisionError as error:
+        return _form(tray.asked, str(error)), 400
+    unclear = tuple((one.file, str(one.error)) for one in places.refused)
+    return render_template("season/preview.html", here=PreviewPage(
+        asked=tray.asked, manifest=tray.manifest is not None, n_rows=len(rows),
+        rows=tuple((row, _STATES[row.state]) for row in rows[:MOST_ROWS]),
+        n_taken=sum(row.state in ("new", "placed") for row in rows),
+        unclear=unclear[:MOST_ROWS], n_unclear=len(unclear), not_listed=places.not_listed))
+
+
+@blueprint.post("/photographs/clear")
+def photographs_cleared() -> ResponseReturnValue:
+    """Throw away what was sent and not taken in."""
+    _tray().clear()
+    flash("The photographs that were sent were put away; the season is as it was.")
+    return redirect(url_for("season.photographs"), 303)
+
+
+@blueprint.post("/photographs/take")
+def photographs_taken() -> ResponseReturnValue:
+    """Take the tray in and propose for what waits, beside the pages."""
+    season, person, tray = current_season(), need_person(), _tray()
+    if not tray.n_files:
+        flash("No photograph lies in the tray; send some first.")
+        return redirect(url_for("season.photographs"), 303)
+
+    def do(tell: Tell) -> Done:
+        away = tray.set_off()
+        asked = away.asked
+        try:
+            report = intake(
+                season, [away.photographs], sampling=asked.sampling, manifest=away.manifest,
+                pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block,
+                collected_at=asked.collected or None, person=person.name,
+                within=away.photographs,
+                progress=lambda done, total, _: tell("taking in", done, total))
+        except BaseException:
+            away.put_back()
+            raise
+        away.clear()
+        told = _told(report)
+        try:
+            proposed = propose_waiting(season, progress=lambda done, total, _: tell(
+                "looking at photographs", done, total))
+        except BudvisionError as error:
+            return Done(f"{told} They wait for proposals: {error}")
+        return Done(
+            f"{told} {proposed.model} looked at {proposed.n_looked}: {proposed.n_found} with "
+            f"proposals, {proposed.n_refused} that cannot be judged. {proposed.trouble} "
+            "Proposals are not calls: confirm each in the review.", proposed.model)
+
+    if not desk_of().ask("intake", "Taking photographs in", person.name, do):
+        flash("Photographs are being taken in already; take yours in when that is done.")
+    return redirect(url_for("season.photographs"), 303)
+
+
+def _told(report: IntakeReport) -> str:
+    """Return what an intake did, each refusal with its reason."""
+    words = [(report.count("new"), "new"), (report.count("known"), "there already"),
+             (report.count("placed"), "given a place"), (len(report.refused), "refused")]
+    counts = ", ".join(f"{n} {word}" for n, word in words if n) or "nothing to do"
+    refused = [str(one.error) for one in report.refused[:8]]
+    more = [f"And {len(report.refused) - 8} more."] if len(report.refused) > 8 else []
+    return " ".join([f"Sampling {report.sampling}: {counts}.", *refused, *more, *report.remarks])
