@@ -18,7 +18,6 @@ MOST = 20
 
 STILL_LONG = {
     "cli/tally.py:_print_block",
-    "learning/segmenter_training.py:train",
     "photo/card.py:_white",
     "photo/decode.py:_decode",
     "photo/segment.py:segment",

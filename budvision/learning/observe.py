@@ -119,8 +119,7 @@ def observe(
         reasons += [reason.code for reason in poor]
         seen = not poor
     exposed_true = np.array([scene.exposed[tissue] for tissue in TISSUES])
-    dead = np.array([HALF_DEAD if tissue in scene.unsure else int(scene.dead.get(tissue, -1))
-                     for tissue in TISSUES], np.int8)
+    dead = _states(scene)
     exposed_said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     overlap = np.full(3, np.nan)
     here = np.full(3, -1, np.int8)
@@ -160,6 +159,12 @@ def observe(
         tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
         dead, here, clear, doubt, based_said, based_inside, rows, ",".join(scene.kinds),
     )
+
+
+def _states(scene: Scene) -> npt.NDArray[np.int8]:
+    """Return 1 dead, 0 live, -1 not exposed or `HALF_DEAD` of each tissue."""
+    return np.array([HALF_DEAD if tissue in scene.unsure else int(scene.dead.get(tissue, -1))
+                     for tissue in TISSUES], np.int8)
 
 
 def _where(

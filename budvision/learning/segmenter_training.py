@@ -175,6 +175,35 @@ def _pictures(pool: Pool, device: str, n: int = 24, batch: int = 32) -> Any:
         yield bend(x, pool.side).image
 
 
+def _wait_for_enough(
+    shelves: list[_Shelf], batches: tuple[int, int], pools: tuple[Pool, Pool]
+) -> None:
+    """Wait until eight batches of each kind, or half a pool, are drawn."""
+    while any(s.n_ready < min(8 * n, p.slots // 2)
+              for s, n, p in zip(shelves, batches, pools, strict=True)):
+        for shelf in shelves:
+            shelf.refresh()
+        time.sleep(0.2)
+
+
+def _loss_of(
+    net: nn.Module, shelves: list[_Shelf], pools: tuple[Pool, Pool], batches: tuple[int, int],
+    weights: Tensor,
+) -> Tensor:
+    """Return the loss of a batch of close crops and one of frames, and note what was hard."""
+    total = torch.zeros((), device=weights.device)
+    kind = weights.device.type
+    for shelf, pool, n, share in zip(shelves, pools, batches, (0.7, 0.3), strict=True):
+        at = shelf.pick(n)
+        bent = bend(shelf.pictures[at], pool.side)
+        with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+            pixels, whole = net(bent.image.contiguous(memory_format=torch.channels_last))
+        loss = losses(pixels, whole, bent, shelf.facts[at], weights)
+        shelf.note(at, loss)
+        total = total + share * loss.mean()
+    return total
+
+
 def _fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float) -> None:
     """Train one network until `end` and write its smoothed weights; runs in its own process."""
     device = plan.devices[place]
@@ -187,11 +216,7 @@ def _fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float
     net = BudNet(plan.width).to(device)
     shelves = [_Shelf(pool, device) for pool in pools]
     batches = (plan.batch, max(2, plan.batch // 2))
-    while any(s.n_ready < min(8 * n, p.slots // 2)
-              for s, n, p in zip(shelves, batches, pools, strict=True)):
-        for shelf in shelves:
-            shelf.refresh()
-        time.sleep(0.2)
+    _wait_for_enough(shelves, batches, pools)
     if plan.start_from is not None:
         load_start(net, plan.start_from, batches=lambda: _pictures(pools[0], device))
     net = net.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
@@ -213,15 +238,7 @@ def _fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float
         rate = min(1.0, (step + 1) / 300) * (0.5 + 0.5 * np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = plan.highest_rate * max(rate, 0.01)
-        total = torch.zeros((), device=device)
-        for shelf, pool, n, share in zip(shelves, pools, batches, (0.7, 0.3), strict=True):
-            at = shelf.pick(n)
-            bent = bend(shelf.pictures[at], pool.side)
-            with torch.autocast(device.partition(":")[0], torch.bfloat16, enabled=on_gpu):
-                pixels, whole = net(bent.image.contiguous(memory_format=torch.channels_last))
-            loss = losses(pixels, whole, bent, shelf.facts[at], weights)
-            shelf.note(at, loss)
-            total = total + share * loss.mean()
+        total = _loss_of(net, shelves, pools, batches, weights)
         optimiser.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
