@@ -16,6 +16,7 @@ from werkzeug.test import Client, TestResponse
 
 from budvision.settings import SETTINGS, Settings, samples_folder
 from budvision.store.queries import overview
+from budvision.store.queries.blocks import list_blocks
 from budvision.store.session import Season
 from budvision.web import create_app
 from budvision.web.season.begin import Doorway, begin_app, may_begin
@@ -259,3 +260,26 @@ def test_what_pages_send_stays_in_the_tray_and_no_manifest_reaches_out_of_it(
     person.send("/season/photographs", {"sampling": "feb", "pattern": "<cane>_<node>",
                                         "block": "Mill Row"})
     assert "1 of 1 photograph would be taken in" in person.text
+
+
+def test_a_pasted_table_of_blocks_is_kept_whole_or_not_at_all(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person = begin(doorway)
+    person.open("/season/blocks")
+    good = "block\tcultivar\tnormal_nodes\ttraining_system\nMill Row\tSaperavi\t40\tcanes\n"
+    answer = person.send("/season/blocks", {"table": f"{good}Long Slope\tAligoté\tmany\t\n"})
+    assert answer.status_code == 400
+    assert "table of blocks, row 3: normal_nodes is 'many'; expected a number" in person.text
+    assert "Aligoté" in person.text, "what was pasted stays"
+    assert person.send("/season/blocks", {"table": f"{good}Low\tX\t9000\t\n"}).status_code == 400
+    assert "row 3: normal_nodes is 9000; expected 1 to 1000" in person.text
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        assert not list_blocks(conn)
+    person.send("/season/blocks", {"table": f"{good}Long Slope\tAligoté\t36\t\n"})
+    assert "2 blocks kept." in person.text
+    person.send("/season/blocks", {"table": "block;vine_spacing_m\nMill Row;1,5\n"})
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        told = {one.name: one for one in list_blocks(conn)}
+    assert (told["Mill Row"].normal_nodes, told["Mill Row"].vine_spacing_m) == (40, 1.5)
+    assert told["Long Slope"].cultivar == "Aligoté"
