@@ -30,4 +30,6 @@ terminal      What the season's commands share: the season option, errors as JSO
 train         `budvision train` and what follows it under `budvision models`: compare, promote, go
               back
 watch         `budvision sort` and `budvision watch`: photographs that came without the bench page
+winters       `budvision models winters`: whole winters played, with what errors and being led do to
+              them
 """

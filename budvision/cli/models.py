@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from budvision.cli.winters import winters
+
 if TYPE_CHECKING:
     from budvision.verdict.registry import ModelEntry
 
@@ -29,6 +31,7 @@ def register(app: typer.Typer) -> None:
     group.command("show")(show)
     group.command("verify")(verify)
     group.command("evaluate")(evaluate)
+    group.command("winters")(winters)
     app.add_typer(group, name="models")
 
 

@@ -53,4 +53,8 @@ tune                Make a tuned verdict model out of lessons: correction, limit
                     how well it does
 tuned_card          The card of a model tuned on a season's calls, written from facts; no section
                     is empty
+winter_rates        What a model says of live and dead tissues on stand-in photographs: counts,
+                    measured and kept
+winters             Whole winters played on paper: known truth, a model's proposals, readers who
+                    err and are led
 """
