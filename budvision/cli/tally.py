@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from budvision.report.answer import AnswerWords
+    from budvision.report.answer import AnswerWords, ZoneLine
     from budvision.report.facts import BlockFacts
 
 __all__ = ["print_results", "register"]
@@ -144,6 +144,12 @@ def _node_table(words: AnswerWords) -> Table:
     return table
 
 
+def _zone_text(zone: ZoneLine) -> str:
+    nodes = f" {zone.nodes.retain} nodes a vine ({zone.nodes.span})." if zone.nodes.span else ""
+    return (f"Zone {zone.line.name}{f', {zone.weight} of the vines' if zone.weight else ''}: "
+            f"{zone.line.share} dead ({zone.line.span}). {zone.action}{nodes}")
+
+
 def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> None:
     from rich.markup import escape
 
@@ -163,9 +169,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     for choice in words.choices:
         say(f"- {choice.when}: {choice.deed}")
     for zone in words.zones:
-        nodes = f" {zone.nodes.retain} nodes a vine ({zone.nodes.span})." if zone.nodes.span else ""
-        say(f"Zone {zone.line.name}{f', {zone.weight} of the vines' if zone.weight else ''}: "
-            f"{zone.line.share} dead ({zone.line.span}). {zone.action}{nodes}")
+        say(_zone_text(zone))
     if words.nodes:
         console.print(_node_table(words), highlight=False)
     say(" ".join(part for part in (words.normal, words.arrangement) if part))

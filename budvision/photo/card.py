@@ -369,10 +369,10 @@ def _white(
     """Measure the card's white at the opening's middle."""
     paper = [sample for patch in (*layout.patches, *_rings(layout)) if patch.share == 1
              and (sample := _sample(small, to_px, patch)) is not None]
-    level = np.median([s.light.sum() for s in paper]) if paper else 0.0
+    light = [s.light.sum() for s in paper] or [0.0]
     # Fingers, juice and shavings are darker than paper under the same light.
-    top = np.max([s.light.sum() for s in paper]) if paper else 0.0
-    paper = [s for s in paper if s.light.sum() >= 0.7 * max(level, 0.75 * top)]
+    least = 0.7 * max(np.median(light), 0.75 * np.max(light))
+    paper = [s for s in paper if s.light.sum() >= least]
     if paper and sum(s.clipped for s in paper) <= len(paper) / 4:
         return _level(paper), "paper"
     greys = []

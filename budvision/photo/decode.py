@@ -289,7 +289,6 @@ def _too_many_scans(data: bytes, where: str) -> PhotoError:
 
 def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None) -> Uint8:
     """Decode to (rows, columns, 3), as stored, not yet turned."""
-    buffer = np.frombuffer(data, np.uint8)
     if kind == "JPEG" and header.mode in ("RGB", "L"):
         factor, longest = 1, max(header.size)
         while max_side_px is not None and factor < 8 and longest / (factor * 2) >= max_side_px:
@@ -298,19 +297,13 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
             1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2,
             4: cv2.IMREAD_REDUCED_COLOR_4, 8: cv2.IMREAD_REDUCED_COLOR_8,
         }[factor]
-        decoded = cv2.imdecode(buffer, reduced | cv2.IMREAD_IGNORE_ORIENTATION)
-        if decoded is None:
-            raise ValueError("its pixels cannot be decoded")
-        return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), np.uint8)
+        return _decode_by_opencv(data, reduced)
     if header.mode == "F":
         raise ValueError("its samples are floating-point numbers")
     if kind == "PNG" and header.mode == "RGB" and "transparency" not in header.info:
         # its checksums first: OpenCV would fill up with black
         Image.open(io.BytesIO(data), formats=["PNG"]).verify()
-        plain = cv2.imdecode(buffer, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
-        if plain is None:
-            raise ValueError("its pixels cannot be decoded")
-        return np.asarray(cv2.cvtColor(plain, cv2.COLOR_BGR2RGB, dst=plain), np.uint8)
+        return _decode_by_opencv(data, cv2.IMREAD_COLOR)
     header.load()
     shrink = 1 if max_side_px is None else int(max(header.size) // max_side_px)
     if shrink > 1 and header.mode in ("RGB", "RGBA", "L", "CMYK"):
@@ -327,6 +320,13 @@ def _decode(data: bytes, header: Image.Image, kind: str, max_side_px: int | None
             header.info.pop("icc_profile", None)  # a grey profile does not fit three channels
         header = header.convert("RGB")
     return np.array(header)
+
+
+def _decode_by_opencv(data: bytes, flags: int) -> Uint8:
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise ValueError("its pixels cannot be decoded")
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels), np.uint8)
 
 
 def _is_deep(header: Image.Image, kind: str, data: bytes) -> bool:

@@ -119,25 +119,26 @@ def _checked(table: str, columns: Mapping[str, Column[Any]], row: dict[str, Any]
     return out
 
 
-def _check_kind(table: str, column: Column[Any], value: object) -> None:
-    name, kind = column.name, column.type
-    wrong = InputError(f"{name} is {str(value)[:80]!r}", expected="a value of this column")
+def _fits(column: Column[Any], value: object) -> bool:
+    kind = column.type
     if isinstance(kind, Boolean):
-        fits = isinstance(value, bool)
-    elif isinstance(kind, Float):
-        fits = isinstance(value, int | float) and not isinstance(value, bool) and (
+        return isinstance(value, bool)
+    if isinstance(kind, Float):
+        return isinstance(value, int | float) and not isinstance(value, bool) and (
             math.isfinite(value))
-    elif isinstance(kind, Integer):
-        low = 1 if name == "id" or column.foreign_keys else -_MOST
-        fits = isinstance(value, int) and not isinstance(value, bool) and low <= value <= _MOST
-    elif isinstance(kind, LargeBinary):
-        fits = isinstance(value, str)  # the file that holds it
-    else:
-        assert isinstance(kind, String)
-        fits = isinstance(value, str) and len(value) <= (kind.length or _MOST) and (
-            _encodes(value))
-    if not fits:
-        raise wrong
+    if isinstance(kind, Integer):
+        low = 1 if column.name == "id" or column.foreign_keys else -_MOST
+        return isinstance(value, int) and not isinstance(value, bool) and low <= value <= _MOST
+    if isinstance(kind, LargeBinary):
+        return isinstance(value, str)  # the file that holds it
+    assert isinstance(kind, String)
+    return isinstance(value, str) and len(value) <= (kind.length or _MOST) and _encodes(value)
+
+
+def _check_kind(table: str, column: Column[Any], value: object) -> None:
+    name = column.name
+    if not _fits(column, value):
+        raise InputError(f"{name} is {str(value)[:80]!r}", expected="a value of this column")
     bounds = _BOUNDS.get((table, name))
     if bounds is not None and isinstance(value, int | float) and not (
             bounds[0] <= value <= bounds[1]):

@@ -210,20 +210,22 @@ def _told(conn: Connection, rows: Sequence[CallRow], reading: str, seen: int | N
             f"{others[-1]} called this bud while you had it open. Both are kept; "
             "yours stand as a second reading, and what differs is on the list to settle."
         )
-    revealed: list[Reveal] = []
-    if reading == "first" and rows[0].blind:
-        parts = {
-            said.id: said.tissues for said in
-            proposals_by_id(conn, [row.proposal_id for row in rows if row.proposal_id is not None])
-        }
-        for row in rows:
-            if row.proposal_id is not None and row.value is not None:
-                one = parts[row.proposal_id][row.tissue]
-                value = proposed_value(one)
-                revealed.append(Reveal(row.tissue, row.value, value.value, one.p_dead,
-                                       value is not row.value))
-    return Saved(rows[0].batch, "second" if overtaken else rows[0].round, message,
-                 tuple(revealed))
+    revealed = _reveal(conn, rows) if reading == "first" and rows[0].blind else ()
+    return Saved(rows[0].batch, "second" if overtaken else rows[0].round, message, revealed)
+
+
+def _reveal(conn: Connection, rows: Sequence[CallRow]) -> tuple[Reveal, ...]:
+    """Put the proposal that was hidden beside each call made without it."""
+    known = [row.proposal_id for row in rows if row.proposal_id is not None]
+    parts = {proposal.id: proposal.tissues for proposal in proposals_by_id(conn, known)}
+    revealed = []
+    for row in rows:
+        if row.proposal_id is not None and row.value is not None:
+            one = parts[row.proposal_id][row.tissue]
+            value = proposed_value(one)
+            revealed.append(Reveal(row.tissue, row.value, value.value, one.p_dead,
+                                   value is not row.value))
+    return tuple(revealed)
 
 
 # ---- a person's own table --------------------------------------------------------------------
