@@ -11,8 +11,10 @@ facts        The one set of a block's facts, before they become words (`budvisio
 figures      Figures of shares: intervals to scale, and shares by node or class
 first        What must be said before any number: an edge inside the range, many buds nobody could
              judge
+misread      What is known of readers' errors, and a share dead with them taken out
 paper        Paper through typst: the only module that knows it. A template and its data become a
              PDF
+readers      What second readings say of a block's share dead, in words: raw and corrected
 sheet        The grower sheet: one page a block in plain words, on A4 or Letter, metric or US
 spreadsheet  Results as CSV and XLSX; text that a spreadsheet would take for a formula is kept as
              text

@@ -5,7 +5,7 @@ clusters     Buds of one vine or cane are alike: what that costs a sample
 compare      Two shares against each other, of buds that come in units
 coverage     How often the interval for mortality holds the truth: the simulation behind its rule
 likelihood   The beta-binomial likelihood of units whose buds are alike, and the prior on how alike
-misreading   A share of dead buds corrected for a reader who errs, at known or counted rates
+misreading   A share of dead buds corrected for a reader who errs, at counted rates
 posterior    What buds that come in units tell of one share: one rule for samples of every size
 proportions  Intervals for one share of independent buds
 sequential   Stop cutting as soon as the answer is clear: Wald's sequential test, and the quick

@@ -1,4 +1,4 @@
-"""A share of dead buds corrected for a reader who errs, at known rates or at rates once counted."""
+"""A share of dead buds corrected for a reader who errs, at rates counted on some buds."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 from budvision.errors import InputError
-from budvision.stats.proportions import clopper_pearson, normal_quantile
+from budvision.stats.proportions import normal_quantile
 from budvision.vocabulary import Interval
 
-__all__ = ["Corrected", "ReadersRight", "corrected_share", "rogan_gladen"]
+__all__ = ["Corrected", "ReadersRight", "corrected_share"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,45 +67,6 @@ def _correct(share: float, sensitivity: float, specificity: float) -> float:
             do="A reader no better than chance cannot be corrected for.",
         )
     return (share + specificity - 1) / gain
-
-
-def rogan_gladen(
-    n_dead: float, n_judged: float, *, sensitivity: float, specificity: float,
-    confidence: float = 0.95,
-) -> Corrected:
-    """Correct a share of dead buds for a reader who errs at known rates.
-
-    Parameters
-    ----------
-    n_dead, n_judged : float
-        Counts as read; effective counts where buds of one unit are alike.
-    sensitivity, specificity : float
-        Share of dead buds read dead, and of live buds read live; their sum must exceed 1.
-    confidence : float
-        Nominal coverage in (0, 1).
-
-    Returns
-    -------
-    Corrected
-        The exact limits carried through the same correction; all cut to [0, 1].
-
-    Raises
-    ------
-    InputError
-        When the counts are impossible or the readings tell nothing (sum of rates at most 1).
-
-    References
-    ----------
-    Rogan & Gladen (1978), Am. J. Epidemiol. 107:71-76; interval by transforming exact limits as
-    in Reiczigel, Foldi & Ozsvari (2010), Epidemiol. Infect. 138:1674-1678.
-    """
-    raw = clopper_pearson(n_dead, n_judged, confidence=confidence)
-    share, low, high = (
-        min(1.0, max(0.0, _correct(point, sensitivity, specificity)))
-        for point in (n_dead / n_judged, raw.low, raw.high)
-    )
-    return Corrected(n_dead / n_judged, share,
-                     Interval(low, high, confidence, "rogan_gladen_exact"))
 
 
 def corrected_share(

@@ -11,7 +11,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from budvision.errors import InputError
 from budvision.stats import proportions as p
-from budvision.stats.misreading import rogan_gladen
+from budvision.stats.misreading import ReadersRight, corrected_share
 
 counts = st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 METHODS = {"wilson": "wilson", "clopper_pearson": "beta"}
@@ -76,7 +76,7 @@ def test_impossible_options():
     with pytest.raises(InputError, match="confidence is 95"):
         p.wilson(1, 2, confidence=95)
     with pytest.raises(InputError, match="specificity 0.3"):
-        rogan_gladen(1, 10, sensitivity=0.5, specificity=0.3)
+        corrected_share(0.1, 10, ReadersRight(5, 10, 3, 10))
 
 
 def test_arrays_are_not_changed():

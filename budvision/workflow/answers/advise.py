@@ -15,6 +15,7 @@ from budvision.errors import InputError, UsageError
 from budvision.report.choices import CHOICES
 from budvision.settings import Settings
 from budvision.stats.posterior import totals_posterior
+from budvision.stats.proportions import clopper_pearson
 from budvision.vineyard.balanced import (
     BALANCED_FORMULAS,
     balanced_nodes,
@@ -129,6 +130,9 @@ def advise_nodes(
                              prior_icc=settings.number("prior_icc"))
     confidence = settings.number("confidence")
     low, high = (float(end[0]) for end in found.limits(confidence))
+    if n_canes is None:  # the grid above comes within 0.00001 of the exact interval
+        exactly = clopper_pearson(n_dead, n_judged, confidence=confidence)
+        low, high = exactly.low, exactly.high
     share = n_dead / n_judged
     area = _on_area(row, vine, missing_share)
     each = {"canes": nodes_per_cane, "spurs": nodes_per_spur}
