@@ -231,6 +231,17 @@ def test_from_an_empty_folder_to_proposals_by_pages_in_ten_steps(
         assert (counts.n_photos, counts.n_without_proposal, counts.n_calls) == (2, 0, 0)
     assert person.open("/review").status_code == 200
     assert "Mill Row" in person.text
+    person.open("/season/photographs")
+    again = {"sampling": "feb-cold-night", "photographs": [photo("1")]}
+    row = f"{ROWS}apricot_1.jpg,Mill Row,1,7,1\n".encode()
+    person.send("/season/photographs", again | {"manifest": (io.BytesIO(row), "list.csv")})
+    assert "refused: it has another place in the season" in person.text
+    person.open("/season/photographs")
+    person.send("/season/photographs", {"sampling": "feb-cold-night", "move": "yes"})
+    assert "moved here from its place in the season" in person.text
+    person.send("/season/photographs/take", {})
+    person.wait("/season/photographs")
+    assert "Sampling feb-cold-night: 1 moved" in person.text
 
 
 def test_what_pages_send_stays_in_the_tray_and_no_manifest_reaches_out_of_it(

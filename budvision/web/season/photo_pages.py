@@ -114,11 +114,13 @@ def preview() -> ResponseReturnValue:
         places, rows = tray.look_over()
     except BudvisionError as error:
         return _form(tray.asked, str(error)), 400
+    moved = tray.asked.move == "yes"
+    taken = ("new", "placed", "elsewhere") if moved else ("new", "placed")
     unclear = tuple((one.file, str(one.error)) for one in places.refused)
     return render_template("season/preview.html", here=PreviewPage(
         asked=tray.asked, manifest=tray.manifest is not None, n_rows=len(rows),
-        rows=tuple((row, _STATES[row.state]) for row in rows[:MOST_ROWS]),
-        n_taken=sum(row.state in ("new", "placed") for row in rows),
+        rows=tuple((row, _words(row, moved)) for row in rows[:MOST_ROWS]),
+        n_taken=sum(row.state in taken for row in rows),
         unclear=unclear[:MOST_ROWS], n_unclear=len(unclear), not_listed=places.not_listed))
 
 
@@ -146,7 +148,7 @@ def photographs_taken() -> ResponseReturnValue:
                 season, [away.photographs], sampling=asked.sampling, manifest=away.manifest,
                 pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block,
                 collected_at=asked.collected or None, person=person.name,
-                within=away.photographs,
+                within=away.photographs, move=asked.move == "yes",
                 progress=lambda done, total, _: tell("taking in", done, total))
         except BaseException:
             away.put_back()
@@ -168,10 +170,18 @@ def photographs_taken() -> ResponseReturnValue:
     return redirect(url_for("season.photographs"), 303)
 
 
+def _words(row: Foreseen, moved: bool) -> str:
+    """Say what would happen to one photograph."""
+    if moved and row.state == "elsewhere":
+        return "moved here from its place in the season"
+    return _STATES[row.state]
+
+
 def _told(report: IntakeReport) -> str:
     """Return what an intake did, each refusal with its reason."""
     words = [(report.count("new"), "new"), (report.count("known"), "there already"),
-             (report.count("placed"), "given a place"), (len(report.refused), "refused")]
+             (report.count("placed"), "given a place"), (report.count("moved"), "moved"),
+             (len(report.refused), "refused")]
     counts = ", ".join(f"{n} {word}" for n, word in words if n) or "nothing to do"
     refused = [str(one.error) for one in report.refused[:8]]
     more = [f"And {len(report.refused) - 8} more."] if len(report.refused) > 8 else []

@@ -34,6 +34,8 @@ class Asked:
     collected: str = ""
     pattern: str = DEFAULT_PATTERN
     block: str = ""
+    move: str = ""
+    """``yes`` gives photographs that have another place already the new one."""
 
     @classmethod
     def of(cls, given: Mapping[str, str]) -> Asked:
