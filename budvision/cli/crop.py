@@ -294,6 +294,7 @@ def cold(
     Works without a season folder; `budvision station` keeps records in a season.
 
     Example: budvision cold station.csv --unit C --zone America/Vancouver --below -20
+    --cultivar Riesling
     """
     from budvision.vineyard.cold import hours_words
     from budvision.workflow.after.cold import cold_answer
@@ -310,7 +311,14 @@ def cold(
     for row in told["hours_below"]:
         typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {hours_words(row['hours'])}")
     for row in told["background"]:
-        typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C: "
+        shares = ", ".join(
+            f"{share} at {row[name]:.1f} C" for share, name in (
+                ("a tenth", "lt10_c"), ("half", "lt50_c"), ("nine tenths", "lt90_c"))
+            if row[name] is not None)
+        typer.echo(f"  {row['cultivar']}, buds that died in a freezer: {shares}. "
                    f"{row['when']} ({row['source']})")
+    if cultivar and not told["background"]:
+        typer.echo(f"  No published values of {cultivar} are known here; there are some of "
+                   f"{', '.join(told['known_cultivars'])}.")
     typer.echo(told["caution"])
     return None

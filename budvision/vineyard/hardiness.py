@@ -1,69 +1,69 @@
 """Published lethal temperatures of dormant buds: background to a cold record, never a verdict.
 
 A value ranks cultivars on one date at one place; it does not say what a given block endures. The
-sources warn of reading it so.
+sources warn of reading it so. The values stand in `lethal_temperatures.toml`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+import tomllib
 from dataclasses import dataclass
-from types import MappingProxyType
+from pathlib import Path
 
 from budvision.vineyard.units import to_celsius
 
-__all__ = ["HARDINESS", "HARDINESS_CAUTION", "LethalTemperature", "lethal_temperatures"]
+__all__ = ["HARDINESS_CAUTION", "LethalTemperature", "known_cultivars", "lethal_temperatures"]
 
 HARDINESS_CAUTION = (
-    "Background only: such values rank cultivars on one date at one place. They do not tell how "
-    "many buds of this block are alive; only cutting does."
+    "Background only: such values rank cultivars on one date at one place, and one cultivar "
+    "differed by 12.6 C between places on the same days. Long cold kills at warmer temperatures. "
+    "They do not tell how many buds of this block are alive; only cutting does."
 )
-
-_JANUARY = ("Geneva, New York, 30 Jan 2023, near the hardiest of winter",
-            "Finger Lakes Grape Program, 15 Feb 2023 (blogs.cornell.edu/flxgrapes/2023/02/15)")
-_APRIL = ("Geneva, New York, mid-April 2013, after losing hardiness",
-          "Cornell bud hardiness page 2012-13")
+"""Cabernet Franc, 15 to 17 Apr 2013 (Cornell); hours of cold: Chang, Estergaard & Marsh, ASEV."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LethalTemperature:
-    """Temperatures that killed a tenth and a half of dormant buds, degrees Celsius.
+    """Temperatures that killed a tenth, half and nine tenths of dormant buds, degrees Celsius.
 
     Attributes
     ----------
-    lt10_c : float or None
+    lt10_c, lt90_c : float or None
         Not given by every source.
+    when : str
+        Date, place and how hardened the buds were.
     """
 
     cultivar: str
     lt10_c: float | None
     lt50_c: float
+    lt90_c: float | None
     when: str
     source: str
 
 
-def _row(
-    name: str, lt10_f: float | None, lt50_f: float, told: tuple[str, str]
-) -> LethalTemperature:
-    return LethalTemperature(
-        name, None if lt10_f is None else to_celsius(lt10_f), to_celsius(lt50_f), *told
-    )
+@functools.cache
+def _published() -> dict[str, tuple[LethalTemperature, ...]]:
+    """Read the values that ship, by cultivar in casefolded letters."""
+    text = Path(__file__).with_name("lethal_temperatures.toml").read_text(encoding="utf-8")
+    found: dict[str, tuple[LethalTemperature, ...]] = {}
+    for group in tomllib.loads(text)["set"]:
+        when = f"{group['when']}, {group['place']}, {group['state']}"
+        for cultivar, values in group["f"].items():
+            celsius = [to_celsius(value) for value in values]
+            row = LethalTemperature(
+                cultivar=cultivar, lt10_c=celsius[0], lt50_c=celsius[1],
+                lt90_c=celsius[2] if len(celsius) > 2 else None, when=when,
+                source=group["source"])
+            key = cultivar.casefold()
+            found[key] = (*found.get(key, ()), row)
+    return found
 
 
-HARDINESS: Mapping[str, tuple[LethalTemperature, ...]] = MappingProxyType({
-    "Cabernet Franc": (_row("Cabernet Franc", -6.0, -8.9, _JANUARY),
-                       _row("Cabernet Franc", None, 8.1, _APRIL)),
-    "Cayuga White": (_row("Cayuga White", -3.6, -7.4, _JANUARY),),
-    "Chardonnay": (_row("Chardonnay", -4.1, -9.0, _JANUARY),),
-    "Concord": (_row("Concord", -10.3, -14.4, _JANUARY), _row("Concord", None, 11.1, _APRIL)),
-    "Gewuerztraminer": (_row("Gewuerztraminer", -1.5, -4.5, _JANUARY),),
-    "Lemberger": (_row("Lemberger", -2.6, -8.1, _JANUARY),),
-    "Merlot": (_row("Merlot", -5.1, -8.7, _JANUARY),),
-    "Noiret": (_row("Noiret", None, 11.2, _APRIL),),
-    "Riesling": (_row("Riesling", -6.5, -9.8, _JANUARY), _row("Riesling", None, 6.7, _APRIL)),
-    "Sauvignon blanc": (_row("Sauvignon blanc", -4.7, -7.8, _JANUARY),),
-})
-"""By cultivar, as published in degrees Fahrenheit and converted."""
+def known_cultivars() -> tuple[str, ...]:
+    """Return the cultivars of which values are known here, in order."""
+    return tuple(sorted(rows[0].cultivar for rows in _published().values()))
 
 
 def lethal_temperatures(cultivar: str) -> tuple[LethalTemperature, ...]:
@@ -73,5 +73,4 @@ def lethal_temperatures(cultivar: str) -> tuple[LethalTemperature, ...]:
     ----------
     cultivar : str
     """
-    by_name = {name.casefold(): rows for name, rows in HARDINESS.items()}
-    return by_name.get(cultivar.strip().casefold(), ())
+    return _published().get(cultivar.strip().casefold(), ())

@@ -15,7 +15,7 @@ from budvision.vineyard.balanced import (
 )
 from budvision.vineyard.counts import vines_to_count
 from budvision.vineyard.crop import Measured, cluster_thinning, yield_estimate
-from budvision.vineyard.hardiness import lethal_temperatures
+from budvision.vineyard.hardiness import known_cultivars, lethal_temperatures
 from budvision.vineyard.units import (
     ACRE_HA,
     FOOT_M,
@@ -139,3 +139,14 @@ def test_lethal_temperatures(truth):
         got = lethal_temperatures(row["cultivar"].upper())[0]
         assert got.lt50_c == pytest.approx(float(row["lt50_c"]), abs=0.051)
     assert lethal_temperatures("no such") == ()
+    # Finger Lakes, 20 Jan 2022 (auburnpub.com, 28 Jan 2022): Marquette -12, -16.6, -17.9 F.
+    (row,) = lethal_temperatures("marquette")
+    assert (row.lt10_c, row.lt50_c, row.lt90_c) == pytest.approx((-24.4, -27.0, -27.7), abs=0.051)
+    # Cornell, 15 to 17 Apr 2013: half of Cabernet Franc from -4.9 to 17.8 F, 12.6 C apart.
+    april = [row.lt50_c for row in lethal_temperatures("Cabernet Franc") if "2013" in row.when]
+    assert max(april) - min(april) == pytest.approx(12.6, abs=0.051)
+    for name in known_cultivars():
+        for row in lethal_temperatures(name):
+            marks = [x for x in (row.lt10_c, row.lt50_c, row.lt90_c) if x is not None]
+            assert marks == sorted(marks, reverse=True)
+            assert row.source

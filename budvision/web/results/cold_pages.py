@@ -32,6 +32,7 @@ class LethalRow:
     cultivar: str
     lt10: str
     lt50: str
+    lt90: str
     when: str
     source: str
 
@@ -136,5 +137,6 @@ def _moment(text: str, zone: str, name: str, *, late: bool = False) -> dt.dateti
 
 
 def _lethal(row: LethalTemperature, units: str) -> LethalRow:
-    return LethalRow(row.cultivar, _words(row.lt10_c, units) if row.lt10_c is not None else "",
-                     _words(row.lt50_c, units), row.when, row.source)
+    lt10, lt50, lt90 = ("" if value is None else _words(value, units)
+                        for value in (row.lt10_c, row.lt50_c, row.lt90_c))
+    return LethalRow(row.cultivar, lt10, lt50, lt90, row.when, row.source)

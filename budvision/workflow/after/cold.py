@@ -8,7 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from budvision.vineyard.cold import cold_event, hours_below, read_cold_record
-from budvision.vineyard.hardiness import HARDINESS_CAUTION, lethal_temperatures
+from budvision.vineyard.hardiness import (
+    HARDINESS_CAUTION,
+    known_cultivars,
+    lethal_temperatures,
+)
 from budvision.vineyard.units import to_celsius, to_fahrenheit
 
 __all__ = ["cold_answer"]
@@ -69,7 +73,9 @@ def cold_answer(
                         for value in below_c],
         "background": [
             {"cultivar": row.cultivar, "lt10_c": row.lt10_c, "lt50_c": row.lt50_c,
-             "when": row.when, "source": row.source} for row in lethal_temperatures(cultivar)
+             "lt90_c": row.lt90_c, "when": row.when, "source": row.source}
+            for row in lethal_temperatures(cultivar)
         ],
+        "known_cultivars": list(known_cultivars()),
         "caution": HARDINESS_CAUTION,
     }
