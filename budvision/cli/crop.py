@@ -311,12 +311,10 @@ def cold(
     for row in told["hours_below"]:
         typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {hours_words(row['hours'])}")
     for row in told["background"]:
-        shares = ", ".join(
-            f"{share} at {row[name]:.1f} C" for share, name in (
-                ("a tenth", "lt10_c"), ("half", "lt50_c"), ("nine tenths", "lt90_c"))
-            if row[name] is not None)
-        typer.echo(f"  {row['cultivar']}, buds that died in a freezer: {shares}. "
-                   f"{row['when']} ({row['source']})")
+        others = ", ".join(f"{share} at {row[name]:.1f} C" for share, name in (
+            ("a tenth", "lt10_c"), ("nine tenths", "lt90_c")) if row[name] is not None)
+        typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C "
+                   f"({others}): {row['when']} ({row['source']})")
     if cultivar and not told["background"]:
         typer.echo(f"  No published values of {cultivar} are known here; there are some of "
                    f"{', '.join(told['known_cultivars'])}.")

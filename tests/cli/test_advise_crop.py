@@ -122,7 +122,8 @@ def test_every_command_has_an_example(budvision, line):
 def test_cold_puts_published_lethal_temperatures_beside_the_record(budvision):
     code, out, _ = budvision("cold station.csv --unit C --zone UTC --cultivar marquette")
     assert code == 0
-    assert "a tenth at -24.4 C, half at -27.0 C, nine tenths at -27.7 C. 20 Jan 2022" in out
+    assert ("half of the buds of Marquette died at -27.0 C (a tenth at -24.4 C, nine tenths at "
+            "-27.7 C): 20 Jan 2022") in out
     assert "only cutting does" in out
     out = budvision("cold station.csv --unit C --zone UTC --cultivar nobody")[1]
     assert "No published values of nobody are known here; there are some of Alvarinho" in out
