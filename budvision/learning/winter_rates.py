@@ -155,7 +155,7 @@ def measure_rates(
     return found
 
 
-def _proposed(image: NDArray[np.uint8], proposer: Proposer) -> dict[object, TissueProposal]:
+def _proposed(image: NDArray[np.uint8], proposer: Proposer) -> dict[Tissue, TissueProposal]:
     """Return what a model proposes for a drawn photograph, nothing where it refuses it."""
     _, data = cv2.imencode(".jpg", np.ascontiguousarray(image[..., ::-1]),
                            [cv2.IMWRITE_JPEG_QUALITY, 93])
