@@ -22,7 +22,7 @@ from budvision.render.visible import can_be_told
 from budvision.verdict.propose import Proposer, propose_photo
 from budvision.verdict.registry import ModelEntry, find_model
 from budvision.version import __version__
-from budvision.vocabulary import TISSUES, TissueProposal, Verdict
+from budvision.vocabulary import TISSUES, Tissue, TissueProposal, Verdict
 
 __all__ = ["SAID", "ModelRates", "measure_rates"]
 
