@@ -13,6 +13,7 @@ import shutil
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -22,10 +23,11 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 from playwright.sync_api import expect
 
+from budvision.store.queries import proposals
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.queries.calls import call_history, current_calls
 from budvision.store.session import Season
-from budvision.vocabulary import Tissue
+from budvision.vocabulary import Proposal, Reason, Tissue
 from budvision.web import create_app
 
 pytestmark = pytest.mark.browser
@@ -427,6 +429,110 @@ def test_leaving_corrections_asks_first_and_the_tissue_in_front_stays(play: Play
     expect(page.locator("#steps li")).to_have_count(1)
     page.goto(f"{play.base}/review")
     assert asked == ["beforeunload"]
+
+
+def doubt_the_secondary(play: Played, bud: Any) -> int:
+    """Let the newest proposal of a bud doubt the secondary's name, and ask for a look."""
+    photo = bud.photo_ids[0]
+    with play.season.write() as conn:
+        row = proposals.latest_proposals(conn, photo_ids=[photo])[photo]
+        tissues = dict(row.tissues)
+        tissues[Tissue.SECONDARY] = replace(
+            tissues[Tissue.SECONDARY], p_name=0.62, other_name=Tissue.TERTIARY)
+        reasons = (Reason("glare", "A reflection may hide part of the tissue.", look=True,
+                          place=(200.0, 150.0, 330.0, 320.0)),)
+        proposals.save_proposal(conn, photo, row.model_id, Proposal(
+            "x", "", 640, 640, True, reasons, row.mm_per_px, row.model, tissues),
+            region_id=row.region_id)
+    return photo
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_doubtful_flanker_is_asked_for_its_name(
+    play: Played, scheme: str, tmp_path: Path
+) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    bud = play.buds[2]  # no tertiary shows
+    photo = doubt_the_secondary(play, bud)
+    page = play.person("Ada Moreau", color_scheme=scheme, bypass_csp=True)
+    play.open(page, bud.bud_id)
+    expect(page.locator(".card-secondary .proposal")).to_contain_text("; secondary or tertiary?")
+    expect(page.locator(".card-tertiary .proposal")).to_contain_text("if the other is the second")
+    expect(page.locator(".line-secondary .line-letter")).to_have_text("S?")
+    expect(page.locator(".reason.look")).to_contain_text("Look yourself: A reflection")
+    frame = page.locator(".frame-ink")
+    assert [frame.get_attribute(a) for a in ("x", "y", "width", "height")] == [
+        "150", "200", "170", "130"]
+    page.keyboard.press("d")
+    expect(page.locator("#hint")).to_contain_text("Y: it is the secondary. X: the tertiary.")
+    page.keyboard.press("l")  # the verdict first, then the name
+    page.keyboard.press("2")
+    page.wait_for_timeout(300)
+    page.screenshot(path=str(tmp_path / f"asked_{scheme}.png"))
+    found = Axe().run(page).response["violations"]
+    assert not found, [(one["id"], [n["html"][:100] for n in one["nodes"][:2]]) for one in found]
+
+    with page.expect_response(re.compile("/outlines$"), timeout=30_000) as kept_name:
+        page.keyboard.press("x")
+    assert kept_name.value.ok, kept_name.value.text()
+    expect(page.locator(".card-tertiary [data-value=live][aria-pressed=true]")).to_have_count(1)
+    expect(page.locator(".line-tertiary .line-letter")).to_have_text("T")
+    expect(page.locator(".name:not([hidden])")).to_have_count(0)
+    with play.season.read() as conn:
+        kept = proposals.current_region(conn, photo)
+    assert kept.person_id is not None
+    assert (kept.labels == 3).any()
+    assert not (kept.labels == 2).any()
+
+    page.keyboard.press("Backspace")  # the name is open again, the calls go back with it
+    expect(page.locator(".card-secondary [data-value=live][aria-pressed=true]")).to_have_count(1)
+    expect(page.locator(".card-secondary .proposal")).to_contain_text("secondary or tertiary?")
+    with play.season.read() as conn:
+        assert proposals.current_region(conn, photo).person_id is None
+
+    page.click(".card-secondary .card-pick")
+    page.click(".card-secondary [data-name=other]")
+    expect(page.locator(".card-tertiary [data-value=live][aria-pressed=true]")).to_have_count(1)
+    page.keyboard.press("n")
+    page.keyboard.press("Enter")
+    expect(page.locator("body")).not_to_have_attribute("data-bud", str(bud.bud_id))
+    expect(page.locator("#unsaved")).to_be_hidden()
+    rows = {row.tissue: row for row in play.history(bud.bud_id)}
+    assert [rows[t].value for t in Tissue] == ["dead", "not_exposed", "live"]
+    with play.season.read() as conn:
+        beside = proposals.proposals_by_id(conn, [rows[Tissue.TERTIARY].proposal_id])[0]
+    assert beside.tissues[Tissue.TERTIARY].exposed
+    assert not beside.tissues[Tissue.SECONDARY].exposed
+    assert [r.code for r in beside.reasons] == ["glare"], "the look asked for stays"
+
+
+def test_a_doubtful_name_may_stay_open(play: Played) -> None:
+    """Four keys a bud, as ever: the call is kept under the tissue as called, the doubt stays."""
+    bud = play.buds[2]
+    photo = doubt_the_secondary(play, bud)
+    page = play.person("Ada Moreau")
+    play.open(page, bud.bud_id)
+    for key in ("d", "l", "n", "Enter"):
+        page.keyboard.press(key)
+    expect(page.locator("body")).not_to_have_attribute("data-bud", str(bud.bud_id))
+    expect(page.locator("#unsaved")).to_be_hidden()
+    assert [row.value for row in play.history(bud.bud_id)] == ["dead", "live", "not_exposed"]
+    with play.season.read() as conn:
+        now = proposals.latest_proposals(conn, photo_ids=[photo])[photo]
+    assert now.tissues[Tissue.SECONDARY].other_name is Tissue.TERTIARY
+
+
+@pytest.mark.parametrize("play", ["blind"], indirect=True)
+def test_a_blind_bud_shows_no_doubt_of_a_name(play: Played) -> None:
+    doubt_the_secondary(play, play.buds[2])
+    page = play.person("Ada Moreau")
+    play.open(page, play.buds[2].bud_id)
+    assert "secondary or tertiary" not in page.inner_text("main").lower()
+    assert page.locator(".frame-ink, .name:not([hidden])").count() == 0
+    text = page.evaluate("document.getElementById('facts').textContent")
+    assert "other_name" not in text
+    assert "glare" not in text
 
 
 def test_two_reviewers_open_one_bud(play: Played) -> None:

@@ -594,7 +594,8 @@ def test_there_is_no_way_to_call_many_buds_at_once(client: FlaskClient) -> None:
         "/review/bud/<int:bud_id>/calls", "/review/bud/<int:bud_id>/no-bud",
         "/review/bud/<int:bud_id>/open",
         "/review/bud/<int:bud_id>/skip", "/review/cut/<int:photo_id>/outlines",
-        "/review/cut/<int:photo_id>/outlines/preview", "/review/undo",
+        "/review/cut/<int:photo_id>/outlines/preview",
+        "/review/cut/<int:photo_id>/outlines/undo", "/review/undo",
     ]
 
 

@@ -120,9 +120,15 @@ def save_region(
 
 
 def current_region(conn: Connection, photo_id: int) -> Region | None:
-    """Return the region that counts: the newest drawn by a person, else the newest by a model."""
+    """Return the region that counts: the newest drawn by a person, else the newest by a model.
+
+    A person's region that was taken back counts no more: a model's own stands in its place.
+    """
+    back = region.alias().c
+    taken_back = select(back.replaces_id).where(
+        back.photo_id == photo_id, back.person_id.is_(None), back.replaces_id.is_not(None))
     row = conn.execute(
-        select(region).where(region.c.photo_id == photo_id)
+        select(region).where(region.c.photo_id == photo_id, region.c.id.not_in(taken_back))
         .order_by(region.c.person_id.is_(None), region.c.id.desc()).limit(1)
     ).one_or_none()
     return None if row is None else _region(row)

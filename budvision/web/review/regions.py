@@ -14,7 +14,7 @@ from budvision.store.queries.calls import call_history
 from budvision.store.queries.photos import assignment_of, photo_by_id
 from budvision.store.queries.proposals import current_region, regions_of_photo
 from budvision.vocabulary import TISSUES
-from budvision.web.asked import json_object
+from budvision.web.asked import json_object, needed_integer
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
@@ -24,6 +24,7 @@ from budvision.workflow.review.outlines import outline_of_mask, outlines
 from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.readings import hidden_from
 from budvision.workflow.review.regions import Step
+from budvision.workflow.review.taken_back import take_back
 
 __all__: list[str] = []
 
@@ -132,3 +133,14 @@ def keep_outlines(photo_id: int) -> ResponseReturnValue:
         current_season(), photo_id, _steps(given.get("steps")), person=need_person(), note=note
     )
     return jsonify({"ok": True, **asdict(done)})
+
+
+@blueprint.post("/cut/<int:photo_id>/outlines/undo")
+def take_outlines_back(photo_id: int) -> ResponseReturnValue:
+    """Take back one's own correction; what stood before stands again."""
+    _refuse_hidden(photo_id)
+    region_id = take_back(
+        current_season(), photo_id, needed_integer(json_object(), "region_id", where="outlines"),
+        person=need_person(),
+    )
+    return jsonify({"ok": True, "region_id": region_id})

@@ -7,6 +7,7 @@ import { newBatch, sign, Unsaved } from "./unsaved.js";
 import { Ahead } from "./review_ahead.js";
 import { Memory } from "./review_memory.js";
 import { hint } from "./review_hints.js";
+import { doubt, exchange, steps } from "./review_names.js";
 import { listenForClicks } from "./review_clicks.js";
 import { listenForKeys } from "./review_keys.js";
 import { buildStage } from "./review_stage.js";
@@ -23,6 +24,7 @@ let front = "primary";
 let views = [];
 let tone = "shot";
 let busy = false;
+let naming = null;  // the answer to a name that is on its way
 let revealed = null;
 let told = "";  // what the last save had to say, shown until the next one
 const saved = new Set();  // buds saved on this page, which the lists fetched before still name
@@ -43,6 +45,7 @@ const valueOf = (tissue) => draft[tissue]?.value
   ?? (choice.reading === "settle" ? undefined : facts.tissues[tissue].call?.value);
 const open = () => toCall().filter((tissue) => !valueOf(tissue));
 const whole = () => open().length === 0;
+const asked = () => doubt(facts, choice.reading, front);
 const bestCut = () => {
   const proposal = facts.tissues[front].proposal;
   if (proposal) return facts.cuts.findIndex((cut) => cut.cut === proposal.cut);
@@ -75,7 +78,7 @@ function drawFront() {
 
 function drawCalls() {
   drawCards(at("cards"), { facts, draft, front, reading: choice.reading, toCall: toCall(), valueOf });
-  at("hint").textContent = hint({ facts, front, revealed, settling: choice.reading === "settle", drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open() });
+  at("hint").textContent = hint({ facts, front, revealed, settling: choice.reading === "settle", drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open(), asked: asked() });
   const save = at("save");
   save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
   save.disabled = !whole();
@@ -269,7 +272,65 @@ async function reveal(here, done) {
   ahead.gather(facts.next);
 }
 
+// ---- which flanker it is ----------------------------------------------------------------------------
+
+/** After the names of a cut have changed: the bud anew, with the calls at the tissue they were made of. */
+async function takeNames(here, exchanged) {
+  ahead.forget(here);
+  if (facts.bud.id !== here) return;
+  const mine = exchanged ? exchange(draft, facts, who, exchanged) : draft;
+  const fresh = await ahead.fetch(here);
+  if (facts.bud.id !== here) return;
+  facts = { ...fresh, next: facts.next };
+  draft = mine;
+  keepDraft();
+  if (front === exchanged?.tissue) front = exchanged.other;
+  revealed = null;
+  showUnsaved();
+  draw();
+}
+
+async function keepName(question, right) {
+  const here = facts.bud.id;
+  const exchanged = right ? null : question;
+  const done = await send(`/review/cut/${question.photo}/outlines`, { steps: steps(question, right) });
+  memory.saveTrail([...memory.trail(), { bud: here, named: done.region_id, photo: question.photo, exchanged, at: Date.now() }]);
+  told = done.proposal_id ? "" : done.message;
+  await takeNames(here, exchanged);
+}
+
+/** Say that the doubtful name is right, or that it is the other flanker. */
+function nameIt(right) {
+  const question = asked();
+  if (naming || busy || !question) return;
+  if (unsaved.of(facts.bud.id)) {
+    at("hint").textContent = "This bud is not with the season yet; say which flanker it is once it is.";
+    return;
+  }
+  naming = keepName(question, right).catch((error) => say(error.message)).finally(() => { naming = null; });
+}
+
+async function takeNameBack(last) {
+  if (busy) return;
+  busy = true;
+  try {
+    if (facts.bud.id !== last.bud) await go(last.bud, { asked: true });
+    memory.saveTrail(memory.trail().slice(0, -1));
+    await send(`/review/cut/${last.photo}/outlines/undo`, { region_id: last.named });
+    told = "The name is open again. The earlier outlines stay in the record.";
+    const back = last.exchanged;
+    await takeNames(last.bud, back && { ...back, tissue: back.other, other: back.tissue });
+  } catch (error) {
+    say(error.message);
+  } finally {
+    busy = false;
+  }
+}
+
+// ---- saving and taking back -------------------------------------------------------------------------
+
 async function saveAndGo(since = performance.now()) {
+  await naming;
   if (busy) return;
   if (!whole()) {
     at("hint").textContent = `The ${open().join(" and ")} ${open().length > 1 ? "are" : "is"} not called yet.`;
@@ -309,7 +370,13 @@ async function saveAndGo(since = performance.now()) {
 }
 
 async function takeBack() {
+  await naming;
   const last = Object.entries(draft).sort((a, b) => a[1].order - b[1].order).pop();
+  const before = memory.trail().pop();
+  if (before?.named && !(last?.[1].order > before.at)) {
+    await takeNameBack(before);
+    return;
+  }
   if (last) {
     delete draft[last[0]];
     keepDraft();
@@ -380,6 +447,7 @@ listenForKeys({
   confirm: confirmFront, save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone,
   next: (since) => onward({ since }),
   call: (value) => { revealed = null; call(front, value); },
+  name: nameIt,
   bring,
   step: (by) => {
     const all = toCall();
@@ -394,6 +462,7 @@ listenForClicks({
   noBud: () => setAside("/no-bud", !facts.no_bud),
   next: () => onward(),
   call: (tissue, value) => { revealed = null; call(tissue, value); },
+  name: nameIt,
   add: (tissue, name, value) => {
     if (!draft[tissue]) return;
     draft[tissue][name] = value;

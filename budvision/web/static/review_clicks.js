@@ -7,7 +7,9 @@ function listenOnCards(acts) {
     const card = event.target.closest("[data-tissue]");
     const button = event.target.closest("[data-value]");
     if (!card) return;
+    const name = event.target.closest("[data-name]");
     if (button) acts.call(card.dataset.tissue, button.dataset.value);
+    else if (name) acts.name(name.dataset.name === "right");
     else if (event.target.closest(".card-pick")) acts.bring(card.dataset.tissue);
   });
   at("cards").addEventListener("input", (event) => {

@@ -32,5 +32,11 @@ function forKeys({ facts, front, revealed, settling, drafted, called, open }) {
   return `${NAMES[front]}: call it with L, D, U or N.`;
 }
 
+function forName({ front, asked, open, revealed }) {
+  if (!asked || revealed || (open.length && asked.tissue !== front)) return "";
+  const left = open.length ? "" : " The name is open, and may stay so.";
+  return touch ? left : `${left} Y: it is the ${asked.tissue}. X: the ${asked.other}.`;
+}
+
 /** Say what comes next. */
-export const hint = (state) => (touch ? forTouch(state) : forKeys(state));
+export const hint = (state) => (touch ? forTouch(state) : forKeys(state)) + forName(state);

@@ -6,6 +6,7 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], Arrow
 
 function letterActs(acts) {
   return {
+    y: () => acts.name(true), x: () => acts.name(false),
     s: acts.skip, w: acts.tone, r: acts.alike, e: acts.correct,
     f: () => at("stage").classList.toggle("side"),
     c: () => at("cards").querySelector(".front .cause select")?.focus(),

@@ -14,15 +14,21 @@ const likes = new Map();
 
 const set = (parent, selector, text) => { parent.querySelector(selector).textContent = text; };
 
-function proposalWords(one, hidden, reading) {
+function proposalWords(tissue, tissues, hidden, reading) {
+  const one = tissues[tissue];
   if (reading === "second") return "second reading: nothing shown";
   if (reading === "settle") return "to be settled";
   if (hidden) return "called blind: proposal hidden";
   if (!one.proposal) return "no proposal";
   const value = one.proposal.value;
-  if (value === "unsure") return `the program is unsure${one.proposal.sure ? `, ${one.proposal.sure}` : ""}`;
-  if (value === "not_exposed") return "proposed – not exposed";
-  return `proposed ${SIGNS[value]} ${WORDS[value]}, ${one.proposal.sure}`;
+  const other = one.proposal.other_name;
+  const name = other ? `; ${tissue} or ${other}?` : "";
+  if (value === "unsure") return `the program is unsure${one.proposal.sure ? `, ${one.proposal.sure}` : ""}${name}`;
+  if (value === "not_exposed") {
+    const alone = Object.keys(NAMES).find((name) => tissues[name].proposal?.other_name === tissue);
+    return `proposed – not exposed${alone ? `, if the other is the ${alone}` : ""}`;
+  }
+  return `proposed ${SIGNS[value]} ${WORDS[value]}, ${one.proposal.sure}${name}`;
 }
 
 function newCard(tissue) {
@@ -46,6 +52,18 @@ function newCard(tissue) {
     calls.append(button);
   }
   return card;
+}
+
+function drawName(card, one, asking) {
+  const { tissue } = card.dataset;
+  const box = card.querySelector(".name");
+  const other = asking ? one.proposal?.other_name : null;
+  box.hidden = !other;
+  if (!other) return;
+  const sure = Math.round(one.proposal.p_name * 100);
+  set(box, "p", `${NAMES[tissue]} (${sure} in 100) or ${other}? The secondary lies towards the cane base. Leave it open where you cannot tell.`);
+  set(box, "[data-name=right]", `It is the ${tissue}`);
+  set(box, "[data-name=other]", `It is the ${other}`);
 }
 
 function drawWhy(card, one) {
@@ -100,7 +118,7 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
     const here = tissue === front;
     card.classList.toggle("front", here);
     card.querySelector(".card-pick").setAttribute("aria-expanded", String(here));
-    set(card, ".proposal", proposalWords(one, facts.hidden, reading));
+    set(card, ".proposal", proposalWords(tissue, facts.tissues, facts.hidden, reading));
     const chosen = draft[tissue]?.value;
     const value = valueOf(tissue);
     for (const button of card.querySelectorAll(".calls button")) {
@@ -116,6 +134,7 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
       item.textContent = `${row.person}: ${SIGNS[row.value]} ${WORDS[row.value]}${row.round === "second" ? " (second reading)" : ""}${row.note ? `, “${row.note}”` : ""}`;
       return item;
     }));
+    drawName(card, one, reading === "first" && !facts.hidden);
     drawWhy(card, one);
     card.querySelector(".cause").hidden = chosen !== "dead";
     const cause = card.querySelector(".cause select");

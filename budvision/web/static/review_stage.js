@@ -14,7 +14,8 @@ export function buildStage(stage, { facts, tone, back, correcting }) {
   const views = facts.cuts.map((cut) => {
     const figure = document.createElement("figure");
     figure.className = "cut";
-    const named = Object.keys(cut.outlines).join(", ");
+    const named = Object.keys(cut.outlines)
+      .map((one) => `${one}${cut.doubted.includes(one) ? " (name doubtful)" : ""}`).join(", ");
     const view = new CutView(cut, {
       tone, label: `Cut ${cut.cut}${named ? `, outlined: ${named}` : ""}`,
     });
@@ -22,7 +23,7 @@ export function buildStage(stage, { facts, tone, back, correcting }) {
     const title = document.createElement("span");
     title.className = "cut-title";
     caption.append(title);
-    if (cut.drawn_by_person) caption.append(text("span", "", "outlines corrected by hand"));
+    if (cut.drawn_by_person) caption.append(text("span", "", "outlines or names set or corrected by hand"));
     if (correcting) {
       const link = document.createElement("a");
       link.href = `/review/cut/${cut.photo_id}/outlines?back=${encodeURIComponent(back)}`;
@@ -31,7 +32,10 @@ export function buildStage(stage, { facts, tone, back, correcting }) {
       caption.append(link);
     }
     for (const reason of cut.reasons) {
-      caption.append(text("p", "reason", reason));
+      if (reason.look) {
+        const place = reason.place ? " The place is framed." : "";
+        caption.append(text("p", "reason look", `Look yourself: ${reason.text}${place}`));
+      } else caption.append(text("p", "reason", reason.text));
     }
     if (!cut.judged) caption.append(text("p", "reason", "No proposal yet."));
     figure.append(view.svg, caption);

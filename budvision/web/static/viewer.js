@@ -32,6 +32,7 @@ export class CutView {
     }, this.svg);
     this.detail = make("image", { preserveAspectRatio: "none", visibility: "hidden" }, this.svg);
     this.lines = make("g", { class: "lines" }, this.svg);
+    this.drawFrames();
     this.extra = make("g", { class: "extra-marks" }, this.svg);
     this.bar = make("g", { class: "mm-bar" }, this.svg);
     this.drawOutlines(cut.outlines);
@@ -47,10 +48,22 @@ export class CutView {
       make("path", { class: "line-halo", d: one.path }, group);
       make("path", { class: "line-ink", d: one.path }, group);
       const text = make("text", { x: one.letter[0], y: one.letter[1], class: "line-letter" }, group);
-      text.textContent = LETTER[tissue];
+      text.textContent = LETTER[tissue] + (this.cut.doubted?.includes(tissue) ? "?" : "");
       this.letters.push(text);
     }
     this.scaleMarks();
+  }
+
+  /** Frame the places that a person is asked to look at. */
+  drawFrames() {
+    const frames = make("g", { class: "frames" }, this.svg);
+    for (const { look, place } of this.cut.reasons ?? []) {
+      if (!look || !place) continue;
+      const [y, x, row1, col1] = place;
+      for (const name of ["frame-halo", "frame-ink"]) {
+        make("rect", { class: name, x, y, width: col1 - x, height: row1 - y }, frames);
+      }
+    }
   }
 
   /** Bring one tissue's outline forward. */

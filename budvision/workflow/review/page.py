@@ -142,7 +142,8 @@ def _proposal(
     return {
         "value": value.value, "confirmable": value is not CallValue.UNSURE, "cut": cut,
         "photo_id": photo_id, "sure": sure_words(said.p_dead, value.value),
-        "p_dead": said.p_dead, "why": said.why, "model": row.model,
+        "p_dead": said.p_dead, "why": said.why, "model": row.model, "p_name": said.p_name,
+        "other_name": None if said.other_name is None else said.other_name.value,
         "doubtful": value is CallValue.UNSURE or (
             said.p_dead is not None and 0.15 < said.p_dead < 0.85
         ),
@@ -188,24 +189,28 @@ def _cut(cut: Cut, region: Region | None, proposal: ProposalRow | None, hidden: 
             tissue: one for tissue, one in shown.items()
             if tissue in proposal.tissues and proposal.tissues[tissue].exposed
         }
-    reasons = [] if proposal is None else [
-        reason.text for reason in proposal.reasons
-        if not (proposal.found and reason.code.endswith("_not_exposed"))  # the cards say that
-    ]
-    if hidden and proposal is not None and proposal.found:
-        reasons = []
+    unseen = proposal is None or (hidden and proposal.found)
+    reasons = [] if proposal is None or unseen else [
+        reason.as_dict() for reason in proposal.reasons
+        if not (proposal.found and reason.code.endswith(("_not_exposed", "name_unclear")))
+    ]  # what the cards say is left out
     return {
         "cut": cut.cut, "photo_id": photo.id, "file": photo.file_name,
         "width_px": photo.width_px, "height_px": photo.height_px,
         "box": face_box(region, photo.height_px, photo.width_px),
         "version": 0 if region is None else region.id,
         "mm_per_px": None if proposal is None else proposal.mm_per_px,
+        "answer": None if proposal is None or unseen else proposal.answer.value,
         "reasons": reasons,
         "judged": proposal is not None, "found": proposal is not None and proposal.found,
         "outlines": {
             tissue.value: {"path": one.path, "letter": one.letter}
             for tissue, one in shown.items()
         },
+        "doubted": [] if proposal is None else [
+            tissue.value for tissue in shown
+            if tissue in proposal.tissues and proposal.tissues[tissue].other_name is not None
+        ],
         "drawn_by_person": region is not None and region.person_id is not None,
     }
 

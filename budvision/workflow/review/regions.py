@@ -33,6 +33,7 @@ from budvision.vocabulary import (
     TissueProposal,
 )
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
+from budvision.workflow.review.names import renamed
 
 __all__ = [
     "KINDS", "MODES", "Corrected", "Judge", "Step", "apply_steps", "correct", "preview",
@@ -303,15 +304,21 @@ def correct(
         latest = proposals.latest_proposals(conn, photo_ids=[photo_id]).get(photo_id)
     labels, box = _applied(season, photo, regions, current, steps)
     said: Proposal | None = None
+    chosen: ModelInUse | None = None
     message = "Kept. The program's own outlines stay in the record."
     try:
         chosen = used or model_in_use(season)
         said = (judge or _judge_with(chosen, season.folder))(
             season.photos.read(photo.sha256), labels, box, photo.file_name
         )
-        if said.mm_per_px is None and latest is not None:
-            said = replace(said, mm_per_px=latest.mm_per_px)
+        if latest is not None:  # the photograph's own scale and doubts are not corrected away
+            said = replace(
+                said, mm_per_px=said.mm_per_px or latest.mm_per_px,
+                reasons=said.reasons or tuple(r for r in latest.reasons if r.look),
+            )
     except BudvisionError as error:
+        chosen = None
+        said = None if latest is None else renamed(latest, photo, steps)
         message = f"The outlines are kept. The proposals were not computed again: {error}"
     with season.write() as conn:
         region_id = proposals.save_region(
@@ -320,9 +327,12 @@ def correct(
         )
         proposal_id = None
         if said is not None:
-            model_id = models.ensure_model(
-                conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
-            )
+            if chosen is not None:
+                model_id = models.ensure_model(
+                    conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
+                )
+            elif latest is not None:
+                model_id = latest.model_id
             proposal_id = proposals.save_proposal(
                 conn, photo_id, model_id, said, region_id=region_id
             )
