@@ -285,6 +285,7 @@ async function takeNames(here, exchanged) {
   draft = mine;
   keepDraft();
   if (front === exchanged?.tissue) front = exchanged.other;
+  if (valueOf(front)) front = open()[0] ?? front;
   revealed = null;
   showUnsaved();
   draw();
