@@ -189,29 +189,37 @@ def _cut(cut: Cut, region: Region | None, proposal: ProposalRow | None, hidden: 
             tissue: one for tissue, one in shown.items()
             if tissue in proposal.tissues and proposal.tissues[tissue].exposed
         }
-    unseen = proposal is None or (hidden and proposal.found)
-    reasons = [] if proposal is None or unseen else [
-        reason.as_dict() for reason in proposal.reasons
-        if not (proposal.found and reason.code.endswith(("_not_exposed", "name_unclear")))
-    ]  # what the cards say is left out
     return {
         "cut": cut.cut, "photo_id": photo.id, "file": photo.file_name,
         "width_px": photo.width_px, "height_px": photo.height_px,
         "box": face_box(region, photo.height_px, photo.width_px),
         "version": 0 if region is None else region.id,
-        "mm_per_px": None if proposal is None else proposal.mm_per_px,
-        "answer": None if proposal is None or unseen else proposal.answer.value,
-        "reasons": reasons,
-        "judged": proposal is not None, "found": proposal is not None and proposal.found,
         "outlines": {
             tissue.value: {"path": one.path, "letter": one.letter}
             for tissue, one in shown.items()
         },
-        "doubted": [] if proposal is None else [
+        "drawn_by_person": region is not None and region.person_id is not None,
+        **_judged(proposal, tuple(shown), hidden),
+    }
+
+
+def _judged(proposal: ProposalRow | None, shown: Sequence[Tissue], hidden: bool) -> Values:
+    """Return what the model made of a cut as a whole; of a blind bud, no more than that it did."""
+    if proposal is None:
+        return {"judged": False, "found": False, "mm_per_px": None, "answer": None, "reasons": [],
+                "doubted": []}
+    unseen = hidden and proposal.found
+    return {
+        "judged": True, "found": proposal.found, "mm_per_px": proposal.mm_per_px,
+        "answer": None if unseen else proposal.answer.value,
+        "reasons": [] if unseen else [
+            reason.as_dict() for reason in proposal.reasons
+            if not (proposal.found and reason.code.endswith(("_not_exposed", "name_unclear")))
+        ],  # what the cards say is left out
+        "doubted": [
             tissue.value for tissue in shown
             if tissue in proposal.tissues and proposal.tissues[tissue].other_name is not None
         ],
-        "drawn_by_person": region is not None and region.person_id is not None,
     }
 
 
