@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import NotFoundError
-from budvision.store.queries import blocks, calls, canes, models, people, photos, proposals
+from budvision.store.queries import blocks, calls, canes, models, people, photos, proposals, undoing
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Proposal, Tissue, TissueProposal, Verdict
 
@@ -41,7 +41,7 @@ def folder(tmp_path: Path) -> Path:
             proposals.save_proposal(conn, photo, model, _proposal(p_dead))
         calls.save_calls(conn, right, {P: CallValue.DEAD, S: CallValue.LIVE}, person_id=ada)
         batch = calls.save_calls(conn, right, {P: CallValue.LIVE}, person_id=ivo)
-        calls.undo(conn, batch, person_id=ivo)
+        undoing.undo(conn, batch, person_id=ivo)
     return tmp_path / "winter"
 
 

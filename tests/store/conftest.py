@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 from sqlalchemy import Connection, insert, inspect, text
 
-from budvision.store.queries import blocks, calls, canes, marks, models, people, photos, proposals
+from budvision.store.queries import (
+    blocks,
+    calls,
+    canes,
+    marks,
+    models,
+    people,
+    photos,
+    proposals,
+    undoing,
+)
 from budvision.store.queries.review import set_bookmark, take_lease
 from budvision.store.session import Season, now
 from budvision.store.tables import crop_record, metadata, temperature
@@ -54,7 +64,7 @@ def fill() -> Fill:
                                                           proposal_id=proposal),
                             Tissue.SECONDARY: CallValue.LIVE}, person_id=one.id)
             batch = calls.save_calls(conn, bud, {Tissue.PRIMARY: CallValue.LIVE}, person_id=two.id)
-            calls.undo(conn, batch, person_id=two.id)
+            undoing.undo(conn, batch, person_id=two.id)
             marks.set_mark(conn, bud, "skipped", "yes", person_id=one.id)
             take_lease(conn, bud, one.id)
             set_bookmark(conn, one.id, "review", {"bud": bud})

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError, NotFoundError
-from budvision.store.queries import blocks, calls, canes, people, review
+from budvision.store.queries import blocks, calls, canes, people, review, undoing
 from budvision.store.queries.columns import call_columns
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Cause, Tissue
@@ -46,19 +46,34 @@ def test_undo_brings_back_what_stood_under_its_own_name(any_season: Season) -> N
         calls.save_calls(conn, bud, {P: calls.NewCall(DEAD, cause=Cause.MITES, note="x")},
                          person_id=first.id, blind=True)
         batch = calls.save_calls(conn, bud, {P: LIVE, S: LIVE}, person_id=second.id)
-        done = calls.undo(conn, batch, person_id=second.id)
+        done = undoing.undo(conn, batch, person_id=second.id)
         assert done.restored == (P, S)
         row = calls.current_calls_of_bud(conn, bud)[P]
         assert (row.value, row.cause, row.note) == (DEAD, Cause.MITES, "x")
         assert (row.person, row.blind) == ("Maren Holt", True)
         assert row.entered_by_id == second.id
         assert S not in calls.current_calls_of_bud(conn, bud)
-        again = calls.undo(conn, done.batch, person_id=second.id)  # undo of the undo
+        again = undoing.undo(conn, done.batch, person_id=second.id)  # undo of the undo
         assert _now(conn, bud) == {P: LIVE, S: LIVE}
         assert len(calls.call_history(conn, bud)) == 7
         with pytest.raises(ConflictError, match="replaced since"):
-            calls.undo(conn, batch, person_id=second.id)
-        assert calls.undo(conn, again.batch, person_id=first.id).restored == (P, S)
+            undoing.undo(conn, batch, person_id=second.id)
+        assert undoing.undo(conn, again.batch, person_id=first.id).restored == (P, S)
+
+
+def test_three_calls_are_taken_back_one_after_the_other(any_season: Season) -> None:
+    with any_season.write() as conn:
+        _, bud = _bud(conn)
+        who = people.ensure_person(conn, "Maren Holt")
+        batches = [calls.save_calls(conn, bud, {P: value}, person_id=who.id)
+                   for value in (DEAD, LIVE, UNSURE)]
+        stood = []
+        for batch in reversed(batches):
+            undoing.undo(conn, batch, person_id=who.id)
+            stood.append(_now(conn, bud).get(P))
+        assert stood == [LIVE, DEAD, None]
+        with pytest.raises(ConflictError, match="replaced since"):
+            undoing.undo(conn, batches[0], person_id=who.id)
 
 
 def test_undo_leaves_what_somebody_called_again(season: Season) -> None:
@@ -68,7 +83,7 @@ def test_undo_leaves_what_somebody_called_again(season: Season) -> None:
         other = people.ensure_person(conn, "Ivo Lund")
         batch = calls.save_calls(conn, bud, {P: DEAD, S: DEAD}, person_id=who.id)
         calls.save_calls(conn, bud, {S: LIVE}, person_id=other.id)
-        done = calls.undo(conn, batch, person_id=who.id)
+        done = undoing.undo(conn, batch, person_id=who.id)
         assert (done.restored, done.left) == ((P,), (S,))
         assert _now(conn, bud) == {S: LIVE}
 
@@ -89,7 +104,7 @@ def test_second_readings_never_count_and_settled_calls_stand_on_top(any_season: 
         assert _now(conn, bud) == {P: LIVE}
         calls.save_calls(conn, bud, {P: UNSURE}, person_id=one.id)  # a first call under a settled
         assert _now(conn, bud) == {P: LIVE}
-        calls.undo(conn, settled, person_id=one.id)
+        undoing.undo(conn, settled, person_id=one.id)
         assert _now(conn, bud) == {P: UNSURE}
         columns = call_columns(conn, [sampling])
         assert columns.calls.tolist() == [[2, -1, -1]]
@@ -112,7 +127,7 @@ def test_what_is_no_call_is_refused(season: Season) -> None:
         with pytest.raises(ValueError, match="withdrawn"):
             calls.save_calls(conn, bud, {P: "withdrawn"}, person_id=who)  # type: ignore[dict-item]
         with pytest.raises(NotFoundError, match="no batch 'x'"):
-            calls.undo(conn, "x", person_id=who)
+            undoing.undo(conn, "x", person_id=who)
         assert calls.call_history(conn, bud) == []
 
 

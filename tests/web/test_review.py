@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from budvision.errors import ConflictError, InputError
 from budvision.store.queries import people, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
-from budvision.store.queries.calls import undo as plain_undo
 from budvision.store.queries.people import Person
+from budvision.store.queries.undoing import undo as plain_undo
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app

@@ -17,9 +17,11 @@ from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import calls as call_queries
 from budvision.store.queries import canes, marks, people
 from budvision.store.queries import review as review_queries
-from budvision.store.queries.calls import CallRow, NewCall, NewRow, Undone
+from budvision.store.queries.calls import CallRow, NewCall, NewRow
 from budvision.store.queries.people import Person
 from budvision.store.queries.proposals import proposals_by_id
+from budvision.store.queries.undoing import Undone
+from budvision.store.queries.undoing import undo as undo_batch
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.workflow.review.proposed import Best, proposals_shown, proposed_value
@@ -323,7 +325,7 @@ def undo(season: Season, batch: str, *, person: Person) -> Undone:
                 f"these calls are {strangers[0].person}'s", expected="your own calls",
                 where="undo", do="Call the bud again instead; both calls are kept.",
             )
-        return call_queries.undo(conn, batch, person_id=person.id)
+        return undo_batch(conn, batch, person_id=person.id)
 
 
 def skip(season: Season, bud_id: int, *, person: Person, note: str = "", on: bool = True) -> None:
