@@ -8,6 +8,7 @@ five that whole units live or die (likeness 0.99). Both were chosen on the simul
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,12 +48,19 @@ def likeness_grid(prior_icc: float) -> tuple[Floats, Floats]:
                          do="0.25 is the default.")
     if prior_icc == 0:
         return np.zeros(1), np.zeros(1)
-    nodes, weights = np.polynomial.legendre.leggauss(LIKENESS_NODES)
+    nodes, weights = _nodes()
     at = (nodes + 1) / 2
     power = prior_icc / (1 - prior_icc)
     likeness = 1 - (1 - at * at) ** power
     log_weight = np.log(at * weights * (1 - WHOLE_UNITS))
     return np.append(likeness, WHOLE_LIKENESS), np.append(log_weight, math.log(WHOLE_UNITS))
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[Floats, Floats]:
+    """Return the Gauss-Legendre nodes and weights, worked out once."""
+    nodes, weights = np.polynomial.legendre.leggauss(LIKENESS_NODES)
+    return nodes, weights
 
 
 def middles(start: float, step: float) -> Floats:
