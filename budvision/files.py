@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["PART", "beside", "sha256_of", "sync_folder", "write_whole", "writing"]
+__all__ = ["PART", "beside", "put", "sha256_of", "sync_folder", "write_whole", "writing"]
 
 PART = ".part"
 """Ending of the temporary names; what a killed program left behind is known by it."""
@@ -97,6 +97,13 @@ def write_whole(
     """
     with writing(path, mode=mode, lasting=lasting) as file:
         file.write(data.encode("utf-8") if isinstance(data, str) else data)
+
+
+def put(part: Path, path: Path) -> None:
+    """Bring a finished file or folder to the disk, then give it its final name."""
+    _flush(part)
+    part.replace(path)
+    sync_folder(path.parent)
 
 
 def _flush(part: Path) -> None:

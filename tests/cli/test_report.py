@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from budvision.cli.main import app
-from budvision.errors import InputError, NothingToDoError, StorageError, UsageError
+from budvision.errors import InputError, NotFoundError, NothingToDoError, UsageError
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue
@@ -95,4 +95,4 @@ def test_stations_by_command(folder: Path, tmp_path: Path) -> None:
     assert (told["minimum_c"], told["hours_below"]["-18"]) == (-22.0, pytest.approx(0.5))
     assert "coldest -22.0 C at 2026-01-12 03:00 UTC" in run(folder, "station", "show")
     words[2] = str(tmp_path / "missing.csv")
-    assert "cannot be read" in run(folder, *words, fails=StorageError)
+    assert "there is no such file" in run(folder, *words, fails=NotFoundError)

@@ -8,7 +8,7 @@ from budvision.errors import InputError, NotFoundError
 from budvision.stats.proportions import clopper_pearson
 from budvision.vineyard.breakdown import breakdown, compare_blocks
 from budvision.vineyard.buds import BudTable
-from budvision.vineyard.mortality import summarise
+from budvision.vineyard.mortality import summarise_table
 from budvision.vocabulary import BudCalls, CallValue, Tissue
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
@@ -32,7 +32,8 @@ def test_by_node_from_the_base_up():
 
 def test_by_block_equals_the_block_itself():
     for part in breakdown(TABLE, "block"):
-        row = summarise([b for b in BUDS if b.block == part.name]).tissues[Tissue.PRIMARY]
+        own = BudTable.from_calls([b for b in BUDS if b.block == part.name])
+        row = summarise_table(own)[0].tissues[Tissue.PRIMARY]
         assert (part.mortality, part.low, part.high) == pytest.approx(
             (row.mortality, row.low, row.high)
         )

@@ -242,13 +242,14 @@ def test_strata_are_weighted_by_the_block():
     told = buds([1] * 5, vigor="small") + buds([3] * 5, vigor="large")
     told = [dataclasses.replace(bud, cane=f"{bud.vigor}{bud.cane}") for bud in told]
     even = summarise(told).tissues[Tissue.PRIMARY]
-    row = summarise(told, strata_shares={"small": 0.25, "large": 0.75}).tissues[Tissue.PRIMARY]
+    shares = {"A": {"small": 0.25, "large": 0.75}}
+    row = summarise(told, strata_shares=shares).tissues[Tissue.PRIMARY]
     assert even.mortality == pytest.approx(0.2)
     assert row.mortality == pytest.approx(0.25 * 0.1 + 0.75 * 0.3)
-    same = summarise(told, strata_shares={"small": 1, "medium": 3, "large": 1})
+    same = summarise(told, strata_shares={"A": {"small": 1, "medium": 3, "large": 1}})
     assert same.tissues[Tissue.PRIMARY].mortality == pytest.approx(0.2)
     with pytest.raises(InputError, match="vine-size shares"):
-        summarise(told, strata_shares={"small": -1, "large": 2})
+        summarise(told, strata_shares={"A": {"small": -1, "large": 2}})
 
 
 def test_policies_that_disagree_are_shown():

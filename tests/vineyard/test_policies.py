@@ -13,7 +13,6 @@ from budvision.stats.posterior import totals_posterior
 from budvision.vineyard.policies import load_policies, policy_from_table, shipped_policies
 from budvision.vineyard.pruning import (
     add_share_dead,
-    divide_by_share_alive,
     node_range,
 )
 
@@ -112,17 +111,15 @@ def test_band_probabilities_find_the_band():
 def test_nodes_are_capped_and_checked():
     count = node_range(40, 5.0, 2.0, float("nan"), max_factor=2.5)
     assert (count.retain, count.low, count.high, count.capped) == (100, 80, None, True)
-    assert divide_by_share_alive(40, 1.0) == float("inf")
     # Nothing alive: no number of nodes makes up for it; the range still ends at the maximum.
     none = node_range(40, float("inf"), 1, float("inf"), max_factor=2.5)
     assert (none.retain, none.high, none.retain_capped) == (None, 100, False)
     assert node_range(40, 5.0, 2.0, float("nan"), max_factor=2.5).retain_capped
     only_high = node_range(40, 2.0, 1.5, 5.0, max_factor=2.5)
     assert (only_high.capped, only_high.retain_capped) == (True, False)
-    for call in (divide_by_share_alive, add_share_dead):
-        with pytest.raises(InputError, match="normal node count is 0"):
-            call(0, 0.1)
-        with pytest.raises(InputError, match=r"share is 1\.2"):
-            call(40, 1.2)
+    with pytest.raises(InputError, match="normal node count is 0"):
+        add_share_dead(0, 0.1)
+    with pytest.raises(InputError, match=r"share is 1\.2"):
+        add_share_dead(40, 1.2)
     with pytest.raises(InputError, match="largest multiple"):
         node_range(40, 1, 1, 1, max_factor=0.5)

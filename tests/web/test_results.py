@@ -69,7 +69,8 @@ def client(season: Season) -> FlaskClient:
 def test_an_empty_season_says_what_to_do(client: FlaskClient) -> None:
     page = client.get("/results/").text
     assert "There is no block yet" in page
-    assert "budvision intake" in page
+    assert "take\nphotographs in" in page.replace("\n  ", "\n")
+    assert "budvision calls import" in page
     assert client.get("/results/summary.pdf").status_code == 409
     assert "not two samplings" in client.get("/results/compare").text
     assert "there is no order" in client.get("/results/prune-last").text
@@ -91,7 +92,7 @@ def test_pages_files_and_the_tally_give_the_same_numbers(
     season: Season, client: FlaskClient
 ) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2, 5, 3, 4, 4, 3, 4, 3])
-    table = sampled_buds(season, answer_of(season, "Kettle Bench"))[1]
+    table = BudTable.from_calls(sampled_buds(season, answer_of(season, "Kettle Bench"))[1])
     told = results_as_dict(summarise_table(table))["blocks"][0]
     from_page = json.loads(client.get("/results/results.json").text)["blocks"][0]
     assert from_page["waiting"]["n_buds"] == 0

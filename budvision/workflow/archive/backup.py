@@ -9,7 +9,6 @@ gets its name; the ones before are not touched.
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -26,7 +25,7 @@ from budvision.errors import (
     StorageError,
     VerificationError,
 )
-from budvision.files import sha256_of, sync_folder, write_whole
+from budvision.files import put, sha256_of, write_whole
 from budvision.settings import Settings
 from budvision.store import seal
 from budvision.store.backups import LastBackup, note_backup
@@ -138,9 +137,7 @@ def backup(
             facts = _verified(copy, season)
         facts |= {"n_photos": n_photos, "missing": list(missing)}
         write(part / FACTS, json.dumps(facts, indent=1).encode())
-        sync_folder(part)
-        part.replace(home / name)
-        sync_folder(home)
+        put(part, home / name)
         if not season.read_only:
             note_backup(season.folder, LastBackup(str(facts["made_at"]), str(folder), name))
         removed = tuple(generations_of(folder)[:-keep])
@@ -178,10 +175,8 @@ def _copy_database(season: Season, part: Path) -> None:
             copy_rows(source, rows)
         with closing(sqlite3.connect(part / "rows" / DATABASE)) as copy:
             copy.execute("PRAGMA journal_mode=DELETE")
-        (part / "rows" / DATABASE).replace(target)
+        put(part / "rows" / DATABASE, target)
         shutil.rmtree(part / "rows")
-    with target.open("rb") as file:
-        os.fsync(file.fileno())
 
 
 def _copy_files(season: Season, part: Path, before: Path | None) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from budvision.errors import ConflictError, NotFoundError, VerificationError
-from budvision.files import sha256_of, sync_folder
+from budvision.files import put, sha256_of
 from budvision.store import seal
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
@@ -108,8 +108,7 @@ def restore(
                     do="Restore an older generation with --generation, and compare.")
         if target.exists():
             target.rmdir()
-        part.replace(target)
-        sync_folder(target.parent)
+        put(part, target)
     return RestoreReport(str(target), name, n_photos, tuple(facts["missing"]))
 
 

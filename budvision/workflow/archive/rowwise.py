@@ -162,12 +162,17 @@ class RowMerge:
         return None
 
     def _known_cane(self, values: dict[str, Any]) -> int | None:
-        """Return the own cane of that label and vine, else the same cane named otherwise since."""
+        """Return the own cane of that label and vine, else that cane, its vine named since.
+
+        Two named vines are never one: canes of one table were all made at the same moment.
+        """
         of = {"sampling_id": values["sampling_id"], "label": values["label"]}
-        for more in ("vine", "added_at"):
-            if (found := rows.find_id(self.conn, "cane", **of, **{more: values[more]})) is not None:
-                return found
-        return None
+        found = rows.find_id(self.conn, "cane", **of, vine=values["vine"])
+        if found is not None:
+            return found
+        if values["vine"]:
+            of["vine"] = ""
+        return rows.find_id(self.conn, "cane", **of, added_at=values["added_at"])
 
     def _known_person(self, values: dict[str, Any]) -> int | None:
         if self.own and values["name"] in self.mine_people:

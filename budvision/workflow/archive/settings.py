@@ -17,7 +17,7 @@ from typing import Any
 
 from budvision.archive.bag import BagWriter, open_payload
 from budvision.errors import InputError, StorageError
-from budvision.files import write_whole
+from budvision.files import beside, write_whole
 from budvision.settings import Settings
 from budvision.store.session import CONFIG, Season
 from budvision.vineyard.policies import shipped_policies
@@ -95,14 +95,12 @@ def restore_policies(season: Season, folder: Path) -> list[str]:
         return []
     if path.exists():
         return [f"the season has a {POLICIES} of its own, which stays; theirs differs"]
-    part = path.with_name(f"{POLICIES}.part")
-    _write(part, theirs)
     try:
-        shipped_policies(part)
+        with beside(path) as part:
+            _write(part, theirs)
+            shipped_policies(part)
     except (InputError, ValueError, TypeError, AttributeError) as error:
-        part.unlink()
         return [f"their {POLICIES} was left out: {error}"]
-    part.replace(path)
     return []
 
 

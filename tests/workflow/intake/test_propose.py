@@ -100,7 +100,7 @@ def test_a_photograph_that_ends_the_decoder_is_refused_and_the_rest_goes_on(
     with taken.read() as conn:
         (told,) = proposals.proposal_history(conn, row.id)
     assert [reason.code for reason in told.reasons] == ["unreadable"]
-    assert "the decoder fell over it (SIGSEGV)" in told.reasons[0].text
+    assert "The decoder fell over it (SIGSEGV)" in told.reasons[0].text
 
 
 def test_regions_are_the_labels_of_the_face(taken: Season) -> None:

@@ -275,6 +275,7 @@ class Calls(RuleBasedStateMachine):
         found = results(self.season)["blocks"]
         assert isinstance(found, list)
         waiting = found[0].pop("waiting")
+        found[0].pop("corrected", None)  # of second readings, which never count
         assert found[0].pop("sampling") == "feb"
         assert found[0].pop("confirmed") == bool(expected)
         assert waiting["n_tissues"] == 9 - sum(
