@@ -214,6 +214,7 @@ def test_the_side_of_the_cane_base_is_the_seasons(
 
     monkeypatch.setattr("budvision.verdict.propose.propose_photo", ask)
     monkeypatch.setattr(workers, "_inside", True)  # asked here, not in another process
+    monkeypatch.setattr(workers, "_limit", lambda _: None)  # nor limited as one
     (taken.folder / "budvision.toml").write_text(
         '[settings]\ncane_base = "top"\n', encoding="utf-8"
     )
