@@ -19,6 +19,7 @@ from budvision.errors import NothingToDoError
 from budvision.report.spreadsheet import as_csv, as_xlsx
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
+from budvision.vineyard.buds import BudTable
 from budvision.vineyard.mortality import summarise_table
 from budvision.vocabulary import TISSUES, CallValue
 from budvision.web import create_app
