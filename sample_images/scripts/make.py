@@ -131,14 +131,14 @@ def main():
     o = ap.parse_args()
     specs = design.build(o.seed)
     i, n = map(int, o.part.split("/"))
-    todo = [s for k, s in enumerate(specs) if k % n == i]
+    chosen = [s for k, s in enumerate(specs) if k % n == i]
     if o.only:
         ks = {int(v) for v in o.only.split(",")}
-        todo = [s for s in specs if s["index"] in ks and s["index"] % n == i]
+        chosen = [s for s in specs if s["index"] in ks and s["index"] % n == i]
     if o.depth:
-        todo = [dict(s, depth=o.depth) for s in todo if s["kind"] == "bud"]
+        chosen = [dict(s, depth=o.depth) for s in chosen if s["kind"] == "bud"]
     with tempfile.TemporaryDirectory() as tmp:
-        for s in todo:
+        for s in chosen:
             if os.path.exists(os.path.join(o.out, "json", s["file"][:-4] + ".json")):
                 continue
             t0 = time.time()

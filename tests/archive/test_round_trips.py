@@ -120,7 +120,7 @@ def _rounded(value: Any) -> Any:
         return {k: _rounded(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [_rounded(v) for v in value]
-    return float(f"{value:.9g}") if isinstance(value, float) else value
+    return float(f"{value:.12g}") if isinstance(value, float) else value
 
 
 def test_canes_of_two_vines_stay_two(empty: Path, tmp_path: Path) -> None:
