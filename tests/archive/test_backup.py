@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import os
 import random
 import sqlite3
@@ -128,9 +129,16 @@ def test_only_what_is_new_is_copied_and_damage_is_mended(made: Season, tmp_path:
     assert (first / model).samefile(second / model)  # one file of a model for both
 
 
-def test_old_generations_go_and_the_newest_stay(made: Season, tmp_path: Path) -> None:
-    names = [backup(made, tmp_path / "backup", keep=2).generation for _ in range(4)]
-    assert generations_of(tmp_path / "backup") == names[2:]
+@pytest.mark.parametrize("moment", ["one second", "the clock is put back"])
+def test_old_generations_go_and_the_newest_stay(
+    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, moment: str
+) -> None:
+    hours = itertools.repeat(12) if moment == "one second" else itertools.count(23, -1)
+    monkeypatch.setattr("budvision.workflow.archive.backup.now",
+                        lambda: f"2031-02-03T{next(hours):02}:00:00.000Z")
+    names = [backup(made, tmp_path / "backup", keep=2).generation for _ in range(12)]
+    assert len(set(names)) == 12
+    assert generations_of(tmp_path / "backup") == names[10:]
     with pytest.raises(InputError, match="keep is 0"):
         backup(made, tmp_path / "backup", keep=0)
 

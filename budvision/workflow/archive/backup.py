@@ -78,8 +78,8 @@ class BackupReport:
 
 def generations_of(folder: Path) -> list[str]:
     """Return the generations of a backup folder, oldest first."""
-    return sorted(path.parent.name for path in (folder / GENERATIONS).glob(f"*/{FACTS}")
-                  if not path.parent.name.startswith("."))
+    return sorted((path.parent.name for path in (folder / GENERATIONS).glob(f"*/{FACTS}")
+                   if not path.parent.name.startswith(".")), key=_place)
 
 
 # ---- backing up ------------------------------------------------------------------------------
@@ -149,13 +149,17 @@ def backup(
                         n_repaired=n_repaired, missing=missing, removed=removed)
 
 
+def _place(name: str) -> tuple[str, int]:
+    """Return where a generation stands among others: its moment, and its number in that moment."""
+    stamp, _, number = name.partition("Z")
+    return stamp, -int(number) if number[1:].isdecimal() else 1
+
+
 def _name(before: list[str]) -> str:
-    stamp = now()[:19].replace(":", "") + "Z"
-    number = 2
-    name = stamp
-    while name in before:
-        name, number = f"{stamp}-{number}", number + 1
-    return name
+    """Name the next generation so that it is the newest, also after the clock was put back."""
+    stamp = now()[:19].replace(":", "")
+    newest, number = _place(before[-1]) if before else ("", 0)
+    return f"{stamp}Z" if stamp > newest else f"{newest}Z-{number + 1}"
 
 
 def _copy_database(season: Season, part: Path) -> None:
