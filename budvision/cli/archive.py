@@ -16,6 +16,13 @@ SeasonOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JSON.")]
 
+_ANSWERS: dict[object, str] = {
+    "all": "Its answers come out as they were.",
+    "counts": "Its counts come out as they were; its intervals come from another rule than this "
+    "program's and were not compared.",
+    None: "It keeps no answers to compare with.",
+}
+
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the application."""
@@ -123,8 +130,7 @@ def verify(
     else:
         typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
                    f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
-                   + ("Its answers come out as they were." if facts["answers_equal"] else
-                      "It keeps no answers to compare with.")
+                   + _ANSWERS[facts["answers_compared"]]
                    + (f" Signed by {facts['signed_by']}." if facts["signed_by"] else ""))
         if facts["signed_by"] and key is None:
             typer.echo("Compare that key with one its laboratory gave you (--key).", err=True)

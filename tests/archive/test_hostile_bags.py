@@ -154,6 +154,31 @@ def test_a_changed_call_is_told_by_the_chain_and_by_the_answers(
         verify_archive(bag)
 
 
+def _keep(bag: Path, answers: object) -> None:
+    (bag / "data" / "results.json").write_text(json.dumps(answers))
+    reseal(bag)
+
+
+def test_answers_of_an_older_rule_are_compared_by_their_counts(bag: Path) -> None:
+    """A program that adds a number or changes its rule must not call an older archive unequal."""
+    kept = json.loads((bag / "data" / "results.json").read_text())["answers"]
+    [one] = kept["(newest)"].values()
+    del one["more_buds"], one["edges"], one["primary"]["icc"]
+    one["primary"]["high"] = 0.123
+    _keep(bag, kept)
+    told = verify_archive(bag)
+    assert (told["answers_equal"], told["answers_compared"]) == (False, "counts")
+    for older in (kept, {"rule": 1, "answers": kept}):
+        one["primary"]["n_dead"] += 1
+        _keep(bag, older)
+        with pytest.raises(VerificationError, match="primary, n_dead: "):
+            verify_archive(bag)
+    kept["(newest)"]["n_elsewhere"] = one
+    _keep(bag, kept)
+    with pytest.raises(VerificationError, match="n_elsewhere: only one"):
+        verify_archive(bag)
+
+
 def test_policies_come_back_and_a_missing_one_is_told(bag: Path, tmp_path: Path) -> None:
     """40 nodes must not become 54 without a word because the season's own policy stayed behind."""
     with Season.create(tmp_path / "new") as season:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy import special
+from statsmodels.stats.proportion import proportion_confint
 
 from budvision.stats import proportions
 from budvision.stats.clusters import design_effect
@@ -85,11 +86,29 @@ def test_design_effects(truth):
 
 
 def test_misreading(truth):
+    checked = 0
     for row in truth("misreading.csv"):
         right = ReadersRight(round(float(row["sensitivity"]) * 10**6), 10**6,
                              round(float(row["specificity"]) * 10**6), 10**6)
         got = corrected_share(int(row["x"]) / int(row["n"]), int(row["n"]), right)
         assert got.share == pytest.approx(float(row["share"]), abs=5e-7)
+
+        # Rates known: Lang & Reiczigel's interval becomes Agresti & Coull's, carried over.
+        def carried(ends, row=row):
+            known = float(row["sensitivity"]), float(row["specificity"])
+            return [min(1, max(0, (end + known[1] - 1) / (sum(known) - 1))) for end in ends]
+
+        x, n, found = int(row["x"]), int(row["n"]), (got.interval.low, got.interval.high)
+        reference = proportion_confint(x, n, method="agresti_coull")
+        assert found == pytest.approx(carried(reference), abs=5e-6)
+        if row["high"]:     # published by exact methods, which ours stays within 0.15 points of
+            published = [float(row["low"]), float(row["high"])]
+            exact = proportions.clopper_pearson(x, n)
+            within = float(row["interval_tolerance"])
+            assert carried((exact.low, exact.high)) == pytest.approx(published, abs=within)
+            assert found == pytest.approx(published, abs=max(within, 0.0015))
+            checked += 1
+    assert checked == 2
 
 
 def test_misreading_with_error_rates_counted_on_some_buds(truth):

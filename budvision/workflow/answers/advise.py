@@ -154,6 +154,7 @@ def advise_nodes(
             "low": low, "high": high, "confidence": confidence,
             "design_effect": float(found.design_effect[0]) if n_canes is not None else 1.0,
             "design_effect_from_prior": n_canes is not None,
+            "independent": n_canes is None,
             "method": "clopper_pearson" if n_canes is None else "beta_binomial_totals",
         },
         "normal_nodes": normal,

@@ -8,6 +8,7 @@ the same numbers for the same calls, because both end in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 from budvision.settings import Settings
@@ -102,6 +103,13 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
         "by_rule": {rule: nodes_as_dict(count) for rule, count in result.nodes.items()},
     }
     told["more_buds"] = result.more_buds
+    told["edges"] = [
+        {"share": edge.share, "below": edge.below.name, "above": edge.above.name,
+         "chance_above": edge.chance_above, "buds_to_cross": edge.buds_to_cross}
+        for edge in result.edges
+    ]
+    told["reach"] = None if result.reach is None else asdict(result.reach)
+    told["weighting"] = None if result.weighting is None else asdict(result.weighting)
     told["other_policies"] = [
         {"policy": other.policy, "band": other.band.name, "action": other.band.action,
          "nodes": nodes_as_dict(other.nodes)}

@@ -27,7 +27,7 @@ from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.vineyard.policies import shipped_policies
 from budvision.workflow.archive.incoming import CHAIN, rows_of
-from budvision.workflow.archive.proof import RESULTS, answers_of, differences
+from budvision.workflow.archive.proof import RESULTS, answers_of, compared, differences
 from budvision.workflow.archive.rowwise import ImportReport, RowMerge
 from budvision.workflow.archive.settings import POLICIES, restore_policies, restore_settings
 
@@ -55,14 +55,15 @@ def verify_archive(
     counts = verify_bag(folder, progress=progress)
     facts = read_facts(folder)
     signed_by = check_signature(folder, key=key)
-    kept = _kept_answers(folder)
+    kept, reach = _kept_answers(folder), None
     if kept is not None:
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
                 Season.create(Path(base) / "season")) as season:
             photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo") if "file" in row}
             _bring_rows(season, folder, ImportReport(str(folder), str(facts["lab"]), True),
                         photos=photos, models={}, own=True, empty=True)
-            differ = differences(kept, answers_of(season))
+            now = answers_of(season)
+            differ, reach = differences(kept, now), compared(kept, now)
         if differ:
             raise VerificationError(
                 f"its answers come out otherwise than at export: {differ[0]}"
@@ -71,7 +72,7 @@ def verify_archive(
                 expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
                 do="Compare with the budvision that made it; a changed archive must not be used.")
     return {"ok": True, "folder": str(folder), **facts, **counts,
-            "answers_equal": kept is not None, "signed_by": signed_by}
+            "answers_equal": reach == "all", "answers_compared": reach, "signed_by": signed_by}
 
 
 def _kept_answers(folder: Path) -> Any:

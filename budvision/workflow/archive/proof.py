@@ -2,7 +2,9 @@
 
 What is kept is the JSON of `budvision results` for every sampling label, without the soaking
 clock, which goes on. It reads rows, settings and `policies.toml`, so that a copy that gives the
-same answers has all three.
+same answers has all three. What an answer holds and the rule behind its numbers may change with the
+program: `RULE` stands beside the answers, and those kept by another rule are compared by what no
+rule changes, the counts.
 """
 
 from __future__ import annotations
@@ -16,16 +18,19 @@ from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
 
-__all__ = ["RESULTS", "answers_of", "differences"]
+__all__ = ["RESULTS", "answers_of", "compared", "differences"]
 
 RESULTS = "data/results.json"
+
+RULE = 2
+"""Raised with every change of what an answer holds or how it is worked out; the first had none."""
 
 _NEWEST = "(newest)"
 _CLOSE = 1e-9
 
 
 def answers_of(season: Season) -> dict[str, Any]:
-    """Return the answers of every sampling label, and of each block's newest sampling."""
+    """Return the answers of every sampling label and of each block's newest, and their rule."""
     with season.read() as conn:
         labels = sorted({one.label for one in list_samplings(conn)})
     out: dict[str, Any] = {}
@@ -41,20 +46,66 @@ def answers_of(season: Season) -> dict[str, Any]:
         out[label or _NEWEST] = {
             one["block"]: {k: v for k, v in one.items() if k not in ("block", "soak")}
             for one in blocks}
-    return dict(json.loads(json.dumps(out)))
+    return {"rule": RULE, "answers": json.loads(json.dumps(out))}
 
 
-def differences(kept: Any, now: Any, *, where: str = "") -> list[str]:
-    """Return where two sets of answers differ, numbers within a billionth being equal."""
+def compared(kept: Any, now: dict[str, Any]) -> str:
+    """Return what of kept answers can be compared: "all", or "counts" where the rule was another.
+
+    Parameters
+    ----------
+    kept : object
+        As read from a copy.
+    now : dict
+        As `answers_of` returns it.
+    """
+    return "all" if _unpacked(kept)[0] == now["rule"] else "counts"
+
+
+def differences(kept: Any, now: dict[str, Any]) -> list[str]:
+    """Return where two sets of answers differ, numbers within a billionth being equal.
+
+    Parameters
+    ----------
+    kept : object
+        As read from a copy.
+    now : dict
+        As `answers_of` returns it.
+    """
+    one, other = _unpacked(kept)[1], now["answers"]
+    if compared(kept, now) == "all":
+        return _differences(one, other)
+    return _differences(_counts(one), _counts(other), alike=2)
+
+
+def _unpacked(kept: Any) -> tuple[int, Any]:
+    """Return rule and answers; those of the first rule were kept bare, under the labels."""
+    if isinstance(kept, dict) and set(kept) == {"rule", "answers"} and type(kept["rule"]) is int:
+        return kept["rule"], kept["answers"]
+    return 1, kept
+
+
+def _counts(told: Any) -> Any:
+    """Return the counts within answers, and whatever leads to them."""
+    if not isinstance(told, dict):
+        return told
+    return {name: _counts(value) for name, value in told.items()
+            if isinstance(value, dict) or (name.startswith("n_") and isinstance(value, int))}
+
+
+def _differences(
+    kept: Any, now: Any, *, where: str = "", alike: float = math.inf
+) -> list[str]:
+    """Return the differences; below `alike` levels a name that only one has is none."""
     if isinstance(kept, dict) and isinstance(now, dict):
-        one_sided = sorted(set(kept) ^ set(now))
+        one_sided = sorted(set(kept) ^ set(now)) if alike > 0 else []
         out = [f"{where}{name}: only one of the two has it" for name in one_sided]
         for name in sorted(set(kept) & set(now)):
-            out += differences(kept[name], now[name], where=f"{where}{name}, ")
+            out += _differences(kept[name], now[name], where=f"{where}{name}, ", alike=alike - 1)
         return out
     if isinstance(kept, list) and isinstance(now, list) and len(kept) == len(now):
         return [line for i, (a, b) in enumerate(zip(kept, now, strict=True))
-                for line in differences(a, b, where=f"{where}{i}, ")]
+                for line in _differences(a, b, where=f"{where}{i}, ")]
     if type(kept) in (float, int) and type(now) in (float, int):
         if math.isclose(kept, now, rel_tol=_CLOSE, abs_tol=_CLOSE):
             return []

@@ -28,6 +28,10 @@ __all__ = ["ImportReport", "export_calls", "import_calls"]
 
 _NOTHING = "import again; nothing was imported"
 
+_NOT_BLIND = ("second readings made in sight of the first calls or of the proposals tell nothing "
+              "of agreement or of readers' errors; they are kept and not compared. Was nothing in "
+              "sight? Import with --blind.")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportReport:
@@ -132,10 +136,12 @@ def import_calls(
         rows = [(one.id, bud) for one, bud in zip(found, table.buds, strict=True)
                 if one.id is not None]
         done = save_table(conn, rows, person=who, reading=reading, blind=blind, entered_by=typist)
+    seen = reading == "second" and not blind and done.n_calls > 0
+    warnings = (*table.warnings, _NOT_BLIND) if seen else table.warnings
     return ImportReport(
         batch=done.batch, sampling=label, reviewer=who.name, n_rows=len(rows),
         n_calls=done.n_calls, n_second=done.n_second, n_unchanged=done.n_unchanged,
-        n_empty=done.n_empty, n_new_buds=n_new, warnings=table.warnings,
+        n_empty=done.n_empty, n_new_buds=n_new, warnings=warnings,
         new_reviewer=new_reviewer,
     )
 

@@ -25,6 +25,12 @@ def q(text, kind="length"):
     return parse_quantity(text, kind)
 
 
+def test_all_dead_gives_no_number():
+    """It was 100 nodes at 0 % alive."""
+    told = advise_nodes(50, 50, n_canes=5)
+    assert told["exact"]["retain"] is None
+
+
 def test_nodes_by_every_policy():
     told = advise_nodes(35, 100, nodes_per_cane=10, nodes_per_spur=2, row=q("3m"), vine=q("2m"),
                         missing_share=0.1)
@@ -34,6 +40,8 @@ def test_nodes_by_every_policy():
     # Clopper-Pearson of 35/100 carried through 40 / (1 - m): 53.9 to 73.0 (computed, FACTS of the
     # trade), whole nodes 54 to 73.
     assert (told["exact"]["low"], told["exact"]["retain"], told["exact"]["high"]) == (54, 62, 73)
+    assert told["primary"]["independent"], "no canes were given: the range is too narrow"
+    assert not advise_nodes(35, 100, n_canes=10)["primary"]["independent"]
     common = told["policies"]["common"]["nodes"]
     assert common["canes"] == {"count": 8, "each": 10, "total": 80}
     assert common["spurs"]["count"] == 40

@@ -103,6 +103,9 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     # 0.2 x 80 % + 0.8 x 10 % = 24 %.
     assert words.headline.startswith("About 24 % of the primary buds are dead")
     assert ("Weighted by zones (hollow 20 %, rise 80 % of the vines), that is 24 %." in words.found)
+    told = results(season)["blocks"][0]
+    assert told["weighting"]["weights"] == pytest.approx({"hollow": 0.2, "rise": 0.8})
+    assert len(told["edges"]) == len(answer_of(season, "Harrow Slope").result.edges)
     hollow, rise = words.zones
     assert (hollow.weight, hollow.line.share, rise.weight, rise.line.share) == (
         "20 %", "80 %", "80 %", "10 %")

@@ -162,8 +162,11 @@ def test_a_second_readers_table_stands_beside(planned: Season) -> None:
     other = _file(planned, TABLE.replace("dead", "live").replace(",mites", ","))
     report = import_calls(planned, other, reviewer="Ivo Lund", reading="second", blind=True)
     assert report.n_calls == 8
+    assert report.warnings == ()
     assert export_calls(planned) == text
     assert import_calls(planned, other, reviewer="Ivo Lund", reading="second").n_calls == 0
+    told = import_calls(planned, other, reviewer="Cy Moor", reading="second")
+    assert "tell nothing of agreement" in told.warnings[-1], "nothing was said and 0 pairs came"
 
 
 def test_another_persons_import_is_a_second_reading(planned: Season) -> None:
