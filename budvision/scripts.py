@@ -123,9 +123,9 @@ def tally(
             path = Path(table)
         else:
             table.to_csv(path, index=False)
-        results, warnings = tally_file(
+        told = tally_file(
             path, settings=wanted, policies=shipped_policies(), normal_nodes=normal_nodes)
-    return Answers(tuple(results), tuple(warnings))
+    return Answers(told.results, told.warnings)
 
 
 # ---- a season --------------------------------------------------------------------------------

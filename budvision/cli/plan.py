@@ -39,7 +39,11 @@ def plan(
     sampling: Annotated[str, typer.Option(
         help="Label of the sampling; today's date when left out.")] = "",
     canes: Annotated[int | None, typer.Option(help="Canes, one a vine (common: 10).")] = None,
-    nodes: Annotated[int, typer.Option(help="Nodes cut a cane, from the base.")] = 10,
+    training: Annotated[str, typer.Option(
+        help='What pruning keeps: "spurs of 2", "canes of 12"; the block\'s own when left out.',
+    )] = "",
+    nodes: Annotated[int | None, typer.Option(
+        help="Nodes cut a cane, from the base; those that pruning keeps when left out.")] = None,
     share: Annotated[float, typer.Option(
         help="Share of dead primaries to expect, for the outlook.")] = 0.3,
     icc: Annotated[float | None, typer.Option(
@@ -70,7 +74,9 @@ def plan(
 
     from budvision.settings import Settings
     from budvision.workflow.sampling.plan import (
+        block_training,
         choose_canes,
+        choose_nodes,
         describe_block,
         plan_sample,
         save_plan,
@@ -82,23 +88,24 @@ def plan(
     number = secrets.randbelow(9000) + 1000 if draw is None else draw
     label = sampling or datetime.now().astimezone().date().isoformat()
 
-    def make(settings: Settings) -> tuple[SamplePlan, str]:
+    def make(settings: Settings, pruned_to: str) -> tuple[SamplePlan, str]:
+        cut = choose_nodes(nodes, training=pruned_to)
         likeness = settings.number("prior_icc") if icc is None else icc
-        n, why = choose_canes(canes=canes, nodes=nodes, icc=likeness, share=share, edge=edge,
+        n, why = choose_canes(canes=canes, nodes=cut, icc=likeness, share=share, edge=edge,
                               margin=margin, sure=sure, width=width,
                               confidence=settings.number("confidence"))
-        made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=nodes,
+        made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=cut,
                            draw=number, share=share, icc=likeness, policy=policy,
-                           cultivar=cultivar)
+                           cultivar=cultivar, training=pruned_to)
         return made, why
 
     if here is None:
-        made, why = make(Settings())
+        made, why = make(Settings(), training)
     else:
         from budvision.store.session import Season
 
         with Season.open(here) as opened:
-            made, why = make(opened.settings)
+            made, why = make(opened.settings, training or block_training(opened, block))
             save_plan(opened, made)
     if as_json:
         from budvision.workflow.sampling.decide import plan_facts

@@ -46,6 +46,8 @@ def tally(
     cultivar_class: Annotated[str, typer.Option(
         help="Take the secondary's crop of a class: usual, labruscana, norton, vinifera, "
         "french_hybrid.")] = "",
+    training: Annotated[str, typer.Option(
+        help='What pruning keeps: "spurs of 2", "canes of 12"; only those nodes count.')] = "",
     prior_icc: Annotated[float | None, typer.Option(
         help="Likeness of buds of one cane assumed where the sample is too thin.")] = None,
     policies: Annotated[Path | None, typer.Option(
@@ -66,6 +68,7 @@ def tally(
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
     from budvision.vineyard.potential import SECONDARY_CROP
+    from budvision.vineyard.training import check_training, read_training
     from budvision.workflow.answers.tally import results_as_dict, tally_file
 
     given: dict[str, object] = {
@@ -83,22 +86,26 @@ def tally(
         settings = Settings(
             {name: value for name, value in given.items() if value is not None}, where="options"
         )
-        results, warnings = tally_file(
+        check_training(training, where="--training")
+        told = tally_file(
             calls, settings=settings, policies=shipped_policies(policies),
-            normal_nodes=normal_nodes,
+            normal_nodes=normal_nodes, training=read_training(training),
         )
     except BudvisionError as error:
         if as_json:
             typer.echo(json.dumps(error.as_dict(), ensure_ascii=False))
         raise
-    for warning in warnings:
+    for warning in told.warnings:
         typer.echo(f"budvision: {warning}", err=True)
     if as_json:
-        told = results_as_dict(results, warnings=warnings)
-        typer.echo(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False))
+        made = results_as_dict(told.results, warnings=told.warnings, beyond=told.beyond)
+        typer.echo(json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         known, policy_used = shipped_policies(policies), settings.text("policy")
-        print_results([result_facts(r, known[policy_used], policies=known) for r in results])
+        print_results([
+            result_facts(r, known[policy_used], policies=known, training=told.training,
+                         beyond=told.beyond.get(r.block), cultivar_class=cultivar_class)
+            for r in told.results])
 
 
 def _scale(ends: tuple[float, float, float] | None) -> str:
@@ -173,6 +180,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     if words.nodes:
         console.print(_node_table(words), highlight=False)
     say(" ".join(part for part in (words.normal, words.arrangement) if part))
+    say(words.basal)
     for row in words.nodes:
         say(f"{row.name}: {row.note}" if "maximum" in row.note else "")
     say(f"{words.disagreement} {words.why}".strip())

@@ -111,6 +111,8 @@ class AnswerWords:
         Where published rules do not agree, and why they differ by more than the sample's range.
     crop_counted : str
         What the crop potential counts.
+    basal : str
+        What is published of the fruit of the nodes that pruning keeps.
     """
 
     headline: str
@@ -136,6 +138,7 @@ class AnswerWords:
     disagreement: str
     why: str
     crop_counted: str
+    basal: str
 
 
 def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
@@ -192,6 +195,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         policies=tuple(
             node_line(p.rule, name=p.title, note=p.action) for p in facts.policies),
         disagreement=split, why=_why(facts) if split else "", crop_counted=_counted(facts),
+        basal=facts.basal,
     )
 
 

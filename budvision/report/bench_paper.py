@@ -134,7 +134,8 @@ def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48
     at = {row.label: i for i, row in enumerate(plan.layout.rows)}
     data = {
         "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
-        "draw": plan.draw, "nodes": plan.nodes, "soak_h": f"{soak_h:g}",
+        "draw": plan.draw, "nodes": plan.nodes, "which_nodes": plan.which_nodes,
+        "soak_h": f"{soak_h:g}",
         "map_mm": 100 if len(plan.vines) <= 12 else 80,
         "rows": [{"label": row.label, "n_vines": row.n_vines, "missing": sorted(row.missing)}
                  for row in plan.layout.rows],

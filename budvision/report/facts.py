@@ -12,10 +12,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from budvision.report.misread import CorrectedFacts
+from budvision.report.words import count, number
+from budvision.vineyard.balanced import lay_out
+from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Band, Policy
 from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
 from budvision.vineyard.results import BandEdge, BlockResult, Reach, TissueResult
 from budvision.vineyard.strata import Weighting
+from budvision.vineyard.training import BASAL_FRUIT, Training
 
 __all__ = [
     "BandFacts",
@@ -28,6 +32,7 @@ __all__ = [
     "RuleFacts",
     "TissueFacts",
     "ZoneFacts",
+    "part_facts",
     "result_facts",
     "zone_facts",
 ]
@@ -196,6 +201,8 @@ class BlockFacts:
         Nodes that count since pruning keeps them, as "nodes 1 to 2"; empty where all count.
     beyond : TissueFacts or None
         Primaries of the nodes that pruning takes off.
+    basal : str
+        What is published of the fruit of the basal nodes of the block's cultivar class.
     zones : tuple of ZoneFacts
         Empty where the sample names fewer than two.
     weighting : Weighting or None
@@ -254,6 +261,7 @@ class BlockFacts:
     history: tuple[HistoryLine, ...] = ()
     kept: str = ""
     beyond: TissueFacts | None = None
+    basal: str = ""
     zones: tuple[ZoneFacts, ...] = ()
     weighting: Weighting | None = None
     edge: BandEdge | None = None
@@ -264,7 +272,8 @@ class BlockFacts:
 
 
 def result_facts(
-    result: BlockResult, policy: Policy, *, policies: Mapping[str, Policy] | None = None
+    result: BlockResult, policy: Policy, *, policies: Mapping[str, Policy] | None = None,
+    training: Training | None = None, beyond: Part | None = None, cultivar_class: str = "",
 ) -> BlockFacts:
     """Return the facts of one block's answer, from a tally or a season alike.
 
@@ -275,6 +284,12 @@ def result_facts(
         The one that the answer was worked out with.
     policies : mapping of str to Policy, optional
         All known, for the titles of those that the answer is compared with.
+    training : Training, optional
+        How the block is pruned, if the result is of the nodes that pruning keeps.
+    beyond : Part, optional
+        Primaries of the nodes that pruning takes off.
+    cultivar_class : str
+        For the fruit of the basal nodes.
 
     Returns
     -------
@@ -311,7 +326,35 @@ def result_facts(
         edge=result.edge, reach=result.reach, rules_apart=result.rules_apart,
         weighting=result.weighting, warnings=result.warnings, notes=result.notes,
         confidence=primary.confidence,
+        arrangement=_arrangement(own.retain if band else None, training),
+        kept="" if training is None else training.kept,
+        beyond=None if beyond is None else part_facts("further out", beyond),
+        basal="" if training is None else _basal(cultivar_class),
     )
+
+
+def _arrangement(retain: float | None, training: Training | None) -> str:
+    """Return the nodes to retain as canes or spurs of the block's training system, in words."""
+    if training is None or retain is None:
+        return ""
+    plan = lay_out(retain, training.nodes)
+    kind = count(plan.count, training.kind)
+    if plan.total == retain:
+        return f"{number(retain)} nodes are {kind} of {plan.each} nodes."
+    return (f"{number(retain)} nodes are about {kind} of {plan.each} nodes, which make "
+            f"{plan.total}.")
+
+
+def _basal(cultivar_class: str) -> str:
+    known = BASAL_FRUIT.get(cultivar_class)
+    return "" if known is None else f"Fruit of the nodes kept: {known.words} ({known.source}.)"
+
+
+def part_facts(name: str, part: Part) -> TissueFacts:
+    """Return the primaries of one part of a block's buds."""
+    return TissueFacts(
+        name, part.n_judged - part.n_dead, part.n_dead, 0, 0, part.mortality, part.low, part.high,
+        assumed=part.design_effect_from_prior)
 
 
 def zone_facts(result: BlockResult, weight: float | None) -> ZoneFacts:

@@ -15,6 +15,7 @@ from budvision.errors import InputError
 from budvision.vineyard.plan import BlockLayout, DrawnVine, draw_vines, layout_from_dict
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.sample_size import SampleOutlook, sample_outlook, trade_off
+from budvision.vineyard.training import read_training
 
 __all__ = ["SamplePlan", "make_plan", "plan_from_dict", "tag_key"]
 
@@ -41,6 +42,8 @@ class SamplePlan:
         Pruning policy whose bands the outlook speaks of.
     outlook : SampleOutlook
         What this sample can tell; `alternatives` are other sizes.
+    training : str
+        Training system of the block; empty where it is not known.
     """
 
     layout: BlockLayout
@@ -55,11 +58,27 @@ class SamplePlan:
     vines: tuple[DrawnVine, ...]
     outlook: SampleOutlook
     alternatives: tuple[SampleOutlook, ...]
+    training: str = ""
 
     @property
     def block(self) -> str:
         """Name of the block."""
         return self.layout.block
+
+    @property
+    def which_nodes(self) -> str:
+        """Which nodes to cut, and which of them count, in one or two sentences."""
+        kept, cut = read_training(self.training), f"nodes 1 to {self.nodes}"
+        if self.nodes == 1:
+            cut = "node 1"
+        if kept is None:
+            return (f"Cut {cut}, counted from the base. The training system is not known, so all "
+                    "of them count, those that pruning will take off as well.")
+        if self.nodes <= kept.nodes:
+            return (f"Cut {cut}, counted from the base: pruning keeps {kept.kept} ({kept}), and "
+                    "only these count.")
+        return (f"Cut {cut}, counted from the base. Pruning keeps {kept.kept} ({kept}): only these "
+                "count, those further out are shown beside them.")
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plan as JSON holds it; `plan_from_dict` reads it back."""
@@ -71,7 +90,7 @@ class SamplePlan:
             "vines": [vine.as_dict() for vine in self.vines],
             "expect": self.outlook.as_dict(),
             "trade_off": [row.as_dict() for row in self.alternatives],
-            "layout": self.layout.as_dict(),
+            "layout": self.layout.as_dict(), "training": self.training,
         }
 
 
@@ -84,7 +103,8 @@ def tag_key(*parts: object) -> str:
 
 def make_plan(
     layout: BlockLayout, *, sampling: str, canes: int, nodes: int, icc: float, share: float,
-    policy: Policy, draw: int, made_at: str, cultivar: str = "", confidence: float = 0.95,
+    policy: Policy, draw: int, made_at: str, cultivar: str = "", training: str = "",
+    confidence: float = 0.95,
 ) -> SamplePlan:
     """Plan one sampling of one block.
 
@@ -99,6 +119,8 @@ def make_plan(
         to say what the sample can tell.
     draw : int
         Any number from 0; the same number draws the same vines.
+    training : str
+        Training system as `budvision.vineyard.training` reads it; empty where it is not known.
 
     Raises
     ------
@@ -113,13 +135,15 @@ def make_plan(
         share, canes=canes, nodes=nodes, icc=icc, policy=policy, confidence=confidence)
     most = layout.n_vines
     many = sorted({c for c in (5, 10, 15, 20, canes) if 2 <= c <= most})
-    some = sorted({5, 8, 10, nodes})
+    kept = read_training(training)
+    some = sorted({n for n in (5, 8, 10) if kept is None or n <= kept.nodes} | {nodes})
     return SamplePlan(
         layout=layout, sampling=sampling, cultivar=cultivar, nodes=nodes, icc=icc, draw=draw,
         made_at=made_at, key=tag_key(layout.block, sampling, draw, made_at), policy=policy.name,
         vines=draw_vines(layout, canes, rng=np.random.default_rng(draw)), outlook=outlook,
         alternatives=trade_off(
             share, icc=icc, policy=policy, confidence=confidence, canes=many, nodes=some),
+        training=training,
     )
 
 
@@ -144,6 +168,7 @@ def plan_from_dict(table: Mapping[str, Any], *, where: str = "plan") -> SamplePl
             policy=table["policy"], vines=tuple(DrawnVine(**row) for row in table["vines"]),
             outlook=SampleOutlook(**table["expect"]),
             alternatives=tuple(SampleOutlook(**row) for row in table["trade_off"]),
+            training=table.get("training", ""),
         )
     except (KeyError, TypeError) as error:
         raise InputError(

@@ -1,13 +1,18 @@
-"""What pruning keeps of a cane by the block's training system: spurs of 1 to 2, canes of 1 to n."""
+"""What pruning keeps of a cane by the block's training system: spurs of 1 to 2, canes of 1 to n.
+
+Beside it, what published sources say of the fruit of the basal nodes, by cultivar class.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from budvision.errors import InputError
 
-__all__ = ["Training", "check_training", "read_training"]
+__all__ = ["BASAL_FRUIT", "BasalFruit", "Training", "check_training", "read_training"]
 
 _USUAL = {"spur": 2, "cane": 10}
 _MOST = 40
@@ -20,6 +25,44 @@ class Training:
 
     kind: str
     nodes: int
+
+    @property
+    def kept(self) -> str:
+        """The nodes that pruning keeps, counted from the base, in words."""
+        return "node 1" if self.nodes == 1 else f"nodes 1 to {self.nodes}"
+
+    def __str__(self) -> str:
+        """Return the training system in words that `read_training` reads."""
+        return f"{self.kind}s of {self.nodes}"
+
+
+@dataclass(frozen=True, slots=True)
+class BasalFruit:
+    """What is published of the fruit of a class's basal nodes."""
+
+    words: str
+    source: str
+
+
+BASAL_FRUIT: Mapping[str, BasalFruit] = MappingProxyType({
+    "labruscana": BasalFruit(
+        "Most of the crop came from nodes 3 to 6 in Concord and 2 to 6 in Niagara, whatever the "
+        "cane's length; canes bore more than 2-node spurs in two of five years.",
+        "Badr, Hoffman and Bates 2018, Am. J. Enol. Vitic. 69:386-393"),
+    "norton": BasalFruit(
+        "Basal buds below the first counted node bear nothing.",
+        "Missouri Vinews 2023 no. 1 and 2020 no. 5"),
+    "vinifera": BasalFruit(
+        "Sources differ: the first nodes serve for short spurs, but in cool climates those of many "
+        "cultivars bear too little for spurs, and the basal bud is often barren.",
+        "M. Smith, Ohio State University 2023; R. Smart, Practical Winery, July 2013; eXtension "
+        "glossary"),
+    "french_hybrid": BasalFruit(
+        "The first nodes bear more than in American cultivars, so short spurs serve, and basal "
+        "buds can bear as well.",
+        "M. Smith, Ohio State University 2023; eXtension glossary"),
+})
+"""By cultivar class of `budvision.vineyard.potential`; no source gives one for "usual"."""
 
 
 def read_training(text: str) -> Training | None:

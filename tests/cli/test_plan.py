@@ -103,3 +103,24 @@ def test_outside_a_season_the_way_on_is_no_circle() -> None:
     assert "This plan is not kept, since there is no season here" in told
     with pytest.raises(UsageError, match="Make a season with `budvision init DIR`"):
         run("paper", "all")
+
+
+def test_a_plan_cuts_the_nodes_that_pruning_keeps_and_says_so(tmp_path: Path) -> None:
+    """Ten canes of ten nodes told nothing of a block that is pruned to two."""
+    spurs = json.loads(run("plan", *BLOCK, "--training", "spurs of 2", "--json").stdout)
+    assert (spurs["canes"], spurs["nodes"], spurs["n_buds"]) == (25, 2, 50)
+    assert spurs["words"][0] == ("Cut nodes 1 to 2, counted from the base: pruning keeps nodes 1 "
+                                 "to 2 (spurs of 2), and only these count.")
+    assert {row["nodes"] for row in spurs["trade_off"]} == {2}
+    wide = json.loads(run("plan", *BLOCK, "--training", "spurs", "--nodes", "8", "--json").stdout)
+    assert wide["words"][0].endswith("only these count, those further out are shown beside them.")
+    unknown = json.loads(run("plan", *BLOCK, "--json").stdout)
+    assert "The training system is not known" in unknown["words"][0]
+    with pytest.raises(InputError, match='training system is "high wire"'):
+        run("plan", *BLOCK, "--training", "high wire")
+    Season.create(tmp_path / "winter").close()
+    run("plan", *BLOCK, "--season", "winter", "--training", "canes of 12")
+    again = [*BLOCK[:-1], "s2"]      # the block's own system serves the next plan
+    kept = json.loads(run("plan", *again, "--season", "winter", "--json").stdout)
+    assert (kept["nodes"], kept["training"]) == (12, "canes of 12")
+    assert plan_from_dict(kept).which_nodes.startswith("Cut nodes 1 to 12")

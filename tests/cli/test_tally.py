@@ -152,3 +152,19 @@ def test_missing_file_and_own_policies(budvision, calls, tmp_path):
     code, _, err = budvision("tally", calls, "--policies", own)
     assert code == 3
     assert "policy mine: nothing covers 30 % to 35 %" in err
+
+
+def test_a_bare_table_gets_a_training_system(budvision, calls):
+    """Nodes 1 and 2 of "Lower bench" are half dead, the ten of each cane a tenth."""
+    told = json.loads(budvision("tally", calls, "--json", "--training", "spurs of 2")[1])["blocks"]
+    assert told[0]["primary"]["mortality"] == 0.5
+    assert (told[0]["beyond"]["n_judged"], told[0]["beyond"]["mortality"]) == (96, 0)
+    text = " ".join(budvision("tally", calls, "--training", "spurs of 2", "--cultivar-class",
+                              "labruscana")[1].split())
+    assert "Only nodes 1 to 2 count, those that pruning keeps." in text
+    assert "96 primaries further out, which pruning takes off, 0 % were dead" in text
+    assert "nodes 3 to 6 in Concord" in text
+    assert "Am. J. Enol. Vitic. 69:386-393" in text
+    assert "spurs of 2 nodes" in text
+    code, _, err = budvision("tally", calls, "--training", "high wire")
+    assert (code, 'training system is "high wire"' in err) == (3, True)

@@ -135,7 +135,9 @@ def make_plan() -> ResponseReturnValue:
             values.get("block", ""), n_rows=_whole(values, "rows"), n_vines=_whole(values, "vines"),
             zones=values.get("zones", ""), missing=values.get("missing", ""),
             sizes=values.get("sizes", ""))
-        nodes, share = _whole(values, "nodes") or 10, _percent(values, "share") or 0.3
+        training = values.get("training") or plan.block_training(season, values.get("block", ""))
+        nodes = plan.choose_nodes(_whole(values, "nodes"), training=training)
+        share = _percent(values, "share") or 0.3
         canes, why = plan.choose_canes(
             canes=_whole(values, "canes"), nodes=nodes, share=share,
             icc=season.settings.number("prior_icc"), edge=_percent(values, "edge"),
@@ -143,7 +145,7 @@ def make_plan() -> ResponseReturnValue:
         made = plan.plan_sample(
             layout, settings=season.settings, sampling=values.get("sampling", ""), canes=canes,
             nodes=nodes, share=share, draw=_whole(values, "draw") or 1,
-            cultivar=values.get("cultivar", ""))
+            cultivar=values.get("cultivar", ""), training=training)
         sampling_id = plan.save_plan(season, made)
     except InputError as error:
         return render_template("bench/plan.html", page=PlanPage(values, str(error))), 400

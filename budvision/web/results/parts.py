@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from budvision.report.answer import NO_RESULT, AnswerWords, answer_words, share_line
 from budvision.report.canvas import BandEdges
-from budvision.report.facts import TissueFacts
+from budvision.report.facts import part_facts
 from budvision.report.words import count, percent, percent_range, plain
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part
@@ -105,9 +105,7 @@ def method_words(row: TissueResult) -> str:
 
 def part_row(part: Part, policy: Policy) -> PartRow:
     """Return the primaries of one part of the block as a line of a table."""
-    line = share_line(TissueFacts(
-        part.name, part.n_judged - part.n_dead, part.n_dead, 0, 0, part.mortality, part.low,
-        part.high, assumed=part.design_effect_from_prior))
+    line = share_line(part_facts(part.name, part))
     return PartRow(part.name, line.n_live, line.n_dead, part.n_canes, line.share, line.span,
                    bar(line.ends, policy), line.note)
 

@@ -6,7 +6,6 @@ import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from budvision.errors import BudvisionError, InputError, NotFoundError
 from budvision.photo.read import read_photo
@@ -17,25 +16,23 @@ from budvision.report.facts import (
     BudLine,
     PhotoFacts,
     ReaderFacts,
-    TissueFacts,
     ZoneFacts,
     result_facts,
     zone_facts,
 )
 from budvision.report.sheet import MOST_PHOTOS
-from budvision.report.words import count, plain
+from budvision.report.words import plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region
 from budvision.store.queries.readings import Reading, readings
 from budvision.store.queries.review import BudState
 from budvision.store.session import Season
-from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 from budvision.workflow.answers.answers import Answer, sampled_buds, unsure_buds
 from budvision.workflow.answers.results import zone_shares
 
-__all__ = ["arrangement", "block_facts", "bud_names", "line_facts"]
+__all__ = ["block_facts", "bud_names", "line_facts"]
 
 _EXAMPLE_SIDE_PX = 1600
 
@@ -214,7 +211,9 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
     """
     block, sampling, result = answer.block, answer.sampling, answer.result
     facts = BlockFacts(block.name) if result is None else result_facts(
-        result, answer.policy, policies=answer.policies)
+        result, answer.policy, policies=answer.policies,
+        training=read_training(block.training_system), beyond=answer.beyond,
+        cultivar_class=block.cultivar_class)
     own = tuple(text for text in (block.note, sampling.note if sampling else "") if text)
     return replace(
         facts, block=block.name, site=block.site, cultivar=block.cultivar,
@@ -222,24 +221,12 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         collected_on=_day(sampling.collected_at) if sampling else None,
         bands=facts.bands or tuple(
             BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),
-        policy=answer.policy.title, arrangement=arrangement(answer),
+        policy=answer.policy.title,
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        **_counted(answer), zones=_zones(answer), corrected=answer.corrected,
+        zones=_zones(answer), corrected=answer.corrected,
     )
-
-
-def _counted(answer: Answer) -> dict[str, Any]:
-    """Return the nodes that count since pruning keeps them, and the primaries further out."""
-    training, beyond = read_training(answer.block.training_system), answer.beyond
-    return {
-        "kept": "" if training is None else
-        "node 1" if training.nodes == 1 else f"nodes 1 to {training.nodes}",
-        "beyond": None if beyond is None else TissueFacts(
-            "further out", beyond.n_judged - beyond.n_dead, beyond.n_dead, 0, 0,
-            beyond.mortality, beyond.low, beyond.high, assumed=beyond.design_effect_from_prior),
-    }
 
 
 def _zones(answer: Answer) -> tuple[ZoneFacts, ...]:
@@ -269,19 +256,3 @@ def _logo(season: Season) -> tuple[bytes, str]:
 
 def _vines_per_ha(row_m: float | None, vine_m: float | None) -> float | None:
     return 10_000 / (row_m * vine_m) if row_m and vine_m else None
-
-
-def arrangement(answer: Answer) -> str:
-    """Return the nodes to retain as canes or spurs of the block's training system, in words.
-
-    Nodes on each as in `budvision.vineyard.training`.
-    """
-    training = read_training(answer.block.training_system)
-    retain = answer.judged.nodes["band"].retain if answer.judged else None
-    if training is None or retain is None:
-        return ""
-    plan = lay_out(retain, training.nodes)
-    if plan.total == retain:
-        return f"{retain} nodes are {count(plan.count, training.kind)} of {plan.each} nodes."
-    return (f"{retain} nodes are about {count(plan.count, training.kind)} of {plan.each} nodes, "
-            f"which make {plan.total}.")

@@ -8,19 +8,24 @@ the same numbers for the same calls, because both end in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
+from budvision.errors import NothingToDoError
 from budvision.settings import Settings
+from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
 from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.pruning import NodeCount
 from budvision.vineyard.results import BlockResult, TissueResult
+from budvision.vineyard.training import Training
+from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import read_calls
 
 __all__ = [
     "CAUTION",
+    "Tally",
     "block_as_dict",
     "nodes_as_dict",
     "results_as_dict",
@@ -120,7 +125,8 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
 
 
 def results_as_dict(
-    results: Sequence[BlockResult], *, warnings: Sequence[str] = ()
+    results: Sequence[BlockResult], *, warnings: Sequence[str] = (),
+    beyond: Mapping[str, Part] | None = None,
 ) -> dict[str, object]:
     """Return blocks as the JSON object of the tally: {"blocks": [...], "caution", "warnings"}.
 
@@ -129,14 +135,38 @@ def results_as_dict(
     results : sequence of BlockResult
     warnings : sequence of str
         What of the input was left aside; the blocks' own warnings follow it.
+    beyond : mapping of str to Part, optional
+        By block, the primaries of the nodes that pruning takes off.
     """
+    further = {name: {"beyond": asdict(part)} for name, part in (beyond or {}).items()}
     return {
-        "blocks": [block_as_dict(result) for result in results],
+        "blocks": [block_as_dict(result) | further.get(result.block, {}) for result in results],
         "caution": CAUTION,
         "warnings": [*warnings, *(
             f"block {result.block}: {text}" for result in results for text in result.warnings
         )],
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What a paper tally tells.
+
+    Attributes
+    ----------
+    results : tuple of BlockResult
+    warnings : tuple of str
+        What of the file was left aside.
+    training : Training or None
+        How the blocks are pruned, where the results are of the nodes that pruning keeps.
+    beyond : mapping of str to Part
+        By block, the primaries of the nodes that pruning takes off.
+    """
+
+    results: tuple[BlockResult, ...]
+    warnings: tuple[str, ...] = ()
+    training: Training | None = None
+    beyond: Mapping[str, Part] = field(default_factory=dict)
 
 
 def tally_file(
@@ -145,7 +175,8 @@ def tally_file(
     settings: Settings | None = None,
     policies: Mapping[str, Policy] | None = None,
     normal_nodes: float | None = None,
-) -> tuple[list[BlockResult], tuple[str, ...]]:
+    training: Training | None = None,
+) -> Tally:
     """Read a paper tally and return the answer for each of its blocks.
 
     Parameters
@@ -154,12 +185,12 @@ def tally_file(
         A CSV as `budvision.workflow.review.calls_file` describes it.
     settings, policies, normal_nodes
         As in `budvision.vineyard.mortality.summarise_table`.
+    training : Training, optional
+        How the blocks are pruned: only the nodes that pruning keeps count.
 
     Returns
     -------
-    results : list of BlockResult
-    warnings : tuple of str
-        What of the file was left aside.
+    Tally
 
     Raises
     ------
@@ -167,8 +198,27 @@ def tally_file(
         As in `budvision.workflow.review.calls_file.read_calls`.
     """
     read = read_calls(path, nothing="tally again; nothing was counted", one_spelling=True)
-    table = BudTable.from_calls(read.buds)
+    kept, out = _parted(read.buds, training)
     results = summarise_table(
-        table, settings=settings, policies=policies, normal_nodes=normal_nodes
-    )
-    return results, read.warnings
+        BudTable.from_calls(kept), settings=settings, policies=policies, normal_nodes=normal_nodes)
+    beyond = {part.name: part for part in breakdown(
+        BudTable.from_calls(out), "block", settings=settings)} if out else {}
+    judged = {result.block for result in results}
+    lost = tuple(
+        f"block {name}: no bud stands at {training.kept}, which pruning keeps; it has no answer"
+        for name in beyond if training is not None and name not in judged)
+    return Tally(tuple(results), (*read.warnings, *lost), training, beyond)
+
+
+def _parted(
+    buds: Sequence[BudCalls], training: Training | None
+) -> tuple[list[BudCalls], list[BudCalls]]:
+    """Part buds into those that pruning keeps and those that it takes off."""
+    if training is None:
+        return list(buds), []
+    kept = [bud for bud in buds if bud.node <= training.nodes]
+    if not kept:
+        raise NothingToDoError(
+            f"no bud stands at {training.kept}, which pruning keeps", where="tally",
+            expected=f"buds of {training.kept}", do="Name another training system.")
+    return kept, [bud for bud in buds if bud.node > training.nodes]

@@ -107,6 +107,7 @@ def plan_facts(
                         "buds": row.mean_share * n_buds} for rows in errors for row in rows],
         },
         "words": [
+            plan.which_nodes,
             f"Quick look first: cut {look.n_buds} nodes of different vines; go on to the whole "
             f"sample when {look.threshold} or more primaries are dead (chance to go on: {quick}).",
             *_words(policy, looks, errors, n_buds),
@@ -119,11 +120,12 @@ def _words(
 ) -> list[str]:
     rule = (f"Then after each whole cane, from {FIRST_LOOK} canes on: stop when one band of policy "
             f"{policy.name} is {SURE:.0%} likely.")
+    told = [one for one in looks if any(one.dead)]
     shown = "; ".join(
         f"{one.units} canes: " + ", ".join(
             f"{ends[0]} to {ends[1]} dead ({band_share_words(band)})"
             for band, ends in zip(policy.bands, one.dead, strict=True) if ends)
-        for one in looks if any(one.dead))
+        for one in told[::len(told) // 6 + 1])
     if not shown:
         return [f"{rule} This sample is too small for that: cut all of it."]
     means = "; ".join(
@@ -131,7 +133,8 @@ def _words(
         f"({np.mean([row.right_whole for row in rows]):.0%} with the whole sample), "
         f"{np.mean([row.mean_share for row in rows]) * n_buds:.0f} buds of {n_buds}"
         for band, rows in zip(policy.bands, errors, strict=True))
-    return [f"{rule} Dead primaries so far with which you may stop: {shown}.",
+    return [f"{rule} Dead primaries so far with which you may stop, for some numbers of canes "
+            f"(the bench tally lists more): {shown}.",
             f"What that costs and saves, on average of simulated samples: {means}."]
 
 

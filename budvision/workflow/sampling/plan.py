@@ -21,14 +21,19 @@ from budvision.store.queries.blocks import (
 from budvision.store.queries.canes import ensure_cane, list_buds, list_canes, update_cane
 from budvision.store.session import Season, now
 from budvision.tables import read_table, whole
-from budvision.vineyard.plan import BlockLayout, VineRow
+from budvision.vineyard.plan import DEFAULT_CANES, DEFAULT_NODES, BlockLayout, VineRow
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan, make_plan, plan_from_dict
 from budvision.vineyard.sample_size import canes_for_edge, canes_for_width
+from budvision.vineyard.training import check_training, read_training
 
 __all__ = [
-    "choose_canes", "describe_block", "find_plan", "plan_sample", "save_plan", "season_plan",
+    "block_training", "choose_canes", "choose_nodes", "describe_block", "find_plan", "plan_sample",
+    "save_plan", "season_plan",
 ]
+
+_LEAST_BUDS = 50
+"""Fewest buds of a block that bulletins ask for (Cornell Finger Lakes program, Growing Produce)."""
 
 _RANGE = re.compile(r"(\d+)(?:-(\d+))?")
 
@@ -179,13 +184,43 @@ def choose_canes(
     if width is not None:
         n = canes_for_width(share, width=width, nodes=nodes, icc=icc, confidence=confidence)
         return n, f"enough for an interval {width:.0%} wide"
-    return 10, "common practice: 10 canes of 10 nodes"
+    n = max(DEFAULT_CANES, -(-_LEAST_BUDS // nodes))
+    if n == DEFAULT_CANES:
+        return n, "common practice: 10 canes of 10 nodes"
+    return n, f"so many that {nodes} nodes of each make the {_LEAST_BUDS} buds that are asked for"
+
+
+def choose_nodes(nodes: int | None, *, training: str) -> int:
+    """Choose the nodes to cut on each cane: those that pruning keeps.
+
+    Parameters
+    ----------
+    nodes : int, optional
+        Taken as it is when given.
+    training : str
+        Training system of the block; 10 nodes where it is empty.
+
+    Raises
+    ------
+    InputError
+        When the training system cannot be read.
+    """
+    check_training(training, where="plan")
+    kept = read_training(training)
+    return nodes or (kept.nodes if kept else DEFAULT_NODES)
+
+
+def block_training(season: Season, block: str) -> str:
+    """Return a block's training system; empty where the block or its system is not known."""
+    with season.read() as conn:
+        found = find_block(conn, block)
+    return found.training_system if found and read_training(found.training_system) else ""
 
 
 def plan_sample(
     layout: BlockLayout, *, settings: Settings, sampling: str, canes: int, nodes: int,
     draw: int, share: float = 0.3, icc: float | None = None, policy: str = "",
-    cultivar: str = "", made_at: str | None = None,
+    cultivar: str = "", training: str = "", made_at: str | None = None,
 ) -> SamplePlan:
     """Make a plan with a season's settings (or the defaults); it is not kept anywhere.
 
@@ -205,7 +240,7 @@ def plan_sample(
     return make_plan(
         layout, sampling=sampling, canes=canes, nodes=nodes, draw=draw, cultivar=cultivar,
         icc=settings.number("prior_icc") if icc is None else icc, share=share,
-        policy=policies[name], made_at=made_at or now(),
+        policy=policies[name], made_at=made_at or now(), training=training,
         confidence=settings.number("confidence"),
     )
 
@@ -225,9 +260,10 @@ def save_plan(season: Season, plan: SamplePlan) -> int:
     """
     with season.write() as conn:
         found = find_block(conn, plan.block)
-        cultivar = {"cultivar": plan.cultivar} if plan.cultivar else {}
+        told = {"cultivar": plan.cultivar, "training_system": plan.training}
         block_id = found.id if found else ensure_block(conn, plan.block)
-        update_block(conn, block_id, layout=plan.layout.as_dict(), **cultivar)
+        update_block(conn, block_id, layout=plan.layout.as_dict(),
+                     **{name: text for name, text in told.items() if text})
         known = find_sampling(conn, block_id, plan.sampling)
         sampling_id = known.id if known else ensure_sampling(conn, block_id, plan.sampling)
         if list_buds(conn, sampling_id=sampling_id):

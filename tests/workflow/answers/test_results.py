@@ -46,7 +46,7 @@ def test_season_and_tally_give_the_same_numbers(any_season: Season) -> None:
                      reviewer="Maren Holt", sampling="feb", create=True)
     out = any_season.folder / "all.csv"
     export_calls(any_season, out)
-    expected = results_as_dict(tally_file(out)[0])["blocks"]
+    expected = results_as_dict(tally_file(out).results)["blocks"]
     found = results(any_season)["blocks"]
     assert isinstance(expected, list)
     assert isinstance(found, list)

@@ -180,3 +180,15 @@ def test_a_cultivar_class_says_what_secondaries_bear(season: Season) -> None:
     assert crop()["secondary_crop"] == 0.4
     with pytest.raises(InputError, match='cultivar class is "pear"'):
         set_block(season, "Harrow Slope", cultivar_class="pear")
+
+
+def test_the_fruit_of_the_basal_nodes_stands_beside_the_advice(season: Season) -> None:
+    sampled(season, [[D, L, L, L]] * 8)
+    assert words_of(season).basal == ""
+    set_block(season, "Harrow Slope", cultivar_class="vinifera", training_system="spurs of 2")
+    assert "in cool climates those of many cultivars bear too little for spurs" in (
+        words_of(season).basal)
+    app = create_app(season.folder, testing=True)
+    page = app.test_client().get("/results/block/1").text
+    app.extensions["budvision.season"].close()
+    assert words_of(season).basal in page

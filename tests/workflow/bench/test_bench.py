@@ -357,7 +357,7 @@ def test_the_plan_says_when_to_stop(season: Season) -> None:
         "0.15": pytest.approx(0.1798, abs=5e-5), "0.30": pytest.approx(0.6172, abs=5e-5),
         "0.50": pytest.approx(0.9453, abs=5e-5)}
     assert len(facts["sequential"]["lines"]) == 4
-    assert "too small" in facts["words"][1]                  # four canes
+    assert "too small" in facts["words"][2]                  # four canes
     layout = describe_block("B", n_rows=6, n_vines=10)
     plan = plan_sample(layout, settings=Settings(), sampling="a", canes=12, nodes=10, draw=1)
     told = plan_facts(plan)["sequential"]
