@@ -116,7 +116,7 @@ def tally(
     from budvision.workflow.answers.tally import tally_file
 
     given = settings | ({"policy": policy} if policy else {})
-    wanted = Settings(given, where="tally")
+    wanted = Settings.of(given, where="tally")
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "calls.csv"
         if isinstance(table, str | Path):

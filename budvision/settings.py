@@ -1,4 +1,4 @@
-"""One table of settings: name, default, help. It feeds the CLI, the pages and README.
+"""The settings, each with its default, help and bounds. They feed the CLI, pages and README.
 
 A season's `budvision.toml` holds only what differs from the defaults below.
 """
@@ -6,9 +6,10 @@ A season's `budvision.toml` holds only what differs from the defaults below.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from pathlib import Path
+from typing import Any, TypeVar
 
 from budvision.errors import InputError, NotFoundError
 
@@ -17,6 +18,7 @@ __all__ = [
 ]
 
 Value = bool | int | float | str
+_V = TypeVar("_V", bool, int, float, str)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,91 +89,112 @@ class Setting:
         return self.check(value, where=where)
 
 
-SETTINGS: tuple[Setting, ...] = (
-    Setting("confidence", 0.95, "Nominal coverage of every interval.", 0.5, 0.999),
-    Setting("policy", "common", "Pruning policy used for bands and advice (see policies.toml)."),
-    Setting("normal_nodes", 40, "Nodes retained per vine in a normal year, where a block gives "
-            "none of its own.", 1, 1000),
-    Setting("secondary_crop", 1 / 3, "Crop of a live secondary where the primary is dead, as a "
-            "share of a primary's.", 0.0, 1.0),
-    Setting("max_nodes_factor", 2.5, "Practical maximum of nodes to retain, as a multiple of the "
-            "normal number.", 1.0, 10.0),
-    Setting("bound_missing", False, "Also give mortality with all unjudged tissues taken as live "
-            "and as dead."),
-    Setting("cold_only", False, "Leave out tissues dead for another cause than cold."),
-    Setting("prior_icc", 0.25, "Likeness of buds of one vine or cane (intra-class correlation) to "
-            "expect before anything is cut; each sample corrects it.", 0.0, 0.9),
-    Setting("blind_share", 0.1, "Share of buds whose proposals stay hidden until called.",
-            0.0, 1.0),
-    Setting("second_read_share", 0.1, "Share of buds read again by a second person.", 0.0, 1.0),
-    Setting("soak_h", 48.0, "Hours in water at room temperature before cutting (common practice; "
-            "published guides say 24 to 48).", 0.0, 240.0),
-    Setting("soak_min_h", 24.0, "Hours below which cutting is called early.", 0.0, 240.0),
-    Setting("cane_base", "unknown", "Side of every photograph on which the cane base lies, where "
-            "no photo card shows it; a flanker that shows alone is told by it.",
-            choices=("left", "right", "top", "bottom", "unknown")),
-    Setting("bench_verdicts", False, "Name live and dead at the bench too; off, so that the "
-            "reviewer is not led."),
-    Setting("card_line_mm", 50.0, "Measured length of the photo card's check line; more than "
-            "0.5 mm from 50, the card's scale is refused.", 10.0, 100.0),
-    Setting("units", "metric", "Units on pages and paper.", choices=("metric", "us")),
-    Setting("paper", "a4", "Paper size.", choices=("a4", "us-letter")),
-    Setting("lab", "", "Name of the lab or program, at the head of the grower sheet."),
-    Setting("lab_phone", "", "Telephone number at the head of the grower sheet."),
-    Setting("lab_logo", "", "Picture at the head of the grower sheet: a PNG, JPEG or SVG file in "
-            "the season folder."),
-    Setting("backup_days", 7, "Days after which pages and `status` remind of a backup; 0 for "
-            "never.", 0, 365),
-    Setting("max_upload_mb", 120, "Largest photograph a page accepts, in megabytes.", 1, 2000),
-)
+def _setting(
+    default: _V, help: str, low: float | None = None, high: float | None = None, *,
+    choices: tuple[str, ...] = (),
+) -> _V:
+    """Return the field of a setting; what it does and its bounds stand beside it."""
+    return field(default=default, metadata={
+        "default": default, "help": help, "low": low, "high": high, "choices": choices})
 
 
-_MOST_BYTES = 1_000_000
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Settings of a season: the defaults with the season's own values on top.
 
-
-class Settings(Mapping[str, Value]):
-    """Read-only settings of a season: the defaults with the season's own values on top.
+    Raises
+    ------
+    InputError
+        When a value has another type, is out of bounds or not among the choices.
 
     Examples
     --------
-    >>> Settings()["policy"]
+    >>> Settings(confidence=0.9).policy
     'common'
     """
 
-    def __init__(self, values: Mapping[str, object] | None = None, *, where: str = "settings"):
-        known = {row.name: row for row in SETTINGS}
-        self._values: dict[str, Value] = {row.name: row.default for row in SETTINGS}
-        for name, value in (values or {}).items():
+    confidence: float = _setting(0.95, "Nominal coverage of every interval.", 0.5, 0.999)
+    policy: str = _setting("common",
+        "Pruning policy used for bands and advice (see policies.toml).")
+    normal_nodes: int = _setting(40,
+        "Nodes retained per vine in a normal year, where a block gives none of its own.",
+        1, 1000)
+    secondary_crop: float = _setting(1 / 3,
+        "Crop of a live secondary where the primary is dead, as a share of a primary's.",
+        0.0, 1.0)
+    max_nodes_factor: float = _setting(2.5,
+        "Practical maximum of nodes to retain, as a multiple of the normal number.", 1.0, 10.0)
+    bound_missing: bool = _setting(False,
+        "Also give mortality with all unjudged tissues taken as live and as dead.")
+    cold_only: bool = _setting(False, "Leave out tissues dead for another cause than cold.")
+    prior_icc: float = _setting(0.25,
+        "Likeness of buds of one vine or cane (intra-class correlation) to expect before "
+        "anything is cut; each sample corrects it.", 0.0, 0.9)
+    blind_share: float = _setting(0.1,
+        "Share of buds whose proposals stay hidden until called.", 0.0, 1.0)
+    second_read_share: float = _setting(0.1,
+        "Share of buds read again by a second person.", 0.0, 1.0)
+    soak_h: float = _setting(48.0,
+        "Hours in water at room temperature before cutting (common practice; published "
+        "guides say 24 to 48).", 0.0, 240.0)
+    soak_min_h: float = _setting(24.0, "Hours below which cutting is called early.", 0.0, 240.0)
+    cane_base: str = _setting("unknown",
+        "Side of every photograph on which the cane base lies, where no photo card shows "
+        "it; a flanker that shows alone is told by it.",
+        choices=("left", "right", "top", "bottom", "unknown"))
+    bench_verdicts: bool = _setting(False,
+        "Name live and dead at the bench too; off, so that the reviewer is not led.")
+    card_line_mm: float = _setting(50.0,
+        "Measured length of the photo card's check line; more than 0.5 mm from 50, the "
+        "card's scale is refused.", 10.0, 100.0)
+    units: str = _setting("metric", "Units on pages and paper.", choices=("metric", "us"))
+    paper: str = _setting("a4", "Paper size.", choices=("a4", "us-letter"))
+    lab: str = _setting("", "Name of the lab or program, at the head of the grower sheet.")
+    lab_phone: str = _setting("", "Telephone number at the head of the grower sheet.")
+    lab_logo: str = _setting("",
+        "Picture at the head of the grower sheet: a PNG, JPEG or SVG file in the season "
+        "folder.")
+    backup_days: int = _setting(7,
+        "Days after which pages and `status` remind of a backup; 0 for never.", 0, 365)
+    max_upload_mb: int = _setting(120, "Largest photograph a page accepts, in megabytes.", 1, 2000)
+
+    def __post_init__(self) -> None:
+        for one in SETTINGS:
+            value = one.check(getattr(self, one.name), where="settings")
+            object.__setattr__(self, one.name, value)
+
+    @classmethod
+    def of(cls, values: Mapping[str, object], *, where: str) -> Settings:
+        """Return the settings that a table of names and values gives.
+
+        Raises
+        ------
+        InputError
+            When a name is not a setting, or a value cannot be used; `where` stands in the text.
+        """
+        known: dict[str, Any] = {row.name: row for row in SETTINGS}
+        for name in values:
             if name not in known:
                 raise InputError(
                     f"{name} is not a setting", expected=f"one of {', '.join(sorted(known))}",
                     where=where, do="Remove the line or correct the name.",
                 )
-            self._values[name] = known[name].check(value, where=where)
+        return cls(**{name: known[name].check(value, where=where)
+                      for name, value in values.items()})
 
     @classmethod
     def load(cls, path: Path) -> Settings:
         """Read `budvision.toml`; a missing file gives the defaults."""
         if not path.exists():
             return cls()
-        return cls(read_config(path).get("settings", {}), where=path.name)
+        return cls.of(read_config(path).get("settings", {}), where=path.name)
 
-    def __getitem__(self, name: str) -> Value:
-        return self._values[name]
 
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._values)
+SETTINGS: tuple[Setting, ...] = tuple(
+    Setting(name=one.name, **one.metadata) for one in fields(Settings))
+"""What each setting does and may be, in the order of the fields above."""
 
-    def __len__(self) -> int:
-        return len(self._values)
-
-    def number(self, name: str) -> float:
-        """Return a numeric setting as a float."""
-        return float(self._values[name])
-
-    def text(self, name: str) -> str:
-        """Return a setting as text."""
-        return str(self._values[name])
+_MOST_BYTES = 1_000_000
 
 
 def read_config(path: Path) -> dict[str, dict[str, object]]:

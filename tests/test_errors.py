@@ -6,7 +6,7 @@ import pytest
 
 from budvision import errors
 from budvision.errors import BudvisionError, InputError
-from budvision.settings import SETTINGS, Settings
+from budvision.settings import Settings
 
 
 def test_text_names_where_what_expected_and_next_step() -> None:
@@ -42,17 +42,16 @@ def test_settings_refuse_unknown_names_types_and_bounds(tmp_path) -> None:  # ty
     path = tmp_path / "budvision.toml"
     path.write_text('[settings]\nconfidence = 0.9\nunits = "us"\n', encoding="utf-8")
     settings = Settings.load(path)
-    assert settings["confidence"] == 0.9
-    assert settings.text("units") == "us"
-    assert len(settings) == len(SETTINGS)
+    assert settings.confidence == 0.9
+    assert settings.units == "us"
     with pytest.raises(InputError, match="confidnce is not a setting"):
-        Settings({"confidnce": 0.9})
+        Settings.of({"confidnce": 0.9}, where="options")
     with pytest.raises(InputError, match="expected a number from 0.5 to 0.999"):
-        Settings({"confidence": 95.0})
+        Settings(confidence=95.0)
     with pytest.raises(InputError, match="expected a float"):
-        Settings({"confidence": "high"})
+        Settings.of({"confidence": "high"}, where="options")
     with pytest.raises(InputError, match="one of metric, us"):
-        Settings({"units": "imperial"})
+        Settings(units="imperial")
     path.write_text("[settings\n", encoding="utf-8")
     with pytest.raises(InputError, match="it is not TOML"):
         Settings.load(path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -41,6 +42,6 @@ def test_any_text_is_settings_or_a_refusal(tmp_path: Path, lines: list[str]) -> 
     path = tmp_path / "budvision.toml"
     path.write_text("\n".join(lines), encoding="utf-8", errors="replace", newline="")
     try:
-        assert set(Settings.load(path)) == set(NAMES)
+        assert set(asdict(Settings.load(path))) == set(NAMES)
     except InputError as error:
         assert "budvision.toml" in str(error)  # noqa: PT017

@@ -57,7 +57,7 @@ def nodes(
     from budvision.workflow.answers.advise import advise_nodes
 
     with json_errors(as_json):
-        settings = Settings({"policy": policy} if policy else {}, where="options")
+        settings = Settings.of({"policy": policy} if policy else {}, where="options")
         told = advise_nodes(
             dead, judged, settings=settings, policies=shipped_policies(policies), n_canes=canes,
             normal_nodes=normal_nodes, nodes_per_cane=nodes_per_cane,

@@ -172,7 +172,7 @@ def results(
     with json_errors(as_json), Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
         confirmed = [answer for answer in answers if answer.confirmed]
-        units = opened.settings.text("units")
+        units = opened.settings.units
         facts = [] if as_json else told_facts(opened, confirmed)
     if as_json:
         show_json(results_as_dict(answers))

@@ -62,7 +62,7 @@ def demo(
         answers = season_results(season)
         called = [a for a in answers if a.confirmed]
         if not as_json:
-            print_results(told_facts(season, called), units=season.settings.text("units"))
+            print_results(told_facts(season, called), units=season.settings.units)
         for answer in answers:
             if answer.waiting.n_buds:
                 say(f"{answer.block.name}: {answer.waiting.n_buds} buds wait for a person"

@@ -59,7 +59,7 @@ def paper(
                 found = find_plan(opened, block=block, sampling=sampling)
     if plan is not None:
         found = plan_from_dict(_read(plan), where=plan.name)
-    sheets = size or settings.text("paper")
+    sheets = size or settings.paper
     if kind == "card":
         made = {"photo-cards.pdf": photo_cards(paper=sheets)}
     elif found is None:

@@ -90,10 +90,10 @@ def plan(
 
     def make(settings: Settings, pruned_to: str) -> tuple[SamplePlan, str]:
         cut = choose_nodes(nodes, training=pruned_to)
-        likeness = settings.number("prior_icc") if icc is None else icc
+        likeness = settings.prior_icc if icc is None else icc
         n, why = choose_canes(canes=canes, nodes=cut, icc=likeness, share=share, edge=edge,
                               margin=margin, sure=sure, width=width,
-                              confidence=settings.number("confidence"))
+                              confidence=settings.confidence)
         made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=cut,
                            draw=number, share=share, icc=likeness, policy=policy,
                            cultivar=cultivar, training=pruned_to)

@@ -253,11 +253,13 @@ def settings(season: SeasonOption = Path(), as_json: JsonOption = False) -> None
 
     Example: budvision settings
     """
+    from dataclasses import asdict
+
     from budvision.settings import SETTINGS
     from budvision.store.session import CONFIG, Season
 
     with json_errors(as_json), Season.open(season) as opened:
-        values, folder = opened.settings, opened.folder
+        values, folder = asdict(opened.settings), opened.folder
     if as_json:
         show_json({"settings": [
             {"name": row.name, "value": values[row.name], "default": row.default, "help": row.help}

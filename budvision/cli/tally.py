@@ -83,7 +83,7 @@ def tally(
                     expected=f"one of {', '.join(SECONDARY_CROP)}, without --secondary-crop",
                 )
             given["secondary_crop"] = SECONDARY_CROP[cultivar_class].share
-        settings = Settings(
+        settings = Settings.of(
             {name: value for name, value in given.items() if value is not None}, where="options"
         )
         check_training(training, where="--training")
@@ -101,7 +101,7 @@ def tally(
         made = results_as_dict(told.results, warnings=told.warnings, beyond=told.beyond)
         typer.echo(json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        known, policy_used = shipped_policies(policies), settings.text("policy")
+        known, policy_used = shipped_policies(policies), settings.policy
         print_results([
             result_facts(r, known[policy_used], policies=known, training=told.training,
                          beyond=told.beyond.get(r.block), cultivar_class=cultivar_class)

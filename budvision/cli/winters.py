@@ -74,15 +74,15 @@ def winters(
         play = Play(
             winters=played, blocks=blocks, vines=vines, canes=canes, nodes=nodes, zones=zones,
             likeness=likeness, errors=tuple(error or (0.03, 0.03)), pull=pull, start=start,
-            blind_share=settings.number("blind_share") if blind is None else blind,
-            second_share=settings.number("second_read_share") if second is None else second)
+            blind_share=settings.blind_share if blind is None else blind,
+            second_share=settings.second_read_share if second is None else second)
         rates = _rates(wrong, model, photos, keep, folders)
         with progress_bar("playing winters") as step:
             found = play_winters(play, rates, settings=settings, progress=step)
     if as_json:
         show_json(_as_dict(play, rates, found))
         return
-    _print(play, rates, found, settings.number("confidence"))
+    _print(play, rates, found, settings.confidence)
 
 
 def _of_season(season: Path, model: str | None) -> tuple[Settings, str | None, list[Path]]:

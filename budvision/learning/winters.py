@@ -294,7 +294,7 @@ def _answer(name: str, play: Play, drawn: _Drawn, settings: Settings) -> Answers
         right = called.right[winter]
         if right is not None and right.sensitivity + right.specificity > 1:
             found = corrected_share(float(raw[0, at]), effective[at], right,
-                                    confidence=settings.number("confidence"))
+                                    confidence=settings.confidence)
             corrected[:, at] = found.share, found.interval.low, found.interval.high
     index = policy.band_index(drawn.truth)
     bands = {band.name: index == number for number, band in enumerate(policy.bands)}

@@ -248,7 +248,7 @@ def coverage(
         Nominal coverage in (0, 1).
     rng : numpy.random.Generator
     """
-    prior = Settings().number("prior_icc") if prior_icc is None else prior_icc
+    prior = Settings().prior_icc if prior_icc is None else prior_icc
     held, ratio = [], []
     whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata
     if design.exact or whole:

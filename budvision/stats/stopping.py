@@ -239,7 +239,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     told = parser.parse_args(arguments)
     rng = np.random.default_rng(told.start)
     looks = stopping_looks(EDGES, n_units=told.canes, size=10, sure=told.sure,
-                           prior_icc=Settings().number("prior_icc"))
+                           prior_icc=Settings().prior_icc)
     rows = [
         simulate_stopping(truth, rng=rng, icc=told.icc, looks=looks, n_units=told.canes,
                           n_samples=told.samples)

@@ -107,7 +107,7 @@ def breakdown(
     bud: with canes as units the interval is Clopper and Pearson's.
     """
     settings, factor = settings or Settings(), _factor(table, by)
-    dead = dead_of_cold(table, tissue, cold_only=bool(settings["cold_only"]))
+    dead = dead_of_cold(table, tissue, cold_only=settings.cold_only)
     keep = dead | (table.calls[:, TISSUES.index(tissue)] == LIVE)
     there = np.ones(table.n_buds, bool)
     if block is not None:
@@ -120,8 +120,8 @@ def breakdown(
     cells, index = np.unique(table.unit[keep] * n_parts + part, return_inverse=True)
     units = Units.of(np.bincount(index, dead[keep], len(cells)), np.bincount(index),
                      cells % n_parts, n_parts)
-    found = share_posterior(units, prior_icc=settings.number("prior_icc"))
-    low, high = found.limits(settings.number("confidence"))
+    found = share_posterior(units, prior_icc=settings.prior_icc)
+    low, high = found.limits(settings.confidence)
     canes = np.unique(table.cane.codes[keep] * n_parts + part) % n_parts
     n_canes = np.bincount(canes, minlength=n_parts)
     return [
@@ -172,11 +172,11 @@ def compare_blocks(
         if name not in names:
             raise NotFoundError(f"there is no block {name!r}",
                                 expected=f"one of {', '.join(names)}")
-    units = tissue_units(table, tissue, cold_only=bool(settings["cold_only"]))[0]
+    units = tissue_units(table, tissue, cold_only=settings.cold_only)[0]
     results = compare_groups(
-        share_posterior(units, prior_icc=settings.number("prior_icc")),
+        share_posterior(units, prior_icc=settings.prior_icc),
         [(names.index(a), names.index(b)) for a, b in wanted],
-        confidence=settings.number("confidence"),
+        confidence=settings.confidence,
     )
     return [NamedComparison(a, b, result)
             for (a, b), result in zip(wanted, results, strict=True)]

@@ -87,8 +87,8 @@ def most_within_reach(
     keep = wanted[units.group]
     few = alike_units(units, 1 + MOST_BUDS / np.maximum(found.n, 1)).only(wanted)
     here = strata.judged(keep) if strata is not None else None
-    low, high = weighed(few, here, prior_icc=settings.number("prior_icc")).limits(
-        settings.number("confidence"))
+    low, high = weighed(few, here, prior_icc=settings.prior_icc).limits(
+        settings.confidence)
     told = {}
     for at in np.flatnonzero(wanted).tolist():
         first, last = (int(policy.band_index(np.array(end[at]))) for end in (low, high))

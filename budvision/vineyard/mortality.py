@@ -10,7 +10,7 @@ One code path for a paper tally and for a season's results. `summarise_table` ta
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +65,7 @@ def chosen_policy(settings: Settings, policies: Mapping[str, Policy] | None = No
         When there is no policy of that name; the text lists the names.
     """
     known = shipped_policies() if policies is None else policies
-    name = settings.text("policy")
+    name = settings.policy
     if name not in known:
         raise InputError(
             f"there is no policy {name!r}", expected=f"one of {', '.join(known)}",
@@ -92,7 +92,7 @@ def _values(
     given: Mapping[str, float] | float | None, default: float, names: Sequence[str]
 ) -> Floats:
     if given is None:
-        return np.full(len(names), default)
+        return np.full(len(names), float(default))
     if isinstance(given, Mapping):
         return np.array([float(given.get(name, default)) for name in names])
     return np.full(len(names), float(given))
@@ -141,8 +141,8 @@ def summarise_table(
     settings = settings or Settings()
     known = shipped_policies() if policies is None else policies
     policy, names = chosen_policy(settings, known), table.block.names
-    normal = _values(normal_nodes, settings.number("normal_nodes"), names)
-    crop_each = _values(secondary_crop, settings.number("secondary_crop"), names)
+    normal = _values(normal_nodes, settings.normal_nodes, names)
+    crop_each = _values(secondary_crop, settings.secondary_crop, names)
     _checked(names, normal, crop_each)
     strata = block_strata(table, zones=zone_shares, sizes=strata_shares)
     judged = {tissue: JudgedTissue.of(table, tissue, strata, settings) for tissue in TISSUES}
@@ -151,11 +151,11 @@ def summarise_table(
     primary = judged[Tissue.PRIMARY]
     share, low, high = primary.posterior.share, primary.low, primary.high
     all_causes = primary.posterior
-    if settings["cold_only"]:
-        every = Settings({**settings, "cold_only": False})
+    if settings.cold_only:
+        every = replace(settings, cold_only=False)
         all_causes = JudgedTissue.of(table, Tissue.PRIMARY, strata, every).posterior
     crop = block_potential(table, crop_each, all_causes, strata=strata,
-                           confidence=settings.number("confidence"))
+                           confidence=settings.confidence)
 
     def factors(of: Policy) -> tuple[Floats, Floats, Floats]:
         one, two, three = (
@@ -164,10 +164,10 @@ def summarise_table(
         )
         return one, two, three
 
-    max_factor = settings.number("max_nodes_factor")
+    max_factor = settings.max_nodes_factor
     more = buds_to_settle(
-        primary.units, primary.posterior, policy, confidence=settings.number("confidence"),
-        prior_icc=settings.number("prior_icc"), strata=primary.strata)
+        primary.units, primary.posterior, policy, confidence=settings.confidence,
+        prior_icc=settings.prior_icc, strata=primary.strata)
     others = [
         (of, of.band_index(np.nan_to_num(share)),
          node_ranges(normal, *factors(of), max_factor=max_factor))
@@ -213,7 +213,7 @@ class _Blocks:
         """Return the answer of the block with this number and name."""
         tissues = {tissue: rows[at] for tissue, rows in self.tissues.items()}
         judged = tissues[Tissue.PRIMARY].mortality is not None
-        prior_icc = self.settings.number("prior_icc")
+        prior_icc = self.settings.prior_icc
         strata, units, reach = self.primary.strata, self.primary.units, self.reach.get(at)
         weighting = strata.facts(units, at) if strata else None
         notes, warnings = remarks(tissues, self.crop, at, prior_icc, reach, weighting)
@@ -236,7 +236,7 @@ class _Blocks:
             nodes=self.nodes[at], rules_apart=rules_apart(self.nodes[at], others),
             more_buds=int(self.more[at]) if self.more[at] >= 0 else None, reach=reach,
             other_policies=others, weighting=weighting,
-            outlook=Outlook(units, strata, at, prior_icc, self.settings.number("confidence")),
+            outlook=Outlook(units, strata, at, prior_icc, self.settings.confidence),
             notes=notes, warnings=warnings,
         )
 

@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 MOST_CANES = 500
-DEFAULT_PRIOR = float(Settings()["prior_icc"])
+DEFAULT_PRIOR = float(Settings().prior_icc)
 """Likeness that results assume beforehand, unless a season says otherwise."""
 
 

@@ -101,10 +101,10 @@ class JudgedTissue:
     def of(cls, table: BudTable, tissue: Tissue, strata: BlockStrata | None,
            settings: Settings) -> JudgedTissue:
         """Judge one tissue of a table; `strata` are those of all its units."""
-        units, keep = tissue_units(table, tissue, cold_only=bool(settings["cold_only"]))
+        units, keep = tissue_units(table, tissue, cold_only=settings.cold_only)
         here = None if strata is None else strata.judged(keep)
-        found = weighed(units, here, prior_icc=settings.number("prior_icc"))
-        return cls(units, here, found, *found.limits(settings.number("confidence")))
+        found = weighed(units, here, prior_icc=settings.prior_icc)
+        return cls(units, here, found, *found.limits(settings.confidence))
 
 
 def tissue_results(
@@ -123,7 +123,7 @@ def tissue_results(
     """
     column = TISSUES.index(tissue)
     calls, other = table.calls[:, column], table.other_cause[:, column]
-    if not settings["cold_only"]:
+    if not settings.cold_only:
         other = np.zeros_like(other)
     left_out = _per_block(table, (calls == DEAD) & other).tolist()
     counts = [
@@ -148,14 +148,14 @@ def tissue_results(
         n, missing = live + dead, unsure + hidden + silent
         doubt = unsure / (n + unsure) if n + unsure else None
         bounds = n + missing > 0 and (
-            bool(settings["bound_missing"]) or (doubt or 0) > UNSURE_TO_WARN)
+            settings.bound_missing or (doubt or 0) > UNSURE_TO_WARN)
         method = "beta_binomial_strata" if weighted[at] else "beta_binomial"
         results.append(TissueResult(
             n_live=live, n_dead=dead, n_unsure=unsure, n_not_exposed=hidden, n_not_called=silent,
             n_other_cause=left_out[at], n_canes=n_canes[at],
             unit="vine" if vines[at] else "cane", n_units=int(n_units[at]),
             few_units=few[at], mortality=as_number(share[at]), low=as_number(low[at]),
-            high=as_number(high[at]), confidence=settings.number("confidence"),
+            high=as_number(high[at]), confidence=settings.confidence,
             design_effect=effect[at] if n else None,
             design_effect_from_prior=unseen[at] and n > 0,
             icc=None if unseen[at] or not n else likeness[at], method=method if n else "none",

@@ -78,7 +78,7 @@ def install(app: Flask, season: Season, *, hosts: Sequence[str], https: bool) ->
         Whether a proxy in front speaks HTTPS.
     """
     shield(app, season.folder, secret=_secret(season.folder / CACHE_FOLDER),
-           most_mb=season.settings.number("max_upload_mb"), hosts=hosts, https=https)
+           most_mb=season.settings.max_upload_mb, hosts=hosts, https=https)
 
 
 def shield(
@@ -135,7 +135,7 @@ def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) 
     def _frame() -> dict[str, object]:
         folder = Path(app.config["SEASON_FOLDER"])
         return {"frame": frame, "backup_due": backup_reminder(
-            folder, season.settings.number("backup_days"))}
+            folder, season.settings.backup_days)}
 
     @app.get("/")
     def first_page() -> PlainResponse:

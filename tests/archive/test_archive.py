@@ -114,9 +114,9 @@ def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> Non
         assert seasons.whole_content(again) == before
         assert (again.folder / "budvision.toml").read_text() == OWN_SETTINGS
         assert (again.folder / "archive-key").read_bytes() == key
-        assert again.settings["normal_nodes"] == 36
+        assert again.settings.normal_nodes == 36
     with Season.open(tmp_path / "again") as opened:
-        assert dict(opened.settings) == dict(again.settings)
+        assert opened.settings == again.settings
         export_archive(opened, tmp_path / "bag2", whole=True)
     for name in ("rows", "photos", "regions", "models"):  # and the season's export is the same
         for path in (tmp_path / "bag" / "data" / name).rglob("*.*"):
@@ -131,9 +131,9 @@ def test_settings_come_back_from_a_shared_archive_too(season: Season, tmp_path: 
     assert not (tmp_path / "bag" / "data" / "budvision.toml").exists()  # it may hold remarks
     with Season.create(tmp_path / "again") as again:
         import_archive(again, tmp_path / "bag")
-        assert dict(again.settings) == dict(season.settings)
+        assert again.settings == season.settings
     with Season.open(tmp_path / "again") as opened:
-        assert dict(opened.settings) == dict(season.settings)
+        assert opened.settings == season.settings
 
 
 def test_where_a_season_lies_is_neither_exported_nor_overwritten(
@@ -150,7 +150,7 @@ def test_where_a_season_lies_is_neither_exported_nor_overwritten(
     with Season.open(tmp_path / "again") as opened:
         assert opened.photos.folder == tmp_path / "elsewhere"
         assert len(list(opened.photos)) == 6
-        assert opened.settings["units"] == "us"
+        assert opened.settings.units == "us"
 
 
 def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) -> None:
@@ -173,7 +173,7 @@ def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) 
     Season.create(tmp_path / "third").close()
     with Season.open(tmp_path / "third") as opened:
         assert [line for line in restore_settings(opened, tmp_path / "bag") if "moon" in line]
-        assert opened.settings["prior_icc"] == 0.3
+        assert opened.settings.prior_icc == 0.3
 
 
 def test_season_without_private_metadata_comes_back_equal_by_default(tmp_path: Path) -> None:

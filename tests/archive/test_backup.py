@@ -74,7 +74,7 @@ def test_a_restored_season_is_equal(made: Season, tmp_path: Path) -> None:
     with Season.open(tmp_path / "again") as again:
         assert seasons.whole_content(again) == before
         assert answers_of(again) == answers
-        assert again.settings["normal_nodes"] == 36
+        assert again.settings.normal_nodes == 36
         assert again.fault == ""
         with again.read() as conn, made.read() as mine:
             assert seal.point(conn) == seal.point(mine)

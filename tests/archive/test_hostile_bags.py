@@ -104,7 +104,7 @@ def test_a_bag_never_says_where_a_season_lies(bag: Path, tmp_path: Path, text: s
     assert "evil" not in written
     assert "/etc" not in written
     with Season.open(tmp_path / "new") as opened:
-        assert opened.settings["normal_nodes"] == 36
+        assert opened.settings.normal_nodes == 36
         assert opened.engine.dialect.name == "sqlite"
         assert opened.photos.folder == tmp_path / "new" / "photos"
 

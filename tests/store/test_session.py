@@ -33,7 +33,7 @@ def test_create_and_open(tmp_path: Path) -> None:
         blocks.ensure_block(conn, "Creek Terrace")
     with Season.open(folder) as opened, opened.read() as conn:
         assert [block.name for block in blocks.list_blocks(conn)] == ["Creek Terrace"]
-        assert opened.settings["policy"] == "common"
+        assert opened.settings.policy == "common"
     assert {path.name for path in folder.iterdir()} >= {
         "budvision.toml", "budvision.db", "photos", "models"}
 

@@ -74,7 +74,7 @@ def test_missing_tissues_bounded_where_the_setting_says():
     told[0] = dataclasses.replace(told[0], primary=UNSURE)
     plain = summarise(told).tissues[Tissue.PRIMARY]
     assert plain.if_missing_dead is None
-    row = summarise(told, settings=Settings({"bound_missing": True})).tissues[Tissue.PRIMARY]
+    row = summarise(told, settings=Settings(bound_missing=True)).tissues[Tissue.PRIMARY]
     assert (row.if_missing_live, row.if_missing_dead) == (0.19, 0.20)
 
 
@@ -82,7 +82,7 @@ def test_causes_other_than_cold_can_be_left_out():
     told = buds([2] * 10)
     told[0] = dataclasses.replace(told[0], causes={Tissue.PRIMARY: Cause.MITES})
     assert summarise(told).tissues[Tissue.PRIMARY].n_dead == 20
-    result = summarise(told, settings=Settings({"cold_only": True}))
+    result = summarise(told, settings=Settings(cold_only=True))
     row = result.tissues[Tissue.PRIMARY]
     assert (row.n_dead, row.n_live, row.n_other_cause) == (19, 80, 1)
     assert any("another cause" in note for note in result.notes)
@@ -253,7 +253,7 @@ def test_strata_are_weighted_by_the_block():
 
 
 def test_policies_that_disagree_are_shown():
-    result = summarise(buds([4] * 12), settings=Settings({"policy": "add-share-20-to-80"}))
+    result = summarise(buds([4] * 12), settings=Settings(policy="add-share-20-to-80"))
     assert result.nodes["band"].retain == 56
     told = {other.policy: other.nodes.retain for other in result.other_policies}
     assert told == {"common": 80, "steps-15-35-50": 60, "exact-20-to-50": 67,
@@ -268,7 +268,7 @@ def test_bad_input():
     with pytest.raises(InputError, match=r"secondary's crop is 1\.5"):
         summarise(buds([1]), secondary_crop=1.5)
     with pytest.raises(InputError, match="no policy 'x'"):
-        summarise(buds([1]), settings=Settings({"policy": "x"}))
+        summarise(buds([1]), settings=Settings(policy="x"))
 
 
 rows = st.lists(

@@ -98,8 +98,8 @@ def test_an_empty_place_becomes_a_season_in_the_same_process(
     assert "Orun Valley" in person.text
     assert str(place) in person.text
     with Season.open(place) as season:
-        assert {name: season.settings[name] for name in ("lab", "units", "paper", "cane_base")} == {
-            name: FIRST[name] for name in ("lab", "units", "paper", "cane_base")}
+        assert all(getattr(season.settings, name) == FIRST[name]
+                   for name in ("lab", "units", "paper", "cane_base"))
     for page in ("/bench/", "/review", "/results/", "/models/", "/season/settings",
                  "/season/keep"):
         assert person.open(page).status_code == 200, page
@@ -142,11 +142,11 @@ def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
     person.send("/season/settings", form | {"confidence": "0.9", "bound_missing": "yes"})
     assert "Kept: confidence, bound missing." in person.text
     assert "# by hand" in config.read_text(encoding="utf-8")
-    assert Settings.load(config)["confidence"] == 0.9
+    assert Settings.load(config).confidence == 0.9
     person.send("/season/settings", form | {"lab": "Late"})   # a page from before the change
-    assert Settings.load(config)["confidence"] == 0.9
-    assert Settings.load(config)["lab"] == "Late"
-    assert Settings.load(config)["secondary_crop"] == 1 / 3
+    assert Settings.load(config).confidence == 0.9
+    assert Settings.load(config).lab == "Late"
+    assert Settings.load(config).secondary_crop == 1 / 3
 
 
 def test_backup_check_and_archive_say_what_came_of_them(doorway: Doorway, tmp_path: Path) -> None:

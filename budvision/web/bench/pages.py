@@ -140,7 +140,7 @@ def make_plan() -> ResponseReturnValue:
         share = _percent(values, "share") or 0.3
         canes, why = plan.choose_canes(
             canes=_whole(values, "canes"), nodes=nodes, share=share,
-            icc=season.settings.number("prior_icc"), edge=_percent(values, "edge"),
+            icc=season.settings.prior_icc, edge=_percent(values, "edge"),
             margin=_percent(values, "margin") or 0.1, sure=_percent(values, "sure"))
         made = plan.plan_sample(
             layout, settings=season.settings, sampling=values.get("sampling", ""), canes=canes,
@@ -189,7 +189,7 @@ def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
     if kind not in ("card", "walk", "tags", "tally"):
         abort(404)
     season = current_season()
-    size = request.args.get("paper", season.settings.text("paper"))
+    size = request.args.get("paper", season.settings.paper)
     if kind == "card":
         data = photo_cards(paper=size)
     else:
@@ -216,7 +216,7 @@ def table(sampling_id: int) -> ResponseReturnValue:
         threading.Thread(target=_warm, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
     return render_template("bench/bench.html", page=BenchPage(
-        sampling_id, board, bool(season.settings["bench_verdicts"])))
+        sampling_id, board, season.settings.bench_verdicts))
 
 
 @blueprint.get("/worker.js")

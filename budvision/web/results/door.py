@@ -23,7 +23,7 @@ def asked_sampling() -> str | None:
 
 def asked_units() -> str:
     """Return the units in the address, else the season's."""
-    units = request.args.get("units") or current_season().settings.text("units")
+    units = request.args.get("units") or current_season().settings.units
     check_units(units, where="the page's address", do="Choose one of them on the page.")
     return units
 

@@ -219,7 +219,7 @@ def _name(answer: Answer) -> str:
 def _compare_page(
     choices: tuple[Choice, ...], one: str, two: str, first: Answer, others: list[Answer]
 ) -> ComparePage:
-    confidence = current_season().settings.number("confidence")
+    confidence = current_season().settings.confidence
     judged = [a for a in others if a.judged]
     missing = tuple(_name(a) for a in (first, *others) if not a.judged)
     if first.judged is None or not judged:

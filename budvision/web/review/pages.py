@@ -161,8 +161,8 @@ def agreement() -> ResponseReturnValue:
     season = current_season()
     settings = season.settings
     return render_template("review/agreement.html", page=AgreementPage(
-        measure_agreement(season), settings.number("confidence"),
-        settings.number("blind_share"), settings.number("second_read_share"),
+        measure_agreement(season), settings.confidence,
+        settings.blind_share, settings.second_read_share,
         ("live", "dead", "unsure", "not exposed"),
     ))
 

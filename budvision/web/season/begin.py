@@ -92,7 +92,7 @@ def begin_app(folder: Path) -> Flask:
     app.register_blueprint(Blueprint("templates", __name__, template_folder="templates"))
     app.config.update(BUDVISION_LOOPBACK=True, BUDVISION_PLACE=folder.resolve())
     shield(app, folder, secret=secrets.token_bytes(32),
-           most_mb=Settings().number("max_upload_mb"))
+           most_mb=Settings().max_upload_mb)
     errors.install(app)
     frame = PageFrame(season="", season_key="", words=(), version=__version__, loopback=True)
     app.context_processor(lambda: {"frame": frame, "person": None, "backup_due": ""})
@@ -102,7 +102,7 @@ def begin_app(folder: Path) -> Flask:
 
 
 def _ask() -> ResponseReturnValue:
-    typed = {name: Settings().text(name) for name in ASKED}
+    typed = {name: str(getattr(Settings(), name)) for name in ASKED}
     return _page(typed | {"site": "", "lead": "", "folder": "", "cane_base": ""}, "")
 
 

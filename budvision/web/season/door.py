@@ -32,4 +32,4 @@ def home() -> ResponseReturnValue:
     with season.read() as conn:
         sites = tuple(list_sites(conn))
     return render_template("season/home.html", here=HomePage(
-        status(season), sites, season.settings.text("cane_base")))
+        status(season), sites, season.settings.cane_base))

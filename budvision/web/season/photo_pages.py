@@ -63,7 +63,7 @@ def _form(asked: Asked, problem: str = "") -> str:
         labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
     return render_template("season/photographs.html", here=PhotographsPage(
         asked=asked, samplings=labels, problem=problem, work=desk_of().look(),
-        next=desk_of().next(), most_mb=season.settings.number("max_upload_mb"),
+        next=desk_of().next(), most_mb=season.settings.max_upload_mb,
         n_waiting=0 if person is None else Tray(season, person.id).n_files))
 
 

@@ -53,7 +53,7 @@ def _rows(typed: dict[str, str], was: dict[str, str]) -> tuple[SettingRow, ...]:
             choices = tuple(shipped_policies(season.folder / "policies.toml"))
         elif isinstance(one.default, bool):
             choices = ("yes", "no")
-        stands = _words(season.settings[one.name])
+        stands = _words(getattr(season.settings, one.name))
         kind = "choice" if choices else "text" if isinstance(one.default, str) else "number"
         rows.append(SettingRow(
             setting=one, kind=kind, title=one.name.replace("_", " "), choices=choices,
@@ -87,7 +87,7 @@ def settings_change() -> ResponseReturnValue:
     except BudvisionError as error:
         return _page(typed, was, str(error)), 400
     current_app.config["MAX_CONTENT_LENGTH"] = int(
-        (season.settings.number("max_upload_mb") + 1) * 1_000_000)
+        (season.settings.max_upload_mb + 1) * 1_000_000)
     flash(f"Kept: {', '.join(name.replace('_', ' ') for name in changed)}." if changed
           else "Nothing was changed.")
     if "cane_base" in changed:

@@ -8,7 +8,6 @@ from typing import Any
 
 from scipy import special
 
-from budvision.settings import Settings
 from budvision.store.queries.crop import CropRecord
 from budvision.store.session import Season
 from budvision.vineyard.balance import Placed, place, pruning_weight_per_m, ravaz, shoots_to_remove
@@ -107,12 +106,12 @@ def _as_measured(share: float | None, low: float | None, high: float | None, con
 
 def _buds(season: Season, answer: Answer) -> tuple[Measured | None, Measured | None]:
     """Return the share of nodes that can shoot, and the crop they can bear."""
-    confidence = season.settings.number("confidence")
+    confidence = season.settings.confidence
     if answer.judged is None:
         return None, None
     crop = answer.judged.crop_potential
     buds = [replace(bud, block="") for bud in counted_buds(season, answer)]
-    settings = Settings({**season.settings, "policy": "common"})
+    settings = replace(season.settings, policy="common")
     alive = summarise_table(BudTable.from_calls(buds), settings=settings, secondary_crop=1.0,
                             compare_policies=False)[0].crop_potential
     return (_as_measured(alive.share, alive.low, alive.high, confidence),
@@ -151,7 +150,7 @@ class _Inputs:
 
     def __init__(self, season: Season, answer: Answer, told: Mapping[str, CropRecord]) -> None:
         self.told, self.missing = told, dict[str, tuple[str, ...]]()
-        self.confidence = season.settings.number("confidence")
+        self.confidence = season.settings.confidence
         block = answer.block
         self.vine_m = block.vine_spacing_m
         spaced = block.row_spacing_m and block.vine_spacing_m

@@ -121,14 +121,14 @@ def advise_nodes(
     """
     settings = settings or Settings()
     known = shipped_policies() if policies is None else policies
-    normal = settings.number("normal_nodes") if normal_nodes is None else normal_nodes
+    normal = float(settings.normal_nodes) if normal_nodes is None else normal_nodes
     check_normal(normal)
     if n_canes is not None and not 1 <= n_canes <= n_judged:
         raise InputError(f"there are {n_canes} canes for {n_judged} buds",
                          expected="1 up to the number of buds")
     found = totals_posterior(n_dead, n_judged, n_units=n_canes,
-                             prior_icc=settings.number("prior_icc"))
-    confidence = settings.number("confidence")
+                             prior_icc=settings.prior_icc)
+    confidence = settings.confidence
     low, high = (float(end[0]) for end in found.limits(confidence))
     if n_canes is None:  # the grid above comes within 0.00001 of the exact interval
         exactly = clopper_pearson(n_dead, n_judged, confidence=confidence)
@@ -136,7 +136,7 @@ def advise_nodes(
     share = n_dead / n_judged
     area = _on_area(row, vine, missing_share)
     each = {"canes": nodes_per_cane, "spurs": nodes_per_spur}
-    most = settings.number("max_nodes_factor")
+    most = settings.max_nodes_factor
 
     def told(factors: tuple[float, float, float]) -> dict[str, Any]:
         count = node_range(normal, *factors, max_factor=most)

@@ -115,7 +115,7 @@ def _answer(
     season: Season, policies: Mapping[str, Policy], block: Block, sampling: Sampling | None,
     told: BlockAnswer | None, more: tuple[Sampling, ...] = (),
 ) -> Answer:
-    name = told.result.policy if told else block.policy or season.settings.text("policy")
+    name = told.result.policy if told else block.policy or season.settings.policy
     policy = policies.get(name) or policies["common"]
     if told is None:
         return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)

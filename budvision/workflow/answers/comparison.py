@@ -92,7 +92,7 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
 
 def _change(season: Season, one: Answer, before: Answer) -> str:
     told = compare_answers(season, one, [before])[0]
-    differs = shows_difference(told, confidence=season.settings.number("confidence"))
+    differs = shows_difference(told, confidence=season.settings.confidence)
     return (f"{100 * told.difference:+.0f} points ({100 * told.low:+.0f} to "
             f"{100 * told.high:+.0f})" + ("" if differs else ", not shown to differ"))
 

@@ -26,7 +26,7 @@ def _today() -> dt.date:
 
 
 def _form(season: Season, paper: str | None, units: str | None) -> tuple[str, str]:
-    return paper or season.settings.text("paper"), units or season.settings.text("units")
+    return paper or season.settings.paper, units or season.settings.units
 
 
 def grower_sheet(

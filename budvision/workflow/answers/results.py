@@ -176,7 +176,7 @@ def _summaries(
     columns: CallColumns, season: Season, settings: Settings, policy: str | None
 ) -> tuple[dict[str, BlockResult], dict[str, list[BlockResult]]]:
     policies = shipped_policies(season.folder / "policies.toml")
-    own = [policy or block.policy or settings.text("policy") for block in columns.blocks]
+    own = [policy or block.policy or settings.policy for block in columns.blocks]
     found: dict[str, BlockResult] = {}
     by_zone: dict[str, list[BlockResult]] = {}
     bud_block = columns.cane_block[columns.cane]
@@ -184,7 +184,7 @@ def _summaries(
     for name in sorted(set(own)):
         blocks = np.array([each == name for each in own], bool)
         rows = np.flatnonzero(blocks[bud_block] & counted)
-        told = Settings({**settings, "policy": name}, where="results")
+        told = replace(settings, policy=name)
         chosen = [b for b, keep in zip(columns.blocks, blocks, strict=True) if keep]
         facts: dict[str, Mapping[str, float]] = {
             "normal_nodes": {b.name: b.normal_nodes for b in chosen if b.normal_nodes is not None},

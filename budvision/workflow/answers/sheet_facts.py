@@ -180,7 +180,7 @@ def block_facts(
     names = bud_names(states)
     logo, kind = _logo(season)
     return replace(
-        facts, lab=season.settings.text("lab"), lab_phone=season.settings.text("lab_phone"),
+        facts, lab=season.settings.lab, lab_phone=season.settings.lab_phone,
         logo=logo, logo_kind=kind,
         unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
         left_out=tuple(names[s.bud_id] for s in unsure_buds(states, Tissue.PRIMARY)),
@@ -223,7 +223,7 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
             BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),
         policy=answer.policy.title,
         waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
-        notes=(*facts.notes, *own), confidence=season.settings.number("confidence"),
+        notes=(*facts.notes, *own), confidence=season.settings.confidence,
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
         zones=_zones(answer), corrected=answer.corrected,
     )
@@ -236,7 +236,7 @@ def _zones(answer: Answer) -> tuple[ZoneFacts, ...]:
 
 def _logo(season: Season) -> tuple[bytes, str]:
     """Return the lab's picture and its kind, nothing where none is set."""
-    name = season.settings.text("lab_logo")
+    name = season.settings.lab_logo
     if not name:
         return b"", ""
     path = (season.folder / name).resolve()

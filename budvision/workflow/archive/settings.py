@@ -12,6 +12,7 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ __all__ = [
 ]
 
 VALUES, FILE = "data/settings.json", f"data/{CONFIG}"
+_THEIRS = "settings.json"
 POLICIES = "policies.toml"
 _HEADER = re.compile(r"^\s*\[{1,2}\s*([A-Za-z0-9_.\-\"]+)\s*\]{1,2}")
 _PLACES = ("database", "photos")
@@ -45,7 +47,7 @@ def write_settings(season: Season, bag: BagWriter, *, whole: bool) -> None:
         bag.add(f"data/{POLICIES}", policies.read_bytes())
     if not path.exists():
         return
-    bag.add(VALUES, json.dumps(dict(season.settings), indent=1, sort_keys=True).encode())
+    bag.add(VALUES, json.dumps(asdict(season.settings), indent=1, sort_keys=True).encode())
     if whole:
         bag.add(FILE, season_text(path.read_text(encoding="utf-8")).encode())
 
@@ -61,7 +63,7 @@ def season_text(text: str) -> str:
 
 def own_files(season: Season) -> list[str]:
     """Return the files in a season's folder that belong to it, besides settings and database."""
-    logo = season.settings.text("lab_logo")
+    logo = season.settings.lab_logo
     plain = [logo] if logo and Path(logo).name == logo else []
     return [POLICIES, "archive-key", "signing-key", *plain]
 
@@ -138,7 +140,7 @@ def restore_settings(season: Season, folder: Path) -> list[str]:
         defaults = Settings()
         text = _with_lines(mine, {
             name: value for name, value in usable.items()
-            if name not in own and value != defaults[name]})
+            if name not in own and value != getattr(defaults, name)})
     if text != mine:
         _write(path, text)
         season.settings = Settings.load(path)
@@ -156,7 +158,7 @@ def _usable(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
     usable, left = {}, []
     for name, value in values.items():
         try:
-            usable[name] = Settings({name: value}, where="settings.json")[name]
+            usable[name] = getattr(Settings.of({name: value}, where=_THEIRS), name)
         except InputError as error:
             left.append(f"setting {name} was left out: {error}")
     return usable, left
@@ -190,7 +192,8 @@ def _checked(text: str, usable: Mapping[str, Any], mine: str) -> str | None:
                   for one in (text, mine)]
         if places[0] != places[1]:
             return None
-        return text if dict(Settings(_table(text))) == {**Settings(), **usable} else None
+        reads = Settings.of(_table(text), where=CONFIG)
+        return text if reads == Settings.of(usable, where=_THEIRS) else None
     except (tomllib.TOMLDecodeError, InputError, TypeError, ValueError):
         return None
 

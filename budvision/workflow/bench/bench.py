@@ -233,7 +233,7 @@ def _answer(
     before = [tissue for one in cuts if one.cut < cut
               for tissue in _seen(season, one.photo.sha256)]
     return answer_photo(proposal, seen_before=before, cut=cut,
-                        verdicts=bool(season.settings["bench_verdicts"]))
+                        verdicts=season.settings.bench_verdicts)
 
 
 def _seen(season: Season, sha256: str) -> list[Tissue]:
@@ -367,7 +367,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
     return {
         "ok": True, "id": sampling.id, "block": sampling.block, "sampling": sampling.label,
         "nodes": nodes, "canes": table,
-        "base_side": season.settings.text("cane_base"),
+        "base_side": season.settings.cane_base,
         "soak": {"state": clock.state, "hours": clock.hours, "early": clock.early,
                  "words": clock.words, "ready_at": clock.ready_at},
         "decision": decision_state(season, sampling_id),

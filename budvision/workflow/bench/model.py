@@ -67,10 +67,10 @@ def season_model(season: Season) -> BenchModel:
     """
     try:
         used = model_in_use(season)
-        look = _load(model_folder(season, used), season.settings.text("cane_base"))
+        look = _load(model_folder(season, used), season.settings.cane_base)
     except BudvisionError as error:
         return BenchModel(None, trouble=str(error))
-    line_mm = season.settings.number("card_line_mm")
+    line_mm = season.settings.card_line_mm
     if abs(line_mm - LINE_MM) <= 0.5:
         return BenchModel(look, used)
     return BenchModel(lambda data, name: _without_scale(look(data, name), line_mm), used)

@@ -230,7 +230,7 @@ def _look_with_model(
     """Look with the model itself, in a second process too where there is much to do."""
     if not waiting:
         return iter(())
-    folder, cane_base = model_folder(season, chosen), season.settings.text("cane_base")
+    folder, cane_base = model_folder(season, chosen), season.settings.cane_base
     run(load_model, folder, where=chosen.label)  # what does not load is told of before the rest
     work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in waiting)
     return run_many(_look_at_file, work, n_workers=1 if len(waiting) < _MANY else jobs)

@@ -37,7 +37,7 @@ class Taken:
 def remarks_on(season: Season, sampling: str, taken: Sequence[Taken]) -> tuple[str, ...]:
     """Return what should be looked at: the cane base's side, and samplings out of their order."""
     told = []
-    if any(one.state == "new" for one in taken) and season.settings.text("cane_base") == "unknown":
+    if any(one.state == "new" for one in taken) and season.settings.cane_base == "unknown":
         told.append(
             "The season does not say on which side of its photographs the cane base lies, so a "
             "secondary or tertiary that shows alone keeps a doubtful name. Set cane_base in "

@@ -38,7 +38,7 @@ def _side_known_since(season: Season) -> str:
 
     What a flanker is called hangs on it: proposals made before may ask for names in vain.
     """
-    if season.settings.text("cane_base") == "unknown":
+    if season.settings.cane_base == "unknown":
         return ""
     changed = (season.folder / CONFIG).stat().st_mtime
     return as_utc(datetime.fromtimestamp(changed, UTC).isoformat())

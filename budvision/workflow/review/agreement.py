@@ -231,7 +231,7 @@ def agreement(season: Season, *, sampling_id: int | None = None) -> Agreement:
     -------
     Agreement
     """
-    confidence = season.settings.number("confidence")
+    confidence = season.settings.confidence
     with season.read() as conn:
         blind = blind_calls(conn, sampling_id=sampling_id)
         changes = _changes(conn, blind, confidence)

@@ -84,7 +84,7 @@ def _shown(
     states: list[BudState],
 ) -> list[BudState]:
     if choice.reading == "second":
-        chosen = second_sample(settings.number("second_read_share"), sampling, states)
+        chosen = second_sample(settings.second_read_share, sampling, states)
         return [
             row for row in states
             if row.bud_id in chosen and row.state == "done" and not row.second_read_by
@@ -113,7 +113,7 @@ def _ordered(
     if choice.order == "random":
         return sorted(states, key=lambda row: by_lot(row, f"order of {person.id}"))
     if choice.order == "doubtful":
-        share = settings.number("blind_share")
+        share = settings.blind_share
 
         def doubt(row: BudState) -> float:
             # A blind bud's place must not tell what the model thinks of it.

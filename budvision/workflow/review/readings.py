@@ -100,7 +100,7 @@ def hidden_from(
         return True
     if any(row.round == "first" for row in history):
         return False
-    return is_blind(settings.number("blind_share"), sampling, place.cane, place.vine, place.node)
+    return is_blind(settings.blind_share, sampling, place.cane, place.vine, place.node)
 
 
 # ---- what a call is --------------------------------------------------------------------------

@@ -33,7 +33,7 @@ __all__ = ["band_share_words", "decision_state", "plan_facts", "plan_looks"]
 
 def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
     known = shipped_policies(None if folder is None else folder / "policies.toml")
-    name = name or settings.text("policy")
+    name = name or settings.policy
     if name not in known:
         raise NotFoundError(f"there is no policy {name!r}", where="policy",
                             expected=f"one of {', '.join(sorted(known))}", do="Correct the name.")
@@ -158,7 +158,7 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
                 "words": "The stopping rule speaks when the first whole cane is called."}
     made = sampling.plan or {}
     policy = _policy(str(made.get("policy", "")), season.settings, season.folder)
-    prior = float(made.get("icc", season.settings.number("prior_icc")))
+    prior = float(made.get("icc", season.settings.prior_icc))
     number, chance = band_decided(dead, judged, n_canes, policy.edges, prior_icc=prior)
     band = None if number < 0 else policy.bands[number]
     if n_canes >= int(made.get("canes", n_canes + 1)):

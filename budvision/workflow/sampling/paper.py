@@ -62,7 +62,7 @@ def bench_paper(
             made["photo-cards.pdf"] = photo_cards(paper=paper)
         elif kind == "walk":
             made["walking-sheet.pdf"] = walking_sheet_pdf(
-                plan, paper=paper, soak_h=(settings or Settings()).number("soak_h"))
+                plan, paper=paper, soak_h=(settings or Settings()).soak_h)
         elif kind == "tags":
             made["cane-tags.pdf"] = cane_tags_pdf(
                 plan_tags(plan), block=plan.block, sampling=plan.sampling, key=plan.key, size=tag,

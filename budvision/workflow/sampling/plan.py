@@ -232,16 +232,16 @@ def plan_sample(
         When a number is out of range.
     """
     policies = shipped_policies()
-    name = policy or settings.text("policy")
+    name = policy or settings.policy
     if name not in policies:
         raise NotFoundError(f"there is no policy {name!r}", where="policy",
                             expected=f"one of {', '.join(sorted(policies))}",
                             do="Correct the name.")
     return make_plan(
         layout, sampling=sampling, canes=canes, nodes=nodes, draw=draw, cultivar=cultivar,
-        icc=settings.number("prior_icc") if icc is None else icc, share=share,
+        icc=settings.prior_icc if icc is None else icc, share=share,
         policy=policies[name], made_at=made_at or now(), training=training,
-        confidence=settings.number("confidence"),
+        confidence=settings.confidence,
     )
 
 

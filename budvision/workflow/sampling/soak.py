@@ -78,7 +78,7 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
     """
     moment = at or datetime.now(UTC)
     start, end = parse_time(sampling.in_water_at), parse_time(sampling.out_of_water_at)
-    wanted, least = settings.number("soak_h"), settings.number("soak_min_h")
+    wanted, least = settings.soak_h, settings.soak_min_h
     if start is None:
         return SoakClock("unknown", None, None, None, False,
                          "Nobody has said when the canes went into water.")

@@ -72,7 +72,7 @@ def change_settings(season: Season, typed: Mapping[str, str]) -> tuple[str, ...]
         raise StorageError("the season may not be written", where=CONFIG, code="read_only",
                            do="Copy it to a disk that may be written, or mend the rights.")
     before = Settings.load(path)
-    changed = tuple(name for name, value in values.items() if before[name] != value)
+    changed = tuple(name for name, value in values.items() if getattr(before, name) != value)
     if not changed:
         return ()
     try:
@@ -95,7 +95,7 @@ def _written(text: str, values: Mapping[str, Value]) -> str:
     assert isinstance(table, MutableMapping)
     fresh = []
     for name, value in values.items():
-        if value == defaults[name]:
+        if value == getattr(defaults, name):
             table.pop(name, None)
         elif name in table:
             table[name] = value

@@ -93,6 +93,6 @@ def status(season: Season) -> SeasonStatus:
                            *told.get(s.sampling_id, (0, 0, 0)))
             for s in sizes
         ),
-        backup=backup_reminder(season.folder, season.settings.number("backup_days")),
+        backup=backup_reminder(season.folder, season.settings.backup_days),
         fault=season.fault,
     )

@@ -60,7 +60,7 @@ def test_nodes_allow_for_canes_and_name_the_options():
     assert plain["policies"]["common"]["nodes"]["retain"] is None
     assert advise_nodes(100, 100)["exact"]["retain"] is None    # nothing is alive
     assert severe_options(None) == severe_options(0.5) == {}
-    assert advise_nodes(1, 10, settings=Settings({"policy": "exact-20-to-50"}))["policy"] == (
+    assert advise_nodes(1, 10, settings=Settings(policy="exact-20-to-50"))["policy"] == (
         "exact-20-to-50"
     )
 

@@ -62,7 +62,7 @@ def test_hours_are_kept_with_the_sampling_once_the_canes_are_out(season: Season)
     assert clock.early
     assert "may come out too low" in clock.words
     # Own settings count: 12 hours are enough for this season.
-    assert not soak_clock(kept, Settings({"soak_min_h": 12.0}), at=NOW).early
+    assert not soak_clock(kept, Settings(soak_min_h=12.0), at=NOW).early
     # The empty text takes a time back, and None leaves it.
     again = record_times(season, 1, out_of_water_at="", at=NOW)
     assert again.out_of_water_at is None

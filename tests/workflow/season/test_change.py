@@ -18,8 +18,8 @@ def test_a_change_keeps_comments_and_other_tables_and_holds_at_once(tmp_path: Pa
     first = config.read_text(encoding="utf-8")
     assert change_settings(season, {"lab": 'Orun "west"', "units": "us", "paper": "a4"}) == (
         "lab", "units")
-    assert season.settings["lab"] == 'Orun "west"'
-    assert Settings.load(config)["units"] == "us"
+    assert season.settings.lab == 'Orun "west"'
+    assert Settings.load(config).units == "us"
     text = config.read_text(encoding="utf-8")
     assert [line for line in text.splitlines() if line in first.splitlines()] == (
         first.splitlines())
@@ -54,5 +54,5 @@ def test_a_wrong_value_changes_nothing(
     with pytest.raises(NotFoundError, match="labb is not a setting"):
         change_settings(season, {"labb": "Orun"})
     assert config.read_bytes() == before
-    assert season.settings["lab"] == ""
+    assert season.settings.lab == ""
     season.close()

@@ -29,7 +29,7 @@ def test_demo_calls_four_blocks_and_leaves_two_canes_waiting(tmp_path: Path) -> 
     assert first.proposed.n_found >= 0.8 * n_photos
     assert first.proposed.n_refused >= 5
     with Season.open(tmp_path / "season") as season:
-        assert season.settings.text("cane_base") == CANE_BASE
+        assert season.settings.cane_base == CANE_BASE
         answers = {answer.block.name: answer for answer in season_results(season)}
         assert all(answer.confirmed for answer in answers.values())
         assert {name: answer.waiting.n_buds for name, answer in answers.items()} == {
