@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from budvision.report.choices import CHOICES, Choice
+from budvision.report.choices import SEVERE_SHARE, Choice, ways_on
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
 from budvision.report.readers import corrected_words
@@ -346,11 +346,13 @@ def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
 
 
 def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
-    """Return the ways on where the policy's last band is at least one in ten likely."""
+    """Return the ways on above half dead, or where the policy's last band is one in ten likely."""
     last = facts.bands[-1] if facts.bands else None
-    if last is None or (last.probability or 0.0) < _LAST_BAND_IN_QUESTION:
+    share = facts.tissues[0].share if facts.tissues else None
+    if last is None or ((last.probability or 0.0) < _LAST_BAND_IN_QUESTION
+                        and (share or 0.0) <= SEVERE_SHARE):
         return ()
-    return tuple(CHOICES.values())
+    return tuple(ways_on(share, training=facts.training).values())
 
 
 def _disagreement(facts: BlockFacts) -> str:

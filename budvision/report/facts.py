@@ -199,6 +199,8 @@ class BlockFacts:
         Nominal coverage of the intervals, in (0, 1).
     kept : str
         Nodes that count since pruning keeps them, as "nodes 1 to 2"; empty where all count.
+    training : str
+        "spur" or "cane"; empty where it is not known.
     beyond : TissueFacts or None
         Primaries of the nodes that pruning takes off.
     basal : str
@@ -260,6 +262,7 @@ class BlockFacts:
     logo_kind: str = "png"
     history: tuple[HistoryLine, ...] = ()
     kept: str = ""
+    training: str = ""
     beyond: TissueFacts | None = None
     basal: str = ""
     zones: tuple[ZoneFacts, ...] = ()
@@ -328,6 +331,7 @@ def result_facts(
         confidence=primary.confidence,
         arrangement=_arrangement(own.retain if band else None, training),
         kept="" if training is None else training.kept,
+        training="" if training is None else training.kind,
         beyond=None if beyond is None else part_facts("further out", beyond),
         basal="" if training is None else _basal(cultivar_class),
     )

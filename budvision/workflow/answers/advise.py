@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError, UsageError
-from budvision.report.choices import CHOICES
+from budvision.report.choices import SEVERE_SHARE, ways_on
 from budvision.settings import Settings
 from budvision.stats.posterior import totals_posterior
 from budvision.stats.proportions import clopper_pearson
@@ -35,22 +35,7 @@ from budvision.vineyard.units import (
 )
 from budvision.workflow.answers.tally import CAUTION, nodes_as_dict
 
-__all__ = ["SEVERE_SHARE", "advise_nodes", "advise_normal", "severe_options"]
-
-SEVERE_SHARE = 0.5
-"""Above about half, expect some trunk injury too (H. Walter-Peterson, reported 2014)."""
-
-def severe_options(mortality: float | None) -> dict[str, str]:
-    """Return the ways on for a share of dead primary buds, empty up to about half.
-
-    Parameters
-    ----------
-    mortality : float or None
-        Share of dead primary buds.
-    """
-    if mortality is None or mortality <= SEVERE_SHARE:
-        return {}
-    return {name: f"{choice.when}: {choice.deed}" for name, choice in CHOICES.items()}
+__all__ = ["advise_nodes", "advise_normal"]
 
 
 def _layouts(nodes: int | None, each: Mapping[str, int | None]) -> dict[str, Any]:
@@ -136,6 +121,7 @@ def advise_nodes(
     share = n_dead / n_judged
     area = _on_area(row, vine, missing_share)
     each = {"canes": nodes_per_cane, "spurs": nodes_per_spur}
+    kinds = [name.removesuffix("s") for name, size in each.items() if size]
     most = settings.max_nodes_factor
 
     def told(factors: tuple[float, float, float]) -> dict[str, Any]:
@@ -173,7 +159,9 @@ def advise_nodes(
             for policy in known.values()
         },
         "exact": told((exact[0], exact[1], exact[2])),
-        "options": severe_options(share),
+        "options": {name: one.words for name, one in ways_on(
+            share, training=kinds[0] if len(kinds) == 1 else "").items()}
+        if share > SEVERE_SHARE else {},
         "caution": CAUTION,
     }
     if area is not None:

@@ -18,7 +18,7 @@ from budvision.workflow.after.crop import (
     thinning_answer,
 )
 from budvision.workflow.after.crop_tables import compare_table, estimate_table
-from budvision.workflow.answers.advise import advise_nodes, advise_normal, severe_options
+from budvision.workflow.answers.advise import advise_nodes, advise_normal
 
 
 def q(text, kind="length"):
@@ -56,10 +56,13 @@ def test_nodes_allow_for_canes_and_name_the_options():
     # How alike is not known from totals: at least what the likeness to expect would cost.
     assert canes["primary"]["design_effect"] > 1 + 9 * 0.2
     assert plain["primary"]["design_effect"] == 1
-    assert set(plain["options"]) == {"trunk", "minimal", "delayed", "double", "renew"}
+    assert set(plain["options"]) == {"trunk", "minimal", "delayed", "double", "renew", "gall",
+                                     "spurs", "canes"}
+    of_spurs = advise_nodes(60, 100, nodes_per_spur=2)["options"]
+    assert set(plain["options"]) - set(of_spurs) == {"canes"}
     assert plain["policies"]["common"]["nodes"]["retain"] is None
     assert advise_nodes(100, 100)["exact"]["retain"] is None    # nothing is alive
-    assert severe_options(None) == severe_options(0.5) == {}
+    assert advise_nodes(50, 100)["options"] == {}
     assert advise_nodes(1, 10, settings=Settings(policy="exact-20-to-50"))["policy"] == (
         "exact-20-to-50"
     )

@@ -192,3 +192,32 @@ def test_the_fruit_of_the_basal_nodes_stands_beside_the_advice(season: Season) -
     page = app.test_client().get("/results/block/1").text
     app.extensions["budvision.season"].close()
     assert words_of(season).basal in page
+
+
+def test_after_a_bad_winter_there_is_a_plan_and_only_then(season: Season) -> None:
+    """Above half dead: long spurs or extra canes, double pruning, renewal, gall, each sourced."""
+    sampled(season, [[D, L, D, L]] * 8 + [[D, D]] * 2)         # 20 of 36: 56 %
+    assert {"If the vines are spur-pruned", "If the vines are cane-pruned"} <= {
+        one.when for one in words_of(season).choices}
+    set_block(season, "Harrow Slope", training_system="canes of 4")
+    words = words_of(season)
+    deeds = {one.when: one for one in words.choices}
+    assert "If the vines are spur-pruned" not in deeds
+    assert deeds["If the vines are cane-pruned"].deed.startswith("leave extra canes")
+    assert "two to three times the wanted buds" in deeds["If it cannot all wait"].deed
+    assert "about five a vine (Minnesota)" in deeds["If trunks or cordons are dead"].more
+    assert "Rutgers" in deeds["If galls show on the trunks"].source
+    assert all(one.more and one.source for one in words.choices)
+    app = create_app(season.folder, testing=True)
+    page = app.test_client().get("/results/block/1").text
+    app.extensions["budvision.season"].close()
+    assert "Keller and Mills 2007" in page
+    set_block(season, "Harrow Slope", training_system="spurs of 1")   # all ten dead
+    assert "If the vines are spur-pruned" in {one.when for one in words_of(season).choices}
+
+
+def test_below_half_dead_nobody_is_told_of_bad_winters(season: Season) -> None:
+    sampled(season, [[D, L, L]] * 8 + [[D, L, D]])             # 10 of 27: 37 %
+    told = words_of(season).choices
+    assert told, "more than half is still one in ten likely"
+    assert not any(one.severe or one.more for one in told)
