@@ -174,8 +174,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
         say(f"Read this first. {text}", "bold")
     say(words.action, "bold")
     for choice in words.choices:
-        say(f"- {choice.when}: {choice.deed}")
-        say(f"  {choice.more} ({choice.source}.)" if choice.more else "", "dim")
+        say(f"- {choice.words}")
     for zone in words.zones:
         say(_zone_text(zone))
     if words.nodes:
