@@ -5,12 +5,14 @@ answer       A block's answer in words: worded and rounded once, for page, sheet
 bench_paper  Paper for the vineyard and the bench: photo cards, walking sheet, cane tags, bench
              tally
 canvas       The sheet that figures are drawn on: size, style, bands behind, and the finished SVG
-choices      What can be done where no node count can be given, each way with its condition
+choices      What can be done after a bad winter, each way with its condition and where it is published
 examples     Example photographs for paper: the cut face, square, with the outline of each tissue
 facts        The one set of a block's facts, before they become words (`budvision.report.answer`)
 figures      Figures of shares: intervals to scale, and shares by node or class
 first        What must be said before any number: an edge inside the range, many buds nobody could
              judge
+kept         What is said of the nodes that pruning keeps: as canes or spurs, and the fruit of the
+             first
 misread      What is known of readers' errors, and a share dead with them taken out
 paper        Paper through typst: the only module that knows it. A template and its data become a
              PDF

@@ -11,15 +11,14 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from budvision.report.kept import arrangement_words, basal_words
 from budvision.report.misread import CorrectedFacts
-from budvision.report.words import count, number
-from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Band, Policy
 from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
 from budvision.vineyard.results import BandEdge, BlockResult, Reach, TissueResult
 from budvision.vineyard.strata import Weighting
-from budvision.vineyard.training import BASAL_FRUIT, Training
+from budvision.vineyard.training import Training
 
 __all__ = [
     "BandFacts",
@@ -329,29 +328,12 @@ def result_facts(
         edge=result.edge, reach=result.reach, rules_apart=result.rules_apart,
         weighting=result.weighting, warnings=result.warnings, notes=result.notes,
         confidence=primary.confidence,
-        arrangement=_arrangement(own.retain if band else None, training),
+        arrangement=arrangement_words(own.retain if band else None, training),
         kept="" if training is None else training.kept,
         training="" if training is None else training.kind,
         beyond=None if beyond is None else part_facts("further out", beyond),
-        basal="" if training is None else _basal(cultivar_class),
+        basal="" if training is None else basal_words(cultivar_class),
     )
-
-
-def _arrangement(retain: float | None, training: Training | None) -> str:
-    """Return the nodes to retain as canes or spurs of the block's training system, in words."""
-    if training is None or retain is None:
-        return ""
-    plan = lay_out(retain, training.nodes)
-    kind = count(plan.count, training.kind)
-    if plan.total == retain:
-        return f"{number(retain)} nodes are {kind} of {plan.each} nodes."
-    return (f"{number(retain)} nodes are about {kind} of {plan.each} nodes, which make "
-            f"{plan.total}.")
-
-
-def _basal(cultivar_class: str) -> str:
-    known = BASAL_FRUIT.get(cultivar_class)
-    return "" if known is None else f"Fruit of the nodes kept: {known.words} ({known.source}.)"
 
 
 def part_facts(name: str, part: Part) -> TissueFacts:
