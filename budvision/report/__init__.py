@@ -5,7 +5,7 @@ answer       A block's answer in words: worded and rounded once, for page, sheet
 bench_paper  Paper for the vineyard and the bench: photo cards, walking sheet, cane tags, bench
              tally
 canvas       The sheet that figures are drawn on: size, style, bands behind, and the finished SVG
-choices      What can be done after a bad winter, each way with its condition and where it is published
+choices      What can be done after a bad winter, each way with its condition and its source
 examples     Example photographs for paper: the cut face, square, with the outline of each tissue
 facts        The one set of a block's facts, before they become words (`budvision.report.answer`)
 figures      Figures of shares: intervals to scale, and shares by node or class
