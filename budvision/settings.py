@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from budvision.errors import InputError, NotFoundError
+from budvision.language import read_decimal
 
 __all__ = [
     "SETTINGS", "Setting", "Settings", "models_folder", "read_config", "samples_folder",
@@ -81,7 +82,7 @@ class Setting:
         elif isinstance(self.default, int | float):
             number = int if isinstance(self.default, int) else float
             try:
-                value = number(text)
+                value = number(read_decimal(text, where=where))
             except ValueError:
                 value = text
         else:
@@ -147,6 +148,9 @@ class Settings:
     card_line_mm: float = _setting(50.0,
         "Measured length of the photo card's check line; more than 0.5 mm from 50, the "
         "card's scale is refused.", 10.0, 100.0)
+    language: str = _setting("browser",
+        "Language of pages and paper; `browser` leaves pages to each viewer's browser.",
+        choices=("browser", "en", "fr", "de", "es"))
     units: str = _setting("metric", "Units on pages and paper.", choices=("metric", "us"))
     paper: str = _setting("a4", "Paper size.", choices=("a4", "us-letter"))
     lab: str = _setting("", "Name of the lab or program, at the head of the grower sheet.")

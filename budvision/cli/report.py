@@ -34,6 +34,8 @@ def report(
         help="Label of the sampling; the newest of each block when left out.")] = "",
     units: Annotated[str, typer.Option(help="metric or us; the season's setting.")] = "",
     paper: Annotated[str, typer.Option(help="a4 or us-letter; the season's setting.")] = "",
+    language: Annotated[str, typer.Option(
+        help="en, fr, de or es; the season's setting, else English.")] = "",
     season: Annotated[Path, typer.Option(
         "--season", help="Season folder; the working directory when left out.")] = Path(),
 ) -> None:
@@ -53,7 +55,8 @@ def report(
         raise UsageError("--appendix names no block", where="report", expected="a block with it",
                          do="Add the block's name, or use --all.")
     form: dict[str, str | None] = {
-        "sampling": sampling or None, "paper": paper or None, "units": units or None}
+        "sampling": sampling or None, "paper": paper or None, "units": units or None,
+        "language": language or None}
     with Season.open(season) as opened:
         if every:
             _write_all(opened, out or Path("reports"), form)

@@ -6,20 +6,21 @@ which they are told: what must be said first, what was found, how sure, what to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from budvision.language import mark, say, say_n
 from budvision.report.choices import SEVERE_SHARE, Choice, ways_on
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
 from budvision.report.readers import corrected_words
 from budvision.report.words import (
+    band_name,
     check_units,
     count,
     ends,
     number,
     percent,
     percent_range,
-    plain,
 )
 from budvision.vineyard.units import ACRE_HA
 
@@ -28,15 +29,16 @@ __all__ = [
     "BandLine", "NodeLine", "ShareLine", "ZoneLine", "answer_words", "share_line",
 ]
 
-TISSUE_HEADS = ("bud", "live", "dead", "unsure", "not exposed", "not called", "share dead", "range")
+TISSUE_HEADS = (mark("bud"), mark("live"), mark("dead"), mark("unsure"), mark("not exposed"),
+                mark("not called"), mark("share dead"), mark("range"))
 """Heads of a table of tissues."""
 
-NODE_HEADS = ("rule", "nodes a vine", "range")
+NODE_HEADS = (mark("rule"), mark("nodes a vine"), mark("range"))
 """Heads of a table of nodes; with spacings "nodes a hectare" or "nodes an acre" follows."""
 
-CROP_NAME = "crop potential"
-NO_RESULT, NO_NUMBER = "no result", "no number"
-ASSUMED = "range rests on an assumption"
+CROP_NAME = mark("crop potential")
+NO_RESULT, NO_NUMBER = mark("no result"), mark("no number")
+ASSUMED = mark("range rests on an assumption")
 _LIKELY = 0.9
 _LAST_BAND_IN_QUESTION = 0.1
 
@@ -173,27 +175,30 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         headline=_headline(primary), first=first_words(facts, primary), found=_found(facts),
         zones=tuple(
             ZoneLine(weight="" if zone.weight is None else percent(zone.weight),
-                     line=share_line(zone.primary), action=zone.action,
+                     line=share_line(zone.primary), action=say(zone.action),
                      nodes=node_line(zone.rule, name=zone.name))
             for zone in facts.zones
         ),
         tissues=tuple(share_line(row) for row in facts.tissues), crop=_crop(facts),
         bands=tuple(
-            BandLine(name=plain(b.name), span=percent_range(b.low, b.high), action=b.action,
+            BandLine(name=band_name(b.name), span=percent_range(b.low, b.high),
+                     action=say(b.action),
                      chance=percent(b.probability), probability=b.probability,
                      here=b.name == facts.band)
             for b in facts.bands if b.probability is not None
         ),
         sure=_sure(facts, primary), settled=primary is not None and facts.more_buds == 0,
-        next_step=_next_step(facts, primary), band=plain(facts.band) if primary else "",
+        next_step=_next_step(facts, primary), band=band_name(facts.band) if primary else "",
         action=_action(facts, primary),
         choices=_choices(facts), nodes=rows,
-        area="" if not (rows and per_area) else "an acre" if units == "us" else "a hectare",
+        area="" if not (rows and per_area) else say("an acre") if units == "us"
+        else say("a hectare"),
         normal="" if facts.normal_nodes is None
-        else f"Normal year: {number(facts.normal_nodes)} nodes a vine.",
-        arrangement=facts.arrangement, policy=facts.policy, policy_source=facts.policy_source,
+        else say("Normal year: {n} nodes a vine.", n=number(facts.normal_nodes)),
+        arrangement=facts.arrangement, policy=say(facts.policy),
+        policy_source=say(facts.policy_source),
         policies=tuple(
-            node_line(p.rule, name=p.title, note=p.action) for p in facts.policies),
+            node_line(p.rule, name=say(p.title), note=say(p.action)) for p in facts.policies),
         disagreement=split, why=_why(facts) if split else "", crop_counted=_counted(facts),
         basal=facts.basal,
     )
@@ -212,9 +217,9 @@ def share_line(row: TissueFacts) -> ShareLine:
     return ShareLine(
         name=row.name, n_live=row.n_live, n_dead=row.n_dead, n_unsure=row.n_unsure,
         n_not_exposed=row.n_not_exposed, n_not_called=row.n_not_called,
-        share=percent(row.share) if known else NO_RESULT,
+        share=percent(row.share) if known else say(NO_RESULT),
         span=percent_range(ends_[1], ends_[2]) if ends_ else "", ends=ends_,
-        note=ASSUMED if row.assumed else "",
+        note=say(ASSUMED) if row.assumed else "",
     )
 
 
@@ -224,12 +229,13 @@ def node_line(
     """Return a rule's nodes as a line of a table; `per_area` is vines on an area."""
     notes = [note] if note else []
     if rule.stopped == "all":
-        notes.append("stopped at the practical maximum")
+        notes.append(say("stopped at the practical maximum"))
     elif rule.stopped:
-        notes.append("the upper end stopped at the practical maximum")
+        notes.append(say("the upper end stopped at the practical maximum"))
     return NodeLine(
-        name=name or rule.name, retain=NO_NUMBER if rule.retain is None else number(rule.retain),
-        span="" if rule.retain is None else "the practical maximum" if rule.stopped == "all"
+        name=name or rule.name,
+        retain=say(NO_NUMBER) if rule.retain is None else number(rule.retain),
+        span="" if rule.retain is None else say("the practical maximum") if rule.stopped == "all"
         and rule.low == rule.high else ends(rule.low, rule.high),
         per_area="" if rule.retain is None or not per_area
         else number(_round(rule.retain * per_area)),
@@ -245,9 +251,9 @@ def _round(value: float) -> float:
 
 def _headline(primary: TissueFacts | None) -> str:
     if primary is None or primary.low is None or primary.high is None:
-        return "No primary bud has been judged live or dead yet, so there is no result."
-    return (f"About {percent(primary.share)} of the primary buds are dead "
-            f"(likely {percent_range(primary.low, primary.high)}).")
+        return say("No primary bud has been judged live or dead yet, so there is no result.")
+    return say("About {share} of the primary buds are dead (likely {span}).",
+               share=percent(primary.share), span=percent_range(primary.low, primary.high))
 
 
 # ---- what was found, and how sure --------------------------------------------------------------
@@ -257,28 +263,32 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
     first = facts.tissues[0] if facts.tissues else None
     lines = []
     if first is not None and first.n_judged:
-        lines.append(
-            f"{first.n_dead} of the {count(first.n_judged, 'primary bud')} that could be judged "
-            f"{'was' if first.n_judged == 1 else 'were'} dead, on {count(facts.n_canes, 'cane')}.")
+        lines.append(say_n(
+            "{n_dead} of the {n} primary bud that could be judged was dead, on {canes}.",
+            "{n_dead} of the {n} primary buds that could be judged were dead, on {canes}.",
+            first.n_judged, n_dead=first.n_dead, canes=count(facts.n_canes, "cane")))
         if facts.weighting is not None and facts.weighting.applied:
             each = ", ".join(f"{name} {percent(weight)}"
                              for name, weight in facts.weighting.weights.items())
-            what = "zones" if facts.weighting.by == "zone" else "vine sizes"
+            values = {"each": each, "share": percent(first.share)}
             lines.append(
-                f"Weighted by {what} ({each} of the vines), that is {percent(first.share)}.")
+                say("Weighted by zones ({each} of the vines), that is {share}.", **values)
+                if facts.weighting.by == "zone" else
+                say("Weighted by vine sizes ({each} of the vines), that is {share}.", **values))
         lines.append(unjudged_words(first, lead=False))
     if facts.kept and facts.beyond is not None:
-        lines.append(f"Only {facts.kept} count, those that pruning keeps.")
+        lines.append(say("Only {nodes} count, those that pruning keeps.", nodes=facts.kept))
     if facts.beyond is not None and facts.beyond.share is not None:
         row = share_line(facts.beyond)
-        lines.append(f"Of {count(facts.beyond.n_judged, 'primary', 'primaries')} further out, "
-                     f"which pruning takes off, {row.share} were dead ({row.span}).")
+        lines.append(say("Of {primaries} further out, which pruning takes off, {share} were dead "
+                         "({span}).", share=row.share, span=row.span,
+                         primaries=count(facts.beyond.n_judged, "primary", "primaries")))
     if facts.crop_share is not None:
         share, low, high = facts.crop_share
-        lines.append(
-            f"With the live secondary buds counted for their smaller crop, the buds left could "
-            f"carry about {percent(share)} of a full crop ({percent_range(low, high)}) if you "
-            "pruned as usual.")
+        lines.append(say(
+            "With the live secondary buds counted for their smaller crop, the buds left could "
+            "carry about {share} of a full crop ({span}) if you pruned as usual.",
+            share=percent(share), span=percent_range(low, high)))
     return tuple(line for line in (*lines, *facts.causes) if line)
 
 
@@ -286,28 +296,31 @@ def _crop(facts: BlockFacts) -> ShareLine | None:
     if facts.crop_share is None:
         return None
     share, low, high = facts.crop_share
-    return ShareLine(name=CROP_NAME, share=percent(share), span=percent_range(low, high),
+    return ShareLine(name=say(CROP_NAME), share=percent(share), span=percent_range(low, high),
                      ends=facts.crop_share)
 
 
 def _counted(facts: BlockFacts) -> str:
     if facts.secondary_crop is None or facts.crop_share is None:
         return ""
-    return (f"The {CROP_NAME} counts a live primary 1, a live secondary under a dead primary "
-            f"{facts.secondary_crop:.2f}, a tertiary 0.")
+    return say("The crop potential counts a live primary 1, a live secondary under a dead primary "
+               "{share}, a tertiary 0.", share=number(facts.secondary_crop, 2))
 
 
 def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
     if primary is None:
-        return ("Nothing can be said yet.",)
-    lines = [f"Ranges like these hold the true share {number(facts.confidence * 100)} times in "
-             "100; they allow for buds of one vine or cane being alike."]
+        return (say("Nothing can be said yet."),)
+    lines = [say("Ranges like these hold the true share {n} times in 100; they allow for buds of "
+                 "one vine or cane being alike.", n=number(facts.confidence * 100))]
     known = [b for b in facts.bands if b.probability is not None]
     if known:
         best = max(known, key=lambda b: b.probability or 0.0)
         certain = (best.probability or 0.0) >= _LIKELY
-        lines.append(f"The block {'lies' if certain else 'most likely lies'} in the band "
-                     f"“{plain(best.name)}” ({percent(best.probability)} likely).")
+        values = {"band": band_name(best.name), "chance": percent(best.probability)}
+        lines.append(
+            say("The block lies in the band “{band}” ({chance} likely).", **values) if certain
+            else say("The block most likely lies in the band “{band}” ({chance} likely).",
+                     **values))
     lines.append(_more(facts))
     lines.append(corrected_words(facts, primary))
     return tuple(line for line in lines if line)
@@ -315,25 +328,26 @@ def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
 
 def _more(facts: BlockFacts) -> str:
     if facts.more_buds == 0:
-        return "The whole range lies in one band: the sample is large enough."
+        return say("The whole range lies in one band: the sample is large enough.")
     if facts.more_buds is None and facts.reach is not None:
         reach = facts.reach
-        return (f"Even {reach.buds} more buds would leave the band open (about "
-                f"{percent_range(reach.low, reach.high)}): decide with your adviser.")
+        return say("Even {n} more buds would leave the band open (about {span}): decide with your "
+                   "adviser.", n=reach.buds, span=percent_range(reach.low, reach.high))
     if facts.more_buds is None:
-        return "The share lies next to the edge of a band; more cutting would not settle it."
-    return f"About {count(facts.more_buds, 'more bud')} would settle the band."
+        return say("The share lies next to the edge of a band; more cutting would not settle it.")
+    return say_n("About {n} more bud would settle the band.",
+                 "About {n} more buds would settle the band.", facts.more_buds)
 
 
 def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     """Return what a block needs next, short enough for a table."""
     if primary is None:
-        return "No primary could be judged."
+        return say("No primary could be judged.")
     if facts.more_buds == 0:
-        return facts.action
+        return say(facts.action)
     if facts.more_buds is None:
-        return "On the edge of a band: decide with your adviser."
-    return f"Cut about {facts.more_buds} more to settle the band."
+        return say("On the edge of a band: decide with your adviser.")
+    return say("Cut about {n} more to settle the band.", n=facts.more_buds)
 
 
 # ---- what to do --------------------------------------------------------------------------------
@@ -341,8 +355,8 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
 
 def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
-        return "Wait for the result before you decide how to prune."
-    return "Prune each zone by its own answer." if zones_differ(facts) else facts.action
+        return say("Wait for the result before you decide how to prune.")
+    return say("Prune each zone by its own answer.") if zones_differ(facts) else say(facts.action)
 
 
 def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
@@ -352,24 +366,29 @@ def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
     if last is None or ((last.probability or 0.0) < _LAST_BAND_IN_QUESTION
                         and (share or 0.0) <= SEVERE_SHARE):
         return ()
-    return tuple(ways_on(share, training=facts.training).values())
+    return tuple(replace(one, when=say(one.when), deed=say(one.deed), more=say(one.more))
+                 for one in ways_on(share, training=facts.training).values())
 
 
 def _disagreement(facts: BlockFacts) -> str:
-    told = {(policy.rule.retain, policy.action if policy.rule.retain is None else "")
+    told_ = {(policy.rule.retain, policy.action if policy.rule.retain is None else "")
             for policy in facts.policies}
-    if len(told) < 2:
+    if len(told_) < 2:
         return ""
     numbers = _numbers(facts)
     if not numbers:
-        return "No published rule gives a number of nodes here. Choose with your adviser."
-    spread = ""
+        return say("No published rule gives a number of nodes here. Choose with your adviser.")
+    told = []
     if len(set(numbers)) > 1:
-        spread = f": from {number(numbers[0])} to {number(numbers[-1])} nodes a vine"
+        told.append(say("from {low} to {high} nodes a vine", low=number(numbers[0]),
+                        high=number(numbers[-1])))
     silent = sum(policy.rule.retain is None for policy in facts.policies)
     if silent:
-        spread += f"{';' if spread else ':'} {count(silent, 'rule gives', 'rules give')} no number"
-    return f"Published rules do not agree here{spread}. Choose with your adviser."
+        told.append(say_n("{n} rule gives no number", "{n} rules give no number", silent))
+    if not told:
+        return say("Published rules do not agree here. Choose with your adviser.")
+    return say("Published rules do not agree here: {spread}. Choose with your adviser.",
+               spread="; ".join(told))
 
 
 def _numbers(facts: BlockFacts) -> list[float]:
@@ -380,6 +399,6 @@ def _why(facts: BlockFacts) -> str:
     """Say why rules differ by more than the sample's own range."""
     if not facts.rules_apart:
         return ""
-    return ("They differ by more than the sample's own range: steps jump at their edges, adding "
-            "the share dead makes up for less than was lost, dividing by the share alive for all "
-            "of it.")
+    return say("They differ by more than the sample's own range: steps jump at their edges, adding "
+               "the share dead makes up for less than was lost, dividing by the share alive for "
+               "all of it.")

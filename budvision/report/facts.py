@@ -11,7 +11,8 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from budvision.report.kept import arrangement_words, basal_words
+from budvision.language import mark, say
+from budvision.report.kept import arrangement_words, basal_words, kept_words
 from budvision.report.misread import CorrectedFacts
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Band, Policy
@@ -37,9 +38,9 @@ __all__ = [
 ]
 
 RULES = {
-    "band": "band of the policy",
-    "exact": "normal / share alive",
-    "crop_potential": "normal / crop potential",
+    "band": mark("band of the policy"),
+    "exact": mark("normal / share alive"),
+    "crop_potential": mark("normal / crop potential"),
 }
 
 
@@ -309,7 +310,7 @@ def result_facts(
     )
     return BlockFacts(
         block=result.block, n_buds=result.n_buds, n_canes=result.n_canes,
-        tissues=tuple(_tissue(tissue.value, row) for tissue, row in result.tissues.items()),
+        tissues=tuple(_tissue(say(tissue.value), row) for tissue, row in result.tissues.items()),
         crop_share=None if crop.share is None or crop.low is None or crop.high is None
         else (crop.share, crop.low, crop.high),
         secondary_crop=crop.secondary_crop,
@@ -321,7 +322,7 @@ def result_facts(
         band=band.name if band else "", action=band.action if band else "", policy=policy.title,
         policy_source=policy.source, more_buds=result.more_buds, normal_nodes=normal,
         rules=tuple(
-            _rule(RULES[rule], nodes, note=band.action if rule == "band" and band else "")
+            _rule(say(RULES[rule]), nodes, note=band.action if rule == "band" and band else "")
             for rule, nodes in result.nodes.items()
         ),
         continuous=_continuous(primary, result, normal), policies=compared,
@@ -329,9 +330,9 @@ def result_facts(
         weighting=result.weighting, warnings=result.warnings, notes=result.notes,
         confidence=primary.confidence,
         arrangement=arrangement_words(own.retain if band else None, training),
-        kept="" if training is None else training.kept,
+        kept=kept_words(training),
         training="" if training is None else training.kind,
-        beyond=None if beyond is None else part_facts("further out", beyond),
+        beyond=None if beyond is None else part_facts(say("further out"), beyond),
         basal="" if training is None else basal_words(cultivar_class),
     )
 
@@ -381,6 +382,6 @@ def _continuous(
     low, at, high = (
         round_nodes(add_share_dead(normal, m)) for m in (primary.low, share, primary.high))
     return (
-        RuleFacts("adding the share dead", at, low, high),
-        RuleFacts("dividing by the share alive", exact.retain, exact.low, exact.high),
+        RuleFacts(say("adding the share dead"), at, low, high),
+        RuleFacts(say("dividing by the share alive"), exact.retain, exact.low, exact.high),
     )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 
 from budvision.errors import InputError
+from budvision.language import say
 from budvision.report.canvas import (
     ACCENT,
     LINES,
@@ -58,13 +59,12 @@ class ShareRow:
     def words(self) -> str:
         """Return the row as a sentence part."""
         if self.share is None or self.low is None or self.high is None:
-            text = f"{self.label}: nothing judged yet"
+            text = say("{label}: nothing judged yet", label=self.label)
         else:
-            text = (
-                f"{self.label}: {percent(self.share)} dead "
-                f"({percent_range(self.low, self.high)}) of {self.n_judged}"
-            )
-        return f"{text}, {self.n_waiting} waiting" if self.n_waiting else text
+            text = say("{label}: {share} dead ({span}) of {n}", label=self.label,
+                       share=percent(self.share), span=percent_range(self.low, self.high),
+                       n=self.n_judged)
+        return say("{text}, {n} waiting", text=text, n=self.n_waiting) if self.n_waiting else text
 
 
 def _whisker(
@@ -118,8 +118,8 @@ def draw_intervals(
     need(rows, title)
     alt = f"{title}. " + "; ".join(row.words() for row in rows) + "."
     if bands is not None:
-        alt += " Bands: " + ", ".join(
-            f"{name} {percent_range(low, high)}" for name, low, high in bands.spans()) + "."
+        alt += " " + say("Bands: {each}.", each=", ".join(
+            f"{name} {percent_range(low, high)}" for name, low, high in bands.spans()))
     with drawing():
         figure = new_figure(width_mm, 15.0 + 7.0 * len(rows))
         axes = figure.add_subplot()
@@ -130,12 +130,12 @@ def draw_intervals(
         for i, row in enumerate(rows):
             _whisker(axes, float(i), row, upright=False, tissue="primary")
             if row.share is None:
-                note = f"nothing judged yet, {row.n_waiting} waiting"
+                note = say("nothing judged yet, {n} waiting", n=row.n_waiting)
                 axes.text(0.01, i, note, va="center", fontsize=7.5, color=QUIET, style="italic")
         axes.set_yticks(range(len(rows)), [clip(row.label, 34) for row in rows])
         axes.tick_params(axis="y", length=0, pad=9)
         percent_axis(axes.xaxis, step=0.2)
-        axes.set_xlabel("share of buds dead, with interval")
+        axes.set_xlabel(say("share of buds dead, with interval"))
         return finish(figure, title, alt)
 
 
@@ -197,6 +197,6 @@ def draw_positions(
             figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
         axes.set_xticks(range(len(labels)), [clip(label, 14) for label in labels])
         axes.set_xlabel(axis)
-        axes.set_ylabel("share dead")
+        axes.set_ylabel(say("share dead"))
         percent_axis(axes.yaxis, step=0.2)
         return finish(figure, title, alt)

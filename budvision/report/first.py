@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from budvision.language import say
 from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
 from budvision.report.readers import other_band_words
 from budvision.report.words import and_list, number, percent, percent_range
@@ -27,9 +28,12 @@ def unjudged_words(primary: TissueFacts, *, lead: bool) -> str:
     if bounds is None or (primary.n_missing / total > _MANY_UNJUDGED) != lead:
         return ""
     low, high = bounds
-    return (f"{'Only ' if lead else ''}{primary.n_judged} of {total} primaries could be judged. If "
-            f"all the others were live {percent(low)} would be dead, if all were dead "
-            f"{percent(high)}.")
+    values = {"n": primary.n_judged, "total": total, "low": percent(low), "high": percent(high)}
+    if lead:
+        return say("Only {n} of {total} primaries could be judged. If all the others were live "
+                   "{low} would be dead, if all were dead {high}.", **values)
+    return say("{n} of {total} primaries could be judged. If all the others were live {low} would "
+               "be dead, if all were dead {high}.", **values)
 
 
 def zones_differ(facts: BlockFacts) -> bool:
@@ -41,10 +45,10 @@ def _zones(facts: BlockFacts) -> str:
     """Say that zones need different pruning, where the policy says different things of them."""
     if not zones_differ(facts):
         return ""
-    each = and_list([f"{zone.name} {percent(zone.primary.share)} dead"
+    each = and_list([say("{name} {share} dead", name=zone.name, share=percent(zone.primary.share))
                      for zone in facts.zones if zone.action])
-    return (f"The zones need different pruning: {each}. One number for the whole block fits none "
-            "of them.")
+    return say("The zones need different pruning: {each}. One number for the whole block fits none "
+               "of them.", each=each)
 
 
 def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:
@@ -60,21 +64,26 @@ def _edge(facts: BlockFacts, primary: TissueFacts) -> str:
     if len(touched) < 2 or primary.low is None or primary.high is None:
         return ""
     edges = [band.high for band in touched[:-1]]
-    named = and_list([number(100 * edge) for edge in edges]) + " %"
+    named = and_list([number(100 * edge) for edge in edges])
     each = " ".join(
-        f"{percent_range(band.low, band.high)} dead: {_deed(band)}" for band in touched)
+        say("{span} dead: {deed}", span=percent_range(band.low, band.high), deed=_deed(band))
+        for band in touched)
     smooth = ", ".join(
-        f"{number(rule.retain)} by {rule.name}" for rule in facts.continuous
+        say("{n} by {rule}", n=number(rule.retain), rule=rule.name) for rule in facts.continuous
         if rule.retain is not None)
     return " ".join(part for part in (
         _one_bud(facts, primary)
-        or f"The sample cannot tell on which side of {named} dead the block lies.",
-        each, f"Nodes a vine by rules without steps: {smooth}." if smooth else "") if part)
+        or say("The sample cannot tell on which side of {edges} % dead the block lies.",
+               edges=named),
+        each, say("Nodes a vine by rules without steps: {each}.", each=smooth) if smooth else "")
+        if part)
 
 
 def _deed(band: BandFacts) -> str:
-    nodes = f" ({number(band.nodes)} nodes)" if band.nodes is not None else ""
-    return f"{band.action.rstrip('.')}{nodes}."
+    action = say(band.action).rstrip(".")
+    if band.nodes is None:
+        return f"{action}."
+    return say("{action} ({n} nodes).", action=action, n=number(band.nodes))
 
 
 def _one_bud(facts: BlockFacts, primary: TissueFacts) -> str:
@@ -82,8 +91,8 @@ def _one_bud(facts: BlockFacts, primary: TissueFacts) -> str:
     if edge is None or edge.buds_to_cross != 1 or primary.share is None:
         return ""
     if facts.weighting is not None and facts.weighting.applied:
-        return (f"One bud of {primary.n_judged} decides here: the share found lies next to the "
-                f"edge at {number(100 * edge.share)} %.")
+        return say("One bud of {n} decides here: the share found lies next to the edge at {edge} "
+                   "%.", n=primary.n_judged, edge=number(100 * edge.share))
     other = primary.n_dead + (-1 if facts.band == edge.above.name else 1)
-    return (f"One bud decides here: with {other} dead of {primary.n_judged} instead of "
-            f"{primary.n_dead} the block would lie in another band.")
+    return say("One bud decides here: with {other} dead of {n} instead of {n_dead} the block would "
+               "lie in another band.", other=other, n=primary.n_judged, n_dead=primary.n_dead)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from budvision.language import say
 from budvision.report.words import count, number
 from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.training import BASAL_FRUIT, Training
 
-__all__ = ["arrangement_words", "basal_words"]
+__all__ = ["arrangement_words", "basal_words", "kept_words"]
 
 
 def arrangement_words(retain: float | None, training: Training | None) -> str:
@@ -14,14 +15,23 @@ def arrangement_words(retain: float | None, training: Training | None) -> str:
     if training is None or retain is None:
         return ""
     plan = lay_out(retain, training.nodes)
-    kind = count(plan.count, training.kind)
+    kind = count(plan.count, "cane") if training.kind == "cane" else count(plan.count, "spur")
     if plan.total == retain:
-        return f"{number(retain)} nodes are {kind} of {plan.each} nodes."
-    return (f"{number(retain)} nodes are about {kind} of {plan.each} nodes, which make "
-            f"{plan.total}.")
+        return say("{retain} nodes are {canes} of {each} nodes.", retain=number(retain),
+                   canes=kind, each=plan.each)
+    return say("{retain} nodes are about {canes} of {each} nodes, which make {total}.",
+               retain=number(retain), canes=kind, each=plan.each, total=plan.total)
 
 
 def basal_words(cultivar_class: str) -> str:
     """Return what is published of the fruit of the basal nodes of a cultivar class."""
     known = BASAL_FRUIT.get(cultivar_class)
-    return "" if known is None else f"Fruit of the nodes kept: {known.words} ({known.source}.)"
+    return "" if known is None else say("Fruit of the nodes kept: {words} ({source}.)",
+                                        words=say(known.words), source=known.source)
+
+
+def kept_words(training: Training | None) -> str:
+    """Return the nodes that pruning keeps, counted from the base; empty where not known."""
+    if training is None:
+        return ""
+    return say("node 1") if training.nodes == 1 else say("nodes 1 to {n}", n=training.nodes)

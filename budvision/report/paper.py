@@ -1,7 +1,8 @@
 """Paper through typst: the only module that knows it. A template and its data become a PDF.
 
 Templates lie in `report/templates`. A template reads its data with
-``json(bytes(sys.inputs.data))`` and its page size from ``sys.inputs.paper``; text reaches the
+``json(bytes(sys.inputs.data))``, its page size from ``sys.inputs.paper`` and the language from
+``sys.inputs.lang``, with the words of its own messages in ``sys.inputs.said``; text reaches the
 page as text, never as markup. Fonts are the ones that typst and matplotlib carry (Libertinus
 Serif, DejaVu Sans, DejaVu Sans Mono), so that a page looks the same on every machine, and they
 are embedded in the PDF.
@@ -10,6 +11,7 @@ are embedded in the PDF.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib import resources
@@ -19,11 +21,17 @@ from tempfile import TemporaryDirectory
 import typst
 
 from budvision.errors import NotFoundError, UsageError
+from budvision.language import spoken, words_in
 
-__all__ = ["PAPERS", "compile_pdf"]
+__all__ = ["PAPERS", "compile_pdf", "paper_messages"]
 
 PAPERS: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 """Paper sizes by name: width and height in millimetres (ISO 216; ANSI/ASME Y14.1)."""
+
+
+def paper_messages(template: str) -> frozenset[str]:
+    """Return the messages of a template's text: what it says by ``t("...")``."""
+    return frozenset(re.findall(r'\bt\("((?:[^"\\]|\\.)*)"\)', template))
 
 
 @cache
@@ -82,11 +90,13 @@ def compile_pdf(
             f"there is no template {template!r}", expected=f"one of {', '.join(sorted(known))}",
             where="compile_pdf",
         )
+    template_text = known[name].decode()
     with TemporaryDirectory(prefix="budvision-") as folder:
         for file, content in {**(files or {}), **known}.items():
             (Path(folder) / file).write_bytes(content)
         made: bytes = typst.compile(
             str(Path(folder) / name), root=folder, format="pdf", font_paths=_fonts(),
-            sys_inputs={"data": json.dumps(data), "paper": paper},
+            sys_inputs={"data": json.dumps(data), "paper": paper, "lang": spoken(),
+                        "said": json.dumps(words_in(spoken(), paper_messages(template_text)))},
         )
     return made

@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+from budvision.language import say, say_n
 from budvision.report.facts import BlockFacts, TissueFacts
 from budvision.report.misread import LEAST_KNOWN, CorrectedFacts, ReaderErrors
-from budvision.report.words import count, percent, percent_range
+from budvision.report.words import percent, percent_range
 
 __all__ = ["corrected_words", "other_band_words", "reader_words"]
 
@@ -15,30 +16,37 @@ def corrected_words(facts: BlockFacts, primary: TissueFacts) -> str:
     told = facts.corrected
     if told is None:
         return ""
-    waits = "" if not told.n_open else (
-        f" {count(told.n_open, 'primary', 'primaries')} on which two readers differ "
-        f"{'waits' if told.n_open == 1 else 'wait'} to be settled.")
+    waits = "" if not told.n_open else say_n(
+        "{n} primary on which two readers differ waits to be settled.",
+        "{n} primaries on which two readers differ wait to be settled.", told.n_open)
+    return " ".join(part for part in (*_corrected(told, primary), waits) if part)
+
+
+def _corrected(told: CorrectedFacts, primary: TissueFacts) -> tuple[str, ...]:
     if told.by_chance:
-        return f"Readers do no better than chance: the share dead says nothing.{waits}"
+        return (say("Readers do no better than chance: the share dead says nothing."),)
     if told.share is None or told.low is None or told.high is None:
-        return (f"How often readers err: too few to tell ({told.n_dead} dead and {told.n_live} "
-                f"live primaries known from two readings, {LEAST_KNOWN} of each are needed)."
-                f"{waits}")
-    return (f"{_errors(told)} With these errors taken out about {percent(told.share)} are dead "
-            f"({percent_range(told.low, told.high)}) instead of {percent(primary.share)}; errors "
-            f"that two readers share stay hidden.{waits}")
+        return (say("How often readers err: too few to tell ({n_dead} dead and {n_live} live "
+                    "primaries known from two readings, {needed} of each are needed).",
+                    n_dead=told.n_dead, n_live=told.n_live, needed=LEAST_KNOWN),)
+    return (
+        say("Second readings show that readers took {dead_wrong} of {n_dead} dead primaries for "
+            "live and {live_wrong} of {n_live} live ones for dead.", dead_wrong=told.dead_wrong,
+            n_dead=told.n_dead, live_wrong=told.live_wrong, n_live=told.n_live),
+        say("With these errors taken out about {share} are dead ({span}) instead of {raw}; errors "
+            "that two readers share stay hidden.", share=percent(told.share),
+            span=percent_range(told.low, told.high), raw=percent(primary.share)))
 
 
 def reader_words(reader: ReaderErrors) -> str:
     """Return one person's errors for the program lead; they never stand on a grower's paper."""
-    few = "" if reader.enough else ": too few to tell"
-    return (f"{reader.person}: {reader.dead_wrong} of {reader.n_dead} dead primaries read live, "
-            f"{reader.live_wrong} of {reader.n_live} live ones read dead{few}")
-
-
-def _errors(told: CorrectedFacts) -> str:
-    return (f"Second readings show that readers took {told.dead_wrong} of {told.n_dead} dead "
-            f"primaries for live and {told.live_wrong} of {told.n_live} live ones for dead.")
+    values = {"person": reader.person, "dead_wrong": reader.dead_wrong, "n_dead": reader.n_dead,
+              "live_wrong": reader.live_wrong, "n_live": reader.n_live}
+    if reader.enough:
+        return say("{person}: {dead_wrong} of {n_dead} dead primaries read live, {live_wrong} of "
+                   "{n_live} live ones read dead", **values)
+    return say("{person}: {dead_wrong} of {n_dead} dead primaries read live, {live_wrong} of "
+               "{n_live} live ones read dead: too few to tell", **values)
 
 
 def other_band_words(facts: BlockFacts, primary: TissueFacts) -> str:
@@ -50,6 +58,7 @@ def other_band_words(facts: BlockFacts, primary: TissueFacts) -> str:
     band = next((b for b in facts.bands if b.low <= share < b.high or b.high >= 1), None)
     if band is None or band.name == facts.band:
         return ""
-    return (f"Readers err: with their errors taken out {percent(share)} "
-            f"({percent_range(told.low, told.high)}) are dead instead of "
-            f"{percent(primary.share)}, which is another band: {band.action.rstrip('.')}.")
+    return say("Readers err: with their errors taken out {share} ({span}) are dead instead of "
+               "{raw}, which is another band: {action}.", share=percent(share),
+               span=percent_range(told.low, told.high), raw=percent(primary.share),
+               action=say(band.action).rstrip("."))

@@ -11,6 +11,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
+from budvision.language import mark, say, say_n
 from budvision.report.answer import (
     NO_NUMBER,
     NODE_HEADS,
@@ -25,10 +26,10 @@ from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.paper import compile_pdf
 from budvision.report.words import (
     and_list,
+    band_name,
     count,
     day_words,
     days_words,
-    plain,
     short,
 )
 
@@ -37,10 +38,10 @@ __all__ = [
 ]
 
 CAUTIONS = (
-    "Consult your local extension or licensed adviser before you prune by this sheet.",
-    "These figures describe the buds that were cut; trunks, canes and other parts of the block "
-    "may have fared better or worse.",
-    "Razor blades cut people: cut away from your hand and cap the blade.",
+    mark("Consult your local extension or licensed adviser before you prune by this sheet."),
+    mark("These figures describe the buds that were cut; trunks, canes and other parts of the "
+         "block may have fared better or worse."),
+    mark("Razor blades cut people: cut away from your hand and cap the blade."),
 )
 MOST_PHOTOS = 8
 _LONGEST_NAME = 90
@@ -98,8 +99,9 @@ def sheet_words(
         remarks=_remarks(facts),
         captions=tuple(short(photo.caption, 60) for photo in facts.photos[:MOST_PHOTOS]),
         small_print=_small_print(facts),
-        cautions=CAUTIONS,
-        printed=f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
+        cautions=tuple(say(text) for text in CAUTIONS),
+        printed=say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
+        else "",
     )
 
 
@@ -137,16 +139,19 @@ def sheet_pdf(
     data = asdict(words) | {
         "photo_files": list(files), "figure": "figure.svg" if figure else "",
         "figure_alt": figure.alt if figure else "",
-        "tissue_heads": TISSUE_HEADS, "tissue_rows": [row.cells() for row in answer.tissues],
-        "node_heads": [*NODE_HEADS, *([f"nodes {answer.area}"] if answer.area else [])],
+        "tissue_heads": [say(head) for head in TISSUE_HEADS],
+        "tissue_rows": [row.cells() for row in answer.tissues],
+        "node_heads": [*(say(head) for head in NODE_HEADS), *(
+            [say("nodes {area}", area=answer.area)] if answer.area else [])],
         "node_rows": [
             [row.name, row.retain, row.span, *([row.per_area] if answer.area else [])]
             for row in answer.nodes
         ],
         "policies": [[short(row.name, 110), _policy_text(row)] for row in answer.policies],
         "history": [
-            f"{line.sampling} ({line.collected or 'day not recorded'}): {line.share} "
-            f"{f'({line.span}) ' if line.span else ''}of {line.n_judged}. {line.change}"
+            say("{sampling} ({day}): {share} of {n}. {change}", sampling=line.sampling,
+                day=line.collected or say("day not recorded"), n=line.n_judged, change=line.change,
+                share=f"{line.share} ({line.span})" if line.span else line.share)
             for line in facts.history[-4:]
         ],
         "lab": short(facts.lab, 60), "lab_phone": short(facts.lab_phone, 30),
@@ -160,9 +165,10 @@ def sheet_pdf(
 
 
 def _policy_text(row: NodeLine) -> str:
-    if row.retain == NO_NUMBER:
+    if row.retain == say(NO_NUMBER):
         return short(row.note, _LONGEST_NOTE)
-    return f"{row.retain} nodes a vine ({row.span})" if row.span else f"{row.retain} nodes a vine"
+    told = say("{n} nodes a vine", n=row.retain)
+    return f"{told} ({row.span})" if row.span else told
 
 
 def sheet_figure(facts: BlockFacts) -> Drawing | None:
@@ -172,17 +178,18 @@ def sheet_figure(facts: BlockFacts) -> Drawing | None:
     bands = None
     if facts.bands:
         bands = BandEdges(
-            tuple(plain(b.name) for b in facts.bands), tuple(b.high for b in facts.bands[:-1]))
+            tuple(band_name(b.name) for b in facts.bands), tuple(b.high for b in facts.bands[:-1]))
     rows = [ShareRow(t.name, t.share, t.low, t.high, t.n_judged) for t in facts.tissues]
-    return draw_intervals(rows, title=f"Dead buds in {facts.block}", bands=bands, width_mm=175.0)
+    return draw_intervals(rows, title=say("Dead buds in {block}", block=facts.block), bands=bands,
+                          width_mm=175.0)
 
 
 def _place(facts: BlockFacts, units: str) -> str:
     parts = [short(facts.site, 60), short(facts.cultivar, 50)]
     if facts.collected_on:
-        parts.append(f"canes collected {day_words(facts.collected_on, units=units)}")
+        parts.append(say("canes collected {day}", day=day_words(facts.collected_on, units=units)))
     if facts.sampling:
-        parts.append(f"sampling “{short(facts.sampling, 40)}”")
+        parts.append(say("sampling “{name}”", name=short(facts.sampling, 40)))
     return " · ".join(part for part in parts if part)
 
 
@@ -194,11 +201,13 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
             f"{days_words(r.first, r.last, units=units)})"
             for r in facts.readers
         ]
-        lines.append(f"Every call was made by a person: {and_list(named, most=4)}.")
+        lines.append(say("Every call was made by a person: {people}.",
+                         people=and_list(named, most=4)))
     else:
-        lines.append("Nobody has called a bud of this block yet.")
+        lines.append(say("Nobody has called a bud of this block yet."))
     if facts.n_photos:
-        lines.append(f"{count(facts.n_photos, 'photograph')} of cuts are kept.")
+        lines.append(say_n("{n} photograph of cuts are kept.", "{n} photographs of cuts are kept.",
+                           facts.n_photos))
     return tuple(lines)
 
 
@@ -207,8 +216,8 @@ def _small_print(facts: BlockFacts) -> tuple[str, ...]:
     lines = [short(text, _LONGEST_NOTE) for text in facts.notes if _technical(text)]
     if facts.photos:
         marks = ", ".join(photo.mark for photo in facts.photos[:MOST_PHOTOS])
-        lines.append("P, S and T are the primary, secondary and tertiary bud. Files of the "
-                     f"photographs begin with {marks}.")
+        lines.append(say("P, S and T are the primary, secondary and tertiary bud. Files of the "
+                         "photographs begin with {marks}.", marks=marks))
     return tuple(lines)
 
 
@@ -224,23 +233,27 @@ def _open_buds(facts: BlockFacts) -> tuple[str, ...]:
     lines = []
     if facts.waiting:
         n = len(facts.waiting)
+        values = {"named": _named(facts.waiting)}
         lines.append(
-            f"{count(n, 'bud waits', 'buds wait')} for a person and "
-            f"{'is' if n == 1 else 'are'} not counted"
-            f"{f' ({facts.n_unseen} not photographed)' if facts.n_unseen else ''}: "
-            f"{_named(facts.waiting)}."
+            say_n("{n} bud waits for a person and is not counted ({unseen} not photographed): "
+                  "{named}.",
+                  "{n} buds wait for a person and are not counted ({unseen} not photographed): "
+                  "{named}.", n, unseen=facts.n_unseen, **values) if facts.n_unseen else
+            say_n("{n} bud waits for a person and is not counted: {named}.",
+                  "{n} buds wait for a person and are not counted: {named}.", n, **values)
         )
     if facts.left_out:
-        lines.append(
-            f"The primary of {count(len(facts.left_out), 'bud')} could not be called for sure and "
-            f"is left out of the share: {_named(facts.left_out)}."
-        )
+        lines.append(say_n(
+            "The primary of {n} bud could not be called for sure and is left out of the share: "
+            "{named}.",
+            "The primary of {n} buds could not be called for sure and is left out of the share: "
+            "{named}.", len(facts.left_out), named=_named(facts.left_out)))
     others = [name for name in facts.unsure if name not in facts.left_out]
     if others:
-        lines.append(
-            f"In {count(len(others), 'bud')} a secondary or tertiary could not be called for "
-            f"sure: {_named(others)}."
-        )
+        lines.append(say_n(
+            "In {n} bud a secondary or tertiary could not be called for sure: {named}.",
+            "In {n} buds a secondary or tertiary could not be called for sure: {named}.",
+            len(others), named=_named(others)))
     return tuple(lines)
 
 
@@ -250,4 +263,4 @@ def _remarks(facts: BlockFacts) -> tuple[str, ...]:
     if len(all_) <= _MOST_REMARKS:
         return tuple(all_)
     rest = len(all_) - _MOST_REMARKS + 1
-    return (*all_[: _MOST_REMARKS - 1], f"{rest} more remarks stand in the appendix.")
+    return (*all_[: _MOST_REMARKS - 1], say("{n} more remarks stand in the appendix.", n=rest))

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from budvision.errors import NothingToDoError
+from budvision.language import say, say_n
 from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, BudLine
 from budvision.report.paper import compile_pdf
@@ -55,14 +56,12 @@ def program_summary_pdf(
     n_waiting = sum(len(facts.waiting) for facts in blocks)
     n_judged = sum(facts.tissues[0].n_judged for facts in blocks if facts.tissues)
     lead = [
-        f"{count(len(blocks), 'block')}, {count(n_judged, 'primary bud')} judged live or dead by "
-        "people."
+        say("{blocks}, {buds} judged live or dead by people.", blocks=count(len(blocks), "block"),
+            buds=count(n_judged, "primary bud"))
     ]
     if n_waiting:
-        lead.append(
-            f"{count(n_waiting, 'bud waits', 'buds wait')} for a person and "
-            f"{'is' if n_waiting == 1 else 'are'} not counted."
-        )
+        lead.append(say_n("{n} bud waits for a person and is not counted.",
+                          "{n} buds wait for a person and are not counted.", n_waiting))
     edges = [band.high for band in blocks[0].bands[:-1]]
     shared = all([band.high for band in facts.bands[:-1]] == edges for facts in blocks)
     data = {
@@ -70,8 +69,9 @@ def program_summary_pdf(
         "lead": lead,
         "edges": edges if shared else [],
         "rows": [_row(facts, units) for facts in blocks],
-        "cautions": list(CAUTIONS[:2]),
-        "printed": f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
+        "cautions": [say(text) for text in CAUTIONS[:2]],
+        "printed": say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
+        else "",
     }
     return compile_pdf("program_summary", data, paper=paper)
 
@@ -88,7 +88,7 @@ def _row(facts: BlockFacts, units: str) -> dict[str, object]:
         "block": short(facts.block, 60),
         "place": " · ".join(place),
         "judged": str(first.n_live + first.n_dead) if first else "0",
-        "share": first.share if first else NO_RESULT,
+        "share": first.share if first else say(NO_RESULT),
         "range": first.span if first else "",
         "ends": list(first.ends) if first and first.ends else [],
         "band": words.band,
@@ -136,8 +136,9 @@ def appendix_pdf(
         "place": " · ".join(short(part, 80) for part in place),
         "rows": [_bud(line) for line in facts.appendix],
         "remarks": [short(text, 2000) for text in (*facts.warnings, *facts.notes) if text.strip()],
-        "cautions": list(CAUTIONS[:2]),
-        "printed": f"Printed {day_words(printed_on, units=units)}" if printed_on else "",
+        "cautions": [say(text) for text in CAUTIONS[:2]],
+        "printed": say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
+        else "",
     }
     return compile_pdf("bud_appendix", data, paper=paper)
 

@@ -6,10 +6,11 @@ import datetime as dt
 from collections.abc import Sequence
 
 from budvision.errors import UsageError
+from budvision.language import grouped, locale_day, percent_text, say, say_n
 
 __all__ = [
-    "UNITS", "and_list", "check_units", "count", "day_words", "days_words", "ends", "number",
-    "percent", "percent_range", "plain", "short",
+    "UNITS", "and_list", "band_name", "check_units", "count", "day_words", "days_words", "ends",
+    "number", "percent", "percent_range", "plain", "short",
 ]
 
 UNITS = ("metric", "us")
@@ -45,12 +46,12 @@ def percent(share: float | None) -> str:
     ('35 %', 'under 1 %', '0 %', 'not known')
     """
     if share is None:
-        return "not known"
+        return say("not known")
     if 0.0 < share < 0.005:
-        return "under 1 %"
+        return say("under 1 %")
     if 0.995 <= share < 1.0:
-        return "over 99 %"
-    return f"{_half_up(share * 100)} %"
+        return say("over 99 %")
+    return percent_text(_half_up(share * 100))
 
 
 def percent_range(low: float, high: float) -> str:
@@ -61,7 +62,7 @@ def percent_range(low: float, high: float) -> str:
     >>> percent_range(0.264, 0.4475)
     '26 to 45 %'
     """
-    return f"{_half_up(low * 100)} to {_half_up(high * 100)} %"
+    return say("{low} to {high}", low=_half_up(low * 100), high=percent_text(_half_up(high * 100)))
 
 
 def _half_up(value: float) -> int:
@@ -76,10 +77,7 @@ def number(value: float | None, digits: int = 0) -> str:
     >>> number(61.54), number(12345.6), number(2.345, 1), number(None)
     ('62', '12 346', '2.3', 'not known')
     """
-    if value is None:
-        return "not known"
-    text = f"{value:,.{digits}f}"
-    return text.replace(",", "" if abs(value) < 10_000 else " ")
+    return say("not known") if value is None else grouped(value, digits)
 
 
 def ends(low: float | None, high: float | None) -> str:
@@ -91,10 +89,12 @@ def ends(low: float | None, high: float | None) -> str:
     ('54 to 80', '54', '40 or more', 'up to 55', '')
     """
     if low is None:
-        return "" if high is None else f"up to {number(high)}"
+        return "" if high is None else say("up to {high}", high=number(high))
     if high is None:
-        return f"{number(low)} or more"
-    return number(low) if number(low) == number(high) else f"{number(low)} to {number(high)}"
+        return say("{low} or more", low=number(low))
+    if number(low) == number(high):
+        return number(low)
+    return say("{low} to {high}", low=number(low), high=number(high))
 
 
 def count(n: int, one: str, many: str = "") -> str:
@@ -105,7 +105,7 @@ def count(n: int, one: str, many: str = "") -> str:
     >>> count(1, "bud"), count(3, "bud"), count(2, "entry", "entries")
     ('1 bud', '3 buds', '2 entries')
     """
-    return f"{n} {one if n == 1 else many or one + 's'}"
+    return say_n(f"{{n}} {one}", f"{{n}} {many or one + 's'}", n)
 
 
 def and_list(items: Sequence[str], *, most: int = 0) -> str:
@@ -117,16 +117,10 @@ def and_list(items: Sequence[str], *, most: int = 0) -> str:
     ('a, b and c', 'a, b and 2 more')
     """
     if most and len(items) > most:
-        return ", ".join(items[:most]) + f" and {len(items) - most} more"
+        return say("{items} and {n} more", items=", ".join(items[:most]), n=len(items) - most)
     if len(items) < 2:
         return "".join(items)
-    return ", ".join(items[:-1]) + " and " + items[-1]
-
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September",
-    "October", "November", "December",
-)
+    return say("{items} and {last}", items=", ".join(items[:-1]), last=items[-1])
 
 
 def day_words(day: dt.date | None, *, units: str = "metric") -> str:
@@ -138,9 +132,8 @@ def day_words(day: dt.date | None, *, units: str = "metric") -> str:
     ('3 February 2026', 'February 3, 2026')
     """
     if day is None:
-        return "day not recorded"
-    month = _MONTHS[day.month - 1]
-    return f"{month} {day.day}, {day.year}" if units == "us" else f"{day.day} {month} {day.year}"
+        return say("day not recorded")
+    return locale_day(day, us=units == "us")
 
 
 def days_words(first: dt.date, last: dt.date, *, units: str = "metric") -> str:
@@ -153,7 +146,8 @@ def days_words(first: dt.date, last: dt.date, *, units: str = "metric") -> str:
     """
     if first == last:
         return day_words(first, units=units)
-    return f"{day_words(first, units=units)} to {day_words(last, units=units)}"
+    return say("{first} to {last}", first=day_words(first, units=units),
+               last=day_words(last, units=units))
 
 
 def short(text: str, length: int) -> str:
@@ -177,3 +171,14 @@ def plain(name: str) -> str:
     'retain more'
     """
     return name.replace("_", " ").replace("-", " ")
+
+
+def band_name(name: str) -> str:
+    """Return a band's name as words of the spoken language.
+
+    Examples
+    --------
+    >>> band_name("retain_more")
+    'retain more'
+    """
+    return say(plain(name))

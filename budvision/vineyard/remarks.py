@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from budvision.language import say, say_n
 from budvision.vineyard.potential import CropShares
 from budvision.vineyard.results import Reach, TissueResult
 from budvision.vineyard.strata import Weighting
@@ -34,31 +35,29 @@ def remarks(
     primary = tissues[Tissue.PRIMARY]
     notes, warnings = _of_units(tissues, prior_icc)
     if primary.mortality is None:
-        warnings.append("No primary was called live or dead: there is no mortality, band or count.")
+        warnings.append(say("No primary was called live or dead: there is no mortality, band or "
+                            "count."))
     elif reach is not None:
-        notes.append(
-            f"Even {reach.buds} more buds would leave the band open: the share found is on, or "
-            "close to, the edge of a band."
-        )
+        notes.append(say(
+            "Even {n} more buds would leave the band open: the share found is on, or close to, the "
+            "edge of a band.", n=reach.buds))
     if (primary.unsure_share or 0) > UNSURE_TO_WARN:
-        warnings.append(
-            f"{primary.n_unsure} of {primary.n_unsure + primary.n_judged} primaries are unsure: "
-            f"with all that nobody could judge live, {primary.if_missing_live or 0:.0%} are dead; "
-            f"with all of them dead, {primary.if_missing_dead or 0:.0%}."
-        )
+        warnings.append(say(
+            "{n} of {total} primaries are unsure: with all that nobody could judge live, {low} are "
+            "dead; with all of them dead, {high}.", n=primary.n_unsure,
+            total=primary.n_unsure + primary.n_judged, low=f"{primary.if_missing_live or 0:.0%}",
+            high=f"{primary.if_missing_dead or 0:.0%}"))
     if crop.unknown[at]:
-        notes.append(
+        notes.append(say(
             "No secondary under a dead primary was judged: the crop potential counts them as "
-            "bearing nothing, and its upper end counts them as live."
-        )
+            "bearing nothing, and its upper end counts them as live."))
     elif crop.n_filled[at]:
-        notes.append(
-            f"{int(crop.n_filled[at])} dead primaries have no judged secondary; they are taken to "
-            "be like the others."
-        )
+        notes.append(say(
+            "{n} dead primaries have no judged secondary; they are taken to be like the others.",
+            n=int(crop.n_filled[at])))
     left_out = sum(row.n_other_cause for row in tissues.values())
     if left_out:
-        notes.append(f"{left_out} tissues dead for another cause than cold are left out.")
+        notes.append(say("{n} tissues dead for another cause than cold are left out.", n=left_out))
     if weighting is not None:
         warnings += _of_weights(weighting, primary.unit)
     return tuple(notes), tuple(warnings)
@@ -72,35 +71,44 @@ def _of_units(
     warnings: list[str] = []
     if primary.n_units == 1:
         warnings.append(
-            f"All buds come from one {primary.unit}, so the sample cannot show how {primary.unit}s "
-            f"differ; the interval rests on an assumed likeness (icc {prior_icc:g}) alone."
-        )
+            say("All buds come from one vine, so the sample cannot show how vines differ; the "
+                "interval rests on an assumed likeness (icc {icc}) alone.", icc=f"{prior_icc:g}")
+            if primary.unit == "vine" else
+            say("All buds come from one cane, so the sample cannot show how canes differ; the "
+                "interval rests on an assumed likeness (icc {icc}) alone.", icc=f"{prior_icc:g}"))
     elif primary.few_units and primary.n_units:
         warnings.append(
-            f"The buds come from {primary.n_units} {primary.unit}s only: few to judge a block by, "
-            "and the interval is wide for it."
-        )
-    unseen = [name.value for name, row in tissues.items() if row.design_effect_from_prior]
+            say("The buds come from {n} vines only: few to judge a block by, and the interval is "
+                "wide for it.", n=primary.n_units) if primary.unit == "vine" else
+            say("The buds come from {n} canes only: few to judge a block by, and the interval is "
+                "wide for it.", n=primary.n_units))
+    unseen = [say(name.value) for name, row in tissues.items() if row.design_effect_from_prior]
     if unseen:
+        values = {"tissues": ", ".join(unseen), "icc": f"{prior_icc:g}"}
         notes.append(
-            f"The interval for {', '.join(unseen)} rests on an assumed likeness of buds of one "
-            f"{primary.unit} (icc {prior_icc:g}), because the sample cannot show it."
-        )
+            say("The interval for {tissues} rests on an assumed likeness of buds of one vine (icc "
+                "{icc}), because the sample cannot show it.", **values)
+            if primary.unit == "vine" else
+            say("The interval for {tissues} rests on an assumed likeness of buds of one cane (icc "
+                "{icc}), because the sample cannot show it.", **values))
     return notes, warnings
 
 
 def _of_weights(weighting: Weighting, unit: str) -> list[str]:
-    what = "zone" if weighting.by == "zone" else "vine-size class"
+    by_zone = weighting.by == "zone"
     if not weighting.applied:
-        return [f"No {what} with a known share was sampled: nothing is weighted."]
+        return [say("No zone with a known share was sampled: nothing is weighted.") if by_zone else
+                say("No vine-size class with a known share was sampled: nothing is weighted.")]
     told = []
     if weighting.n_without:
-        s = "" if weighting.n_without == 1 else "s"
-        told.append(f"{weighting.n_without} {unit}{s} without a {what} that has a share: not "
-                    "counted.")
-    if weighting.unsampled:
+        units = (say_n("{n} vine", "{n} vines", weighting.n_without) if unit == "vine" else
+                 say_n("{n} cane", "{n} canes", weighting.n_without))
         told.append(
-            f"Not sampled: {', '.join(weighting.unsampled)}, {weighting.unsampled_weight:.0%} of "
-            "the block. The answer is of the rest."
-        )
+            say("{units} without a zone that has a share: not counted.", units=units) if by_zone
+            else say("{units} without a vine-size class that has a share: not counted.",
+                     units=units))
+    if weighting.unsampled:
+        told.append(say("Not sampled: {names}, {share} of the block. The answer is of the rest.",
+                        names=", ".join(weighting.unsampled),
+                        share=f"{weighting.unsampled_weight:.0%}"))
     return told

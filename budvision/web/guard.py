@@ -19,6 +19,7 @@ from werkzeug.wrappers import Response as PlainResponse
 from budvision.files import write_whole
 from budvision.store.backups import backup_reminder
 from budvision.version import __version__
+from budvision.web import language
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -118,6 +119,7 @@ def shield(
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     CSRFProtect(app)
+    language.install(app)
     app.after_request(_headers)
     if https:
         app.after_request(_only_https)

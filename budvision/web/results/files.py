@@ -1,4 +1,4 @@
-"""Downloads: results as CSV, JSON and XLSX, sheets and appendices as PDF."""
+"""Downloads: results as CSV, JSON and XLSX (always in English), sheets and appendices as PDF."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import json
 from flask import Response, request
 from flask.typing import ResponseReturnValue
 
+from budvision.language import speaking
 from budvision.web.current import current_season
 from budvision.web.results.door import asked_sampling, blueprint
 from budvision.workflow.answers import report
@@ -24,13 +25,15 @@ def _file(data: bytes | str, kind: str, name: str) -> Response:
 
 def _form() -> dict[str, str | None]:
     return {"sampling": asked_sampling(), "paper": request.args.get("paper") or None,
-            "units": request.args.get("units") or None}
+            "units": request.args.get("units") or None,
+            "language": request.args.get("language") or None}
 
 
 @blueprint.get("/results.json")
 def results_json() -> ResponseReturnValue:
     """Give the season's results as JSON, the same as `budvision results --json`."""
-    told = results(current_season(), sampling=asked_sampling())
+    with speaking("en"):
+        told = results(current_season(), sampling=asked_sampling())
     return _file(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False),
                  "application/json", "results.json")
 
@@ -38,14 +41,17 @@ def results_json() -> ResponseReturnValue:
 @blueprint.get("/results.csv")
 def results_table() -> ResponseReturnValue:
     """Give the season's results as CSV, one line a block."""
-    return _file(results_csv(current_season(), sampling=asked_sampling()), "text/csv",
-                 "results.csv")
+    with speaking("en"):
+        return _file(results_csv(current_season(), sampling=asked_sampling()), "text/csv",
+                     "results.csv")
 
 
 @blueprint.get("/results.xlsx")
 def results_workbook() -> ResponseReturnValue:
     """Give blocks, tissues, nodes by rule and every bud's calls as a workbook."""
-    return _file(results_xlsx(current_season(), sampling=asked_sampling()), XLSX, "results.xlsx")
+    with speaking("en"):
+        return _file(results_xlsx(current_season(), sampling=asked_sampling()), XLSX,
+                     "results.xlsx")
 
 
 @blueprint.get("/summary.pdf")

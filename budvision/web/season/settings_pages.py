@@ -8,6 +8,7 @@ from flask import current_app, flash, redirect, render_template, request, url_fo
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError
+from budvision.language import say, typed_number
 from budvision.settings import SETTINGS, Setting, Value
 from budvision.vineyard.policies import shipped_policies
 from budvision.web.current import current_season
@@ -41,7 +42,7 @@ def _words(value: Value) -> str:
     """Return a value as people type it."""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, int | float) else value
+    return typed_number(value) if isinstance(value, int | float) else value
 
 
 def _rows(typed: dict[str, str], was: dict[str, str]) -> tuple[SettingRow, ...]:
@@ -56,7 +57,7 @@ def _rows(typed: dict[str, str], was: dict[str, str]) -> tuple[SettingRow, ...]:
         stands = _words(getattr(season.settings, one.name))
         kind = "choice" if choices else "text" if isinstance(one.default, str) else "number"
         rows.append(SettingRow(
-            setting=one, kind=kind, title=one.name.replace("_", " "), choices=choices,
+            setting=one, kind=kind, title=say(one.name.replace("_", " ")), choices=choices,
             typed=typed.get(one.name, stands), was=was.get(one.name, stands),
             default=_words(one.default)))
     return tuple(rows)
@@ -88,9 +89,9 @@ def settings_change() -> ResponseReturnValue:
         return _page(typed, was, str(error)), 400
     current_app.config["MAX_CONTENT_LENGTH"] = int(
         (season.settings.max_upload_mb + 1) * 1_000_000)
-    flash(f"Kept: {', '.join(name.replace('_', ' ') for name in changed)}." if changed
-          else "Nothing was changed.")
+    flash(say("Kept: {names}.", names=", ".join(say(name.replace("_", " ")) for name in changed))
+          if changed else say("Nothing was changed."))
     if "cane_base" in changed:
-        flash("Photographs that were looked at before keep the names of their tissues until they "
-              "are proposed anew on the models' page.")
+        flash(say("Photographs that were looked at before keep the names of their tissues until "
+                  "they are proposed anew on the models' page."))
     return redirect(url_for("season.settings"), 303)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from budvision.language import say
 from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, HistoryLine
 from budvision.stats.compare import Comparison
@@ -82,7 +83,7 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
         lines.append(HistoryLine(
             one.sampling.label if one.sampling else "",
             (one.sampling.collected_at or "")[:10] if one.sampling else "",
-            row.n_live + row.n_dead if row else 0, row.share if row else NO_RESULT,
+            row.n_live + row.n_dead if row else 0, row.share if row else say(NO_RESULT),
             row.span if row else "",
             _change(season, one, before) if before is not None and one.judged else "",
         ))
@@ -93,8 +94,11 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
 def _change(season: Season, one: Answer, before: Answer) -> str:
     told = compare_answers(season, one, [before])[0]
     differs = shows_difference(told, confidence=season.settings.confidence)
-    return (f"{100 * told.difference:+.0f} points ({100 * told.low:+.0f} to "
-            f"{100 * told.high:+.0f})" + ("" if differs else ", not shown to differ"))
+    values = {"difference": f"{100 * told.difference:+.0f}", "low": f"{100 * told.low:+.0f}",
+              "high": f"{100 * told.high:+.0f}"}
+    if differs:
+        return say("{difference} points ({low} to {high})", **values)
+    return say("{difference} points ({low} to {high}), not shown to differ", **values)
 
 
 def shows_difference(comparison: Comparison, *, confidence: float = 0.95) -> bool:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from budvision.errors import NothingToDoError, StorageError
 from budvision.files import write_whole
+from budvision.language import speaking, spoken
 from budvision.report.sheet import sheet_pdf
 from budvision.report.summary import appendix_pdf, program_summary_pdf
 from budvision.store.queries.blocks import block_by_id
@@ -29,9 +30,14 @@ def _form(season: Season, paper: str | None, units: str | None) -> tuple[str, st
     return paper or season.settings.paper, units or season.settings.units
 
 
+def _language(season: Season, language: str | None) -> str:
+    fixed = language or season.settings.language
+    return spoken() if fixed == "browser" else fixed
+
+
 def grower_sheet(
     season: Season, block: str | int, *, sampling: str | None = None, paper: str | None = None,
-    units: str | None = None,
+    units: str | None = None, language: str | None = None,
 ) -> bytes:
     """Set the grower sheet of a block as a PDF of one page.
 
@@ -42,20 +48,22 @@ def grower_sheet(
         Name or id.
     sampling : str, optional
         Label; the newest when left out.
-    paper, units : str, optional
-        The season's settings when left out.
+    paper, units, language : str, optional
+        The season's settings when left out; where the season leaves the language to browsers,
+        the one that is spoken.
 
     Raises
     ------
     NotFoundError
         When there is no such block or sampling.
     UsageError
-        When the paper or the units are unknown.
+        When the paper, the units or the language are unknown.
     """
     paper, units = _form(season, paper, units)
-    answer = answer_of(season, block, sampling=sampling)
-    facts = with_history(season, answer, block_facts(season, answer, appendix=False))
-    return sheet_pdf(facts, paper=paper, units=units, printed_on=_today())
+    with speaking(_language(season, language)):
+        answer = answer_of(season, block, sampling=sampling)
+        facts = with_history(season, answer, block_facts(season, answer, appendix=False))
+        return sheet_pdf(facts, paper=paper, units=units, printed_on=_today())
 
 
 def named(season: Season, block: int) -> str:
@@ -66,24 +74,26 @@ def named(season: Season, block: int) -> str:
 
 def appendix(
     season: Season, block: str | int, *, sampling: str | None = None, paper: str | None = None,
-    units: str | None = None,
+    units: str | None = None, language: str | None = None,
 ) -> bytes:
     """Set every bud of a block with its calls as a PDF; parameters as in `grower_sheet`."""
     paper, units = _form(season, paper, units)
-    facts = block_facts(season, answer_of(season, block, sampling=sampling), photographs=False)
-    return appendix_pdf(facts, paper=paper, units=units, printed_on=_today())
+    with speaking(_language(season, language)):
+        facts = block_facts(season, answer_of(season, block, sampling=sampling), photographs=False)
+        return appendix_pdf(facts, paper=paper, units=units, printed_on=_today())
 
 
 def program_summary(
     season: Season, *, sampling: str | None = None, paper: str | None = None,
-    units: str | None = None,
+    units: str | None = None, language: str | None = None,
 ) -> bytes:
     """Set all blocks as one table, the most urgent first; parameters as in `grower_sheet`."""
     paper, units = _form(season, paper, units)
-    answers = most_urgent_first(season_answers(season, sampling=sampling))
-    facts = [line_facts(season, answer) for answer in answers]
-    return program_summary_pdf(facts, title=season.folder.name, paper=paper, units=units,
-                               printed_on=_today())
+    with speaking(_language(season, language)):
+        answers = most_urgent_first(season_answers(season, sampling=sampling))
+        facts = [line_facts(season, answer) for answer in answers]
+        return program_summary_pdf(facts, title=season.folder.name, paper=paper, units=units,
+                                   printed_on=_today())
 
 
 def write_pdf(path: Path, data: bytes) -> None:
@@ -114,7 +124,8 @@ def _file_name(block: str, used: set[str]) -> str:
 
 def write_all(
     season: Season, folder: Path, *, sampling: str | None = None, paper: str | None = None,
-    units: str | None = None, progress: Callable[[int, int], None] | None = None,
+    units: str | None = None, language: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write a sheet and an appendix for every sampled block, and the program summary.
 
@@ -123,7 +134,7 @@ def write_all(
     season : Season
     folder : Path
         Made when missing.
-    sampling, paper, units
+    sampling, paper, units, language
         As in `grower_sheet`.
     progress : callable, optional
         Called with (blocks done, blocks in all).
@@ -141,6 +152,14 @@ def write_all(
         When a file cannot be written.
     """
     paper, units = _form(season, paper, units)
+    with speaking(_language(season, language)):
+        return _write_all(season, folder, sampling, paper, units, progress)
+
+
+def _write_all(
+    season: Season, folder: Path, sampling: str | None, paper: str, units: str,
+    progress: Callable[[int, int], None] | None,
+) -> list[Path]:
     answers = [a for a in season_answers(season, sampling=sampling) if a.sampling]
     if not answers:
         raise NothingToDoError("no block was sampled yet", where="report",

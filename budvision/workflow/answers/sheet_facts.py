@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from budvision.errors import BudvisionError, InputError, NotFoundError
+from budvision.language import say, say_n
 from budvision.photo.read import read_photo
 from budvision.report.examples import example_jpeg
 from budvision.report.facts import (
@@ -49,8 +50,9 @@ def bud_names(states: Sequence[BudState]) -> dict[int, str]:
     for state in states:
         vines.setdefault(state.cane, set()).add(state.cane_id)
     return {
-        s.bud_id: (f"vine {s.vine} " if s.vine and len(vines[s.cane]) > 1 else "")
-        + f"cane {s.cane} node {s.node}"
+        s.bud_id: say("vine {vine} cane {cane} node {node}", vine=s.vine, cane=s.cane, node=s.node)
+        if s.vine and len(vines[s.cane]) > 1
+        else say("cane {cane} node {node}", cane=s.cane, node=s.node)
         for s in states
     }
 
@@ -78,8 +80,9 @@ def _causes(told: Sequence[Reading]) -> tuple[str, ...]:
         if row.value is CallValue.DEAD and row.cause not in (None, Cause.COLD)
     )
     return tuple(
-        f"{n} dead {'tissue is' if n == 1 else 'tissues are'} put down to {plain(cause.value)}, "
-        "not to cold."
+        say_n("{n} dead tissue is put down to {cause}, not to cold.",
+              "{n} dead tissues are put down to {cause}, not to cold.", n,
+              cause=say(plain(cause.value)))
         for cause, n in counted.most_common() if cause is not None
     )
 
@@ -96,10 +99,10 @@ def _appendix(
         words = []
         for tissue in TISSUES:
             called = own.get(tissue)
-            words.append(plain(called.value.value) if called else
-                         (state.node_mark or "waiting"))
+            words.append(say(plain(called.value.value)) if called else
+                         say(state.node_mark or "waiting"))
         notes = [row.note for row in own.values() if row.note]
-        notes += [f"{t.value}: {plain(r.cause.value)}" for t, r in own.items()
+        notes += [f"{say(t.value)}: {say(plain(r.cause.value))}" for t, r in own.items()
                   if r.cause and r.cause is not Cause.COLD]
         lines.append(BudLine(
             state.cane, state.node, state.vine, words[0], words[1], words[2],
@@ -142,12 +145,13 @@ def _photos(
             photo = read_photo(season.photos.path(cut.photo.sha256),
                                max_side_px=_EXAMPLE_SIDE_PX, name=cut.photo.file_name)
         except BudvisionError as error:
-            lost.append(f"A photograph could not be shown: {error}")
+            lost.append(say("A photograph could not be shown: {error}", error=error))
             continue
         box = None if region is None else tuple(edge * photo.scale for edge in region.box)
         jpeg = example_jpeg(photo.image, region.labels if region else None,
                             (box[0], box[1], box[2], box[3]) if box else None)
-        calls = ", ".join(f"{t.value[0].upper()} {plain(v.value)}" for t, v in state.calls.items())
+        calls = ", ".join(
+            f"{t.value[0].upper()} {say(plain(v.value))}" for t, v in state.calls.items())
         made.append(PhotoFacts(jpeg, f"{names[state.bud_id]}: {calls}", cut.photo.sha256[:8]))
     return tuple(made), tuple(lost)
 
@@ -222,7 +226,9 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         bands=facts.bands or tuple(
             BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),
         policy=answer.policy.title,
-        waiting=tuple(f"cane {bud.cane} node {bud.node}" for bud in answer.waiting.buds),
+        waiting=tuple(
+            say("cane {cane} node {node}", cane=bud.cane, node=bud.node)
+            for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.confidence,
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
         zones=_zones(answer), corrected=answer.corrected,

@@ -1,0 +1,127 @@
+"""Gather the messages of code, templates, scripts, paper and policies into the catalogues.
+
+``python -m budvision.web.gather`` brings `budvision/language/catalogues/*.po` up to date: new
+messages stand there empty, gone ones are taken out, translations stay.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po, write_po
+
+import budvision
+from budvision.files import write_whole
+from budvision.language import LANGUAGES
+from budvision.report.choices import CHOICES
+from budvision.report.paper import paper_messages
+from budvision.settings import SETTINGS
+from budvision.vineyard.training import BASAL_FRUIT
+from budvision.web.sentences import sentences_of
+
+_PACKAGE = Path(budvision.__file__).parent
+_IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
+_PLURAL = re.compile(r"\b(?:say_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
+_BAND_KEYS = ("title", "source")
+
+Message = str | tuple[str, str]
+
+
+def messages() -> dict[Message, str]:
+    """Return every message, a pair where it has a plural, with the file that it was first found in.
+    """
+    found: dict[Message, str] = {}
+    for path in sorted(_PACKAGE.rglob("*")):
+        kind = _KINDS.get(path.suffix)
+        if kind is None:
+            continue
+        for message in kind(path.read_text(encoding="utf-8")):
+            found.setdefault(message, path.relative_to(_PACKAGE.parent).as_posix())
+    for message in _policies():
+        found.setdefault(message, "budvision/vineyard/policies.toml")
+    for choice in CHOICES.values():
+        for message in (choice.when, choice.deed, choice.more):
+            found.setdefault(message, "budvision/report/choices.py")
+    for known in BASAL_FRUIT.values():
+        found.setdefault(known.words, "budvision/vineyard/training.py")
+    for row in SETTINGS:
+        found.setdefault(row.help, "budvision/settings.py")
+        for word in (row.name.replace("_", " "), *row.choices):
+            found.setdefault(word, "budvision/settings.py")
+    for word in ("yes", "no"):
+        found.setdefault(word, "budvision/settings.py")
+    paired = {message[0] for message in found if isinstance(message, tuple)}
+    return {message: where for message, where in found.items() if message not in paired}
+
+
+def update(language: str) -> Catalog:
+    """Bring a language's catalogue up to date and return it."""
+    path = _PACKAGE / "language" / "catalogues" / f"{language}.po"
+    old = read_po(path.open("rb"), locale=language)
+    new = Catalog(locale=language, project="budvision", fuzzy=False)
+    for message, where in messages().items():
+        before = old.get(message[0] if isinstance(message, tuple) else message)
+        new.add(message, before.string if before is not None else "", locations=[(where, 0)])
+    from io import BytesIO
+
+    made = BytesIO()
+    write_po(made, new, width=0, include_lineno=False, omit_header=True)
+    head = (f'msgid ""\nmsgstr ""\n"Language: {language}\\n"\n"MIME-Version: 1.0\\n"\n'
+            f'"Content-Type: text/plain; charset=utf-8\\n"\n'
+            f'"Content-Transfer-Encoding: 8bit\\n"\n"Plural-Forms: {new.plural_forms}\\n"\n\n')
+    write_whole(path, head.encode() + made.getvalue())
+    return new
+
+
+def _python(text: str) -> Iterator[Message]:
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.Call):
+            continue
+        name = getattr(node.func, "id", getattr(node.func, "attr", ""))
+        said = [arg.value for arg in node.args
+                if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
+        if name in ("say", "mark") and said:
+            yield said[0]
+        elif name == "say_n" and len(said) == 2:
+            yield said[0], said[1]
+        elif name == "count" and said:
+            yield f"{{n}} {said[0]}", f"{{n}} {said[1] if len(said) > 1 else said[0] + 's'}"
+
+
+def _page(text: str) -> Iterator[Message]:
+    yield from sentences_of(text)
+    yield from _script(text)
+
+
+def _script(text: str) -> Iterator[Message]:
+    for found in _PLURAL.finditer(text):
+        yield ast.literal_eval(f'"{found[1]}"'), ast.literal_eval(f'"{found[2]}"')
+    for found in _IN_PAGES.finditer(text):
+        yield str(ast.literal_eval(found[1]))
+
+
+def _paper(text: str) -> Iterator[Message]:
+    yield from sorted(paper_messages(text))
+
+
+def _policies() -> Iterator[str]:
+    table = tomllib.loads((_PACKAGE / "vineyard" / "policies.toml").read_text(encoding="utf-8"))
+    for policy in table.values():
+        yield from (policy[key] for key in _BAND_KEYS if policy.get(key))
+        for band in policy["bands"]:
+            yield band["name"].replace("_", " ").replace("-", " ")
+            yield band["action"]
+
+
+_KINDS = {".py": _python, ".html": _page, ".js": _script, ".typ": _paper}
+
+
+if __name__ == "__main__":
+    for _language in LANGUAGES:
+        if _language != "en":
+            update(_language)
