@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from budvision.errors import InputError
+from budvision.language import mark
 
 __all__ = ["BASAL_FRUIT", "BasalFruit", "Training", "check_training", "read_training"]
 
@@ -46,20 +47,20 @@ class BasalFruit:
 
 BASAL_FRUIT: Mapping[str, BasalFruit] = MappingProxyType({
     "labruscana": BasalFruit(
-        "Most of the crop came from nodes 3 to 6 in Concord and 2 to 6 in Niagara, whatever the "
-        "cane's length; canes bore more than 2-node spurs in two of five years.",
+        mark("Most of the crop came from nodes 3 to 6 in Concord and 2 to 6 in Niagara, whatever "
+             "the cane's length; canes bore more than 2-node spurs in two of five years."),
         "Badr, Hoffman and Bates 2018, Am. J. Enol. Vitic. 69:386-393"),
     "norton": BasalFruit(
-        "Basal buds below the first counted node bear nothing.",
+        mark("Basal buds below the first counted node bear nothing."),
         "Missouri Vinews 2023 no. 1 and 2020 no. 5"),
     "vinifera": BasalFruit(
-        "Sources differ: the first nodes serve for short spurs, but in cool climates those of many "
-        "cultivars bear too little for spurs, and the basal bud is often barren.",
+        mark("Sources differ: the first nodes serve for short spurs, but in cool climates those of "
+             "many cultivars bear too little for spurs, and the basal bud is often barren."),
         "M. Smith, Ohio State University 2023; R. Smart, Practical Winery, July 2013; eXtension "
         "glossary"),
     "french_hybrid": BasalFruit(
-        "The first nodes bear more than in American cultivars, so short spurs serve, and basal "
-        "buds can bear as well.",
+        mark("The first nodes bear more than in American cultivars, so short spurs serve, and basal "
+             "buds can bear as well."),
         "M. Smith, Ohio State University 2023; eXtension glossary"),
 })
 """By cultivar class of `budvision.vineyard.potential`; no source gives one for "usual"."""
