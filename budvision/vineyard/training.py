@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from budvision.errors import InputError
-from budvision.language import mark
 
 __all__ = ["BASAL_FRUIT", "BasalFruit", "Training", "check_training", "read_training"]
 
@@ -47,20 +46,20 @@ class BasalFruit:
 
 BASAL_FRUIT: Mapping[str, BasalFruit] = MappingProxyType({
     "labruscana": BasalFruit(
-        mark("Most of the crop came from nodes 3 to 6 in Concord and 2 to 6 in Niagara, whatever "
-             "the cane's length; canes bore more than 2-node spurs in two of five years."),
+        "Most of the crop came from nodes 3 to 6 in Concord and 2 to 6 in Niagara, whatever the "
+        "cane's length; canes bore more than 2-node spurs in two of five years.",
         "Badr, Hoffman and Bates 2018, Am. J. Enol. Vitic. 69:386-393"),
     "norton": BasalFruit(
-        mark("Basal buds below the first counted node bear nothing."),
+        "Basal buds below the first counted node bear nothing.",
         "Missouri Vinews 2023 no. 1 and 2020 no. 5"),
     "vinifera": BasalFruit(
-        mark("Sources differ: the first nodes serve for short spurs, but in cool climates those of "
-             "many cultivars bear too little for spurs, and the basal bud is often barren."),
+        "Sources differ: the first nodes serve for short spurs, but in cool climates those of many "
+        "cultivars bear too little for spurs, and the basal bud is often barren.",
         "M. Smith, Ohio State University 2023; R. Smart, Practical Winery, July 2013; eXtension "
         "glossary"),
     "french_hybrid": BasalFruit(
-        mark("The first nodes bear more than in American cultivars, so short spurs serve, and basal "
-             "buds can bear as well."),
+        "The first nodes bear more than in American cultivars, so short spurs serve, and basal "
+        "buds can bear as well.",
         "M. Smith, Ohio State University 2023; eXtension glossary"),
 })
 """By cultivar class of `budvision.vineyard.potential`; no source gives one for "usual"."""
