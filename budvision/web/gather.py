@@ -15,7 +15,6 @@ from pathlib import Path
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po, write_po
 
-import budvision
 from budvision.files import write_whole
 from budvision.language import LANGUAGES
 from budvision.report.choices import CHOICES
@@ -24,7 +23,7 @@ from budvision.settings import SETTINGS
 from budvision.vineyard.training import BASAL_FRUIT
 from budvision.web.sentences import sentences_of
 
-_PACKAGE = Path(budvision.__file__).parent
+_PACKAGE = Path(__file__).resolve().parent.parent
 _IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
 _PLURAL = re.compile(r"\b(?:say_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
 _BAND_KEYS = ("title", "source")
