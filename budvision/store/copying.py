@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, delete, insert
 
 from budvision.store.queries.rows import settle_numbers, stream
-from budvision.store.tables import metadata, seal
+from budvision.store.tables import metadata, sampling_count, seal
 
 __all__ = ["copy_rows"]
 
@@ -19,7 +19,7 @@ def copy_rows(
     source: Connection, target: Connection, *,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> dict[str, int]:
-    """Copy all tables, numbers and seals included.
+    """Copy all tables, numbers and seals included; counts are made anew as the write ends.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def copy_rows(
     dict of str to int
         Rows copied, by table.
     """
-    tables = metadata.sorted_tables
+    tables = [table for table in metadata.sorted_tables if table is not sampling_count]
     counts: dict[str, int] = {}
     target.execute(delete(seal))
     for at, table in enumerate(tables):

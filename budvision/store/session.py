@@ -21,11 +21,12 @@ from sqlalchemy import Connection, Engine, text
 from budvision.errors import DamagedError, InputError, SeasonError, StorageError
 from budvision.files import write_whole
 from budvision.settings import Settings, read_config
-from budvision.store import migrations, seal
+from budvision.store import counts, migrations, seal
 from budvision.store.backups import last_good_copy
 from budvision.store.engine import DATABASE, may_write, open_engine, plain_errors
 from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
+from budvision.store.remembered import Remembered
 
 __all__ = ["Season", "as_utc", "now"]
 
@@ -86,6 +87,8 @@ class Season:
         Whether the folder may not be written; then `write` refuses and all else works.
     fault : str
         What was wrong between database and folder when it was opened, '' where nothing was.
+    remembered : Remembered
+        What was worked out of its rows and is still true.
 
     Examples
     --------
@@ -103,6 +106,7 @@ class Season:
         self.photos = photos or PhotoStore(folder / "photos")
         self.read_only = read_only
         self.fault = ""
+        self.remembered = Remembered()
 
     # ---- making and opening ------------------------------------------------------------------
 
@@ -262,7 +266,9 @@ class Season:
             with conn.begin():
                 if conn.dialect.name == "postgresql":
                     conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
+                before = counts.newest_ids(conn)
                 yield conn
+                counts.extend(conn, before)
                 sealed = seal.extend(conn)
         if sealed is not None:
             seal.Folder(self.folder).note(sealed)

@@ -304,6 +304,26 @@ seal = Table(
     Column("changed", Boolean, nullable=False),                # set by a trigger
 )
 
+# Counts of each sampling, made anew with every write that touches it (see `store.counts`).
+sampling_count = Table(
+    "sampling_count", metadata, _id(), _ref("sampling_id", "sampling", index=False),
+    Column("version", Integer, nullable=False),                # grows with every such write
+    Column("n_canes", Integer, nullable=False),
+    Column("n_buds", Integer, nullable=False),
+    Column("last_node", Integer, nullable=False),              # 0 where there is no bud
+    Column("n_photos", Integer, nullable=False),               # that show a bud of it
+    Column("n_unseen", Integer, nullable=False),               # of these, without a proposal
+    Column("n_called", Integer, nullable=False),               # all tissues called, not missing
+    Column("n_called_missing", Integer, nullable=False),       # all called, and marked missing
+    Column("n_missing", Integer, nullable=False),              # marked missing or blind
+    Column("n_waiting", Integer, nullable=False),              # photographed, not all called
+    Column("n_skipped", Integer, nullable=False),              # of these, put aside
+    Column("n_no_photo", Integer, nullable=False),             # not all called, no photograph
+    Column("n_tissues_waiting", Integer, nullable=False),      # of the buds that wait
+    Column("n_twice", Integer, nullable=False),                # with a row of a second reading
+    UniqueConstraint("sampling_id"),
+)
+
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
     "mark", "crop_record", "chain",

@@ -16,11 +16,11 @@ from typing import Any
 from sqlalchemy import Connection, Engine, inspect, text
 
 from budvision.errors import SeasonError
-from budvision.store import seal
+from budvision.store import counts, seal
 
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
-REVISIONS: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005", "0006")
+REVISIONS: tuple[str, ...] = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 """Every revision, oldest first."""
 
 HEAD = REVISIONS[-1]
@@ -115,6 +115,7 @@ def bring_up_to_date(engine: Engine, folder: Path, *, read_only: bool = False) -
             if current(conn) != HEAD:  # another process may have been quicker
                 sound = not seal.verify(conn)
                 upgrade(conn)
+                counts.rebuild(conn)
                 if sound:  # else `budvision check` goes on telling of it
                     seal.renew(conn)
     return backup

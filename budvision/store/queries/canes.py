@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, func, select, update
 
 from budvision.errors import InputError, NotFoundError
+from budvision.store import counts
 from budvision.store.names import clean_label
 from budvision.store.queries.insertion import check_names, insert_row
 from budvision.store.session import now
@@ -127,7 +128,7 @@ def ensure_cane(
                        label=clean_label(label, "cane", limit=60), **given)
     fill = facts_to_fill(found, given)
     if fill:
-        conn.execute(update(cane).where(cane.c.id == found.id).values(**fill))
+        update_cane(conn, found.id, **fill)
     return found.id
 
 
@@ -172,6 +173,7 @@ def update_cane(conn: Connection, cane_id: int, **values: Any) -> None:
         _check_vigor(values["vigor"])
     if values:
         conn.execute(update(cane).where(cane.c.id == cane_id).values(**values))
+        counts.touch(conn, conn.scalars(select(cane.c.sampling_id).where(cane.c.id == cane_id)))
 
 
 def _check_vigor(vigor: str) -> str:

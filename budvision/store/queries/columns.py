@@ -104,7 +104,7 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
     order = np.lexsort((packed[:, 2], at))
     packed, at = packed[order], at[order]
     calls, other = _unpack(packed[:, 3])
-    marks = _marked_nodes(conn)
+    marks = _marked_nodes(conn, list(wanted) if len(wanted) <= _FEW else None)
     return CallColumns(
         blocks=blocks,
         sampling_ids=np.array([by_block[block.id] for block in blocks], np.int64),
@@ -181,10 +181,13 @@ def _positions(ids: Ints, wanted: Ints) -> Ints:
     return np.where(ids[found] == wanted, found, -1)
 
 
-def _marked_nodes(conn: Connection) -> Ints:
+def _marked_nodes(conn: Connection, sampling_ids: list[int] | None) -> Ints:
     age = func.row_number().over(partition_by=mark.c.bud_id, order_by=mark.c.id.desc())
-    newest = select(mark.c.bud_id, mark.c.value, age.label("age")).where(
-        mark.c.kind == "node"
-    ).subquery()
+    each = select(mark.c.bud_id, mark.c.value, age.label("age")).where(mark.c.kind == "node")
+    if sampling_ids is not None:
+        each = each.where(mark.c.bud_id.in_(
+            select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+            .where(cane.c.sampling_id.in_(sampling_ids))))
+    newest = each.subquery()
     rows = conn.scalars(select(newest.c.bud_id).where(newest.c.age == 1, newest.c.value != ""))
     return np.array(rows.all(), np.int64)

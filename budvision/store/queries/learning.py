@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, case, func, select
+from sqlalchemy import Connection, and_, case, exists, func, select
 
 from budvision.store.queries.calls import WITHDRAWN, current_rows
 from budvision.store.queries.photos import PhotoRow, current_assignment
@@ -27,7 +28,7 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue
 
 __all__ = [
     "SEGMENTER", "CalledTissue", "Measured", "RecentLook", "blind_agreement", "buds_of_photos",
-    "called_tissues", "measured_tissues", "photos_measured", "photos_of_calls",
+    "called_tissues", "count_out_of_step", "measured_tissues", "photos_measured", "photos_of_calls",
     "photos_out_of_step", "recent_looks",
 ]
 
@@ -128,7 +129,8 @@ def _fitting_models(conn: Connection, feature_version: str, segmenter: str) -> l
 
 
 def measured_tissues(
-    conn: Connection, *, feature_version: str, segmenter: str = ""
+    conn: Connection, *, feature_version: str, segmenter: str = "",
+    proposal_ids: Collection[int] | None = None,
 ) -> list[Measured]:
     """Return the exposed tissues of the newest fitting proposal of each placed photograph.
 
@@ -138,6 +140,8 @@ def measured_tissues(
         Only proposals of models that measure these features.
     segmenter : str
         SHA-256 of the segmenter's file; any segmenter when empty.
+    proposal_ids : collection of int, optional
+        Only these proposals.
     """
     placed = (
         select(assignment.c.photo_id, assignment.c.bud_id, assignment.c.cut)
@@ -148,6 +152,9 @@ def measured_tissues(
         select(func.max(proposal.c.id)).where(proposal.c.model_id.in_(fitting))
         .group_by(proposal.c.photo_id)
     )
+    if proposal_ids is not None:
+        last = last.where(proposal.c.photo_id.in_(
+            select(proposal.c.photo_id).where(proposal.c.id.in_(proposal_ids))))
     rows = conn.execute(
         select(
             placed.c.bud_id, placed.c.photo_id, placed.c.cut, photo.c.sha256,
@@ -207,26 +214,53 @@ def photos_out_of_step(
         Moment at which the side of the cane base was set: proposals before it that doubt a
         flanker's name belong to these too. Empty where it is not known.
     """
-    standing = current_rows()
-    full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
-        func.count() >= len(TISSUES))
-    last = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
-    shown = select(proposal.c.photo_id).where(
-        proposal.c.id.in_(last), proposal.c.model_id == model_id)
-    if named_before:
-        doubted = select(proposal_tissue.c.proposal_id).where(
-            proposal_tissue.c.other_name.is_not(None))
-        shown = shown.where(
-            (proposal.c.added_at >= named_before) | proposal.c.id.not_in(doubted))
     query = (
         select(photo).join(assignment, assignment.c.photo_id == photo.c.id)
-        .where(current_assignment(), assignment.c.bud_id.is_not(None),
-               assignment.c.bud_id.not_in(full))
-        .order_by(photo.c.id)
+        .where(_out_of_step(model_id, named_before, None)).order_by(photo.c.id)
     )
-    if model_id is not None:
-        query = query.where(photo.c.id.not_in(shown))
     return [PhotoRow(**row._mapping) for row in conn.execute(query)]
+
+
+def count_out_of_step(
+    conn: Connection, model_id: int | None, sampling_ids: Sequence[int], *,
+    named_before: str = "",
+) -> dict[int, int]:
+    """Return how many photographs of each sampling `photos_out_of_step` would give."""
+    buds = buds_of_samplings(sampling_ids)
+    found: dict[int, int] = {row[0]: row[1] for row in conn.execute(
+        select(cane.c.sampling_id, func.count())
+        .select_from(assignment).join(bud, bud.c.id == assignment.c.bud_id)
+        .join(cane, cane.c.id == bud.c.cane_id)
+        .where(assignment.c.bud_id.in_(buds), _out_of_step(model_id, named_before, buds))
+        .group_by(cane.c.sampling_id))}
+    return {key: found.get(key, 0) for key in sampling_ids}
+
+
+def _out_of_step(model_id: int | None, named_before: str, buds: Any) -> Any:
+    """Return the condition on assignments that `photos_out_of_step` describes."""
+    standing = current_rows(buds)
+    full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
+        func.count() >= len(TISSUES))
+    waits = and_(current_assignment(), assignment.c.bud_id.is_not(None),
+                 assignment.c.bud_id.not_in(full))
+    if model_id is None:
+        return waits
+    newer = proposal.alias("newer_proposal")
+    shown = exists().where(
+        proposal.c.photo_id == assignment.c.photo_id, proposal.c.model_id == model_id,
+        ~exists().where(newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id))
+    if named_before:
+        doubted = exists().where(
+            proposal_tissue.c.proposal_id == proposal.c.id,
+            proposal_tissue.c.other_name.is_not(None))
+        shown = shown.where((proposal.c.added_at >= named_before) | ~doubted)
+    return and_(waits, ~shown)
+
+
+def buds_of_samplings(sampling_ids: Sequence[int]) -> Any:
+    """Return the query of the ids of some samplings' buds."""
+    return select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(
+        cane.c.sampling_id.in_(sampling_ids))
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,18 +273,21 @@ class RecentLook:
     n_unsure: int
 
 
-def blind_agreement(conn: Connection) -> list[tuple[str, str, str]]:
-    """Return (time, call, hidden verdict) of every blind live or dead call, oldest first.
+def blind_agreement(
+    conn: Connection, sampling_ids: Sequence[int]
+) -> dict[int, list[tuple[str, int, str, str]]]:
+    """Return (time, id, call, hidden verdict) of each sampling's blind live or dead calls.
 
-    Where several cuts of the bud show the tissue, the verdict of the newest proposal made before
-    the call counts.
+    Oldest first. Where several cuts of the bud show the tissue, the verdict of the newest proposal
+    made before the call counts.
     """
-    standing = current_rows()
+    standing = current_rows(buds_of_samplings(sampling_ids))
     rows = conn.execute(
         select(
             standing.c.id, standing.c.added_at, standing.c.value, proposal_tissue.c.verdict,
-            proposal.c.id.label("proposal_id"),
+            proposal.c.id.label("proposal_id"), cane.c.sampling_id,
         )
+        .join(bud, bud.c.id == standing.c.bud_id).join(cane, cane.c.id == bud.c.cane_id)
         .join(assignment, assignment.c.bud_id == standing.c.bud_id)
         .join(proposal, proposal.c.photo_id == assignment.c.photo_id)
         .join(
@@ -265,10 +302,10 @@ def blind_agreement(conn: Connection) -> list[tuple[str, str, str]]:
         )
         .order_by(standing.c.added_at, standing.c.id, proposal.c.id)
     )
-    newest: dict[int, tuple[str, str, str]] = {}
+    newest: dict[int, dict[int, tuple[str, int, str, str]]] = {key: {} for key in sampling_ids}
     for row in rows:
-        newest[row.id] = (row.added_at, row.value, row.verdict)
-    return list(newest.values())
+        newest[row.sampling_id][row.id] = (row.added_at, row.id, row.value, row.verdict)
+    return {key: list(found.values()) for key, found in newest.items()}
 
 
 def recent_looks(conn: Connection, *, most: int, sha256: str = "") -> list[RecentLook]:
@@ -281,13 +318,15 @@ def recent_looks(conn: Connection, *, most: int, sha256: str = "") -> list[Recen
     sha256 : str
         Only what the model of this hash said, where it has said anything.
     """
-    newest = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
-    asked = select(model.c.id).where(model.c.sha256 == sha256).scalar_subquery()
+    newer = proposal.alias("newer_proposal")
+    later = newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id
+    newest = select(proposal.c.id).where(~exists().where(*later))
+    asked = conn.scalar(select(model.c.id).where(model.c.sha256 == sha256))
     if conn.scalar(select(proposal.c.id).where(proposal.c.model_id == asked).limit(1)) is not None:
-        newest = newest.where(proposal.c.model_id == asked)
-    last = (
-        select(proposal.c.id).where(proposal.c.id.in_(newest))
-        .order_by(proposal.c.id.desc()).limit(most).subquery("last"))
+        newest = select(proposal.c.id).where(
+            proposal.c.model_id == asked,
+            ~exists().where(*later, newer.c.model_id == asked))
+    last = newest.order_by(proposal.c.id.desc()).limit(most).subquery("last")
     exposed = func.sum(case((proposal_tissue.c.exposed, 1), else_=0))
     unsure = func.sum(case((proposal_tissue.c.verdict == "unsure", 1), else_=0))
     rows = conn.execute(

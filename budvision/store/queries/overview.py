@@ -12,15 +12,13 @@ from budvision.store.tables import (
     APPEND_ONLY,
     assignment,
     block,
-    bud,
-    call,
-    cane,
     model,
     person,
     photo,
-    proposal,
     region,
     sampling,
+    sampling_count,
+    seal,
 )
 
 __all__ = [
@@ -29,16 +27,52 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SamplingCounts:
-    """How much of a sampling there is."""
+    """How much of a sampling there is, and how far it is.
+
+    Attributes
+    ----------
+    last_node : int
+        The highest node of its buds, 0 where there is none.
+    n_photos : int
+        Photographs that show a bud of it.
+    n_called : int
+        Buds with all tissues called, less those marked missing.
+    n_called_missing : int
+        Buds with all tissues called that are marked missing or blind as well.
+    n_missing : int
+        Buds marked missing or blind; they wait for nobody.
+    n_waiting : int
+        Photographed buds with a tissue that nobody has called.
+    n_skipped : int
+        Of those that wait, the ones put aside.
+    n_no_photo : int
+        Buds without a photograph that are not called in full.
+    n_tissues_waiting : int
+        Tissues not called of the buds that wait.
+    n_twice : int
+        Buds that have a row of a second reading.
+    version : int
+        Grows with every write that touches the sampling.
+    """
 
     sampling_id: int
     block: str
     sampling: str
+    version: int
     n_canes: int
     n_buds: int
+    last_node: int
     n_photos: int
+    n_called: int
+    n_called_missing: int
+    n_missing: int
+    n_waiting: int
+    n_skipped: int
+    n_no_photo: int
+    n_tissues_waiting: int
+    n_twice: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,51 +91,41 @@ class SeasonCounts:
 
 
 def count_rows(conn: Connection) -> SeasonCounts:
-    """Count what the season has."""
+    """Return what the season has, from the counts kept with every write."""
 
     def n(table: Any) -> int:
         return int(conn.scalar(select(func.count()).select_from(table)) or 0)
 
-    n_placed = int(conn.scalar(
-        select(func.count()).select_from(assignment)
-        .where(current_assignment(), assignment.c.bud_id.is_not(None))
-    ) or 0)
-    looked = select(proposal.c.photo_id)
-    n_unseen = int(conn.scalar(
-        select(func.count()).select_from(assignment)
-        .where(current_assignment(), assignment.c.bud_id.is_not(None),
-               assignment.c.photo_id.not_in(looked))
-    ) or 0)
+    sealed = {row.table_name: row.n_rows
+              for row in conn.execute(select(seal.c.table_name, seal.c.n_rows))}
+    kept = sampling_count.c
+    n_buds, n_placed, n_unseen = conn.execute(
+        select(*(func.coalesce(func.sum(column), 0)
+                 for column in (kept.n_buds, kept.n_photos, kept.n_unseen)))).one()
     return SeasonCounts(
-        n_blocks=n(block), n_samplings=n(sampling), n_buds=n(bud), n_photos=n(photo),
-        n_unassigned=n(photo) - n_placed, n_without_proposal=n_unseen, n_calls=n(call),
-        n_people=n(person), n_models=n(model),
+        n_blocks=n(block), n_samplings=n(sampling), n_buds=int(n_buds),
+        n_photos=sealed["photo"], n_unassigned=sealed["photo"] - int(n_placed),
+        n_without_proposal=int(n_unseen), n_calls=sealed["call"], n_people=n(person),
+        n_models=n(model),
     )
 
 
-def sampling_counts(conn: Connection) -> list[SamplingCounts]:
-    """Return the size of each sampling, by block and age."""
-    n_photos: dict[int, int] = {row[0]: row[1] for row in conn.execute(
-        select(cane.c.sampling_id, func.count())
-        .select_from(assignment).join(bud, assignment.c.bud_id == bud.c.id)
-        .join(cane, bud.c.cane_id == cane.c.id).where(current_assignment())
-        .group_by(cane.c.sampling_id)
-    )}
-    rows = conn.execute(
-        select(sampling.c.id, block.c.name, sampling.c.label,
-               func.count(func.distinct(cane.c.id)), func.count(bud.c.id))
+def sampling_counts(conn: Connection, sampling_id: int | None = None) -> list[SamplingCounts]:
+    """Return how far each sampling is, by block and age; one only where it is named."""
+    names = [name for name in SamplingCounts.__slots__
+             if name not in ("sampling_id", "block", "sampling")]
+    query = (
+        select(sampling.c.id.label("sampling_id"), block.c.name.label("block"),
+               sampling.c.label.label("sampling"),
+               *(func.coalesce(sampling_count.c[name], 0).label(name) for name in names))
         .join(block, sampling.c.block_id == block.c.id)
-        .outerjoin(cane, cane.c.sampling_id == sampling.c.id)
-        .outerjoin(bud, bud.c.cane_id == cane.c.id)
-        .group_by(sampling.c.id, block.c.name, sampling.c.label, sampling.c.collected_at,
-                  sampling.c.added_at)
+        .outerjoin(sampling_count, sampling_count.c.sampling_id == sampling.c.id)
         .order_by(block.c.name, func.coalesce(sampling.c.collected_at, sampling.c.added_at),
                   sampling.c.id)
     )
-    return [
-        SamplingCounts(key, name, label, n_canes, n_buds, n_photos.get(key, 0))
-        for key, name, label, n_canes, n_buds in rows
-    ]
+    if sampling_id is not None:
+        query = query.where(sampling.c.id == sampling_id)
+    return [SamplingCounts(**row._mapping) for row in conn.execute(query)]
 
 
 def photo_hashes(conn: Connection) -> dict[str, str]:

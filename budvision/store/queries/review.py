@@ -30,9 +30,9 @@ from budvision.store.tables import (
 from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
 
 __all__ = [
-    "BlindCall", "BudState", "Lease", "Progress", "blind_calls", "bud_states", "buds_read_twice",
+    "BlindCall", "BudState", "Lease", "blind_calls", "bud_states", "buds_read_twice",
     "get_bookmark", "lease_first", "newest_call",
-    "open_elsewhere", "progress",
+    "open_elsewhere",
     "release", "set_bookmark", "take_lease",
 ]
 
@@ -91,19 +91,6 @@ class BudState:
         if self.n_cuts:
             return "waiting"
         return "partly" if self.n_called else "no_photo"
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a sampling is; buds marked missing or blind stand only in `n_missing`."""
-
-    n_buds: int
-    n_done: int
-    n_waiting: int
-    n_no_photo: int
-    n_skipped: int
-    n_missing: int
-    n_tissues_waiting: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,21 +183,6 @@ def _doubt_of_photos(conn: Connection, sampling_id: int) -> dict[int, float]:
                 each.append(1.0 - abs(2.0 * one.p_dead - 1.0))
         found[photo_id] = max(each)
     return found
-
-
-def progress(conn: Connection, sampling_id: int) -> Progress:
-    """Return how far a sampling is."""
-    states = bud_states(conn, sampling_id, doubts=False)
-    kinds = [row.state for row in states]
-    return Progress(
-        n_buds=len(states), n_done=kinds.count("done"), n_waiting=kinds.count("waiting"),
-        n_no_photo=kinds.count("no_photo") + kinds.count("partly"),
-        n_skipped=sum(row.skipped and row.state == "waiting" for row in states),
-        n_missing=kinds.count("missing"),
-        n_tissues_waiting=sum(
-            len(TISSUES) - row.n_called for row in states if row.state == "waiting"
-        ),
-    )
 
 
 @dataclass(frozen=True, slots=True)

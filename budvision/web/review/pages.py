@@ -13,6 +13,7 @@ from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
+from budvision.store.queries.overview import sampling_counts
 from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Cause
 from budvision.web.asked import integer
@@ -24,8 +25,15 @@ from budvision.web.review.asked import asked_choice
 from budvision.workflow.review.agreement import Agreement
 from budvision.workflow.review.agreement import agreement as measure_agreement
 from budvision.workflow.review.likeness import Example, confirmed_examples
-from budvision.workflow.review.page import tally_of
-from budvision.workflow.review.queue import ORDERS, SHOWS, Choice, hand_out, queue, turn
+from budvision.workflow.review.page import tally_of, tally_of_counts
+from budvision.workflow.review.queue import (
+    ORDERS,
+    SHOWS,
+    Choice,
+    hand_out,
+    open_readings,
+    turn,
+)
 
 __all__ = ["CAUSE_WORDS"]
 
@@ -73,18 +81,12 @@ class BudPage:
 def overview() -> ResponseReturnValue:
     """Show every sampling with what waits in it."""
     season, person = current_season(), need_person()
-    rows: list[SamplingRow] = []
     with season.read() as conn:
-        for sampling in block_queries.list_samplings(conn):
-            states = bud_states(conn, sampling.id, doubts=False)
-            counts = {
-                reading: len(queue(
-                    conn, season.settings, sampling, person, Choice(reading=reading)
-                )) for reading in ("second", "settle")
-            }
-            rows.append(SamplingRow(
-                sampling, tally_of(states), counts["second"], counts["settle"]
-            ))
+        samplings = block_queries.list_samplings(conn)
+        far = {one.sampling_id: one for one in sampling_counts(conn)}
+        open_ = open_readings(season, conn, samplings, far, person)
+        rows = [SamplingRow(one, tally_of_counts(far[one.id]), *open_[one.id])
+                for one in samplings]
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK)
         where = ""
         if stopped:

@@ -15,8 +15,11 @@ from sqlalchemy import Connection
 from budvision.errors import NothingToDoError
 from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
-from budvision.store.queries.blocks import Block, Sampling, list_samplings
+from budvision.store.counts import versions
+from budvision.store.queries.blocks import Block, Sampling, list_blocks, list_samplings
 from budvision.store.queries.columns import CallColumns, call_columns
+from budvision.store.queries.overview import sampling_counts
+from budvision.store.queries.people import list_people
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable, Factor
@@ -25,7 +28,7 @@ from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
-from budvision.workflow.answers.readers import corrected, second_readings
+from budvision.workflow.answers.readers import SecondReadings, corrected, second_readings
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
 from budvision.workflow.answers.waiting import Waiting, waiting_of
 from budvision.workflow.review.calls_table import chosen_samplings
@@ -109,26 +112,66 @@ def season_results(
                 expected="photographs or calls in the season",
                 do="Take photographs in with `budvision intake`.",
             )
-        columns = call_columns(conn, [one.id for group in groups.values() for one in group])
-        samplings = {row.id: row for row in list_samplings(conn)}
-        twice = second_readings(conn)
-    labels = {key: row.label for key, row in samplings.items()}
-    clocks = {key: clock for key, row in samplings.items()
-              if (clock := soak_clock(row, settings)).state != "unknown"}
-    results, zones = _summaries(columns, season, settings, policy)
-    beyond = _beyond(columns, settings)
-    waiting = waiting_of(columns, labels)
-    called = np.zeros(len(columns.blocks), bool)
-    called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
-    return [
-        BlockAnswer(one, labels[key], results[one.name], waiting[at],
-                    bool(called[at]), beyond.get(one.name), tuple(zones.get(one.name, ())),
-                    clocks.get(key),
-                    corrected(results[one.name], twice, sampling_ids=[s.id for s in groups[key]]),
-                    tuple(s.label for s in groups[key][1:]))
-        for at, (one, key) in enumerate(
-            zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
-    ]
+        blocks = {one.id: one for one in list_blocks(conn)}
+        far = versions(conn)
+        states = {key: (tuple(far[one.id] for one in group), group, blocks[group[0].block_id])
+                  for key, group in groups.items()}
+        known = _known_answers(season, conn, states, settings, policy)
+        twice = _second_readings(season, conn)
+
+        def work_out(keys: list[int]) -> dict[int, CorrectedFacts | None]:
+            return {key: corrected(known[key].result, twice,
+                                   sampling_ids=[one.id for one in groups[key]]) for key in keys}
+
+        right = season.remembered.each(
+            ("corrected", policy, settings),
+            {key: (twice, state) for key, state in states.items()}, work_out) if twice.any else {}
+    clocks = {key: clock for key, group in groups.items()
+              if (clock := soak_clock(group[0], settings)).state != "unknown"}
+    head = {state[2].id: key for key, state in states.items()}
+    return [replace(known[key], soak=clocks.get(key), corrected=right.get(key))
+            for block_id in blocks if (key := head.get(block_id)) is not None]
+
+
+def _known_answers(
+    season: Season, conn: Connection,
+    states: Mapping[int, tuple[tuple[int, ...], tuple[Sampling, ...], Block]], settings: Settings,
+    policy: str | None,
+) -> dict[int, BlockAnswer]:
+    """Return the answer of each group less what hangs on the hour or on other blocks.
+
+    Only groups of which a sampling, the block or the policies have changed are worked out anew.
+    """
+    own = season.folder / "policies.toml"
+
+    def work_out(keys: list[int]) -> dict[int, BlockAnswer]:
+        columns = call_columns(conn, [one.id for key in keys for one in states[key][1]])
+        labels = {one.id: one.label for key in keys for one in states[key][1]}
+        results, zones = _summaries(columns, season, settings, policy)
+        beyond = _beyond(columns, settings)
+        waiting = waiting_of(columns, labels)
+        called = np.zeros(len(columns.blocks), bool)
+        called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
+        return {
+            key: BlockAnswer(
+                one, labels[key], results[one.name], waiting[at], bool(called[at]),
+                beyond.get(one.name), tuple(zones.get(one.name, ())),
+                topped_up_by=tuple(more.label for more in states[key][1][1:]))
+            for at, (one, key) in enumerate(
+                zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
+        }
+
+    return season.remembered.each(
+        ("answers", policy, settings, own.read_bytes() if own.exists() else b""),
+        states, work_out)
+
+
+def _second_readings(season: Season, conn: Connection) -> SecondReadings:
+    """Return what second readings tell, counted anew where a bud read twice may have changed."""
+    names = tuple((row.id, row.name) for row in list_people(conn))
+    of = tuple((one.sampling_id, one.version) for one in sampling_counts(conn) if one.n_twice)
+    return season.remembered.each(
+        "second readings", {0: (names, of)}, lambda _: {0: second_readings(conn)})[0]
 
 
 def season_table(season: Season, *, sampling: str | None = None) -> BudTable:

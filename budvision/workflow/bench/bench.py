@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from budvision.store.queries.canes import (
     list_canes,
 )
 from budvision.store.queries.marks import marks_of_sampling, set_mark
+from budvision.store.queries.overview import count_rows, sampling_counts
 from budvision.store.queries.photos import (
     PhotoRow,
     add_photo,
@@ -35,7 +36,6 @@ from budvision.store.queries.photos import (
     cuts_of_sampling,
     photo_by_sha256,
 )
-from budvision.store.queries.review import progress
 from budvision.store.session import Season
 from budvision.vocabulary import GateAnswer, Proposal, Tissue
 from budvision.workflow.bench.answer import BenchAnswer, answer_photo
@@ -306,25 +306,25 @@ def bench_list(season: Season) -> list[BenchRow]:
     """List the samplings with their soaking and how far the bench is, unfinished ones first."""
     rows = []
     with season.read() as conn:
-        for sampling in list_samplings(conn):
-            done = progress(conn, sampling.id)
-            nodes = _nodes_of(
-                sampling, [bud.node for bud in list_buds(conn, sampling_id=sampling.id)])
-            n_canes = len(list_canes(conn, sampling.id))
-            rows.append(BenchRow(
-                id=sampling.id, block=sampling.block, label=sampling.label, n_canes=n_canes,
-                n_buds=max(done.n_buds, n_canes * nodes),
-                n_photographed=done.n_waiting + done.n_done + done.n_missing,
-                n_waiting=done.n_waiting, planned=bool(sampling.plan),
-                soak=soak_clock(sampling, season.settings),
-            ))
+        samplings = list_samplings(conn)
+        far = {one.sampling_id: one for one in sampling_counts(conn)}
+    for sampling in samplings:
+        done = far[sampling.id]
+        nodes = _nodes_of(sampling, done.last_node)
+        rows.append(BenchRow(
+            id=sampling.id, block=sampling.block, label=sampling.label, n_canes=done.n_canes,
+            n_buds=max(done.n_buds, done.n_canes * nodes),
+            n_photographed=done.n_waiting + done.n_called + done.n_missing,
+            n_waiting=done.n_waiting, planned=bool(sampling.plan),
+            soak=soak_clock(sampling, season.settings),
+        ))
     return sorted(rows, key=lambda row: (row.n_photographed >= row.n_buds > 0, row.block))
 
 
-def _nodes_of(sampling: Sampling, known: Sequence[int]) -> int:
+def _nodes_of(sampling: Sampling, last: int) -> int:
     """Return how many nodes of each cane are cut: as planned, else as far as photographs go."""
     planned = sampling.plan.get("nodes") if sampling.plan else None
-    return int(planned) if planned else max(known, default=USUAL_NODES)
+    return int(planned) if planned else last or USUAL_NODES
 
 
 def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
@@ -335,9 +335,9 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         buds = list_buds(conn, sampling_id=sampling_id)
         marks = marks_of_sampling(conn, sampling_id)
         cuts = cuts_of_sampling(conn, sampling_id)
-        done = progress(conn, sampling_id)
-        n_loose = len(loose_photos(conn))
-    nodes = _nodes_of(sampling, [bud.node for bud in buds])
+        (done,) = sampling_counts(conn, sampling_id)
+        n_loose = len(loose_photos(conn)) if count_rows(conn).n_unassigned else 0
+    nodes = _nodes_of(sampling, done.last_node)
     by_bud: dict[int, list[dict[str, Any]]] = {}
     for one in cuts:
         by_bud.setdefault(one.bud_id, []).append({
@@ -373,7 +373,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         "decision": decision_state(season, sampling_id),
         "progress": {
             "canes_done": n_done, "canes": len(canes), "buds": done.n_buds,
-            "photographed": done.n_waiting + done.n_done, "waiting": done.n_waiting,
-            "called": done.n_done, "missing": done.n_missing, "loose": n_loose,
+            "photographed": done.n_waiting + done.n_called, "waiting": done.n_waiting,
+            "called": done.n_called, "missing": done.n_missing, "loose": n_loose,
         },
     }

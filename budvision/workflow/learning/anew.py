@@ -9,6 +9,9 @@ from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from sqlalchemy import Connection
+
+from budvision.store.counts import versions
 from budvision.store.queries import learning, models
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.session import CONFIG, Season, as_utc
@@ -29,8 +32,12 @@ _AT_ONCE = 48
 
 def _out_of_step(season: Season, used: ModelInUse) -> list[PhotoRow]:
     with season.read() as conn:
-        known = next((m.id for m in models.list_models(conn) if m.sha256 == used.sha256), None)
-        return learning.photos_out_of_step(conn, known, named_before=_side_known_since(season))
+        return learning.photos_out_of_step(
+            conn, _id_of(conn, used), named_before=_side_known_since(season))
+
+
+def _id_of(conn: Connection, used: ModelInUse) -> int | None:
+    return next((m.id for m in models.list_models(conn) if m.sha256 == used.sha256), None)
 
 
 def _side_known_since(season: Season) -> str:
@@ -55,7 +62,16 @@ def count_out_of_step(season: Season) -> int:
     NotFoundError
         When the model in use is not there.
     """
-    return len(_out_of_step(season, model_in_use(season)))
+    used, before = model_in_use(season), _side_known_since(season)
+    with season.read() as conn:
+        known = _id_of(conn, used)
+
+        def work_out(ids: list[int]) -> dict[int, int]:
+            return learning.count_out_of_step(conn, known, ids, named_before=before)
+
+        return sum(season.remembered.each(
+            "out of step", {key: (version, known, before) for key, version
+                            in versions(conn).items()}, work_out).values())
 
 
 def propose_anew(

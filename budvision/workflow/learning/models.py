@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from budvision.errors import InputError, NotFoundError
+from budvision.store.counts import versions
 from budvision.store.queries import learning, models, people
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue, Verdict
@@ -276,15 +277,18 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     used = model_in_use(season)
     model, _, _ = _load(season, used)
     with season.read() as conn:
-        hidden = learning.blind_agreement(conn)
+        hidden = sorted(one for of_sampling in season.remembered.each(
+            "blind agreement", versions(conn),
+            lambda ids: learning.blind_agreement(conn, ids)).values() for one in of_sampling)
         looks = learning.recent_looks(conn, most=recent, sha256=used.sha256)
-        measured = learning.measured_tissues(conn, feature_version=FEATURE_VERSION)
-    lately = {look.proposal_id for look in looks}
+        lately = {look.proposal_id for look in looks}
+        measured = learning.measured_tissues(
+            conn, feature_version=FEATURE_VERSION, proposal_ids=lately)
     rows = [row_of(one.features) for one in measured
             if one.proposal_id in lately and set(one.features) >= set(FEATURE_NAMES)]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
     seen = drift(table, model.reserve_rows.astype(np.float64), model.novelty)
-    called = [(at, said == value) for at, value, said in hidden if said != "unsure"]
+    called = [(at, said == value) for at, _, value, said in hidden if said != "unsure"]
     points = agreement_chart([at for at, _ in called], [same for _, same in called])
     n_tissues = sum(look.n_exposed for look in looks)
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0

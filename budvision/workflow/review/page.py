@@ -12,6 +12,7 @@ from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries.calls import CallRow, call_history, current_calls_of_bud
 from budvision.store.queries.marks import marks_of_bud
+from budvision.store.queries.overview import SamplingCounts
 from budvision.store.queries.people import Person
 from budvision.store.queries.photos import Cut, cuts_of_bud
 from budvision.store.queries.proposals import (
@@ -27,7 +28,7 @@ from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.proposed import best_proposals, proposed_value
 from budvision.workflow.review.readings import disagreements_of, hidden_from
 
-__all__ = ["bud_page", "cane_strip", "sure_words", "tally_of"]
+__all__ = ["bud_page", "cane_strip", "sure_words", "tally_of", "tally_of_counts"]
 
 Values = dict[str, Any]
 
@@ -248,4 +249,13 @@ def tally_of(states: Sequence[BudState]) -> Values:
         "n_buds": sum(kind != "missing" for kind in kinds), "n_called": kinds.count("done"),
         "n_waiting": kinds.count("waiting"), "n_skipped": kinds.count("skipped"),
         "n_no_photo": kinds.count("no_photo") + kinds.count("partly"),
+    }
+
+
+def tally_of_counts(counted: SamplingCounts) -> Values:
+    """Return the same numbers as `tally_of` from the counts kept of the sampling."""
+    return {
+        "n_buds": counted.n_buds - counted.n_missing, "n_called": counted.n_called,
+        "n_waiting": counted.n_waiting - counted.n_skipped, "n_skipped": counted.n_skipped,
+        "n_no_photo": counted.n_no_photo,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
@@ -12,6 +12,7 @@ from budvision.settings import Settings
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import call_history
+from budvision.store.queries.overview import SamplingCounts
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BudState, bud_states
 from budvision.store.session import Season
@@ -23,7 +24,9 @@ from budvision.workflow.review.readings import (
     second_sample,
 )
 
-__all__ = ["LEASE_MIN", "ORDERS", "SHOWS", "Choice", "Turn", "hand_out", "queue", "turn"]
+__all__ = [
+    "LEASE_MIN", "ORDERS", "SHOWS", "Choice", "Turn", "hand_out", "open_readings", "queue", "turn",
+]
 
 LEASE_MIN = 5.0
 """How long a bud that was handed out is one person's, min."""
@@ -84,17 +87,10 @@ def _shown(
     states: list[BudState],
 ) -> list[BudState]:
     if choice.reading == "second":
-        chosen = second_sample(settings.second_read_share, sampling, states)
-        return [
-            row for row in states
-            if row.bud_id in chosen and row.state == "done" and not row.second_read_by
-            and person.id not in row.called_by
-        ]
+        return [row for row in _once_read(settings, sampling, states)
+                if person.id not in row.called_by]
     if choice.reading == "settle":
-        return [
-            row for row in states
-            if row.second_read_by and disagreements_of(call_history(conn, row.bud_id))
-        ]
+        return _differing(conn, states)
     waits = [row for row in states if row.state == "waiting"]
     return {
         "waiting": [row for row in waits if not row.skipped],
@@ -102,6 +98,59 @@ def _shown(
         "called": [row for row in states if row.state == "done"],
         "all": states,
     }[choice.show]
+
+
+def _once_read(
+    settings: Settings, sampling: Sampling, states: Sequence[BudState]
+) -> list[BudState]:
+    """Return the buds chosen for a second reading that nobody has read again yet."""
+    chosen = second_sample(settings.second_read_share, sampling, states)
+    return [row for row in states
+            if row.bud_id in chosen and row.state == "done" and not row.second_read_by]
+
+
+def _differing(conn: Connection, states: Sequence[BudState]) -> list[BudState]:
+    """Return the buds on which two persons differ and nobody has settled."""
+    return [row for row in states
+            if row.second_read_by and disagreements_of(call_history(conn, row.bud_id))]
+
+
+def open_readings(
+    season: Season, conn: Connection, samplings: Sequence[Sampling],
+    far: Mapping[int, SamplingCounts], person: Person,
+) -> dict[int, tuple[int, int]]:
+    """Return how many buds of each sampling wait for a person's second reading, and for settling.
+
+    Only samplings that were written to since they were last asked for are walked over.
+
+    Parameters
+    ----------
+    samplings : sequence of Sampling
+    far : mapping of int to SamplingCounts
+        How far each sampling is.
+    person : Person
+        Nobody reads again what he called himself.
+    """
+    by_id = {one.id: one for one in samplings if far[one.id].n_called or far[one.id].n_twice}
+
+    def work_out(ids: list[int]) -> dict[int, tuple[tuple[tuple[int, ...], ...], int]]:
+        told = {}
+        for key in ids:
+            rows = [row for row in bud_states(conn, key, doubts=False)
+                    if row.n_cuts and not row.node_mark]
+            told[key] = (
+                tuple(row.called_by for row in _once_read(season.settings, by_id[key], rows)),
+                len(_differing(conn, rows)))
+        return told
+
+    share = season.settings.second_read_share
+    found = season.remembered.each(
+        ("open readings", share), {key: (far[key].version, one) for key, one in by_id.items()},
+        work_out)
+    return {
+        one.id: (sum(person.id not in callers for callers in found[one.id][0]), found[one.id][1])
+        if one.id in found else (0, 0) for one in samplings
+    }
 
 
 def _ordered(

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError
 from budvision.files import PART
-from budvision.store import seal
+from budvision.store import counts, seal
 from budvision.store.backups import last_good_copy
 from budvision.store.queries import models, overview
 from budvision.store.session import Season
@@ -80,10 +80,21 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "budvision.db-wal, or restore the last backup. If you put an older database back "
             f"knowingly, remove the file {seal.Folder.NAME}."))
     with season.read() as conn:
-        findings += _rows(conn, copy)
+        of_rows = _rows(conn, copy)  # counts of rows that are not what was saved tell nothing
+        wrong = [] if any(one.serious for one in of_rows) else counts.wrong_samplings(conn)
+        findings += of_rows
         hashes = overview.photo_hashes(conn)
-        counts = overview.count_rows(conn)
+        sizes = overview.count_rows(conn)
         known = models.list_models(conn)
+    if wrong:
+        mended = tidy and not season.read_only
+        if mended:
+            with season.write() as conn:
+                counts.rebuild(conn)
+        findings.append(Finding(
+            "counts", f"{len(wrong)} samplings", "the counts that the pages show are not those of "
+            "the rows", "They were counted anew." if mended else "Run `budvision check --tidy` to "
+            "count them anew; calls and results are not affected.", serious=False))
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
     for path in [*season.photos.half_written(), *season.folder.glob(f"*{PART}")]:
@@ -98,7 +109,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "stranger", str(path.relative_to(season.folder)), "it is no file of the photo store",
             "Move it out of photos/; take photographs in with `budvision intake`.",
             serious=False))
-    n_rows = counts.n_buds + counts.n_photos + counts.n_calls
+    n_rows = sizes.n_buds + sizes.n_photos + sizes.n_calls
     return CheckReport(len(hashes), n_rows, tuple(findings))
 
 

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from budvision.store.backups import backup_reminder
 from budvision.store.queries import models, overview
-from budvision.store.queries.columns import call_columns
 from budvision.store.session import Season
 
 __all__ = ["SamplingStatus", "SeasonStatus", "status"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SamplingStatus:
     """How far one sampling is.
 
@@ -68,29 +65,17 @@ def status(season: Season) -> SeasonStatus:
     """Say what is in a season and what waits for a person."""
     with season.read() as conn:
         sizes = overview.sampling_counts(conn)
-        of_block: dict[str, list[overview.SamplingCounts]] = {}
-        for size in sizes:
-            of_block.setdefault(size.block, []).append(size)
-        told: dict[int, tuple[int, int, int]] = {}
-        for turn in range(max((len(rows) for rows in of_block.values()), default=0)):
-            ids = [rows[turn].sampling_id for rows in of_block.values() if turn < len(rows)]
-            columns = call_columns(conn, ids)
-            at = columns.cane_block[columns.cane]
-            full = (columns.calls >= 0).all(axis=1)
-            done, waiting, missing = (
-                np.bincount(at[rows], minlength=len(columns.blocks)).tolist()
-                for rows in (full, ~full & ~columns.marked, columns.marked & ~full)
-            )
-            for k, key in enumerate(columns.sampling_ids.tolist()):
-                told[key] = (done[k], waiting[k], missing[k])
         promoted = models.current_model(conn)
         counts = overview.count_rows(conn)
     return SeasonStatus(
         folder=str(season.folder), model=promoted.name if promoted else "the default model",
         counts=counts,
         samplings=tuple(
-            SamplingStatus(s.block, s.sampling, s.n_canes, s.n_buds, s.n_photos,
-                           *told.get(s.sampling_id, (0, 0, 0)))
+            SamplingStatus(
+                block=s.block, sampling=s.sampling, n_canes=s.n_canes, n_buds=s.n_buds,
+                n_photos=s.n_photos, n_called=s.n_called + s.n_called_missing,
+                n_waiting=s.n_buds - s.n_called - s.n_missing,
+                n_missing=s.n_missing - s.n_called_missing)
             for s in sizes
         ),
         backup=backup_reminder(season.folder, season.settings.backup_days),

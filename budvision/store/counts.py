@@ -1,0 +1,247 @@
+"""What stands in each sampling, counted anew with every write that touches it.
+
+The pages read these counts instead of walking over every bud. They follow from the other rows: the
+archive and `budvision move` leave them out, `budvision check` compares them with a count of its
+own, and `rebuild` makes them anew. `version` grows with each write that touches the sampling, so
+that whatever was worked out of its rows is known to be still true (`store.remembered`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from sqlalchemy import (
+    Connection,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    case,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    text,
+    update,
+)
+
+from budvision.store.tables import (
+    assignment,
+    bud,
+    call,
+    cane,
+    mark,
+    proposal,
+    sampling,
+    sampling_count,
+)
+
+__all__ = ["COUNTED", "extend", "newest_ids", "rebuild", "touch", "versions", "wrong_samplings"]
+
+COUNTED: tuple[str, ...] = ("sampling", "cane", "bud", "assignment", "proposal", "call", "mark")
+"""The tables that the counts follow from; new rows of them are told by their numbers."""
+_TISSUES = 3
+_PART = 400
+_NEWEST = text(" UNION ALL ".join(
+    f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\"" for name in COUNTED))
+_THERE_ON = {
+    "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' "
+                   "AND name = 'sampling_count'"),
+    "postgresql": text("SELECT to_regclass('sampling_count')"),
+}
+_NAMES: tuple[str, ...] = tuple(
+    column.name for column in sampling_count.c
+    if column.name not in ("id", "sampling_id", "version"))
+
+
+def newest_ids(conn: Connection) -> dict[str, int]:
+    """Return the number of the newest row of each table that is counted.
+
+    Empty in a database of an older form, inside a migration.
+    """
+    if conn.scalar(_THERE_ON[conn.dialect.name]) is None:
+        return {}
+    return {row[0]: row[1] for row in conn.execute(_NEWEST)}
+
+
+def extend(conn: Connection, before: Mapping[str, int]) -> None:
+    """Count the samplings that a transaction has touched, at its end.
+
+    Parameters
+    ----------
+    conn : Connection
+        Inside `Season.write`.
+    before : mapping of str to int
+        What `newest_ids` gave when the transaction began.
+    """
+    now = newest_ids(conn)
+    if before and any(now[name] > before[name] for name in now):
+        _count(conn, set(conn.scalars(_touched(before))))
+
+
+def touch(conn: Connection, sampling_ids: Iterable[int]) -> None:
+    """Note that something of samplings was changed that is not counted: a cane's zone, a model."""
+    wanted = sorted(set(sampling_ids))
+    for start in range(0, len(wanted), _PART):
+        conn.execute(
+            update(sampling_count)
+            .where(sampling_count.c.sampling_id.in_(wanted[start:start + _PART]))
+            .values(version=sampling_count.c.version + 1))
+
+
+def rebuild(conn: Connection) -> None:
+    """Count every sampling anew: after a change of form, an archive, or by `check --tidy`."""
+    _count(conn, set(conn.scalars(select(sampling.c.id))))
+
+
+def versions(conn: Connection) -> dict[int, int]:
+    """Return the version of every sampling; one that was written past the program has 0."""
+    return {
+        row[0]: row[1] or 0 for row in conn.execute(
+            select(sampling.c.id, sampling_count.c.version)
+            .outerjoin(sampling_count, sampling_count.c.sampling_id == sampling.c.id))
+    }
+
+
+def wrong_samplings(conn: Connection) -> list[int]:
+    """Return the samplings whose kept counts are not what a count gives now."""
+    kept = {row.sampling_id: _numbers(row) for row in conn.execute(select(sampling_count))}
+    found = {row.sampling_id: _numbers(row) for row in conn.execute(_counts(None))}
+    return sorted(key for key in kept.keys() | found.keys() if kept.get(key) != found.get(key))
+
+
+def _numbers(row: Row[Any]) -> tuple[int, ...]:
+    return tuple(int(row._mapping[name] or 0) for name in _NAMES)
+
+
+def _touched(before: Mapping[str, int]) -> Select[Any]:
+    """Return the samplings of which some row is newer than those of `before`."""
+    moved = select(assignment.c.photo_id).where(assignment.c.id > before["assignment"])
+    looked = select(proposal.c.photo_id).where(proposal.c.id > before["proposal"])
+    buds = (
+        select(call.c.bud_id).where(call.c.id > before["call"])
+        .union(select(mark.c.bud_id).where(mark.c.id > before["mark"]),
+               select(bud.c.id).where(bud.c.id > before["bud"]),
+               select(assignment.c.bud_id).where(
+                   assignment.c.bud_id.is_not(None),
+                   or_(assignment.c.photo_id.in_(moved), assignment.c.photo_id.in_(looked))))
+    ).subquery()
+    return select(sampling.c.id).where(or_(
+        sampling.c.id > before["sampling"],
+        sampling.c.id.in_(select(cane.c.sampling_id).where(cane.c.id > before["cane"])),
+        sampling.c.id.in_(select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
+                          .where(bud.c.id.in_(select(buds)))),
+    ))
+
+
+def _count(conn: Connection, sampling_ids: set[int]) -> None:
+    wanted = sorted(sampling_ids)
+    for start in range(0, len(wanted), _PART):
+        part = wanted[start:start + _PART]
+        known = set(conn.scalars(
+            select(sampling_count.c.sampling_id).where(sampling_count.c.sampling_id.in_(part))))
+        rows = [
+            {"sampling_id": row.sampling_id} | dict(zip(_NAMES, _numbers(row), strict=True))
+            for row in conn.execute(_counts(part))
+        ]
+        if new := [row for row in rows if row["sampling_id"] not in known]:
+            conn.execute(insert(sampling_count), [row | {"version": 1} for row in new])
+        if old := [row for row in rows if row["sampling_id"] in known]:
+            conn.execute(
+                update(sampling_count).where(sampling_count.c.sampling_id == bindparam("key"))
+                .values(version=sampling_count.c.version + 1,
+                        **{name: bindparam(name) for name in _NAMES}),
+                [{name: row[name] for name in _NAMES} | {"key": row["sampling_id"]}
+                 for row in old])
+
+
+def _counts(part: list[int] | None) -> Select[Any]:
+    """Return the counts of samplings, of all without `part`: one row each, also an empty one."""
+    each = _buds(part)
+    full = each.c.n_called == _TISSUES
+    marked = each.c.missing > 0
+    waits = and_(~marked, ~full, each.c.n_cuts > 0)
+
+    def n(condition: Any) -> Any:
+        return func.sum(case((condition, 1), else_=0))
+
+    of_buds = select(
+        each.c.sampling_id, func.count().label("n_buds"), func.max(each.c.node).label("last_node"),
+        func.sum(each.c.n_cuts).label("n_photos"), func.sum(each.c.n_unseen).label("n_unseen"),
+        n(and_(~marked, full)).label("n_called"), n(and_(marked, full)).label("n_called_missing"),
+        n(marked).label("n_missing"), n(waits).label("n_waiting"),
+        n(and_(waits, each.c.skipped > 0)).label("n_skipped"),
+        n(and_(~marked, ~full, each.c.n_cuts == 0)).label("n_no_photo"),
+        func.sum(case((waits, _TISSUES - each.c.n_called), else_=0)).label("n_tissues_waiting"),
+        n(each.c.twice > 0).label("n_twice"),
+    ).group_by(each.c.sampling_id).subquery("of_buds")
+    of_canes = select(cane.c.sampling_id, func.count().label("n_canes")).group_by(
+        cane.c.sampling_id)
+    if part is not None:
+        of_canes = of_canes.where(cane.c.sampling_id.in_(part))
+    canes = of_canes.subquery("of_canes")
+    query = (
+        select(sampling.c.id.label("sampling_id"), canes.c.n_canes,
+               *(of_buds.c[name] for name in _NAMES if name != "n_canes"))
+        .outerjoin(canes, canes.c.sampling_id == sampling.c.id)
+        .outerjoin(of_buds, of_buds.c.sampling_id == sampling.c.id)
+    )
+    return query if part is None else query.where(sampling.c.id.in_(part))
+
+
+def _buds(part: list[int] | None) -> Any:
+    """Return one row a bud: its sampling, node, tissues called, cuts, marks, second readings."""
+    inside = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+    if part is not None:
+        inside = inside.where(cane.c.sampling_id.in_(part))
+
+    def of(query: Select[Any], bud_id: Any, name: str) -> Any:
+        if part is not None:
+            query = query.where(bud_id.in_(inside))
+        return query.group_by(bud_id).subquery(name)
+
+    newer_call, newer_mark, newer = call.alias(), mark.alias(), assignment.alias()
+    said = of(
+        select(call.c.bud_id, func.count(func.distinct(call.c.tissue)).label("n")).where(
+            call.c.round != "second", call.c.value != "withdrawn",
+            ~exists().where(
+                newer_call.c.bud_id == call.c.bud_id, newer_call.c.tissue == call.c.tissue,
+                newer_call.c.round == call.c.round, newer_call.c.id > call.c.id)),
+        call.c.bud_id, "said")
+    twice = of(select(call.c.bud_id, func.count().label("n")).where(call.c.round == "second"),
+               call.c.bud_id, "twice")
+    marks = of(
+        select(mark.c.bud_id,
+               func.sum(case((mark.c.kind == "node", 1), else_=0)).label("missing"),
+               func.sum(case((mark.c.kind == "skipped", 1), else_=0)).label("skipped")).where(
+            mark.c.value != "",
+            ~exists().where(newer_mark.c.bud_id == mark.c.bud_id,
+                            newer_mark.c.kind == mark.c.kind, newer_mark.c.id > mark.c.id)),
+        mark.c.bud_id, "marks")
+    seen = exists().where(proposal.c.photo_id == assignment.c.photo_id)
+    cuts = of(
+        select(assignment.c.bud_id, func.count().label("n"),
+               func.sum(case((seen, 0), else_=1)).label("n_unseen")).where(
+            assignment.c.bud_id.is_not(None),
+            ~exists().where(newer.c.photo_id == assignment.c.photo_id,
+                            newer.c.id > assignment.c.id)),
+        assignment.c.bud_id, "cuts")
+
+    def whole(column: Any) -> Any:
+        return func.coalesce(column, 0)
+
+    query = (
+        select(cane.c.sampling_id, bud.c.node, whole(said.c.n).label("n_called"),
+               whole(cuts.c.n).label("n_cuts"), whole(cuts.c.n_unseen).label("n_unseen"),
+               whole(marks.c.missing).label("missing"), whole(marks.c.skipped).label("skipped"),
+               whole(twice.c.n).label("twice"))
+        .join(cane, bud.c.cane_id == cane.c.id)
+        .outerjoin(said, said.c.bud_id == bud.c.id).outerjoin(cuts, cuts.c.bud_id == bud.c.id)
+        .outerjoin(marks, marks.c.bud_id == bud.c.id)
+        .outerjoin(twice, twice.c.bud_id == bud.c.id)
+    )
+    if part is not None:
+        query = query.where(cane.c.sampling_id.in_(part))
+    return query.subquery("each_bud")
