@@ -69,7 +69,9 @@ def restore(
         show_json({"ok": True} | report.as_dict())
     else:
         typer.echo(f"{report.folder} is the season of {report.generation}: {report.n_photos} "
-                   "photographs, every row verified, the answers as they were.")
+                   "photographs, every row verified, the "
+                   + ("answers as they were." if report.answers_compared == "all" else
+                      "counts as they were; intervals come from another rule now."))
         for sha256 in report.missing:
             say(f"photograph {sha256[:12]} was missing when the backup was made.")
 

@@ -22,6 +22,7 @@ spreadsheet  Results as CSV and XLSX; text that a spreadsheet would take for a f
              text
 summary      Paper over a whole program: all blocks on a few pages, and every bud's calls as an
              appendix
+sure         How sure an answer is, in words: its range, its band, and what more buds would settle
 timelines    Figures over time: shares by sampling date, and a station's temperatures
 words        Numbers in plain words: shares, ranges, lists and days, the same on pages and paper
 """

@@ -12,7 +12,7 @@ from budvision.language import mark, say, say_n
 from budvision.report.choices import SEVERE_SHARE, Choice, ways_on
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
-from budvision.report.readers import corrected_words
+from budvision.report.sure import sure_words
 from budvision.report.words import (
     band_name,
     check_units,
@@ -39,7 +39,6 @@ NODE_HEADS = (mark("rule"), mark("nodes a vine"), mark("range"))
 CROP_NAME = mark("crop potential")
 NO_RESULT, NO_NUMBER = mark("no result"), mark("no number")
 ASSUMED = mark("range rests on an assumption")
-_LIKELY = 0.9
 _LAST_BAND_IN_QUESTION = 0.1
 
 
@@ -187,7 +186,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
                      here=b.name == facts.band)
             for b in facts.bands if b.probability is not None
         ),
-        sure=_sure(facts, primary), settled=primary is not None and facts.more_buds == 0,
+        sure=sure_words(facts, primary), settled=primary is not None and facts.more_buds == 0,
         next_step=_next_step(facts, primary), band=band_name(facts.band) if primary else "",
         action=_action(facts, primary),
         choices=_choices(facts), nodes=rows,
@@ -305,38 +304,6 @@ def _counted(facts: BlockFacts) -> str:
         return ""
     return say("The crop potential counts a live primary 1, a live secondary under a dead primary "
                "{share}, a tertiary 0.", share=number(facts.secondary_crop, 2))
-
-
-def _sure(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
-    if primary is None:
-        return (say("Nothing can be said yet."),)
-    lines = [say("Ranges like these hold the true share {n} times in 100; they allow for buds of "
-                 "one vine or cane being alike.", n=number(facts.confidence * 100))]
-    known = [b for b in facts.bands if b.probability is not None]
-    if known:
-        best = max(known, key=lambda b: b.probability or 0.0)
-        certain = (best.probability or 0.0) >= _LIKELY
-        values = {"band": band_name(best.name), "chance": percent(best.probability)}
-        lines.append(
-            say("The block lies in the band “{band}” ({chance} likely).", **values) if certain
-            else say("The block most likely lies in the band “{band}” ({chance} likely).",
-                     **values))
-    lines.append(_more(facts))
-    lines.append(corrected_words(facts, primary))
-    return tuple(line for line in lines if line)
-
-
-def _more(facts: BlockFacts) -> str:
-    if facts.more_buds == 0:
-        return say("The whole range lies in one band: the sample is large enough.")
-    if facts.more_buds is None and facts.reach is not None:
-        reach = facts.reach
-        return say("Even {n} more buds would leave the band open (about {span}): decide with your "
-                   "adviser.", n=reach.buds, span=percent_range(reach.low, reach.high))
-    if facts.more_buds is None:
-        return say("The share lies next to the edge of a band; more cutting would not settle it.")
-    return say_n("About {n} more bud would settle the band.",
-                 "About {n} more buds would settle the band.", facts.more_buds)
 
 
 def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:

@@ -58,6 +58,9 @@ class TissueFacts:
     high: float | None
     n_not_called: int = 0
     assumed: bool = False
+    unit: str = "cane"
+    n_units: int = 0
+    if_units_whole: float | None = None
 
     @property
     def n_judged(self) -> int:
@@ -356,6 +359,7 @@ def _tissue(name: str, row: TissueResult) -> TissueFacts:
     return TissueFacts(
         name, row.n_live, row.n_dead, row.n_unsure, row.n_not_exposed, row.mortality, row.low,
         row.high, n_not_called=row.n_not_called, assumed=row.design_effect_from_prior,
+        unit=row.unit, n_units=row.n_units, if_units_whole=row.if_units_whole,
     )
 
 

@@ -2,7 +2,9 @@
 
 Run ``python -m budvision.stats.coverage`` for a table in about a minute, with ``--full`` for the
 one that the documentation shows. Units draw their own share dead from a beta distribution with the
-wanted likeness; the smallest samples are worked out exactly, over every sample there can be.
+wanted likeness; the smallest samples are worked out exactly, over every sample there can be. Where
+units live and die whole, a sample with none or all dead cannot show it: what the answer then says
+beside its interval, the end for whole units, is counted with it.
 """
 
 from __future__ import annotations
@@ -185,6 +187,17 @@ def _posterior(dead: Ints, design: Design, prior_icc: float) -> SharePosterior:
                               prior_icc=prior_icc)
 
 
+def _ends(
+    found: SharePosterior, confidence: float, *, whole: bool
+) -> tuple[Floats, Floats]:
+    """Return the interval, with the end for whole units where the answer says it too."""
+    low, high = found.limits(confidence)
+    if not whole:
+        return low, high
+    said = found.if_units_whole(confidence)
+    return np.where(found.every, said, low), np.where(found.none, said, high)
+
+
 def _units(dead: Ints, design: Design) -> Units:
     sizes = np.tile(np.array(design.sizes, dtype=float), len(dead))
     group = np.repeat(np.arange(len(dead)), design.n_units)
@@ -253,7 +266,7 @@ def coverage(
     whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata
     if design.exact or whole:
         dead, orders = _every_sample(design, whole=whole)
-        low, high = _posterior(dead, design, prior).limits(confidence)
+        low, high = _ends(_posterior(dead, design, prior), confidence, whole=whole)
         near, far = _known(dead, design, likeness).limits(confidence)
         for share in shares:
             chance = _chance(dead, orders, design.sizes[0], share, likeness)
@@ -268,7 +281,8 @@ def coverage(
         for start in range(0, count, _BATCH):
             dead = simulate_units(design.shares(share), sizes, likeness,
                                   min(_BATCH, count - start), rng=rng, canes=design.canes)
-            low, high = _posterior(dead, design, prior).limits(confidence)
+            low, high = _ends(_posterior(dead, design, prior), confidence,
+                              whole=likeness == WHOLE)
             near, far = ((np.zeros(1), np.array([np.nan])) if design.strata
                          else _known(dead, design, likeness).limits(confidence))
             inside = (low <= truth + 1e-12) & (truth - 1e-12 <= high)

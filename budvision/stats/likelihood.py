@@ -1,8 +1,10 @@
 """The beta-binomial likelihood of units whose buds are alike, and the prior on how alike.
 
-The prior: four parts in five Beta(1, 1 / prior_icc - 1), whose mean is `prior_icc`, and one part in
-five that whole units live or die (likeness 0.99). Both were chosen on the simulation that
-`python -m budvision.stats.coverage` prints; no publication of the likeness of buds was found.
+The prior: 19 parts in 20 Beta(1, 1 / prior_icc - 1), whose mean is `prior_icc`, and one part in 20
+that whole units live or die (likeness 0.99), which takes part only in samples with both dead and
+live buds: others would let it speak unopposed, and no dead bud would bound the share higher than
+one. Both were chosen on the simulation that `python -m budvision.stats.coverage` prints; no
+publication of the likeness of buds was found.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ __all__ = ["GRID", "STEP", "likeness_grid", "log_likelihood", "middles"]
 
 Floats = NDArray[np.float64]
 
-WHOLE_UNITS, WHOLE_LIKENESS = 0.2, 0.99
+WHOLE_UNITS, WHOLE_LIKENESS = 0.05, 0.99
 GRID, LIKENESS_NODES = 128, 24
 STEP = math.pi / 2 / GRID
 _STEPS = 64

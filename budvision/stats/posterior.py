@@ -20,7 +20,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from budvision.errors import InputError
-from budvision.stats.likelihood import GRID, STEP, likeness_grid, log_likelihood, middles
+from budvision.stats.likelihood import (
+    GRID,
+    STEP,
+    WHOLE_LIKENESS,
+    likeness_grid,
+    log_likelihood,
+    middles,
+)
 from budvision.stats.proportions import check_count
 from budvision.stats.units import Units, chunks
 
@@ -138,6 +145,16 @@ class SharePosterior:
         high = np.where(self.every, 1.0, np.fmax(high, share))
         return np.where(judged, low, np.nan), np.where(judged, high, np.nan)
 
+    def if_units_whole(self, confidence: float) -> Floats:
+        """Return the open end (Clopper & Pearson) of units that live or die whole, else nan.
+
+        Given where none or all are dead, which leaves open whether units would die whole.
+        """
+        with np.errstate(divide="ignore"):
+            reach = 1 - ((1 - confidence) / 2) ** (1 / self.n_units)
+        found: Floats = np.where(self.none, reach, np.where(self.every, 1 - reach, np.nan))
+        return np.where(self.n > 0, found, np.nan)
+
     def _quantile(self, below: Floats, tail: float) -> Floats:
         rows = np.arange(len(below))
         at = np.clip((below < tail).sum(axis=1) - 1, 0, below.shape[1] - 2)
@@ -213,7 +230,11 @@ def posterior_of(
     start: float = 0.0, step: float = STEP,
 ) -> SharePosterior:
     """Return the posterior of groups from their log-likelihood on a grid."""
+    n, hits = units.total(units.sizes), units.total(units.hits)
+    none, every = hits <= 0, hits >= n
     joint = loglike + log_weight[:, None]
+    if len(likeness) > 1:
+        joint[np.ix_(none | every, likeness == WHOLE_LIKENESS)] = -np.inf
     joint -= joint.max(axis=(1, 2), keepdims=True)
     np.exp(joint, out=joint)
     mass, by_likeness = joint.sum(axis=1), joint.sum(axis=2)
@@ -221,12 +242,11 @@ def posterior_of(
     share, lean = np.sin(angle) ** 2, np.tan(angle)
     whole = mass.sum(axis=1)
     mean = mass @ share / whole
-    n, hits = units.total(units.sizes), units.total(units.hits)
     rows = len(mass)
     return SharePosterior(
         start=np.full(rows, start), step=np.full(rows, step), below=_cumulated(mass),
         below_low=_cumulated(mass / lean), below_high=_cumulated(mass * lean), hits=hits, n=n,
-        n_units=units.total(np.ones(len(units.sizes))), none=hits <= 0, every=hits >= n,
+        n_units=units.total(np.ones(len(units.sizes))), none=none, every=every,
         likeness=by_likeness @ likeness / whole, mean=mean,
         variance=np.maximum(mass @ share**2 / whole - mean**2, 0),
     )

@@ -32,7 +32,7 @@ __all__ = [
 
 Ints = NDArray[np.int64]
 
-SURE = 0.85
+SURE = 0.88
 """Probability of a band from which cutting may stop."""
 
 FIRST_LOOK = 5

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from budvision.errors import InputError
-from budvision.stats.likelihood import GRID, likeness_grid, log_likelihood
+from budvision.stats.likelihood import GRID, WHOLE_LIKENESS, likeness_grid, log_likelihood
 from budvision.stats.posterior import SharePosterior
 from budvision.stats.units import Units, chunks
 
@@ -130,6 +130,8 @@ def _joined(
     peak = logs.max(axis=2, keepdims=True)
     mass = np.exp(logs - peak)
     level = (peak[:, :, 0] + np.log(mass.sum(axis=2))).sum(axis=0) + prior[1]
+    if len(level) > 1 and (none.all() or every.all()):
+        level[prior[0] == WHOLE_LIKENESS] = -np.inf
     chance = np.exp(level - level.max())
     chance /= chance.sum()
     keep = chance > _LEAST_WEIGHT

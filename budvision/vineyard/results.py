@@ -37,6 +37,8 @@ class TissueResult:
         unit given the sample, also where the sample cannot show it.
     design_effect_from_prior : bool
         True where the sample cannot show the likeness at all: one unit, none dead, or all dead.
+    if_units_whole : float or None
+        Where none (or all) are dead: the upper (or lower) end if units lived or died whole.
     method : str
         "beta_binomial", "beta_binomial_strata" where strata are weighted, or "none".
     unsure_share : float or None
@@ -60,6 +62,7 @@ class TissueResult:
     low: float | None
     high: float | None
     confidence: float
+    if_units_whole: float | None
     design_effect: float | None
     design_effect_from_prior: bool
     icc: float | None

@@ -143,6 +143,8 @@ def tissue_results(
     effect, likeness = found.design_effect.tolist(), found.likeness.tolist()
     share, low, high = (np.where(found.n > 0, values, np.nan).tolist()
                         for values in (found.share, judged.low, judged.high))
+    whole = np.where(
+        weighted, np.nan, found.if_units_whole(settings.confidence)).tolist()
     results = []
     for at, (live, dead, unsure, hidden, silent) in enumerate(zip(*counts, strict=True)):
         n, missing = live + dead, unsure + hidden + silent
@@ -156,6 +158,7 @@ def tissue_results(
             unit="vine" if vines[at] else "cane", n_units=int(n_units[at]),
             few_units=few[at], mortality=as_number(share[at]), low=as_number(low[at]),
             high=as_number(high[at]), confidence=settings.confidence,
+            if_units_whole=as_number(whole[at]),
             design_effect=effect[at] if n else None,
             design_effect_from_prior=unseen[at] and n > 0,
             icc=None if unseen[at] or not n else likeness[at], method=method if n else "none",

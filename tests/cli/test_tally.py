@@ -115,6 +115,24 @@ def test_one_cane_is_said(budvision, tmp_path):
     assert told["primary"]["design_effect_from_prior"] is True
 
 
+def test_where_none_is_dead_the_end_for_whole_canes_is_said(budvision, tmp_path):
+    path = tmp_path / "calls.csv"
+    path.write_text("block,cane,node,primary,secondary,tertiary\n" + "".join(
+        f"A,{cane},{node},live,,\n" for cane in range(1, 11) for node in range(1, 11)))
+    out = " ".join(budvision("tally", path)[1].split())
+    assert "About 0 % of the primary buds are dead (likely 0 to 12 %)" in out    # 26 % once
+    assert ("No bud was dead: were whole canes to live or die together, these 10 leave up to 31 % "
+            "dead possible.") in out
+    told = json.loads(budvision("tally", path, "--json")[1])["blocks"][0]["primary"]
+    assert told["if_units_whole"] == pytest.approx(1 - 0.025 ** 0.1)
+    path.write_text(path.read_text().replace("live", "dead"))
+    out = " ".join(budvision("tally", path)[1].split())
+    assert "these 10 leave as little as 69 % dead possible" in out
+    path.write_text(path.read_text().replace("dead", "live", 1))
+    told = json.loads(budvision("tally", path, "--json")[1])["blocks"][0]["primary"]
+    assert "if_units_whole" not in told
+
+
 @pytest.mark.parametrize(
     ("content", "options", "code", "words"),
     [

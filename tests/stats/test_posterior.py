@@ -127,6 +127,41 @@ def test_nothing_dead_gives_a_bound_that_falls_with_every_cane():
     assert chances.sum() == pytest.approx(1)
 
 
+@settings(max_examples=40)
+@given(st.lists(st.integers(1, 120), min_size=1, max_size=25), st.data())
+def test_no_dead_bud_never_bounds_higher_than_one(sizes, data):
+    """0 of 100 on ten canes gave up to 26 %, 1 of 100 up to 17 %."""
+    at = data.draw(st.integers(0, len(sizes) - 1))
+    none = ends([(0, size) for size in sizes])[1]
+    one = ends([(int(number == at), size) for number, size in enumerate(sizes)])[1]
+    assert none <= one + SMOOTH
+
+
+@settings(max_examples=40)
+@given(st.lists(unit, min_size=1, max_size=12), st.data())
+def test_one_more_dead_bud_hardly_lowers_the_bound(rows, data):
+    """Not never: a bud that makes units more alike also tells that buds are less so."""
+    alive = [at for at, (x, m) in enumerate(rows) if x < m]
+    if not alive:
+        return
+    at = data.draw(st.sampled_from(alive))
+    more = [(x + (number == at), m) for number, (x, m) in enumerate(rows)]
+    assert ends(more)[1] >= ends(rows)[1] - 0.03
+
+
+def test_scattered_dead_buds_raise_the_bound_one_by_one():
+    highs = [ends([(int(at < dead), 10) for at in range(10)])[1] for dead in range(9)]
+    assert np.all(np.diff(highs) > -SMOOTH)
+    assert highs[0] < 0.125
+    assert highs[1] < 0.16
+    found = share_posterior(units([(0, 10)] * 10), prior_icc=0.25)
+    exact = proportion_confint(0, 10, method="beta")[1]
+    assert found.if_units_whole(0.95)[0] == pytest.approx(exact, abs=1e-9)
+    all_dead = share_posterior(units([(10, 10)] * 10), prior_icc=0.25)
+    assert all_dead.if_units_whole(0.95)[0] == pytest.approx(1 - exact, abs=1e-9)
+    assert np.isnan(share_posterior(units([(1, 10)] * 10), prior_icc=0.25).if_units_whole(0.95)[0])
+
+
 @given(samples)
 def test_dead_and_live_mirror_each_other_and_the_share_lies_within(rows):
     low, high = ends(rows)

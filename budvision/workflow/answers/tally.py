@@ -57,6 +57,8 @@ def tissue_as_dict(row: TissueResult) -> dict[str, object]:
     }
     if row.reason:
         told["reason"] = row.reason
+    if row.if_units_whole is not None:
+        told["if_units_whole"] = row.if_units_whole
     if row.n_other_cause:
         told["n_other_cause"] = row.n_other_cause
     if row.if_missing_dead is not None:

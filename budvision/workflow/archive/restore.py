@@ -30,7 +30,7 @@ from budvision.workflow.archive.backup import (
     opened,
     write,
 )
-from budvision.workflow.archive.proof import answers_of, differences
+from budvision.workflow.archive.proof import answers_of, compared, differences
 
 __all__ = ["RestoreReport", "restore"]
 
@@ -39,12 +39,13 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True, slots=True)
 class RestoreReport:
-    """What a restore made."""
+    """What a restore made; `answers_compared` is as `budvision.workflow.archive.proof.compared`."""
 
     folder: str
     generation: str
     n_photos: int
     missing: tuple[str, ...]
+    answers_compared: str
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -101,7 +102,8 @@ def restore(
         seal.Folder(part).note(point)
         with Season.open(part) as season:
             check_rows(season)
-            if differ := differences(kept, answers_of(season)):
+            now = answers_of(season)
+            if differ := differences(kept, now):
                 raise VerificationError(
                     f"the answers come out otherwise than at the backup: {differ[0]}",
                     where=str(source), code="answers_differ",
@@ -109,7 +111,8 @@ def restore(
         if target.exists():
             target.rmdir()
         put(part, target)
-    return RestoreReport(str(target), name, n_photos, tuple(facts["missing"]))
+    return RestoreReport(str(target), name, n_photos, tuple(facts["missing"]),
+                         compared(kept, now))
 
 
 def _facts(source: Path, there: list[str]) -> dict[str, Any]:

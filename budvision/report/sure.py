@@ -1,0 +1,64 @@
+"""How sure an answer is, in words: its range, its band, and what more buds would settle."""
+
+from __future__ import annotations
+
+from budvision.language import say, say_n
+from budvision.report.facts import BlockFacts, TissueFacts
+from budvision.report.readers import corrected_words
+from budvision.report.words import band_name, number, percent, percent_range
+
+__all__ = ["sure_words"]
+
+_LIKELY = 0.9
+
+
+def sure_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
+    """Return how sure the answer is, sentence by sentence; `primary` is None without a result."""
+    if primary is None:
+        return (say("Nothing can be said yet."),)
+    lines = [say("Ranges like these hold the true share {n} times in 100; they allow for buds of "
+                 "one vine or cane being alike.", n=number(facts.confidence * 100))]
+    known = [b for b in facts.bands if b.probability is not None]
+    if known:
+        best = max(known, key=lambda b: b.probability or 0.0)
+        certain = (best.probability or 0.0) >= _LIKELY
+        values = {"band": band_name(best.name), "chance": percent(best.probability)}
+        lines.append(
+            say("The block lies in the band “{band}” ({chance} likely).", **values) if certain
+            else say("The block most likely lies in the band “{band}” ({chance} likely).",
+                     **values))
+    lines.append(_if_whole(primary))
+    lines.append(_more(facts))
+    lines.append(corrected_words(facts, primary))
+    return tuple(line for line in lines if line)
+
+
+def _if_whole(primary: TissueFacts) -> str:
+    """Say what a sample with none or all dead leaves open: whether whole units would die."""
+    end, n = primary.if_units_whole, primary.n_units
+    if end is None or n < 2:
+        return ""
+    if primary.n_dead and primary.unit == "vine":
+        return say("Every bud was dead: were whole vines to live or die together, these {n} leave "
+                   "as little as {share} dead possible.", n=n, share=percent(end))
+    if primary.n_dead:
+        return say("Every bud was dead: were whole canes to live or die together, these {n} leave "
+                   "as little as {share} dead possible.", n=n, share=percent(end))
+    if primary.unit == "vine":
+        return say("No bud was dead: were whole vines to live or die together, these {n} leave up "
+                   "to {share} dead possible.", n=n, share=percent(end))
+    return say("No bud was dead: were whole canes to live or die together, these {n} leave up to "
+               "{share} dead possible.", n=n, share=percent(end))
+
+
+def _more(facts: BlockFacts) -> str:
+    if facts.more_buds == 0:
+        return say("The whole range lies in one band: the sample is large enough.")
+    if facts.more_buds is None and facts.reach is not None:
+        reach = facts.reach
+        return say("Even {n} more buds would leave the band open (about {span}): decide with your "
+                   "adviser.", n=reach.buds, span=percent_range(reach.low, reach.high))
+    if facts.more_buds is None:
+        return say("The share lies next to the edge of a band; more cutting would not settle it.")
+    return say_n("About {n} more bud would settle the band.",
+                 "About {n} more buds would settle the band.", facts.more_buds)
