@@ -14,6 +14,7 @@ from budvision.language.numerals import (
 from budvision.language.spoken import (
     LANGUAGES,
     choose,
+    form_of,
     mark,
     say,
     say_n,
@@ -24,6 +25,6 @@ from budvision.language.spoken import (
 )
 
 __all__ = [
-    "LANGUAGES", "choose", "grouped", "locale_day", "mark", "percent_text", "read_decimal", "say",
-    "say_n", "speak", "speaking", "spoken", "typed_number", "words_in",
+    "LANGUAGES", "choose", "form_of", "grouped", "locale_day", "mark", "percent_text",
+    "read_decimal", "say", "say_n", "speak", "speaking", "spoken", "typed_number", "words_in",
 ]

@@ -20,7 +20,8 @@ from types import MappingProxyType
 from budvision.errors import UsageError
 
 __all__ = [
-    "LANGUAGES", "choose", "mark", "say", "say_n", "speak", "speaking", "spoken", "words_in",
+    "LANGUAGES", "choose", "form_of", "mark", "say", "say_n", "speak", "speaking", "spoken",
+    "words_in",
 ]
 
 LANGUAGES: Mapping[str, str] = MappingProxyType({
@@ -93,11 +94,14 @@ def say_n(one: str, many: str, n: int, /, **values: object) -> str:
     >>> say_n("{n} bud", "{n} buds", 1), say_n("{n} bud", "{n} buds", 3)
     ('1 bud', '3 buds')
     """
+    return form_of(one, many, n).format(n=n, **values)
+
+
+def form_of(one: str, many: str, n: int) -> str:
+    """Return the form of a message that fits a count, its places still empty."""
     if spoken() == "en":
-        told = one if n == 1 else many
-    else:
-        told = _catalogue(spoken()).ngettext(one, many, n)
-    return told.format(n=n, **values)
+        return one if n == 1 else many
+    return _catalogue(spoken()).ngettext(one, many, n)
 
 
 def choose(wanted: str) -> str:

@@ -174,7 +174,7 @@ def draw_positions(
             do="Fill the gaps with rows that have nothing judged.",
         )
     alt = f"{title}. " + " ".join(
-        f"{name}: " + "; ".join(row.words() for row in rows) + "." for name, rows in series)
+        f"{say(name)}: " + "; ".join(row.words() for row in rows) + "." for name, rows in series)
     with drawing():
         figure = new_figure(width_mm, height_mm)
         axes = figure.add_subplot()
@@ -192,7 +192,7 @@ def draw_positions(
             if len(series) > 1:
                 axes.plot([], [], marker=MARKERS.get(tissue, "o"), linestyle=LINES.get(tissue, "-"),
                           color=ACCENT, markerfacecolor=ACCENT if k == 0 else "#ffffff",
-                          label=tissue)
+                          label=say(tissue))
         if len(series) > 1:
             figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
         axes.set_xticks(range(len(labels)), [clip(label, 14) for label in labels])

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
+from budvision.language import say
 from budvision.report.canvas import (
     ACCENT,
     INK,
@@ -98,7 +99,7 @@ def draw_history(
         if len(series) > 1:
             figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
         _day_axis(axes, days)
-        axes.set_ylabel("share dead")
+        axes.set_ylabel(say("share dead"))
         percent_axis(axes.yaxis, step=0.2)
         return finish(figure, title, alt)
 

@@ -19,13 +19,20 @@ from budvision.files import write_whole
 from budvision.language import LANGUAGES
 from budvision.report.choices import CHOICES
 from budvision.report.paper import paper_messages
+from budvision.report.words import plain
 from budvision.settings import SETTINGS
+from budvision.store.queries.people import ROLES
 from budvision.vineyard.training import BASAL_FRUIT
+from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web.sentences import sentences_of
+from budvision.workflow.after.records import KINDS
+from budvision.workflow.review.queue import SHOWS
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
-_PLURAL = re.compile(r"\b(?:say_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
+_PLURAL = re.compile(
+    r"\b(?:say_n|rich_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
+_FIELD = re.compile(r"\bfield\(\"\w+\", \"([^\"]+)\"(?:, \"([^\"]+)\")?")
 _BAND_KEYS = ("title", "source")
 
 Message = str | tuple[str, str]
@@ -41,11 +48,23 @@ def messages() -> dict[Message, str]:
             continue
         for message in kind(path.read_text(encoding="utf-8")):
             found.setdefault(message, path.relative_to(_PACKAGE.parent).as_posix())
+    _of_tables(found)
+    paired = {message[0] for message in found if isinstance(message, tuple)}
+    return {message: where for message, where in found.items() if message not in paired}
+
+
+def _of_tables(found: dict[Message, str]) -> None:
+    """Add what stands in tables of data, said where it is shown."""
     for message in _policies():
         found.setdefault(message, "budvision/vineyard/policies.toml")
     for choice in CHOICES.values():
         for message in (choice.when, choice.deed, choice.more):
             found.setdefault(message, "budvision/report/choices.py")
+    for word in (*Tissue, *CallValue, *Cause, *ROLES, *SHOWS):
+        found.setdefault(plain(str(word)), "budvision/vocabulary.py")
+    for kind in KINDS.values():
+        for message in filter(None, (kind.words, kind.hint)):
+            found.setdefault(message, "budvision/workflow/after/records.py")
     for known in BASAL_FRUIT.values():
         found.setdefault(known.words, "budvision/vineyard/training.py")
     for row in SETTINGS:
@@ -54,8 +73,6 @@ def messages() -> dict[Message, str]:
             found.setdefault(word, "budvision/settings.py")
     for word in ("yes", "no"):
         found.setdefault(word, "budvision/settings.py")
-    paired = {message[0] for message in found if isinstance(message, tuple)}
-    return {message: where for message, where in found.items() if message not in paired}
 
 
 def update(language: str) -> Catalog:
@@ -94,6 +111,8 @@ def _python(text: str) -> Iterator[Message]:
 
 def _page(text: str) -> Iterator[Message]:
     yield from sentences_of(text)
+    for found in _FIELD.finditer(text):
+        yield from (word for word in found.groups() if word)
     yield from _script(text)
 
 

@@ -7,10 +7,10 @@ from urllib.parse import urlencode
 from flask import Flask, current_app, request
 from flask.wrappers import Response
 
-from budvision.language import LANGUAGES, choose, say, say_n, speak, spoken, typed_number
+from budvision.language import LANGUAGES, choose, grouped, say, say_n, speak, spoken, typed_number
 from budvision.store.session import Season
 from budvision.web.current import SEASON_KEY
-from budvision.web.sentences import Sentences, rich
+from budvision.web.sentences import Sentences, rich, rich_n
 
 __all__ = ["install"]
 
@@ -21,7 +21,8 @@ _A_YEAR_S = 365 * 24 * 3600
 def install(app: Flask) -> None:
     """Give pages their language, and templates the words to say messages with."""
     app.jinja_env.add_extension(Sentences)
-    app.jinja_env.globals.update(say=say, say_n=say_n, rich=rich, spoken=spoken,
+    app.jinja_env.globals.update(say=say, say_n=say_n, rich=rich, rich_n=rich_n,
+                                 spoken=spoken, grouped=grouped,
                                  typed_number=typed_number)
     app.before_request(_speak)
     app.after_request(_remember)

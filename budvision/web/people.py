@@ -28,6 +28,7 @@ from flask_login import LoginManager, current_user, login_user, logout_user
 from werkzeug.security import check_password_hash, generate_password_hash
 
 from budvision.errors import BudvisionError, ConflictError, InputError
+from budvision.language import say
 from budvision.store.names import name_key
 from budvision.store.queries import people as queries
 from budvision.store.queries.people import ROLES, Person
@@ -243,11 +244,11 @@ def enter() -> ResponseReturnValue:
         known = bool(right and found and found.password_hash and found.active)
         if not known or found is None:
             current_app.logger.warning("log-in refused for %r", name[:120])
-            flash("The name and the password do not belong together; nothing was opened.")
+            flash(say("The name and the password do not belong together; nothing was opened."))
             return redirect(url_for("people.me", next=target))
         person = found
     if not known:
-        flash(f"{person.name} is no longer active; ask the program lead.")
+        flash(say("{name} is no longer active; ask the program lead.", name=person.name))
         return redirect(url_for("people.me", next=target))
     visit = secrets.token_hex(8)
     with current_season().write() as conn:
@@ -300,7 +301,7 @@ def add() -> ResponseReturnValue:
         if wants_json():
             raise
         return _people_page(str(error), name=name, role=role), 400
-    flash(f"{person.name} was added as {person.role}.")
+    flash(say("{name} was added as {role}.", name=person.name, role=say(person.role)))
     return redirect(url_for("people.everybody"))
 
 
@@ -321,8 +322,8 @@ def open_or_close(person_id: int) -> ResponseReturnValue:
             raise InputError(f"closing {person.name} was not confirmed", where="people",
                              expected="the box beside it ticked", do="Tick it, then close.")
         queries.set_active(conn, person.name, wanted)
-    flash(f"{person.name} may work in the season again." if wanted
-          else f"{person.name} can no longer log in; what they called stays.")
+    flash(say("{name} may work in the season again.", name=person.name) if wanted
+          else say("{name} can no longer log in; what they called stays.", name=person.name))
     return redirect(url_for("people.everybody"))
 
 

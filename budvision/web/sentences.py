@@ -9,15 +9,15 @@ must, say it with `say` or `say_n`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from jinja2.ext import Extension
 from markupsafe import Markup
 
-from budvision.language import say
+from budvision.language import form_of, say
 
-__all__ = ["Sentences", "rich", "sentences_of"]
+__all__ = ["Sentences", "rich", "rich_n", "sentences_of"]
 
 _INLINE = frozenset(("a", "abbr", "b", "br", "code", "em", "i", "kbd", "output", "small", "span",
                      "strong", "sub", "sup", "time", "var"))
@@ -69,7 +69,18 @@ def sentences_of(source: str) -> list[str]:
 
 def rich(message: str, tags: list[str] | None = None, /, **values: object) -> Markup:
     """Return a message with the tags put back; what stands in its places is escaped."""
-    text = Markup(say(message)).format(**values) if values else Markup(say(message))
+    return _tagged(Markup(say(message)), tags, values)
+
+
+def rich_n(
+    one: str, many: str, n: int, tags: list[str] | None = None, /, **values: object
+) -> Markup:
+    """Return the form of a message that fits a count, as `rich` does."""
+    return _tagged(Markup(form_of(one, many, n)), tags, {"n": n, **values})
+
+
+def _tagged(told: Markup, tags: list[str] | None, values: Mapping[str, object]) -> Markup:
+    text = told.format(**values) if values else told
     if not tags:
         return text
     return Markup(_PLACE.sub(lambda found: _tag(found, tags), str(text)))

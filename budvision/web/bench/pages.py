@@ -26,6 +26,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import generate_csrf
 
 from budvision.errors import ConflictError, InputError
+from budvision.language import mark, say
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
@@ -48,8 +49,9 @@ blueprint = Blueprint("bench", __name__, url_prefix="/bench", template_folder="t
 TIMES = ("collected_at", "in_water_at", "out_of_water_at")
 PROPOSER_KEY = "budvision.bench.propose"
 """In `app.extensions`: a model to ask instead of the season's own (tests)."""
-CAUTION = ("Razor blades cut people: cut away from your fingers, hold the cane and not the bud, "
-           "cover the blade, and put used blades into a sharps container.")
+CAUTION = mark(
+    "Razor blades cut people: cut away from your fingers, hold the cane and not the bud, cover the "
+    "blade, and put used blades into a sharps container.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,9 @@ class BenchPage:
     board: dict[str, Any]
     verdicts: bool
     causes: tuple[tuple[str, str], ...] = (
-        ("mites", "Mites"), ("old_wood", "Old dead wood"), ("mechanical", "Mechanical"),
-        ("necrosis", "Necrosis"), ("disease", "Disease"),
+        ("mites", mark("Mites")), ("old_wood", mark("Old dead wood")),
+        ("mechanical", mark("Mechanical")), ("necrosis", mark("Necrosis")),
+        ("disease", mark("Disease")),
     )
     caution: str = CAUTION
 
@@ -274,8 +277,8 @@ def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -
         )
 
 
-@blueprint.post("/<int:sampling_id>/mark")
-def mark(sampling_id: int) -> ResponseReturnValue:
+@blueprint.post("/<int:sampling_id>/mark", endpoint="mark")
+def mark_node(sampling_id: int) -> ResponseReturnValue:
     """Mark a node or a cause."""
     person = need_person()
     body = json_object()
@@ -313,7 +316,7 @@ def soaking(sampling_id: int) -> ResponseReturnValue:
     soak.record_times(
         current_season(), sampling_id, room_temp_c=room, collected_at=times["collected_at"],
         in_water_at=times["in_water_at"], out_of_water_at=times["out_of_water_at"])
-    flash("The times are kept.")
+    flash(say("The times are kept."))
     return redirect(url_for("bench.soak_form", sampling_id=sampling_id))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from flask import Response, abort, render_template, request
 from flask.typing import ResponseReturnValue
 
+from budvision.language import mark, say
 from budvision.report.answer import AnswerWords, ShareLine, answer_words
 from budvision.report.canvas import Drawing
 from budvision.report.facts import HistoryLine
@@ -80,6 +81,7 @@ class Group:
     rows: tuple[PartRow, ...]
     kind: str
     drawing: Drawing
+    first: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,10 +199,13 @@ class GroupKind:
     tissues: tuple[Tissue, ...]
 
 
+_FIRST = {"node": mark("node, from the cane base"), "vigor": mark("vine size"),
+          "zone": mark("zone")}
+
 GROUPS = (
-    GroupKind("positions", "node", "By node, from the cane base", TISSUES),
-    GroupKind("sizes", "vigor", "By vine size", (Tissue.PRIMARY,)),
-    GroupKind("zones", "zone", "By zone", (Tissue.PRIMARY,)),
+    GroupKind("positions", "node", mark("By node, from the cane base"), TISSUES),
+    GroupKind("sizes", "vigor", mark("By vine size"), (Tissue.PRIMARY,)),
+    GroupKind("zones", "zone", mark("By zone"), (Tissue.PRIMARY,)),
 )
 
 
@@ -227,9 +232,10 @@ def _group(answer: Answer, table: BudTable, kind: GroupKind) -> Group | None:
         for tissue, of in parts.items()
     ]
     drawing = draw_positions(
-        series, title=f"{kind.title}, {answer.block.name}", bands=band_edges(answer.policy),
-        axis="node, from the cane base" if kind.by == "node" else kind.title[3:])
-    return Group(kind.title, tuple(part_row(p, answer.policy) for p in first), kind.kind, drawing)
+        series, title=f"{say(kind.title)}, {answer.block.name}", bands=band_edges(answer.policy),
+        axis=say(_FIRST[kind.by]))
+    return Group(say(kind.title), tuple(part_row(p, answer.policy) for p in first), kind.kind,
+                 drawing, say(_FIRST[kind.by]))
 
 
 def _share_row(part: Part) -> ShareRow:
@@ -248,5 +254,5 @@ def _history_figure(told: list[Answer], answer: Answer) -> Drawing | None:
         ])
         for tissue in (Tissue.PRIMARY, Tissue.SECONDARY)
     ]
-    return draw_history(series, title=f"Dead buds over time, {answer.block.name}",
+    return draw_history(series, title=say("Dead buds over time, {block}", block=answer.block.name),
                         bands=band_edges(answer.policy))

@@ -9,6 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError
+from budvision.language import say
 from budvision.report.canvas import Drawing
 from budvision.store.queries.weather import Station
 from budvision.vineyard.cold import hours_words, time_zone
@@ -98,8 +99,9 @@ def cold_import() -> ResponseReturnValue:
         name=file.filename, time_column=form.get("time_column", ""),
         temperature_column=form.get("temperature_column", ""),
     )
-    flash(f"{told.n_new} readings of {told.station} were kept, {told.n_known} were there already, "
-          f"{told.n_skipped} rows had no temperature.")
+    flash(say("{n} readings of {station} were kept, {known} were there already, {skipped} rows "
+              "had no temperature.", n=told.n_new, station=told.station, known=told.n_known,
+              skipped=told.n_skipped))
     return redirect(url_for("results.cold", station=told.station, zone=form.get("zone", "")))
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
+from budvision.language import say, say_n
 from budvision.report.answer import NO_RESULT, AnswerWords, answer_words, share_line
 from budvision.report.canvas import BandEdges
 from budvision.report.facts import part_facts
-from budvision.report.words import count, percent, percent_range, plain
+from budvision.report.words import band_name, percent, percent_range
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy
@@ -76,7 +77,7 @@ class PartRow:
 
 def band_edges(policy: Policy) -> BandEdges:
     """Return a policy's bands as figures want them."""
-    return BandEdges(tuple(plain(band.name) for band in policy.bands), policy.edges)
+    return BandEdges(tuple(band_name(band.name) for band in policy.bands), policy.edges)
 
 
 def bar(ends: tuple[float, float, float] | None, policy: Policy) -> Bar | None:
@@ -88,17 +89,19 @@ def bar(ends: tuple[float, float, float] | None, policy: Policy) -> Bar | None:
     return Bar(
         1000 * share, 1000 * low, 1000 * high,
         tuple((1000 * a, 1000 * (b - a)) for a, b in pairwise(edges)),
-        f"{percent(share)} dead, range {percent_range(low, high)}",
+        say("{share} dead, range {span}", share=percent(share), span=percent_range(low, high)),
     )
 
 
 def method_words(row: TissueResult) -> str:
     """Say how an interval was made."""
     told = {
-        "beta_binomial": "Beta-binomial range over whole vines or canes, the likeness of their "
-        "buds allowed for as far as the sample shows it.",
-        "beta_binomial_strata": "Beta-binomial range of each zone or vine size, put together by "
-        "their shares of the block.",
+        "beta_binomial": say(
+            "Beta-binomial range over whole vines or canes, the likeness of their buds allowed for "
+            "as far as the sample shows it."),
+        "beta_binomial_strata": say(
+            "Beta-binomial range of each zone or vine size, put together by their shares of the "
+            "block."),
     }
     return told.get(row.method, "")
 
@@ -114,11 +117,12 @@ def next_step(answer: Answer, words: AnswerWords) -> str:
     """Say what a block needs next."""
     n_waiting = answer.waiting.n_buds
     if answer.sampling is None:
-        return "Not sampled yet."
+        return say("Not sampled yet.")
     if answer.judged is None and n_waiting:
-        return f"{count(n_waiting, 'bud waits', 'buds wait')} for a person."
-    waits = f" {n_waiting} still wait{'s' if n_waiting == 1 else ''}." if n_waiting else ""
-    return words.next_step + waits
+        return say_n("{n} bud waits for a person.", "{n} buds wait for a person.", n_waiting)
+    if not n_waiting:
+        return words.next_step
+    return f"{words.next_step} {say_n('{n} still waits.', '{n} still wait.', n_waiting)}"
 
 
 def block_row(season: Season, answer: Answer) -> BlockRow:
@@ -132,7 +136,7 @@ def block_row(season: Season, answer: Answer) -> BlockRow:
         sampling=sampling.label if sampling else "",
         collected=(sampling.collected_at or "")[:10] if sampling else "",
         n_judged=primary.n_live + primary.n_dead if primary else 0,
-        share=primary.share if primary else NO_RESULT, span=primary.span if primary else "",
+        share=primary.share if primary else say(NO_RESULT), span=primary.span if primary else "",
         bar=bar(primary.ends, answer.policy) if primary else None, band=words.band,
         nodes=words.nodes[0].retain if words.nodes else "", n_waiting=answer.waiting.n_buds,
         next_step=next_step(answer, words), settled=words.settled,

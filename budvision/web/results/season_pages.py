@@ -8,9 +8,10 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NothingToDoError
+from budvision.language import say
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
-from budvision.report.words import percent, plain
+from budvision.report.words import band_name, percent
 from budvision.store.queries.blocks import list_samplings
 from budvision.vineyard.breakdown import breakdown
 from budvision.vineyard.mortality import chosen_policy
@@ -139,16 +140,19 @@ def over_all() -> ResponseReturnValue:
         return render_template("results/over_all.html", here=OverAllPage((), str(error)))
     policy = chosen_policy(season.settings, block_policies(season))
     groups = []
-    for by, title, first in (("cultivar", "By cultivar", "cultivar"),
-                             ("node", "By node, from the cane base", "node"),
-                             ("vigor", "By vine size", "vine size"), ("zone", "By zone", "zone")):
+    for by, title, first in (
+            ("cultivar", say("By cultivar"), say("cultivar")),
+            ("node", say("By node, from the cane base"), say("node")),
+            ("vigor", say("By vine size"), say("vine size")),
+            ("zone", say("By zone"), say("zone"))):
         parts = breakdown(table, by, settings=season.settings)
         if by in ("cultivar", "zone"):
             parts.sort(key=lambda part: (not part.name, -(part.mortality or 0.0)))
         if len(parts) > 1:
             groups.append((title, first, tuple(
-                part_row(replace(p, name=p.name or "not recorded"), policy) for p in parts)))
-    empty = "" if groups else "All called buds are of one cultivar, node, vine size and zone."
+                part_row(replace(p, name=p.name or say("not recorded")), policy) for p in parts)))
+    empty = "" if groups else say(
+        "All called buds are of one cultivar, node, vine size and zone.")
     return render_template("results/over_all.html", here=OverAllPage(tuple(groups), empty))
 
 
@@ -172,14 +176,14 @@ def _why_late(answer: Answer) -> tuple[str, str]:
     assert result is not None
     assert result.band is not None
     chance = result.band_probabilities.get(last.name, 0.0)
-    text = f"“{plain(last.name)}”: {percent(chance)} likely"
+    text = say("“{band}”: {chance} likely", band=band_name(last.name), chance=percent(chance))
     if chance >= 0.5:
-        return text, "Leave it until bud break shows what lives."
+        return text, say("Leave it until bud break shows what lives.")
     if chance >= 0.1:
-        return text, "Cut more buds, or leave it until bud break, before deciding."
+        return text, say("Cut more buds, or leave it until bud break, before deciding.")
     if result.more_buds == 0:
-        return text, "The band is settled: prune when it suits."
-    return text, f"Likely “{plain(result.band.name)}”, not settled yet."
+        return text, say("The band is settled: prune when it suits.")
+    return text, say("Likely “{band}”, not settled yet.", band=band_name(result.band.name))
 
 
 @blueprint.get("/compare")
@@ -223,22 +227,24 @@ def _compare_page(
     judged = [a for a in others if a.judged]
     missing = tuple(_name(a) for a in (first, *others) if not a.judged)
     if first.judged is None or not judged:
-        return ComparePage(choices, one, two, _name(first), "no result", (), None, 0, missing)
+        return ComparePage(choices, one, two, _name(first), say("no result"), (), None, 0, missing)
     told = compare_answers(current_season(), first, judged)
     rows = []
     for answer, difference in zip(judged, told, strict=True):
-        verdict = "not shown to differ"
+        verdict = say("not shown to differ")
         if shows_difference(difference, confidence=confidence):
-            verdict = "more dead in the first" if difference.difference > 0 else (
-                "fewer dead in the first")
+            verdict = say("more dead in the first") if difference.difference > 0 else (
+                say("fewer dead in the first"))
         rows.append(DifferenceRow(
             _name(answer), percent(_primary(answer).mortality),
-            f"{100 * difference.difference:+.0f} points",
-            f"{100 * difference.low:+.0f} to {100 * difference.high:+.0f}", verdict,
+            say("{n} points", n=f"{100 * difference.difference:+.0f}"),
+            say("{low} to {high}", low=f"{100 * difference.low:+.0f}",
+                high=f"{100 * difference.high:+.0f}"), verdict,
         ))
     drawn = [first, *judged][:40]
     figure = draw_intervals(
-        [_share_row(a) for a in drawn], title="Dead primary buds", bands=band_edges(first.policy))
+        [_share_row(a) for a in drawn], title=say("Dead primary buds"),
+        bands=band_edges(first.policy))
     return ComparePage(
         choices, one, two, _name(first), percent(_primary(first).mortality),
         tuple(rows), figure, len(told), missing,

@@ -9,6 +9,7 @@ from flask import redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import NotFoundError
+from budvision.language import mark, say
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
@@ -38,9 +39,10 @@ from budvision.workflow.review.queue import (
 __all__ = ["CAUSE_WORDS"]
 
 CAUSE_WORDS = {
-    Cause.COLD: "cold", Cause.NECROSIS: "primary bud necrosis", Cause.MITES: "mites",
-    Cause.DISEASE: "disease", Cause.OLD_WOOD: "old or dead wood",
-    Cause.MECHANICAL: "damage by hand or machine", Cause.OTHER: "another cause",
+    Cause.COLD: mark("cold"), Cause.NECROSIS: mark("primary bud necrosis"),
+    Cause.MITES: mark("mites"), Cause.DISEASE: mark("disease"),
+    Cause.OLD_WOOD: mark("old or dead wood"), Cause.MECHANICAL: mark("damage by hand or machine"),
+    Cause.OTHER: mark("another cause"),
 }
 
 
@@ -141,7 +143,7 @@ def bud(bud_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         facts = facts_of(conn, season.settings, bud_id, person, choice)
     return render_template("review/bud.html", page=BudPage(
-        facts, choice, ORDERS, SHOWS, tuple((c.value, w) for c, w in CAUSE_WORDS.items()),
+        facts, choice, ORDERS, SHOWS, tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),
         tuple(CallValue),
     ))
 
@@ -165,7 +167,7 @@ def agreement() -> ResponseReturnValue:
     return render_template("review/agreement.html", page=AgreementPage(
         measure_agreement(season), settings.confidence,
         settings.blind_share, settings.second_read_share,
-        ("live", "dead", "unsure", "not exposed"),
+        (say("live"), say("dead"), say("unsure"), say("not exposed")),
     ))
 
 

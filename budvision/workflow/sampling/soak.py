@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from budvision.errors import InputError
+from budvision.language import say
 from budvision.settings import Settings
 from budvision.store.queries.blocks import Sampling, sampling_by_id, update_sampling
 from budvision.store.session import Season
@@ -81,31 +82,31 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
     wanted, least = settings.soak_h, settings.soak_min_h
     if start is None:
         return SoakClock("unknown", None, None, None, False,
-                         "Nobody has said when the canes went into water.")
+                         say("Nobody has said when the canes went into water."))
     usable, ready = start + timedelta(hours=least), start + timedelta(hours=wanted)
     times = (_text(usable), _text(ready))
     if end is not None:
         hours = (end - start).total_seconds() / 3600
         early = hours < least
-        words = f"{hours:.0f} hours in water."
+        words = say("{hours} hours in water.", hours=f"{hours:.0f}")
         if early:
-            words += (f" That is less than {least:g}: tissue that died may not have browned, and "
-                      "mortality may come out too low.")
+            words += " " + say("That is less than {least}: tissue that died may not have browned, "
+                               "and mortality may come out too low.", least=f"{least:g}")
         return SoakClock("done", hours, *times, early, words)
     hours = (moment - start).total_seconds() / 3600
     if hours < least:
         return SoakClock(
             "soaking", hours, *times, True,
-            f"{hours:.0f} hours in water. Too early: below {least:g} hours dead tissue may not "
-            f"have browned. About {wanted:g} hours are common; published guides say 24 to 48 at "
-            "room temperature.")
+            say("{hours} hours in water. Too early: below {least} hours dead tissue may not have "
+                "browned. About {wanted} hours are common; published guides say 24 to 48 at room "
+                "temperature.", hours=f"{hours:.0f}", least=f"{least:g}", wanted=f"{wanted:g}"))
     if hours < wanted:
         return SoakClock("usable", hours, *times, False,
-                         f"{hours:.0f} hours in water. It can be cut; about {wanted:g} hours are "
-                         "common.")
+                         say("{hours} hours in water. It can be cut; about {wanted} hours are "
+                             "common.", hours=f"{hours:.0f}", wanted=f"{wanted:g}"))
     return SoakClock("ready", hours, *times, False,
-                     f"{hours:.0f} hours in water. Ready to cut. Photograph each cut at once: cut "
-                     "surfaces brown by themselves.")
+                     say("{hours} hours in water. Ready to cut. Photograph each cut at once: cut "
+                         "surfaces brown by themselves.", hours=f"{hours:.0f}"))
 
 
 def _text(moment: datetime) -> str:
