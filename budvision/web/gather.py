@@ -33,6 +33,7 @@ _IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
 _PLURAL = re.compile(
     r"\b(?:say_n|rich_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
 _FIELD = re.compile(r"\bfield\(\"\w+\", \"([^\"]+)\"(?:, \"([^\"]+)\")?")
+_COUNT = re.compile(r"from budvision\.report\.words import[^()\n]*(\([^)]*)?\bcount\b")
 _BAND_KEYS = ("title", "source")
 
 Message = str | tuple[str, str]
@@ -95,6 +96,7 @@ def update(language: str) -> Catalog:
 
 
 def _python(text: str) -> Iterator[Message]:
+    counts = _COUNT.search(text) is not None or "def count(n: int, one" in text
     for node in ast.walk(ast.parse(text)):
         if not isinstance(node, ast.Call):
             continue
@@ -105,7 +107,7 @@ def _python(text: str) -> Iterator[Message]:
             yield said[0]
         elif name == "say_n" and len(said) == 2:
             yield said[0], said[1]
-        elif name == "count" and said:
+        elif name == "count" and counts and said:
             yield f"{{n}} {said[0]}", f"{{n}} {said[1] if len(said) > 1 else said[0] + 's'}"
 
 
