@@ -135,6 +135,11 @@ class Settings:
         "Share of buds whose proposals stay hidden until called.", 0.0, 1.0)
     second_read_share: float = _setting(0.1,
         "Share of buds read again by a second person.", 0.0, 1.0)
+    trial_buds: int = _setting(30,
+        "Buds called without sight of proposals before the lead decides whether they are "
+        "shown; 0 for no trial.", 0, 500)
+    trial_again_buds: int = _setting(10,
+        "The same for each further cultivar and camera, and after a change of the light.", 1, 500)
     soak_h: float = _setting(48.0,
         "Hours in water at room temperature before cutting (common practice; published "
         "guides say 24 to 48).", 0.0, 240.0)

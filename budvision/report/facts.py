@@ -224,6 +224,8 @@ class BlockFacts:
         Nodes retained on a vine in a normal year.
     arrangement : str
         The nodes as canes or spurs of the block's training system; empty when unknown.
+    trust : str
+        Whether readers saw proposals and on what ground; empty where there were none.
     """
 
     block: str
@@ -274,6 +276,7 @@ class BlockFacts:
     reach: Reach | None = None
     rules_apart: bool = False
     corrected: CorrectedFacts | None = None
+    trust: str = ""
     appendix: tuple[BudLine, ...] = field(default=())
 
 

@@ -208,6 +208,8 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
     if facts.n_photos:
         lines.append(say_n("{n} photograph of cuts are kept.", "{n} photographs of cuts are kept.",
                            facts.n_photos))
+    if facts.trust:
+        lines.append(facts.trust)
     return tuple(lines)
 
 

@@ -164,6 +164,23 @@ promotion = Table(
     Column("added_at", String(32), nullable=False),
 )
 
+# What lets readers see proposals: a lead's decision for the season, a cultivar, a camera, or the
+# light of a sampling; or the program's note that the light has changed. The newest row of a
+# subject counts; without one, proposals stay hidden.
+trust = Table(
+    "trust", metadata, _id(),
+    Column("subject", String(10), nullable=False),
+    Column("name", String(120), nullable=False, default=""),   # of the cultivar or camera
+    _ref("sampling_id", "sampling", null=True),                # of the light
+    Column("value", String(8), nullable=False),
+    _ref("person_id", "person", null=True),                    # None: the program
+    Column("reason", Text, nullable=False, default=""),
+    Column("facts", Text, nullable=False, default="{}"),       # JSON: what was known of the model
+    Column("added_at", String(32), nullable=False),
+    CheckConstraint("subject IN ('season', 'cultivar', 'camera', 'light')", name="subject"),
+    CheckConstraint("value IN ('shown', 'hidden', 'again')", name="value"),
+)
+
 # Labels of one photograph: by a model (person_id None) or redrawn by a person. The newest row of
 # a photograph made by a person counts, else the newest made by a model.
 region = Table(
@@ -326,6 +343,6 @@ sampling_count = Table(
 
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
-    "mark", "crop_record", "chain",
+    "mark", "crop_record", "trust", "chain",
 )
 """Tables whose rows a trigger keeps from being updated or deleted."""

@@ -18,7 +18,8 @@ from budvision.photo.features import FEATURE_NAMES, FEATURES
 from budvision.verdict.model import Novelty
 
 __all__ = [
-    "Advice", "ChartPoint", "Drift", "advise", "agreement_chart", "drift", "proportion_limits",
+    "Advice", "ChartPoint", "Drift", "advise", "agreement_chart", "drift", "light_moved",
+    "proportion_limits",
 ]
 
 _GROUP = 25
@@ -146,6 +147,31 @@ def drift(
         (FEATURE_NAMES[i], FEATURES[i].meaning, float(shift[i]))
         for i in order if abs(shift[i]) > 0.5)
     return Drift(len(recent), float((novelty.distance(recent) > novelty.limit).mean()), moved)
+
+
+_MOST_MOVED = (20.0, 10.0, 10.0)
+"""Shift of L*, a*, b* that a change of lamp exceeds (common practice, no source)."""
+_FEWEST = 20
+
+
+def light_moved(
+    before: Sequence[tuple[float, float, float]], after: Sequence[tuple[float, float, float]]
+) -> str:
+    """Say how far the light has moved between two sets of photographs, '' where it has not.
+
+    Parameters
+    ----------
+    before, after : sequence of (L*, a*, b*)
+        Colour as photographed less that after white balance, one a tissue: what the lamp and the
+        camera's own balance add. Fewer than 20 on either side tell nothing.
+    """
+    if min(len(before), len(after)) < _FEWEST:
+        return ""
+    shift = np.median(np.array(after), axis=0) - np.median(np.array(before), axis=0)
+    words = ("brightness", "green to red", "blue to yellow")
+    moved = [f"{word} by {step:+.0f}" for word, step, most in zip(
+        words, shift.tolist(), _MOST_MOVED, strict=True) if abs(step) > most]
+    return ", ".join(moved)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ PERMISSIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("bench.*", "GET", _ALL),
     ("bench.*", "POST", _ALL),
     ("review.*", "GET", _ALL),
+    ("review.decide_trial", "POST", _LEAD),
     ("review.*", "POST", _CALL),
     ("results.*", "GET", _ALL),
     ("results.*", "POST", _ALL),

@@ -18,6 +18,7 @@ from budvision.store.queries import (
     people,
     photos,
     proposals,
+    trust,
     undoing,
 )
 from budvision.store.queries.review import set_bookmark, take_lease
@@ -71,6 +72,9 @@ def fill() -> Fill:
             conn.execute(insert(crop_record).values(
                 block_id=block, kind="clusters_per_vine", value=44.0, unit="1",
                 measured_on="2026-07-01", added_at=now()))
+            trust.add_trust(conn, trust.Subject("season"), "shown", person_id=one.id,
+                            reason="it agreed", facts={"n_buds": 30})
+            trust.add_trust(conn, trust.Subject("light", "", sampling), "again", reason="moved")
             conn.execute(insert(temperature).values(
                 station="shed", measured_at=now(), celsius=-23.5))
 

@@ -62,14 +62,15 @@ def draw_cut(
 
 def make_season(
     folder: Path, *, n_buds: int = 12, n_canes: int = 3, seed: int = 4, side: int = SIDE,
-    two_cuts_every: int = 4, blind: float = 0.0, second: float = 0.1,
+    two_cuts_every: int = 4, blind: float = 0.0, second: float = 0.1, trial: int = 0,
     database_url: str | None = None,
 ) -> tuple[Season, list[DrawnBud]]:
     """Make a season of one block; every fourth bud has two cuts, the deeper shows the tertiary."""
     Season.create(folder, database_url=database_url).close()
     text = (folder / "budvision.toml").read_text(encoding="utf-8")
     text = text.replace("[settings]\n",
-                        f"[settings]\nblind_share = {blind}\nsecond_read_share = {second}\n", 1)
+                        f"[settings]\nblind_share = {blind}\ntrial_buds = {trial}\n"
+                        f"second_read_share = {second}\n", 1)
     (folder / "budvision.toml").write_text(text, encoding="utf-8")
     season = Season.open(folder)
     rng = np.random.default_rng(seed)

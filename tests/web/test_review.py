@@ -593,8 +593,8 @@ def test_there_is_no_way_to_call_many_buds_at_once(client: FlaskClient) -> None:
         "/review/bud/<int:bud_id>/open",
         "/review/bud/<int:bud_id>/skip", "/review/cut/<int:photo_id>/outlines",
         "/review/cut/<int:photo_id>/outlines/preview",
-        "/review/cut/<int:photo_id>/outlines/undo", "/review/undo",
-    ]
+        "/review/cut/<int:photo_id>/outlines/undo", "/review/trial", "/review/undo",
+    ]  # the trial's: whether readers see proposals, no call
 
 
 def test_reference_pictures_are_the_nearest_confirmed(

@@ -21,6 +21,7 @@ readings   The calls that count, with who made them and when: for sheets and app
 review     The reviewer's queue: what waits in a sampling, who has a bud open, where each person
            stopped
 rows       Whole rows, table by table, for the archive: streamed out, matched and put back in
+trust      What lets readers see proposals: decisions by subject, and the buds that they rest on
 undoing    Taking calls back by new rows, so that what stood before stands again
 walk       The canes and buds of one sampling, looked up in memory and made many at a time
 weather    A station's temperatures: kept once, never overwritten

@@ -196,6 +196,7 @@ class BlindCall:
     exposed: bool
     verdict: Verdict | None
     model: str
+    added_at: str = ""
 
 
 def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[BlindCall]:
@@ -206,7 +207,8 @@ def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[Bli
     )
     query = (
         select(call.c.bud_id, call.c.tissue, call.c.person_id, call.c.value,
-               proposal_tissue.c.exposed, proposal_tissue.c.verdict, model.c.name)
+               proposal_tissue.c.exposed, proposal_tissue.c.verdict, model.c.name,
+               call.c.added_at)
         .join(proposal, call.c.proposal_id == proposal.c.id)
         .join(proposal_tissue, and_(proposal_tissue.c.proposal_id == proposal.c.id,
                                     proposal_tissue.c.tissue == call.c.tissue))
@@ -221,7 +223,7 @@ def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[Bli
     return [
         BlindCall(row.bud_id, Tissue(row.tissue), row.person_id, CallValue(row.value),
                   bool(row.exposed), None if row.verdict is None else Verdict(row.verdict),
-                  row.name)
+                  row.name, row.added_at)
         for row in conn.execute(query)
     ]
 

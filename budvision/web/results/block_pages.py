@@ -157,7 +157,8 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         left_out=_links(states, unsure_buds(states, Tissue.PRIMARY)),
         unsure=_links(states, [s for s in unsure_buds(states)
                                if s.calls.get(Tissue.PRIMARY) is not CallValue.UNSURE]),
-        notes=answer.result.notes if answer.result else (),
+        notes=(*(answer.result.notes if answer.result else ()),
+               *([answer.trust] if answer.trust else [])),
         warnings=answer.result.warnings if answer.result else (),
     )
 

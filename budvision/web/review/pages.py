@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from flask import redirect, render_template, request, url_for
+from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from budvision.errors import NotFoundError
+from budvision.errors import InputError, NotFoundError
 from budvision.language import mark, say
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
@@ -18,7 +18,7 @@ from budvision.store.queries.overview import sampling_counts
 from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Cause
 from budvision.web.asked import integer
-from budvision.web.current import current_season
+from budvision.web.current import current_season, on_loopback
 from budvision.web.people import need_person
 from budvision.web.review import blueprint
 from budvision.web.review.api import BOOKMARK, facts_of
@@ -35,6 +35,7 @@ from budvision.workflow.review.queue import (
     open_readings,
     turn,
 )
+from budvision.workflow.review.trial import Trial, decide, note_light, trial
 
 __all__ = ["CAUSE_WORDS"]
 
@@ -65,6 +66,7 @@ class OverviewPage:
     stopped_where: str
     orders: tuple[str, ...]
     shows: tuple[str, ...]
+    trial: Trial
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +91,14 @@ def overview() -> ResponseReturnValue:
         open_ = open_readings(season, conn, samplings, far, person)
         rows = [SamplingRow(one, tally_of_counts(far[one.id]), *open_[one.id])
                 for one in samplings]
+        on_trial = trial(conn, season.settings)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK)
         where = ""
         if stopped:
             place = canes.bud_place(conn, stopped["bud_id"])
             where = f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
     return render_template("review/overview.html", page=OverviewPage(
-        tuple(rows), stopped, where, ORDERS, SHOWS,
+        tuple(rows), stopped, where, ORDERS, SHOWS, on_trial,
     ))
 
 
@@ -103,6 +106,7 @@ def overview() -> ResponseReturnValue:
 def start(sampling_id: int) -> ResponseReturnValue:
     """Go to the first bud of the queue, or to where the person stopped."""
     season, person, choice = current_season(), need_person(), asked_choice()
+    note_light(season, sampling_id)
     with season.read() as conn:
         sampling = block_queries.sampling_by_id(conn, sampling_id)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK) or {}
@@ -169,6 +173,43 @@ def agreement() -> ResponseReturnValue:
         settings.blind_share, settings.second_read_share,
         (say("live"), say("dead"), say("unsure"), say("not exposed")),
     ))
+
+
+@dataclass(frozen=True, slots=True)
+class TrialPage:
+    """What the page of the trial shows."""
+
+    trial: Trial
+    said: str
+    confidence: float
+    may_decide: bool
+
+
+@blueprint.get("/trial")
+def trial_page() -> ResponseReturnValue:
+    """Show how far trust is earned, and ask the lead to decide."""
+    season, person = current_season(), need_person()
+    with season.read() as conn:
+        found = trial(conn, season.settings)
+    row = found.decided
+    said = "" if row is None else (
+        f"{row.person} decided on {row.added_at[:10]} that proposals are {row.value}: {row.reason}")
+    return render_template("review/trial.html", page=TrialPage(
+        found, said, season.settings.confidence,
+        on_loopback() or person.role == "lead"))
+
+
+@blueprint.post("/trial")
+def decide_trial() -> ResponseReturnValue:
+    """Keep the lead's decision whether readers see proposals."""
+    value = request.form.get("value")
+    if value not in ("shown", "hidden"):
+        raise InputError(f"the decision is {value!r}", expected="shown or hidden", where="trial",
+                         do="Choose one of the two.")
+    decide(current_season(), shown=value == "shown", person=need_person(),
+           reason=request.form.get("reason", ""))
+    flash("The decision is kept; results and sheets say it.")
+    return redirect(url_for("review.trial_page"), 303)
 
 
 def _doubt(p_dead: float | None, value: CallValue) -> float:

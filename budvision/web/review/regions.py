@@ -72,7 +72,8 @@ def _refuse_hidden(photo_id: int) -> None:
         place = canes.bud_place(conn, placed.bud_id)
         sampling = blocks.sampling_by_id(conn, place.sampling_id)
         history = call_history(conn, placed.bud_id)
-    if hidden_from(season.settings, place, sampling, history, "first"):
+        hidden = hidden_from(conn, season.settings, place, sampling, history, "first")
+    if hidden:
         raise ConflictError(
             "the outlines of this bud stay hidden until it is called", where="outlines",
             do="Call the bud first; then its outlines can be corrected.",

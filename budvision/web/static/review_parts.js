@@ -14,11 +14,11 @@ const likes = new Map();
 
 const set = (parent, selector, text) => { parent.querySelector(selector).textContent = text; };
 
-function proposalWords(tissue, tissues, hidden, reading) {
+function proposalWords(tissue, { tissues, hidden, trial }, reading) {
   const one = tissues[tissue];
   if (reading === "second") return "second reading: nothing shown";
   if (reading === "settle") return "to be settled";
-  if (hidden) return "called blind: proposal hidden";
+  if (hidden) return trial ? "on trial: proposal hidden" : "called blind: proposal hidden";
   if (!one.proposal) return "no proposal";
   const value = one.proposal.value;
   const other = one.proposal.other_name;
@@ -118,7 +118,7 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
     const here = tissue === front;
     card.classList.toggle("front", here);
     card.querySelector(".card-pick").setAttribute("aria-expanded", String(here));
-    set(card, ".proposal", proposalWords(tissue, facts.tissues, facts.hidden, reading));
+    set(card, ".proposal", proposalWords(tissue, facts, reading));
     const chosen = draft[tissue]?.value;
     const value = valueOf(tissue);
     for (const button of card.querySelectorAll(".calls button")) {

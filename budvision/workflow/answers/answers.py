@@ -63,7 +63,7 @@ class Answer:
         All that the season knows.
     topped_up_by : tuple of Sampling
         Those whose canes are counted with the sampling's.
-    beyond, zones, corrected
+    beyond, zones, corrected, trust
         As in `budvision.workflow.answers.results.BlockAnswer`.
     """
 
@@ -77,6 +77,7 @@ class Answer:
     zones: tuple[BlockResult, ...] = ()
     corrected: CorrectedFacts | None = None
     topped_up_by: tuple[Sampling, ...] = ()
+    trust: str = ""
 
     @property
     def samplings(self) -> tuple[Sampling, ...]:
@@ -120,7 +121,8 @@ def _answer(
     if told is None:
         return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
     return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
-                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected, more)
+                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected, more,
+                  told.trust)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:

@@ -32,6 +32,7 @@ from budvision.workflow.answers.readers import SecondReadings, corrected, second
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
 from budvision.workflow.answers.waiting import Waiting, waiting_of
 from budvision.workflow.review.calls_table import chosen_samplings
+from budvision.workflow.review.trial import trust_words_of
 from budvision.workflow.sampling.soak import SoakClock, soak_clock
 from budvision.workflow.sampling.top_up import head_and_more
 
@@ -61,6 +62,8 @@ class BlockAnswer:
         Mortality with readers' errors taken out; None where nobody read a bud twice.
     topped_up_by : tuple of str
         Labels of the samplings whose canes are counted with this one's.
+    trust : str
+        Whether readers saw proposals and on what ground; empty without photographs or trial.
     """
 
     block: Block
@@ -73,6 +76,7 @@ class BlockAnswer:
     soak: SoakClock | None = None
     corrected: CorrectedFacts | None = None
     topped_up_by: tuple[str, ...] = ()
+    trust: str = ""
 
 
 def season_results(
@@ -118,6 +122,9 @@ def season_results(
                   for key, group in groups.items()}
         known = _known_answers(season, conn, states, settings, policy)
         twice = _second_readings(season, conn)
+        trust = trust_words_of(conn, settings, {
+            key: (block.cultivar, [one.id for one in group])
+            for key, (_, group, block) in states.items()})
 
         def work_out(keys: list[int]) -> dict[int, CorrectedFacts | None]:
             return {key: corrected(known[key].result, twice,
@@ -129,7 +136,8 @@ def season_results(
     clocks = {key: clock for key, group in groups.items()
               if (clock := soak_clock(group[0], settings)).state != "unknown"}
     head = {state[2].id: key for key, state in states.items()}
-    return [replace(known[key], soak=clocks.get(key), corrected=right.get(key))
+    return [replace(known[key], soak=clocks.get(key), corrected=right.get(key),
+                    trust=trust.get(key, ""))
             for block_id in blocks if (key := head.get(block_id)) is not None]
 
 
@@ -362,6 +370,7 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
             | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
             | ({"topped_up_by": list(answer.topped_up_by)} if answer.topped_up_by else {})
             | ({} if answer.corrected is None else {"corrected": asdict(answer.corrected)})
+            | ({"trust": answer.trust} if answer.trust else {})
             | ({} if answer.soak is None else {"soak": {
                 "state": answer.soak.state, "hours": answer.soak.hours,
                 "early": answer.soak.early, "words": answer.soak.words,

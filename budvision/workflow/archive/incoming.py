@@ -21,6 +21,7 @@ from budvision.archive.bag import open_payload
 from budvision.errors import BudvisionError, InputError, VerificationError
 from budvision.store.names import clean_label
 from budvision.store.queries.canes import VIGORS
+from budvision.store.queries.trust import SUBJECTS
 from budvision.store.session import as_utc
 from budvision.store.tables import metadata
 from budvision.vineyard.sample_plan import plan_from_dict
@@ -28,6 +29,8 @@ from budvision.vineyard.sample_plan import plan_from_dict
 __all__ = ["CHAIN", "rows_of"]
 
 CHAIN = "chain"
+_LATER = frozenset({"trust"})
+"""Tables that an archive of an earlier version does not have."""
 
 _EXPORTED = frozenset({"file", "exported_sha256", "exported_n_bytes"})
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -70,6 +73,8 @@ def rows_of(folder: Path, table: str) -> Iterator[dict[str, Any]]:
     """
     columns = {column.name: column for column in metadata.tables[table].columns}
     known = set(columns) | (_EXPORTED if table == "photo" else set())
+    if table in _LATER and not (folder / "data" / "rows" / f"{table}.jsonl").exists():
+        return
     with open_payload(folder, f"data/rows/{table}.jsonl") as file:
         number = 0
         while line := file.readline(_LONGEST_LINE):
@@ -237,6 +242,13 @@ def _check_tissue(row: Mapping[str, Any]) -> None:
         raise InputError(f"verdict is {row['verdict']!r}", expected="live, dead or unsure")
 
 
+def _check_trust(row: Mapping[str, Any]) -> None:
+    _json(row, "facts", dict)
+    if row["subject"] not in SUBJECTS or row["value"] not in ("shown", "hidden", "again"):
+        raise InputError(f"{row['subject'][:20]!r} is {row['value']!r}",
+                         expected="a decision as the program keeps it")
+
+
 def _check_crop_record(row: Mapping[str, Any]) -> None:
     try:
         date.fromisoformat(row["measured_on"])
@@ -248,5 +260,5 @@ _MORE: Mapping[str, Callable[[Mapping[str, Any]], None]] = {
     "block": _check_block, "sampling": _check_sampling, "cane": _check_cane,
     "photo": _check_photo, "model": _check_model, "region": _check_region,
     "proposal": _check_proposal, "proposal_tissue": _check_tissue,
-    "crop_record": _check_crop_record,
+    "crop_record": _check_crop_record, "trust": _check_trust,
 }

@@ -72,7 +72,7 @@ class RowMerge:
 
     def table(self, table: str) -> None:
         """Bring one table in."""
-        if table == "promotion" and not self.keep_ids:
+        if table in ("promotion", "trust") and not self.keep_ids:
             return
         for row in rows_of(self.folder, table):
             if (table == "photo" and row["id"] not in self.photos) or (

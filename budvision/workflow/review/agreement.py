@@ -22,7 +22,7 @@ from budvision.workflow.review.readings import disagreements_of
 
 __all__ = [
     "Agreement", "Changes", "ModelAgreement", "ReaderAgreement", "Share", "agreement",
-    "model_agreement", "reader_pairs", "readers_agreement",
+    "model_agreement", "reader_pairs", "readers_agreement", "share_of",
 ]
 
 WORDS = tuple(value.value for value in CallValue)
@@ -117,7 +117,8 @@ class Agreement:
     n_to_settle: int
 
 
-def _share(n_hit: int, n: int, confidence: float) -> Share:
+def share_of(n_hit: int, n: int, confidence: float) -> Share:
+    """Return a count out of another with Wilson's interval."""
     return Share(n_hit, n, wilson(n_hit, n, confidence=confidence) if n else None)
 
 
@@ -153,10 +154,10 @@ def model_agreement(
     same = sum(row.exposed == (row.value is not CallValue.NOT_EXPOSED) for row in known)
     return ModelAgreement(
         tissue,
-        _share(len(said) - dead_live - live_dead, len(said), confidence),
-        _share(dead_live, len(dead), confidence), _share(live_dead, len(live), confidence),
-        _share(len(judged) - len(said), len(judged), confidence),
-        _share(same, len(known), confidence),
+        share_of(len(said) - dead_live - live_dead, len(said), confidence),
+        share_of(dead_live, len(dead), confidence), share_of(live_dead, len(live), confidence),
+        share_of(len(judged) - len(said), len(judged), confidence),
+        share_of(same, len(known), confidence),
     )
 
 
@@ -212,7 +213,7 @@ def readers_agreement(
     agreed = sum(first == second for first, second in mine)
     rows = [[0] * len(WORDS) for _ in WORDS] if table is None else table.tolist()
     return ReaderAgreement(
-        tissue, _share(agreed, len(mine), confidence), tuple(tuple(row) for row in rows), kappa,
+        tissue, share_of(agreed, len(mine), confidence), tuple(tuple(row) for row in rows), kappa,
         "" if kappa is None else kappa_words(kappa.kappa, n=len(mine)),
     )
 
@@ -271,4 +272,4 @@ def _changes(conn: Connection, blind: Sequence[BlindCall], confidence: float) ->
             else CallValue.NOT_EXPOSED
         )
         towards += last == model_said
-    return Changes(_share(changed, len(blind), confidence), towards)
+    return Changes(share_of(changed, len(blind), confidence), towards)

@@ -109,7 +109,7 @@ def nearest(
     nothing: dict[str, list[Example]] = {"live": [], "dead": []}
     place = canes.bud_place(conn, bud_id)
     sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-    if hidden_from(settings, place, sampling, call_history(conn, bud_id), "first"):
+    if hidden_from(conn, settings, place, sampling, call_history(conn, bud_id), "first"):
         return nothing
     latest = latest_proposals(conn, bud_id=bud_id)
     best = best_proposals([

@@ -26,7 +26,7 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal
 from budvision.workflow.review.outlines import outlines
 from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.proposed import best_proposals, proposed_value
-from budvision.workflow.review.readings import disagreements_of, hidden_from
+from budvision.workflow.review.readings import disagreements_of, hidden_from, on_trial
 
 __all__ = ["bud_page", "cane_strip", "sure_words", "tally_of", "tally_of_counts"]
 
@@ -92,7 +92,7 @@ def bud_page(
     place = canes.bud_place(conn, bud_id)
     sampling = block_queries.sampling_by_id(conn, place.sampling_id)
     history = call_history(conn, bud_id)
-    hidden = hidden_from(settings, place, sampling, history, reading)
+    hidden = hidden_from(conn, settings, place, sampling, history, reading)
     cuts = cuts_of_bud(conn, bud_id)
     latest = latest_proposals(conn, bud_id=bud_id)
     found = [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
@@ -101,10 +101,13 @@ def bud_page(
     standing = {} if reading == "second" else current_calls_of_bud(conn, bud_id)
     photo_of = {cut.cut: cut.photo.id for cut in reversed(cuts)}
     to_settle = disagreements_of(history) if reading == "settle" else []
+    shown = {
+        tissue: _proposal(tissue, one, photo_of[one[0]], regions)
+        for tissue, one in ({} if hidden else best).items()
+    }
     tissues = {
         tissue.value: {
-            "proposal": None if hidden or tissue not in best else _proposal(
-                tissue, best[tissue], photo_of[best[tissue][0]], regions),
+            "proposal": shown.get(tissue),
             "call": _call(standing[tissue]) if tissue in standing else None,
             "settle": _both_calls(history, tissue) if tissue in to_settle else [],
         }
@@ -112,12 +115,10 @@ def bud_page(
     }
     marks = marks_of_bud(conn, bud_id)
     return {
-        "bud": {
-            "id": place.id, "node": place.node, "cane": place.cane, "vine": place.vine,
-            "block": place.block, "sampling": place.sampling, "sampling_id": place.sampling_id,
-            "cultivar": place.cultivar,
-        },
-        "reading": reading, "hidden": hidden, "to_settle": [t.value for t in to_settle],
+        "bud": _bud(place),
+        "reading": reading, "hidden": hidden,
+        "trial": _hidden_for_trial(conn, settings, sampling, hidden, reading),
+        "to_settle": [t.value for t in to_settle],
         "seen": max((row.id for row in history), default=0),
         "shown": [row.id for _, row in found],
         "skipped": "skipped" in marks, "no_bud": "node" in marks,
@@ -131,6 +132,21 @@ def bud_page(
         ),
         "may_settle": len({row.person_id for row in history}) > 1,
         "person": person.name,
+    }
+
+
+def _hidden_for_trial(
+    conn: Connection, settings: Settings, sampling: block_queries.Sampling, hidden: bool,
+    reading: str,
+) -> bool:
+    return hidden and reading == "first" and on_trial(conn, settings, sampling)
+
+
+def _bud(place: canes.BudPlace) -> Values:
+    return {
+        "id": place.id, "node": place.node, "cane": place.cane, "vine": place.vine,
+        "block": place.block, "sampling": place.sampling, "sampling_id": place.sampling_id,
+        "cultivar": place.cultivar,
     }
 
 

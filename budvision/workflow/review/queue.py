@@ -21,6 +21,7 @@ from budvision.workflow.review.readings import (
     disagreements_of,
     is_blind,
     lot,
+    on_trial,
     second_sample,
 )
 
@@ -78,8 +79,28 @@ def queue(
     if states is None:
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
     pictured = [row for row in states if row.n_cuts and not row.node_mark]
-    return _ordered(_shown(conn, settings, sampling, person, choice, pictured), settings, sampling,
-                    person, choice)
+    shown = _shown(conn, settings, sampling, person, choice, pictured)
+    if choice.reading == "first" and on_trial(conn, settings, sampling):
+        return _spread(shown, pictured, sampling)
+    return _ordered(shown, settings, sampling, person, choice)
+
+
+def _spread(
+    states: list[BudState], pictured: list[BudState], sampling: Sampling
+) -> list[BudState]:
+    """Put one bud of each cane before the second of any, by lot: whoever stops has seen them all.
+
+    The places are drawn among all pictured buds, so that what is called does not move the rest.
+    """
+    of_cane: dict[int, list[tuple[float, int]]] = {}
+    for row in pictured:
+        drawn = lot("trial", sampling, row.cane, row.vine, row.node)
+        of_cane.setdefault(row.cane_id, []).append((drawn, row.bud_id))
+    place = {
+        bud_id: (rank, drawn) for rows in of_cane.values()
+        for rank, (drawn, bud_id) in enumerate(sorted(rows))
+    }
+    return sorted(states, key=lambda row: place[row.bud_id])
 
 
 def _shown(

@@ -10,6 +10,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from hashlib import sha256
 
+from sqlalchemy import Connection
+
 from budvision.errors import ConflictError, InputError
 from budvision.settings import Settings
 from budvision.store.queries.blocks import Sampling
@@ -17,11 +19,18 @@ from budvision.store.queries.calls import CallRow
 from budvision.store.queries.canes import BudPlace
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BudState
+from budvision.store.queries.trust import (
+    Subject,
+    cameras_of,
+    cultivar_of,
+    has_proposal,
+    standing_trust,
+)
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
     "READINGS", "Newest", "check_reading", "disagreements_of", "hidden_from", "is_blind", "lot",
-    "newest_of", "rounds_of", "second_sample",
+    "newest_of", "on_trial", "rounds_of", "second_sample",
 ]
 
 READINGS = ("first", "second", "settle")
@@ -87,20 +96,44 @@ def second_sample(
     return frozenset(row.bud_id for row in drawn[:math.ceil(share * len(can) - 1e-9)])
 
 
+def on_trial(conn: Connection, settings: Settings, sampling: Sampling) -> bool:
+    """Say whether proposals for a sampling are still to earn trust.
+
+    A lead has not decided to show them for the season or the block's cultivar, or the light has
+    changed since.
+    """
+    if not settings.trial_buds:
+        return False
+    standing = standing_trust(conn)
+    wanted = (Subject("season"), Subject("cultivar", cultivar_of(conn, sampling.id)))
+    light = standing.get(Subject("light", "", sampling.id))
+    return any(one not in standing or standing[one].value != "shown" for one in wanted) or (
+        light is not None and light.value != "shown")
+
+
 def hidden_from(
-    settings: Settings, place: BudPlace, sampling: Sampling, history: Iterable[CallRow],
-    reading: str,
+    conn: Connection, settings: Settings, place: BudPlace, sampling: Sampling,
+    history: Iterable[CallRow], reading: str,
 ) -> bool:
     """Say whether a bud's proposals are to be hidden from the person who looks at it.
 
-    Hidden while a blind bud has never had a first call, and always from a second reader and from
-    those who settle a disagreement.
+    Hidden while a blind bud, or one whose sampling or camera is on trial, has never had a first
+    call, and always from a second reader and from those who settle a disagreement.
     """
     if reading != "first":
         return True
     if any(row.round == "first" for row in history):
         return False
-    return is_blind(settings.blind_share, sampling, place.cane, place.vine, place.node)
+    if is_blind(settings.blind_share, sampling, place.cane, place.vine, place.node):
+        return True
+    if not settings.trial_buds or not has_proposal(conn, place.id):
+        return False
+    if on_trial(conn, settings, sampling):
+        return True
+    standing = standing_trust(conn)
+    return any(
+        (row := standing.get(Subject("camera", camera))) is None or row.value != "shown"
+        for camera in cameras_of(conn, place.id))
 
 
 # ---- what a call is --------------------------------------------------------------------------

@@ -145,7 +145,7 @@ def save(
         known = history
         if reading == "first" and "second" in rounds.values():
             known = [row for row in history if row.id <= (seen or 0)]
-        hidden = hidden_from(season.settings, place, sampling, known, reading)
+        hidden = hidden_from(conn, season.settings, place, sampling, known, reading)
         missing = [tissue for tissue in TISSUES if tissue not in calls]
         if hidden and reading != "settle" and missing:
             raise InputError(
@@ -280,6 +280,9 @@ def save_table(
             n_empty += len(TISSUES) - len(calls)
             if not calls:
                 continue
+            if blind:  # nobody was led: the model can be measured by them
+                best = proposals_shown(conn, bud_id, None)
+                calls = {tissue: _beside(one, best, tissue) for tissue, one in calls.items()}
             rounds = rounds_of(calls, standing, person=person, reading=reading, seen=0)
             for tissue, one in calls.items():
                 old = standing.get((tissue, rounds[tissue]))

@@ -8,11 +8,12 @@ from pathlib import Path
 
 from budvision.errors import NotFoundError, SeasonError
 from budvision.settings import samples_folder
-from budvision.store.queries import blocks
+from budvision.store.queries import blocks, people
 from budvision.store.session import Season
 from budvision.workflow.intake.intake import IntakeReport, intake
 from budvision.workflow.intake.propose import ProposeReport, propose_waiting
 from budvision.workflow.review.calls_table import ImportReport, import_calls
+from budvision.workflow.review.trial import decide, trial
 from budvision.workflow.season.change import change_settings
 
 __all__ = ["REVIEWER", "SAMPLING", "DemoReport", "build_demo"]
@@ -100,12 +101,23 @@ def build_demo(
             person=TECHNICIAN, progress=on_intake)
         proposed = propose_waiting(season, progress=on_propose)
         calls = import_calls(
-            season, samples / "calls.csv", reviewer=REVIEWER, sampling=SAMPLING, create=True)
+            season, samples / "calls.csv", reviewer=REVIEWER, sampling=SAMPLING, create=True,
+            blind=True)
+        _let_proposals_be_seen(season)
     return DemoReport(folder, created, taken, proposed, calls)
 
 
+def _let_proposals_be_seen(season: Season) -> None:
+    """Decide, once, as the demo's reader: its calls were written down without the model."""
+    with season.write() as conn:
+        if not trial(conn, season.settings).ready:
+            return
+        dana = people.ensure_person(conn, REVIEWER)
+    decide(season, shown=True, person=dana, reason="The demo shows how proposals look.")
+
+
 def _made(folder: Path) -> Season:
-    """Make the season, with the side on which the sample photographs have the cane base."""
+    """Make the season, with the samples' side of the cane base and a trial that they can pass."""
     season = Season.create(folder)
-    change_settings(season, {"cane_base": CANE_BASE})
+    change_settings(season, {"cane_base": CANE_BASE, "trial_again_buds": "8"})
     return season

@@ -73,7 +73,7 @@ def _season(folder: Path) -> Season:
         with Season.create(made) as season:
             config = made / "budvision.toml"
             config.write_text(config.read_text().replace(
-                "[settings]\n", "[settings]\nblind_share = 0.5\n", 1))
+                "[settings]\n", "[settings]\nblind_share = 0.5\ntrial_buds = 0\n", 1))
         with Season.open(made) as season, season.write() as conn:
             sampling = blocks.ensure_sampling(conn, blocks.ensure_block(conn, "Creek"), "feb")
             for name in PEOPLE:

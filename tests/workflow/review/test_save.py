@@ -32,8 +32,8 @@ def _ready(any_season: Season, tmp_path: Path, share: float) -> Season:
             people.add_person(conn, name)
     config = any_season.folder / "budvision.toml"
     text = config.read_text(encoding="utf-8")
-    config.write_text(text.replace("[settings]\n", f"[settings]\nblind_share = {share}\n", 1),
-                      encoding="utf-8")
+    own = f"[settings]\nblind_share = {share}\ntrial_buds = 0\n"
+    config.write_text(text.replace("[settings]\n", own, 1), encoding="utf-8")
     return Season.open(any_season.folder)
 
 

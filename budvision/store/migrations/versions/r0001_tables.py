@@ -329,6 +329,7 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """Drop the tables, which loses every row."""
+    op.execute("DROP TABLE IF EXISTS trust_kept")  # put aside by form 0008
     triggers.drop(APPEND_ONLY.split())
     for table in TABLES.split():
         op.drop_table(table)

@@ -1,0 +1,171 @@
+"""What lets readers see proposals: decisions by subject, and the buds that they rest on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from budvision.store.queries.insertion import as_json, insert_row
+from budvision.store.queries.photos import current_assignment
+from budvision.store.session import now
+from budvision.store.tables import (
+    assignment,
+    block,
+    bud,
+    call,
+    cane,
+    model,
+    person,
+    photo,
+    proposal,
+    proposal_tissue,
+    sampling,
+    trust,
+)
+
+__all__ = [
+    "SUBJECTS", "PicturedBud", "Subject", "TrustRow", "add_trust", "cameras_of", "casts_of",
+    "cultivar_of", "has_proposal", "pictured_buds", "standing_trust",
+]
+
+SUBJECTS = ("season", "cultivar", "camera", "light")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Subject:
+    """What a decision is about: the season, a cultivar or camera by name, a sampling's light."""
+
+    kind: str
+    name: str = ""
+    sampling_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrustRow:
+    """The newest row of one subject: shown or hidden by a person, or again by the program."""
+
+    id: int
+    subject: Subject
+    value: str
+    person: str | None
+    reason: str
+    facts: Mapping[str, Any]
+    added_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PicturedBud:
+    """A bud with a photograph: what the photographs are of and were made with."""
+
+    bud_id: int
+    sampling_id: int
+    cultivar: str
+    cameras: frozenset[str]
+    called: bool
+
+
+def standing_trust(conn: Connection) -> dict[Subject, TrustRow]:
+    """Return the newest row of each subject."""
+    rows = conn.execute(
+        select(trust, person.c.name.label("person"))
+        .outerjoin(person, trust.c.person_id == person.c.id).order_by(trust.c.id))
+    found = {}
+    for row in rows:
+        subject = Subject(row.subject, row.name, row.sampling_id)
+        found[subject] = TrustRow(
+            id=row.id, subject=subject, value=row.value, person=row.person, reason=row.reason,
+            facts=json.loads(row.facts), added_at=row.added_at)
+    return found
+
+
+def add_trust(
+    conn: Connection, subject: Subject, value: str, *, person_id: int | None = None,
+    reason: str = "", facts: Mapping[str, Any] | None = None,
+) -> int:
+    """Add a decision or note; a new row, the older ones stay."""
+    return insert_row(
+        conn, trust, subject=subject.kind, name=subject.name, sampling_id=subject.sampling_id,
+        value=value, person_id=person_id, reason=reason.strip(), facts=as_json(dict(facts or {})),
+        added_at=now())
+
+
+def cameras_of(conn: Connection, bud_id: int) -> frozenset[str]:
+    """Return the cameras of a bud's photographs, '' where a file names none."""
+    return frozenset(conn.scalars(
+        select(photo.c.camera).join(assignment, assignment.c.photo_id == photo.c.id)
+        .where(current_assignment(), assignment.c.bud_id == bud_id)))
+
+
+def has_proposal(conn: Connection, bud_id: int) -> bool:
+    """Tell whether a model has looked at any photograph of a bud."""
+    return conn.scalar(
+        select(proposal.c.id).join(assignment, assignment.c.photo_id == proposal.c.photo_id)
+        .where(current_assignment(), assignment.c.bud_id == bud_id).limit(1)) is not None
+
+
+def cultivar_of(conn: Connection, sampling_id: int) -> str:
+    """Return the cultivar of a sampling's block, '' where it is not known."""
+    return conn.scalar(
+        select(block.c.cultivar).join(sampling, sampling.c.block_id == block.c.id)
+        .where(sampling.c.id == sampling_id)) or ""
+
+
+def pictured_buds(conn: Connection) -> list[PicturedBud]:
+    """Return every bud that a photograph shows, in the order of their ids."""
+    called = select(call.c.bud_id).where(call.c.round == "first").distinct()
+    rows = conn.execute(
+        select(bud.c.id, cane.c.sampling_id, block.c.cultivar, photo.c.camera,
+               bud.c.id.in_(called).label("called"))
+        .join(cane, bud.c.cane_id == cane.c.id).join(sampling, cane.c.sampling_id == sampling.c.id)
+        .join(block, sampling.c.block_id == block.c.id)
+        .join(assignment, assignment.c.bud_id == bud.c.id)
+        .join(photo, assignment.c.photo_id == photo.c.id)
+        .where(current_assignment()).order_by(bud.c.id))
+    found: dict[int, PicturedBud] = {}
+    for row in rows:
+        cameras = found[row.id].cameras if row.id in found else frozenset[str]()
+        found[row.id] = PicturedBud(
+            bud_id=row.id, sampling_id=row.sampling_id, cultivar=row.cultivar,
+            cameras=cameras | {row.camera}, called=bool(row.called))
+    return list(found.values())
+
+
+def casts_of(conn: Connection, *, most: int = 60) -> dict[int, list[tuple[float, float, float]]]:
+    """Return what the light did to the colours of the newest photographs, by sampling.
+
+    Parameters
+    ----------
+    most : int
+        Exposed tissues looked at in each sampling, the newest first.
+
+    Returns
+    -------
+    dict
+        Sampling to (L*, a*, b*) as photographed less those after white balance, one a tissue.
+    """
+    newest = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
+    place = func.row_number().over(
+        partition_by=cane.c.sampling_id, order_by=proposal_tissue.c.id.desc()).label("place")
+    ranked = (
+        select(cane.c.sampling_id, proposal_tissue.c.features, place)
+        .join(proposal, proposal_tissue.c.proposal_id == proposal.c.id)
+        .join(model, proposal.c.model_id == model.c.id)
+        .join(assignment, assignment.c.photo_id == proposal.c.photo_id)
+        .join(bud, assignment.c.bud_id == bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+        .where(proposal.c.id.in_(newest), current_assignment(), proposal_tissue.c.exposed)
+    ).subquery()
+    found: dict[int, list[tuple[float, float, float]]] = {}
+    for row in conn.execute(select(ranked.c.sampling_id, ranked.c.features)
+                            .where(ranked.c.place <= most)):
+        told = json.loads(row.features)
+        try:
+            cast = tuple(float(told[f"{name}_plain"]) - float(told[f"{name}_neutral"])
+                         for name in ("lightness", "a", "b"))
+        except KeyError:
+            continue  # a model of other features
+        found.setdefault(row.sampling_id, []).append((cast[0], cast[1], cast[2]))
+    return found

@@ -1,0 +1,293 @@
+"""Earned trust: the first buds are called blind, then a lead decides whether proposals are shown.
+
+A season begins on trial, and so does each further cultivar and camera, and a sampling whose light
+has changed. What a decision is about is a `Subject`; what was known of the model then is kept with
+it. Proposals stay hidden until every subject of a bud is decided for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection
+
+from budvision.errors import ConflictError, InputError
+from budvision.settings import Settings
+from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.overview import sampling_counts
+from budvision.store.queries.people import Person
+from budvision.store.queries.review import BlindCall, blind_calls
+from budvision.store.queries.trust import (
+    PicturedBud,
+    Subject,
+    TrustRow,
+    add_trust,
+    casts_of,
+    pictured_buds,
+    standing_trust,
+)
+from budvision.store.session import Season
+from budvision.verdict.watch import light_moved
+from budvision.vocabulary import CallValue, Verdict
+from budvision.workflow.review.agreement import Share, model_agreement, share_of
+
+__all__ = ["Agreed", "Part", "Trial", "decide", "note_light", "trial", "trust_words_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreed:
+    """How often the model agreed with blind calls.
+
+    Attributes
+    ----------
+    live, dead : Share
+        Of the tissues called live (dead) for which it proposed live or dead, those where it said
+        the same.
+    unsure : Share
+        Of the tissues called live or dead that it saw exposed, those that it left unsure.
+    """
+
+    model: str
+    n_buds: int
+    live: Share
+    dead: Share
+    unsure: Share
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the counts, as they are kept with a decision."""
+        return {"model": self.model, "n_buds": self.n_buds,
+                **{name: [one.n_hit, one.n] for name, one in (
+                    ("live", self.live), ("dead", self.dead), ("unsure", self.unsure))}}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One subject on trial.
+
+    Attributes
+    ----------
+    words : str
+        What it is, as in a sentence.
+    n_wanted, n_called, n_left : int
+        Buds to be called blind, those called so beside a proposal, and photographed ones that
+        nobody has called.
+    standing : TrustRow or None
+        The decision, or the program's note, that stands.
+    """
+
+    subject: Subject
+    words: str
+    n_wanted: int
+    n_called: int
+    n_left: int
+    agreed: Agreed
+    standing: TrustRow | None
+
+    @property
+    def ready(self) -> bool:
+        """Whether a lead can decide: enough was called, or there is nothing left to call."""
+        return self.n_called >= self.n_wanted or (not self.n_left and self.n_called > 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """How far trust is earned; without `parts` nothing is on trial.
+
+    `decided` is the newest decision of the season, None before the first.
+    """
+
+    parts: tuple[Part, ...]
+    decided: TrustRow | None
+
+    @property
+    def ready(self) -> tuple[Part, ...]:
+        """The parts that a lead can decide on now."""
+        season = next((part for part in self.parts if part.subject.kind == "season"), None)
+        if season is not None and not season.ready:
+            return ()
+        return tuple(part for part in self.parts if part.ready)
+
+
+def trial(conn: Connection, settings: Settings) -> Trial:
+    """Say what is on trial, how far it is, and how often the model agreed so far.
+
+    Only calls beside the model that proposed last count.
+    """
+    standing = standing_trust(conn)
+    decided = standing.get(Subject("season"))
+    if not settings.trial_buds:
+        return Trial(parts=(), decided=decided)
+    blind = blind_calls(conn)
+    blind = [row for row in blind if row.model == blind[-1].model]
+    buds = pictured_buds(conn)
+    parts = [
+        _part(subject, words, standing.get(subject), buds, blind, settings)
+        for subject, words in _subjects(conn, buds, standing).items()
+        if subject not in standing or standing[subject].value != "shown"
+    ]
+    return Trial(parts=tuple(parts), decided=decided)
+
+
+def _subjects(
+    conn: Connection, buds: Sequence[PicturedBud], standing: Mapping[Subject, TrustRow]
+) -> dict[Subject, str]:
+    """Return everything that proposals are to earn trust for, each in words."""
+    wanted = {Subject("season"): "this season"}
+    for name in sorted({bud.cultivar for bud in buds}):
+        wanted[Subject("cultivar", name)] = (
+            f"the cultivar {name}" if name else "blocks whose cultivar is not named")
+    for name in sorted({camera for bud in buds for camera in bud.cameras}):
+        wanted[Subject("camera", name)] = (
+            f"the camera {name}" if name else "photographs that name no camera")
+    names = {row.id: f"{row.block}, {row.label}" for row in list_samplings(conn)}
+    return wanted | {one: f"the light of {names[one.sampling_id]}" for one in standing
+                     if one.sampling_id in names}
+
+
+def _part(
+    subject: Subject, words: str, row: TrustRow | None, buds: Sequence[PicturedBud],
+    blind: Sequence[BlindCall], settings: Settings,
+) -> Part:
+    own = {bud.bud_id for bud in buds if _is_of(bud, subject)}
+    calls = [one for one in blind if one.bud_id in own and (
+        row is None or subject.kind != "light" or one.added_at > row.added_at)]
+    agreed = _agreed(calls, settings.confidence)
+    wanted = settings.trial_buds if subject.kind == "season" else settings.trial_again_buds
+    return Part(
+        subject=subject, words=words, n_wanted=wanted,
+        n_called=agreed.n_buds, agreed=agreed, standing=row,
+        n_left=sum(not bud.called for bud in buds if bud.bud_id in own))
+
+
+def _is_of(bud: PicturedBud, subject: Subject) -> bool:
+    return {"season": True, "cultivar": bud.cultivar == subject.name,
+            "camera": subject.name in bud.cameras,
+            "light": bud.sampling_id == subject.sampling_id}[subject.kind]
+
+
+def _agreed(rows: Sequence[BlindCall], confidence: float) -> Agreed:
+    told = model_agreement(rows, confidence=confidence)
+    judged = [row for row in rows if row.exposed and row.verdict in (Verdict.LIVE, Verdict.DEAD)]
+
+    def same(value: CallValue) -> Share:
+        said = [row for row in judged if row.value is value]
+        hits = sum(row.verdict is not None and row.verdict.value == value.value for row in said)
+        return share_of(hits, len(said), confidence)
+
+    return Agreed(model=rows[-1].model if rows else "", n_buds=len({row.bud_id for row in rows}),
+                  live=same(CallValue.LIVE), dead=same(CallValue.DEAD), unsure=told.unsure)
+
+
+def decide(season: Season, *, shown: bool, person: Person, reason: str) -> tuple[Subject, ...]:
+    """Keep a lead's decision whether readers see proposals, with what was known of the model.
+
+    It is about every part that is ready. Where none is, hiding takes the season's back.
+
+    Returns
+    -------
+    tuple of Subject
+        What the decision is about.
+
+    Raises
+    ------
+    InputError
+        When no reason is given.
+    ConflictError
+        When too few buds have been called blind to decide.
+    """
+    if not reason.strip():
+        raise InputError("the reason is empty", expected="why proposals are shown or hidden",
+                         where="trial", do="Say it in a sentence; it is kept.")
+    with season.write() as conn:
+        now = trial(conn, season.settings)
+        ready = now.ready
+        if not ready and (shown or now.decided is None or now.decided.value != "shown"):
+            told = "; ".join(f"{part.words}: {part.n_called} of {part.n_wanted}"
+                             for part in now.parts) or "nothing is on trial"
+            raise ConflictError(
+                f"too few buds were called blind ({told})", where="trial", code="trial_goes_on",
+                expected="enough blind calls to judge the model by", do="Go on calling.")
+        for part in ready:
+            add_trust(conn, part.subject, "shown" if shown else "hidden", person_id=person.id,
+                      reason=reason, facts=part.agreed.as_dict())
+        if not ready:
+            add_trust(conn, Subject("season"), "hidden", person_id=person.id, reason=reason)
+        return tuple(part.subject for part in ready) or (Subject("season"),)
+
+
+def note_light(season: Season, sampling_id: int) -> str:
+    """Begin a shorter trial of a sampling whose light differs from that of all others.
+
+    Returns
+    -------
+    str
+        How it moved; empty where it did not, or where the light was noted before.
+    """
+    if not season.settings.trial_buds:
+        return ""
+    with season.read() as conn:
+        standing = standing_trust(conn)
+        subject = Subject("light", "", sampling_id)
+        decided = standing.get(Subject("season"))
+        if subject in standing or decided is None or decided.value != "shown":
+            return ""
+        casts = casts_of(conn)
+        called = {bud.sampling_id for bud in pictured_buds(conn) if bud.called}
+    before = [one for key in called - {sampling_id} for one in casts.get(key, ())]
+    moved = light_moved(before, casts.get(sampling_id, []))
+    if moved:
+        with season.write() as conn:
+            add_trust(conn, subject, "again", reason=f"The light has moved: {moved}.")
+    return moved
+
+
+def trust_words_of(
+    conn: Connection, settings: Settings, groups: Mapping[int, tuple[str, Sequence[int]]]
+) -> dict[int, str]:
+    """Say in a sentence or two whether readers saw proposals, and on what ground.
+
+    Parameters
+    ----------
+    groups : mapping
+        To the cultivar, and the samplings that the answer is of, the first of them foremost.
+
+    Returns
+    -------
+    dict
+        Empty without trials; groups without photographs are left out.
+    """
+    if not settings.trial_buds:
+        return {}
+    standing = standing_trust(conn)
+    pictured = {row.sampling_id for row in sampling_counts(conn) if row.n_photos}
+    return {key: _words(standing, cultivar, samplings)
+            for key, (cultivar, samplings) in groups.items() if pictured & set(samplings)}
+
+
+def _words(
+    standing: Mapping[Subject, TrustRow], cultivar: str, sampling_ids: Sequence[int]
+) -> str:
+    season = standing.get(Subject("season"))
+    if season is None:
+        return "Readers did not see the program's proposals: nobody has decided yet to show them."
+    rows = [standing.get(Subject("cultivar", cultivar))]
+    rows += [row for key in sampling_ids if (row := standing.get(Subject("light", "", key)))]
+    own = [season, *(row for row in rows if row is not None)]
+    row = max(own, key=lambda one: one.id)
+    waits = season.value == "shown" and (rows[0] is None or any(
+        one is not None and one.value == "again" for one in rows))
+    tail = (" For this cultivar and light they stay hidden until enough buds are called without "
+            "them." if waits else "")
+    if row.value == "again":
+        row = season
+    did = ("Readers see the program's proposals" if row.value == "shown" else
+           "The program's proposals are hidden from readers")
+    facts = row.facts
+    ground = ""
+    if facts.get("n_buds"):
+        ground = (f": in {facts['n_buds']} buds called before they were shown it had agreed on "
+                  f"{facts['live'][0]} of {facts['live'][1]} live and {facts['dead'][0]} of "
+                  f"{facts['dead'][1]} dead tissues")
+    return f"{did} since {row.added_at[:10]}, as {row.person} decided{ground}.{tail}"
