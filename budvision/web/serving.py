@@ -114,7 +114,7 @@ def serve_season(
 
 
 def _stop_in_order(server: Any) -> Any:
-    """Let a request to end (SIGTERM) wait for the requests that are being answered."""
+    """Let a request to end (SIGTERM) wait for what is being answered; a second one ends at once."""
     if threading.current_thread() is not threading.main_thread():
         return None
 
@@ -122,9 +122,11 @@ def _stop_in_order(server: Any) -> Any:
         at_work, until = server.task_dispatcher, time.monotonic() + MOST_DRAIN_S
         while (at_work.active_count or at_work.queue) and time.monotonic() < until:
             time.sleep(0.05)
-        _thread.interrupt_main()
+        _thread.interrupt_main(signal.SIGTERM)
 
     def ended(*_: object) -> None:
+        # SIGINT may be ignored, as it is in what a script starts in the background
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
         threading.Thread(target=drain, name="stop", daemon=True).start()
 
     return signal.signal(signal.SIGTERM, ended)

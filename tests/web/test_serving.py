@@ -89,8 +89,9 @@ class Browser:
 
 @contextlib.contextmanager
 def served(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
-    command = [sys.executable, "-m", "budvision.cli.main", "serve", "--season", str(folder),
-               "--port", "0"]
+    """Serve as a script does in the background: there the key to interrupt is ignored."""
+    command = ["sh", "-c", 'trap "" INT; exec "$@"', "sh", sys.executable, "-m",
+               "budvision.cli.main", "serve", "--season", str(folder), "--port", "0"]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as run:
         assert run.stderr is not None
         try:
