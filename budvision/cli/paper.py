@@ -10,7 +10,7 @@ import typer
 
 __all__ = ["register"]
 
-KINDS = ("card", "walk", "tags", "tally", "all")
+KINDS = ("card", "walk", "tags", "tally", "counts", "all")
 
 
 def register(app: typer.Typer) -> None:
@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
 def paper(
     kind: Annotated[str, typer.Argument(
         metavar="KIND", help="card (photo cards), walk (walking sheet), tags (cane tags), tally "
-        "(bench tally) or all.")],
+        "(bench tally, a box a bud), counts (bench tally, a row a cane) or all.")],
     out: Annotated[Path, typer.Option(
         help="PDF to write; for all, a folder.")] = Path(),
     block: Annotated[str, typer.Option(help="Block of the plan.")] = "",
@@ -68,7 +68,7 @@ def paper(
                          else "Make a season with `budvision init DIR`, plan in it with `budvision "
                          "plan`, and print from there; a plan made elsewhere is not kept.")
     else:
-        made = bench_paper(found, kinds=KINDS[:4] if kind == "all" else (kind,), paper=sheets,
+        made = bench_paper(found, kinds=KINDS[:-1] if kind == "all" else (kind,), paper=sheets,
                            tag=tag, settings=settings, folder=season if in_season else None)
     for path in write_paper(made, out):
         typer.echo(str(path))

@@ -218,7 +218,7 @@ def cane_tags_pdf(
 
 def bench_tally_pdf(
     plan: SamplePlan, *, paper: str = "a4", stops: Sequence[StopLine] = (),
-    stop_bands: Sequence[str] = (), stop_words: str = "",
+    stop_bands: Sequence[str] = (), stop_words: str = "", counts: bool = False,
 ) -> bytes:
     """Set the bench tally for people who score on paper.
 
@@ -234,6 +234,8 @@ def bench_tally_pdf(
         Shares of each band, in words.
     stop_words : str
         What the numbers mean, in a sentence.
+    counts : bool
+        A row a cane for counts of live and dead, instead of a box for each bud.
 
     Returns
     -------
@@ -246,7 +248,7 @@ def bench_tally_pdf(
         When `paper` is not a known size.
     """
     data = {
-        "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
+        "counts": counts, "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
         "nodes": plan.nodes, "stop_words": stop_words, "stops": [asdict(row) for row in stops],
         "stop_bands": list(stop_bands),
         "canes": [{"cane": vine.cane, "place": f"row {vine.row} vine {vine.vine}",

@@ -146,10 +146,7 @@ class SharePosterior:
         return np.where(judged, low, np.nan), np.where(judged, high, np.nan)
 
     def if_units_whole(self, confidence: float) -> Floats:
-        """Return the open end (Clopper & Pearson) of units that live or die whole, else nan.
-
-        Given where none or all are dead, which leaves open whether units would die whole.
-        """
+        """Return the exact open end of whole units; nan unless none or all are dead."""
         with np.errstate(divide="ignore"):
             reach = 1 - ((1 - confidence) / 2) ** (1 / self.n_units)
         found: Floats = np.where(self.none, reach, np.where(self.every, 1 - reach, np.nan))

@@ -67,7 +67,7 @@ class Table:
 
 
 def read_table(
-    source: Path | bytes | str, *, needed: Sequence[str], optional: Sequence[str] = (),
+    source: Path | bytes | str | Cells, *, needed: Sequence[str], optional: Sequence[str] = (),
     name: str = "", others: bool = True, row_of: str = "",
     do: str = "Correct the first row and try again.",
 ) -> Table:
@@ -75,8 +75,8 @@ def read_table(
 
     Parameters
     ----------
-    source : Path, bytes or str
-        The file, what is in it, or text.
+    source : Path, bytes, str or Cells
+        The file, what is in it, text, or cells that were read already.
     needed, optional : sequence of str
         Columns that must and may be there. Case, spaces and hyphens do not matter.
     name : str
@@ -98,7 +98,7 @@ def read_table(
         When there is a header and no row below it.
     """
     header = ",".join(needed)
-    cells = read_cells(source, name=name, needed=needed)
+    cells = source if isinstance(source, Cells) else read_cells(source, name=name, needed=needed)
     (at, first), below = cells.rows[0], cells.rows[1:]
     columns = [word(cell) for cell in first]
     known = {*needed, *optional}

@@ -7,7 +7,7 @@ columns (a database query) with `BudTable.from_columns`; both give the same numb
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -82,6 +82,9 @@ class BudTable:
         True where the tissue died of something other than cold.
     vigor, zone, cultivar : Factor
         Vine-size class, slope zone and cultivar of each bud.
+    paired : bool
+        False where only counts a cane are known: a row's tissues need not be of one bud, and its
+        node only numbers it.
     """
 
     block: Factor
@@ -96,6 +99,7 @@ class BudTable:
     vigor: Factor
     zone: Factor
     cultivar: Factor
+    paired: bool = True
 
     @property
     def n_buds(self) -> int:
@@ -103,13 +107,15 @@ class BudTable:
         return len(self.node)
 
     @classmethod
-    def from_calls(cls, buds: Sequence[BudCalls]) -> BudTable:
+    def from_calls(cls, buds: Sequence[BudCalls], *, paired: bool = True) -> BudTable:
         """Return the table of a list of buds.
 
         Parameters
         ----------
         buds : sequence of BudCalls
             A cane is a cane label of one vine of one block; the vine may be empty.
+        paired : bool
+            As in the class.
 
         Raises
         ------
@@ -130,7 +136,7 @@ class BudTable:
             [bud.causes.get(tissue, Cause.COLD) is not Cause.COLD for tissue in TISSUES]
             for bud in buds
         ]
-        return cls.from_columns(
+        table = cls.from_columns(
             block=[bud.block for bud in buds], cane=[(bud.vine, bud.cane) for bud in buds],
             vine=[bud.vine for bud in buds],
             node=[bud.node for bud in buds], calls=np.array(calls, np.int8).reshape(-1, 3),
@@ -138,6 +144,7 @@ class BudTable:
             vigor=[bud.vigor for bud in buds], zone=[bud.zone for bud in buds],
             cultivar=[bud.cultivar for bud in buds],
         )
+        return replace(table, paired=paired)
 
     @classmethod
     def from_columns(

@@ -184,6 +184,7 @@ def summarise_table(
         edges=edges_within(policy, primary.posterior, low, high),
         reach=most_within_reach(primary.units, primary.posterior, policy, (more < 0),
                                 strata=primary.strata, settings=settings),
+        paired=table.paired,
     )
     return [blocks.result(at, name) for at, name in enumerate(names)]
 
@@ -208,6 +209,7 @@ class _Blocks:
     chances: Floats
     edges: Sequence[tuple[BandEdge, ...]]
     reach: Mapping[int, Reach]
+    paired: bool
 
     def result(self, at: int, name: str) -> BlockResult:
         """Return the answer of the block with this number and name."""
@@ -216,7 +218,8 @@ class _Blocks:
         prior_icc = self.settings.prior_icc
         strata, units, reach = self.primary.strata, self.primary.units, self.reach.get(at)
         weighting = strata.facts(units, at) if strata else None
-        notes, warnings = remarks(tissues, self.crop, at, prior_icc, reach, weighting)
+        notes, warnings = remarks(
+            tissues, self.crop, at, prior_icc, reach, weighting, paired=self.paired)
         others = tuple(
             PolicyAnswer(of.name, of.bands[int(index[at])], counts[at])
             for of, index, counts in self.others if judged

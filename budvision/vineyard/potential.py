@@ -70,7 +70,7 @@ class CropShares:
     Attributes
     ----------
     share, low, high : ndarray of float64
-        In [0, 1]; nan where no primary was judged.
+        In [0, 1]; nan where no primary was judged, or tissues are not paired.
     n_filled : ndarray of float64
         Dead primaries without a judged secondary, filled from the others of the block.
     unknown : ndarray of bool
@@ -170,6 +170,7 @@ def block_potential(
     Returns
     -------
     CropShares
+        Without a share where the table's tissues are not paired.
 
     Notes
     -----
@@ -186,6 +187,9 @@ def block_potential(
     Biometrika 26:404-413, doi 10.1093/biomet/26.4.404.
     """
     n_blocks = len(table.block.names)
+    if not table.paired:
+        share = np.full(n_blocks, np.nan)
+        return CropShares(share, share, share, np.zeros(n_blocks), np.zeros(n_blocks, bool))
     cells = _Cells.of(table, strata)
     crop = np.broadcast_to(np.asarray(secondary_crop, float), (n_blocks,))[:, None]
     told, second, lost = cells.told.sum(axis=1), cells.second.sum(axis=1), cells.dead.sum(axis=1)

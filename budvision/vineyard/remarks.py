@@ -16,7 +16,7 @@ __all__ = ["remarks"]
 
 def remarks(
     tissues: Mapping[Tissue, TissueResult], crop: CropShares, at: int, prior_icc: float,
-    reach: Reach | None, weighting: Weighting | None,
+    reach: Reach | None, weighting: Weighting | None, *, paired: bool = True,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return notes and warnings for one block.
 
@@ -31,6 +31,8 @@ def remarks(
         Where no number of buds within reach settles the band.
     weighting : Weighting, optional
         How strata were weighted.
+    paired : bool
+        As in `budvision.vineyard.buds.BudTable`.
     """
     primary = tissues[Tissue.PRIMARY]
     notes, warnings = _of_units(tissues, prior_icc)
@@ -47,6 +49,11 @@ def remarks(
             "dead; with all of them dead, {high}.", n=primary.n_unsure,
             total=primary.n_unsure + primary.n_judged, low=f"{primary.if_missing_live or 0:.0%}",
             high=f"{primary.if_missing_dead or 0:.0%}"))
+    if not paired:
+        notes.append(say(
+            "Counts a cane do not say at which node a bud stood, nor which secondary sat under a "
+            "dead primary: the crop potential, the share dead by node and that of the nodes kept "
+            "cannot be told."))
     if crop.unknown[at]:
         notes.append(say(
             "No secondary under a dead primary was judged: the crop potential counts them as "

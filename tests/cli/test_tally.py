@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import openpyxl
 import pytest
 import rich.style  # noqa: F401 (draws a random number when first imported)
 
@@ -113,6 +114,35 @@ def test_one_cane_is_said(budvision, tmp_path):
     assert "one cane" in told["warnings"][0]
     assert answer["warnings"] == [f"block A: {told['warnings'][0]}"]
     assert told["primary"]["design_effect_from_prior"] is True
+
+
+def test_counts_a_cane_give_what_rows_a_bud_give_but_for_place_and_pairs(budvision, tmp_path):
+    rows, counts = tmp_path / "rows.csv", tmp_path / "counts.xlsx"
+    dead = (3, 0, 5, 2, 1, 4)
+    rows.write_text("block,cane,node,primary,secondary,tertiary\n" + "".join(
+        f"A,{cane},{node},{'D' if node <= n else 'L'},{'N' if node > 6 else 'L'},\n"
+        for cane, n in enumerate(dead) for node in range(1, 9)))
+    book = openpyxl.Workbook()
+    book.active.append(["block", "cane", "buds", "primary live", "primary dead", "secondary live",
+                        "secondary not exposed"])
+    for cane, n in enumerate(dead):
+        book.active.append(["A", cane, 8, 8 - n, n, 6, 2])
+    book.save(counts)
+    one, other = (json.loads(budvision("tally", path, "--json")[1])["blocks"][0]
+                  for path in (rows, counts))
+    for name in ("n_buds", "n_canes", "primary", "secondary", "tertiary", "band",
+                 "band_probabilities", "more_buds", "edges"):
+        assert one[name] == other[name]
+    assert one["crop_potential"]["share"] is not None
+    assert other["crop_potential"]["share"] is None
+    assert other["nodes"]["by_rule"]["crop_potential"]["retain"] is None
+    assert one["nodes"]["by_rule"]["exact"] == other["nodes"]["by_rule"]["exact"]
+    assert "do not say at which node a bud stood" in " ".join(other["notes"])
+    said = " ".join(budvision("tally", counts)[1].split())
+    assert "the crop potential, the share dead by node and that of the nodes kept cannot be" in said
+    code, _, err = budvision("tally", counts, "--training", "spurs of 2")
+    assert code == 3
+    assert "expected a row a bud with its node" in err
 
 
 def test_where_none_is_dead_the_end_for_whole_canes_is_said(budvision, tmp_path):

@@ -197,6 +197,23 @@ def test_the_bench_tally_has_a_line_for_every_bud_and_the_tally_columns(
         assert words in text
 
 
+@needs_poppler
+def test_the_tally_of_counts_has_a_row_a_cane_and_says_what_it_cannot_tell(
+    plan: SamplePlan, tmp_path: Path
+) -> None:
+    pdf = bench_tally_pdf(plan, counts=True)
+    text = " ".join(text_of(pdf, tmp_path).split())
+    for words in (
+        "block,cane,buds,primary_live,primary_dead,secondary_live,secondary_dead,tertiary_live,"
+        "tertiary_dead", "They cannot tell at which node buds died",
+        "buds live dead live dead live dead",
+    ):
+        assert words in text
+    for vine in plan.vines:
+        assert f"{vine.cane} row {vine.row} vine {vine.vine}" in text
+    assert len(pages(pdf, tmp_path, dpi=40)) == 1
+
+
 def test_a_plan_comes_back_from_its_json_and_an_unknown_tag_size_is_named(
     plan: SamplePlan
 ) -> None:

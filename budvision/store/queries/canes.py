@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,11 +14,12 @@ from budvision.store.names import clean_label
 from budvision.store.queries.insertion import check_names, insert_row
 from budvision.store.session import now
 from budvision.store.tables import block, bud, cane, sampling
+from budvision.tables import alike
 
 __all__ = [
-    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "check_node", "ensure_bud",
-    "ensure_cane", "facts_of_cane", "facts_to_fill", "find_bud", "find_cane", "list_buds",
-    "list_canes", "match_cane", "update_cane",
+    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "check_node", "check_spelling",
+    "ensure_bud", "ensure_cane", "facts_of_cane", "facts_to_fill", "find_bud", "find_cane",
+    "list_buds", "list_canes", "match_cane", "update_cane",
 ]
 
 VIGORS = ("", "small", "medium", "large")
@@ -102,6 +103,24 @@ def match_cane(same: Sequence[Cane], label: str, vine: str) -> Cane | None:
     return same[0] if same else None
 
 
+def check_spelling(canes: Iterable[Cane], label: str, vine: str) -> None:
+    """Refuse a new cane whose label is that of one there but for case or zeros in front.
+
+    Raises
+    ------
+    InputError
+        When cane 1 is to be made beside cane 01 of what may be the same vine.
+    """
+    for one in canes:
+        same = not vine or one.vine in ("", vine)
+        if same and one.label != label and alike(one.label) == alike(label):
+            raise InputError(
+                f'cane is "{label}"', where="cane", code="two_spellings",
+                expected=f'one spelling; the sampling has cane "{one.label}"',
+                do=f'Write "{one.label}", or give the other cane a name that differs by more than '
+                "case or zeros in front.")
+
+
 def ensure_cane(
     conn: Connection, sampling_id: int, label: str, *, vine: str = "", vigor: str = "",
     zone: str = "", position: int | None = None,
@@ -114,11 +133,14 @@ def ensure_cane(
     Raises
     ------
     InputError
-        When the cane has another vigor or zone, or several vines have this cane label.
+        When the cane has another vigor or zone, several vines have this cane label, or a cane is
+        there whose label differs by case or zeros in front alone.
     """
     found = find_cane(conn, sampling_id, label, vine=vine)
     given = facts_of_cane(vine=vine, vigor=vigor, zone=zone)
     if found is None:
+        check_spelling(list_canes(conn, sampling_id), clean_label(label, "cane", limit=60),
+                       given["vine"])
         if position is None:
             last = conn.scalar(
                 select(func.max(cane.c.position)).where(cane.c.sampling_id == sampling_id)

@@ -11,6 +11,7 @@ from budvision.store.names import clean_label
 from budvision.store.queries.canes import (
     Cane,
     check_node,
+    check_spelling,
     facts_of_cane,
     facts_to_fill,
     list_canes,
@@ -19,6 +20,7 @@ from budvision.store.queries.canes import (
 )
 from budvision.store.session import now
 from budvision.store.tables import bud, cane
+from budvision.tables import alike
 
 __all__ = ["PlacedBud", "Walk"]
 
@@ -50,10 +52,12 @@ class Walk:
     def __init__(self, conn: Connection, sampling_id: int, *, create: bool) -> None:
         self._conn, self._sampling_id, self._create = conn, sampling_id, create
         self._by_label: dict[str, list[Cane]] = {}
+        self._alike: dict[str, list[Cane]] = {}
         self._asked: dict[tuple[str, str, str, str], Cane] = {}
         canes = list_canes(conn, sampling_id)
         for one in canes:
             self._by_label.setdefault(one.label, []).append(one)
+            self._alike.setdefault(alike(one.label), []).append(one)
         self._position = max((one.position for one in canes), default=0)
         self._new_canes: list[Cane] = []
         self._new_buds: list[PlacedBud] = []
@@ -76,8 +80,8 @@ class Walk:
         NotFoundError
             When it is not there and is not to be made.
         InputError
-            When the cane has another vigor or zone, several vines have a cane of this label, or
-            the node is not 1 to 200.
+            When the cane has another vigor or zone, several vines have a cane of this label, a new
+            cane's label differs from another's by case or zeros alone, or the node is not 1 to 200.
         """
         key = (label, vine, vigor, zone)
         if key not in self._asked:
@@ -101,11 +105,13 @@ class Walk:
             if not self._create:
                 on = f" of vine {vine}" if vine else ""
                 raise NotFoundError(f"there is no cane {label}{on}", where="cane", code="no_cane")
+            check_spelling(self._alike.get(alike(name), ()), name, given["vine"])
             self._position += 1  # numbers below 0 stand for canes that are not written yet
             found = Cane(-len(self._new_canes) - 1, self._sampling_id, name, given["vine"],
                          given["vigor"], given["zone"], self._position)
             self._new_canes.append(found)
             same.append(found)
+            self._alike.setdefault(alike(name), []).append(found)
             return found
         fill = facts_to_fill(found, given)
         if fill and found.id > 0:

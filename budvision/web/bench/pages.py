@@ -39,7 +39,7 @@ from budvision.workflow.bench.picture import small_picture
 from budvision.workflow.intake.assignment import assign_from_page, assignment_board
 from budvision.workflow.sampling import plan, soak
 from budvision.workflow.sampling.decide import plan_facts
-from budvision.workflow.sampling.paper import bench_paper, photo_cards
+from budvision.workflow.sampling.paper import PAPER_KINDS, bench_paper, photo_cards
 
 __all__ = ["blueprint"]
 
@@ -189,7 +189,7 @@ def show_plan(sampling_id: int) -> ResponseReturnValue:
 @blueprint.get("/<int:sampling_id>/paper/<kind>.pdf")
 def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
     """Give one paper of a plan."""
-    if kind not in ("card", "walk", "tags", "tally"):
+    if kind not in PAPER_KINDS:
         abort(404)
     season = current_season()
     size = request.args.get("paper", season.settings.paper)

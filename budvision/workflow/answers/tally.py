@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from budvision.errors import NothingToDoError
+from budvision.errors import InputError, NothingToDoError
 from budvision.settings import Settings
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
@@ -184,7 +184,8 @@ def tally_file(
     Parameters
     ----------
     path : Path
-        A CSV as `budvision.workflow.review.calls_file` describes it.
+        A table as `budvision.workflow.review.calls_file` describes it: a row a bud, or counts a
+        cane.
     settings, policies, normal_nodes
         As in `budvision.vineyard.mortality.summarise_table`.
     training : Training, optional
@@ -199,10 +200,17 @@ def tally_file(
     NotFoundError, InputError, NothingToDoError
         As in `budvision.workflow.review.calls_file.read_calls`.
     """
-    read = read_calls(path, nothing="tally again; nothing was counted", one_spelling=True)
+    read = read_calls(path, nothing="tally again; nothing was counted", one_spelling=True,
+                      counts=True)
+    if read.counted and training is not None:
+        raise InputError(
+            "it holds counts a cane", where=path.name, code="counts_a_cane",
+            expected="a row a bud with its node, where only the nodes that pruning keeps count",
+            do="Leave the training system out; the answer is then of all nodes that were cut.")
     kept, out = _parted(read.buds, training)
     results = summarise_table(
-        BudTable.from_calls(kept), settings=settings, policies=policies, normal_nodes=normal_nodes)
+        BudTable.from_calls(kept, paired=not read.counted), settings=settings, policies=policies,
+        normal_nodes=normal_nodes)
     beyond = {part.name: part for part in breakdown(
         BudTable.from_calls(out), "block", settings=settings)} if out else {}
     judged = {result.block for result in results}

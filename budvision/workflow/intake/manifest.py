@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import BudvisionError, InputError, NotFoundError
-from budvision.tables import Row, read_table, whole
+from budvision.tables import Row, Spellings, read_table, whole
 
 __all__ = [
     "DEFAULT_PATTERN", "IMAGE_SUFFIXES", "Found", "Placed", "find_photos", "from_manifest",
@@ -232,15 +232,16 @@ class _Search:
 def without_clashes(placed: Sequence[Placed]) -> tuple[list[Placed], list[BudvisionError]]:
     """Take out photographs that are given two buds, and cuts that are given two photographs.
 
-    Which of the two is right cannot be known, so neither is kept; each is an error of its own.
+    Which of the two is right cannot be known, so neither is kept; each is an error of its own. So
+    is every photograph whose block or cane was spelt in another way before.
     """
+    placed, wrong = _one_spelling(placed)
     path_of = [one.file.resolve() for one in placed]
     by_file: dict[Path, list[Placed]] = {}
     by_cut: dict[tuple[object, ...], dict[Path, Placed]] = {}
     for one, path in zip(placed, path_of, strict=True):
         by_file.setdefault(path, []).append(one)
         by_cut.setdefault((*one.bud, one.cut), {}).setdefault(path, one)
-    wrong: list[BudvisionError] = []
     kept: dict[Path, Placed] = {}
     for one, path in zip(placed, path_of, strict=True):
         other = next((x for x in by_file[path] if (x.bud, x.cut) != (one.bud, one.cut)), None)
@@ -261,6 +262,19 @@ def without_clashes(placed: Sequence[Placed]) -> tuple[list[Placed], list[Budvis
         else:
             kept.setdefault(path, one)
     return list(kept.values()), wrong
+
+
+def _one_spelling(placed: Sequence[Placed]) -> tuple[list[Placed], list[BudvisionError]]:
+    names, kept = Spellings(), list[Placed]()
+    wrong: list[BudvisionError] = []
+    for one in placed:
+        try:
+            names.check("block", one.block, one.where)
+            names.check("cane", one.cane, one.where, within=(one.block, one.vine))
+            kept.append(one)
+        except InputError as error:
+            wrong.append(error)
+    return kept, wrong
 
 
 # ---- file names ------------------------------------------------------------------------------

@@ -3,7 +3,8 @@
 Columns ``block, cane, node, primary, secondary, tertiary``; optionally ``vine``, ``vigor``,
 ``zone``, ``cultivar`` and ``primary_cause``, ``secondary_cause``, ``tertiary_cause``; text or a
 workbook, as `budvision.tables` reads them. Case, spaces and hyphens in the words do not matter, and
-L, D, U and N will do. Rows are numbered as a spreadsheet numbers them: the header is row 1.
+L, D, U and N will do. Rows are numbered as a spreadsheet numbers them: the header is row 1. Counts
+a cane (`budvision.workflow.review.cane_counts`) are told by their header.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import BudvisionError, InputError
-from budvision.tables import Row, Spellings, first_wrong, read_table, whole, word
+from budvision.tables import Cells, Row, Spellings, first_wrong, read_cells, read_table, whole, word
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
+from budvision.workflow.review.cane_counts import COUNTS_NEEDED, are_counts, buds_of_counts
 
 __all__ = ["CALL_COLUMNS", "CallsFile", "calls_as_csv", "read_calls"]
 
@@ -41,11 +43,15 @@ class CallsFile:
         The row of each bud, as a spreadsheet numbers it.
     warnings : tuple of str
         What was left aside, such as unknown columns.
+    counted : bool
+        Whether only counts a cane were kept: nodes number the buds and pairs of tissues mean
+        nothing.
     """
 
     buds: tuple[BudCalls, ...]
     rows: tuple[int, ...]
     warnings: tuple[str, ...]
+    counted: bool = False
 
 
 class _Row:
@@ -109,6 +115,7 @@ class _Row:
 def read_calls(
     source: Path | bytes | str, *, name: str = "",
     nothing: str = "import again; nothing was imported", one_spelling: bool = False,
+    counts: bool = False,
 ) -> CallsFile:
     """Read a table of calls; one wrong row refuses the whole table.
 
@@ -122,6 +129,8 @@ def read_calls(
         How the next step of an error ends: what to do again, and what was not done.
     one_spelling : bool
         Refuse canes "01" and "1", and blocks that differ in case: nothing else can tell them.
+    counts : bool
+        Whether counts a cane will do; refused with the reason where not.
 
     Raises
     ------
@@ -133,7 +142,16 @@ def read_calls(
     NothingToDoError
         When there is a header but no row.
     """
-    table = read_table(source, name=name, needed=REQUIRED, optional=OPTIONAL, row_of="a bud",
+    first = _cells(source, name)
+    if are_counts([word(cell) for cell in first.rows[0][1]]):
+        if not counts:
+            raise InputError(
+                "it holds counts a cane", where=first.name, code="counts_a_cane",
+                expected="a row a bud: a season keeps each bud's calls by block, cane and node, "
+                "and counts do not say which bud was dead",
+                do="Run `budvision tally` on it for mortality and advice; nothing was imported.")
+        return CallsFile(*buds_of_counts(first, nothing=nothing), counted=True)
+    table = read_table(first, needed=REQUIRED, optional=OPTIONAL, row_of="a bud",
                        do=f"Correct the first row and {nothing}.")
     told = () if not table.unknown else (
         f"{table.name}: columns {', '.join(table.unknown)} were not read.",)
@@ -163,6 +181,19 @@ def read_calls(
     if wrong:
         raise first_wrong(wrong)
     return CallsFile(tuple(buds), tuple(rows), told)
+
+
+def _cells(source: Path | bytes | str, name: str) -> Cells:
+    """Read cells; of a workbook's sheets that of calls, else that of counts a cane."""
+    try:
+        return read_cells(source, name=name, needed=REQUIRED)
+    except InputError as error:
+        if error.code != "not_a_workbook":
+            raise
+        try:
+            return read_cells(source, name=name, needed=COUNTS_NEEDED)
+        except InputError:
+            raise error from None
 
 
 def calls_as_csv(buds: Iterable[BudCalls]) -> str:

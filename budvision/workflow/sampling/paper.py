@@ -19,7 +19,10 @@ from budvision.settings import Settings
 from budvision.vineyard.sample_plan import SamplePlan
 from budvision.workflow.sampling.decide import band_share_words, plan_looks
 
-__all__ = ["bench_paper", "photo_cards", "write_paper"]
+__all__ = ["PAPER_KINDS", "bench_paper", "photo_cards", "write_paper"]
+
+PAPER_KINDS = ("card", "walk", "tags", "tally", "counts")
+"""Photo cards, walking sheet, cane tags, and the bench tally with a box a bud or a row a cane."""
 
 
 def photo_cards(*, paper: str = "a4") -> bytes:
@@ -38,7 +41,7 @@ def bench_paper(
     plan : SamplePlan
         The plan.
     kinds : sequence of str
-        card, walk, tags and tally, in any number.
+        Of `PAPER_KINDS`, in any number.
     paper, tag : str
         Page size and tag size.
     settings : Settings, optional
@@ -67,15 +70,16 @@ def bench_paper(
             made["cane-tags.pdf"] = cane_tags_pdf(
                 plan_tags(plan), block=plan.block, sampling=plan.sampling, key=plan.key, size=tag,
                 paper=paper)
-        elif kind == "tally":
+        elif kind in ("tally", "counts"):
             policy, looks = plan_looks(plan, settings, folder=folder)
             told = [look for look in looks if any(look.dead)]
-            made["bench-tally.pdf"] = bench_tally_pdf(
-                plan, paper=paper, stop_bands=[band_share_words(band) for band in policy.bands],
+            made[f"bench-{kind}.pdf"] = bench_tally_pdf(
+                plan, paper=paper, counts=kind == "counts",
+                stop_bands=[band_share_words(band) for band in policy.bands],
                 stops=[StopLine(look.units, look.dead) for look in told[::len(told) // 16 + 1]],
                 stop_words="In a range you may stop, the block lies in that band; outside go on.")
         else:
-            raise UsageError(f"the paper is {kind!r}", expected="card, walk, tags or tally")
+            raise UsageError(f"the paper is {kind!r}", expected=", ".join(PAPER_KINDS))
     return made
 
 

@@ -92,6 +92,14 @@ def test_two_photographs_to_one_cut_refuse_both(card: Path) -> None:
     assert "row 3: p1.jpg" in wrong[1]
 
 
+def test_two_spellings_of_a_block_or_cane_are_asked_about(card: Path) -> None:
+    placed, wrong = _read(card, HEADER + "p0.jpg,Creek,01,1,1\np1.jpg,Creek,1,2,1\n"
+                          "p2.jpg,creek,2,1.0,1\np3.jpg,Creek,3,1.0,1\n")
+    assert [one[0] for one in placed] == ["p0.jpg", "p3.jpg"]
+    assert ['cane is "1"; expected one spelling; m.csv, row 2 writes "01"' in wrong[0],
+            'block is "creek"; expected one spelling' in wrong[1]] == [True, True]
+
+
 def test_photographs_without_a_row_are_reported(card: Path) -> None:
     (card / "m.csv").write_text(HEADER + "p0.jpg,Creek,1,1,1\np1.jpg,Creek,1,x,1\n")
     found = find_photos([card, card / "p3.jpg"])

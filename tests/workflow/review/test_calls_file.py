@@ -173,3 +173,34 @@ def test_no_text_breaks_it(text):
         except BudvisionError:
             continue
         assert all(bud.call(tissue) in (None, *CallValue) for bud in got.buds for tissue in TISSUES)
+
+
+COUNTS = "sep=;\r\nBlock;Vine;Cane;Buds;Primary live;Primary-dead;secondary_live;secondary_dead\r\n"
+
+
+def test_counts_a_cane_are_told_by_their_header():
+    text = COUNTS + "A;7;1;5.0;2;3;4;\r\nA;7;2;;4;;;\r\n"
+    read = read_calls(text, name="counts.csv", counts=True)
+    assert read.counted
+    assert not read.warnings
+    assert read.rows == (3,) * 5 + (4,) * 4
+    first = [bud for bud in read.buds if bud.cane == "1"]
+    assert [bud.primary for bud in first] == [CallValue.LIVE] * 2 + [CallValue.DEAD] * 3
+    assert [bud.secondary for bud in first] == [CallValue.LIVE] * 4 + [None]
+    assert {bud.vine for bud in read.buds} == {"7"}
+    with pytest.raises(InputError, match="counts do not say which bud was dead"):
+        read_calls(text, name="counts.csv")
+
+
+@pytest.mark.parametrize(("row", "words"), [
+    ("A;7;1;4;2;3;;", "row 3: 5 primary buds are counted of 4 cut"),
+    ("A;7;1;4;2;x;;", 'row 3: primary_dead is "x"'),
+    ("A;7;1;;;;;", "row 3: no bud is counted"),
+    ("A;7;;4;2;1;;", "row 3: cane is empty"),
+    ("A;7;1;4;2;1;;\r\nA;7;1;4;2;1;;", "row 4: cane 1 of block A stands already in row 3"),
+    ("A;7;01;4;2;1;;\r\nA;7;1;4;2;1;;", 'row 4: cane is "1"; expected one spelling'),
+    ("A;7;1;4;2;1;;\r\na;8;1;4;2;1;;", 'row 4: block is "a"; expected one spelling'),
+])
+def test_wrong_counts_are_refused(row, words):
+    with pytest.raises(InputError, match=words):
+        read_calls(COUNTS + row + "\r\n", name="counts.csv", counts=True)

@@ -132,6 +132,20 @@ def test_unknown_buds_are_made_when_allowed(planned: Season) -> None:
         assert blocks.get_block(conn, "Hill").cultivar == "Foch"
 
 
+def test_a_cane_spelt_otherwise_than_the_seasons_is_asked_about(planned: Season) -> None:
+    """Cane 01 became a cane of its own beside cane 1, without a word."""
+    for file in (f"{HEADER}\nCreek,01,1,dead,,\n",
+                 f"{HEADER}\nCreek,A7,1,dead,,\nCreek,a07,2,dead,,\n"):
+        with pytest.raises(InputError, match='expected one spelling; the sampling has cane "'):
+            import_calls(planned, _file(planned, file), reviewer="Maren Holt", create=True)
+    with planned.write() as conn, pytest.raises(InputError, match="one spelling"):
+        canes.ensure_cane(conn, 1, "002")
+    report = import_calls(
+        planned, _file(planned, f"{HEADER},vine\ncreek,5,1,dead,,,v3\ncreek,05,1,dead,,,v4\n"),
+        reviewer="Maren Holt", create=True)
+    assert report.n_new_buds == 2, "canes of two vines may be written as one likes"
+
+
 def test_a_vine_tells_canes_of_one_label_apart(season: Season) -> None:
     text = (f"{HEADER},vine\nCreek,1,1,dead,,,v1\nCreek,1,1,live,,,v2\nCreek,1,2,live,,,v2\n")
     report = import_calls(season, _file(season, text), reviewer="Maren Holt", sampling="feb",
