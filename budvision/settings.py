@@ -22,7 +22,7 @@ Value = bool | int | float | str
 _V = TypeVar("_V", bool, int, float, str)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """One setting: its name, default, what it does, and the values it may take.
 

@@ -158,7 +158,7 @@ class Interval:
     method: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TissueProposal:
     """What the model says of one tissue in one photograph.
 
@@ -199,7 +199,7 @@ class TissueProposal:
     other_name: Tissue | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """What the model says of one photograph.
 
@@ -232,7 +232,7 @@ class Proposal:
         return gate_answer(self.found, self.reasons)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudCalls:
     """The current calls of one bud, as a tally row has them.
 

@@ -30,6 +30,25 @@ def test_no_function_is_too_long_to_hold_in_the_head(room: str) -> None:
     }
 
 
+MOST_BY_POSITION = 5
+"""Fields of a record that may be given by position: of more, two swapped pass the types."""
+
+
+@pytest.mark.parametrize("name", [name for name in MODULES if "dataclass" in (
+    PACKAGE / name).read_text(encoding="utf-8")])
+def test_a_record_of_many_fields_is_built_by_name(name: str) -> None:
+    by_position = []
+    for node in ast.walk(ast.parse((PACKAGE / name).read_text(encoding="utf-8"))):
+        doors = [ast.unparse(door) for door in getattr(node, "decorator_list", ())]
+        if not isinstance(node, ast.ClassDef) or not any(d.startswith("dataclass") for d in doors):
+            continue
+        fields = [part for part in node.body if isinstance(part, ast.AnnAssign)
+                  and "ClassVar" not in ast.unparse(part.annotation)]
+        if len(fields) > MOST_BY_POSITION and not any("kw_only=True" in door for door in doors):
+            by_position.append(node.name)
+    assert not by_position
+
+
 # ---- every public thing has a caller ---------------------------------------------------------
 
 DOORS = frozenset(f"scripts.py:{name}" for name in budvision.__all__ if name[0] != "_")

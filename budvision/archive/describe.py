@@ -22,7 +22,7 @@ def split_of(site: str, block: str) -> str:
     return "held_out" if int.from_bytes(digest[:4], "big") / 2**32 < HELD_OUT_SHARE else "train"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
     """What an archive holds."""
 

@@ -16,7 +16,7 @@ from budvision.vocabulary import CallValue, Tissue
 __all__ = ["ArchivedTissue", "read_called_tissues"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ArchivedTissue:
     """One called tissue of an archive.
 
@@ -117,7 +117,10 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
         cane = buds[bud]
         site, block = blocks[samplings[canes[cane]]]
         out.append(ArchivedTissue(
-            lab, f"{lab}/{bud}", f"{lab}/{cane}", Tissue(tissue), CallValue(row["value"]),
-            tuple(CallValue(v) for v in others), row["round"] == "settled", bool(row["blind"]),
-            best[bud, tissue], split_of(site, block), frozenset(hashes[bud])))
+            lab=lab, bud=f"{lab}/{bud}", cane=f"{lab}/{cane}", tissue=Tissue(tissue),
+            value=CallValue(row["value"]),
+            second=tuple(CallValue(v) for v in others), settled=row["round"] == "settled",
+            blind=bool(row["blind"]),
+            features=best[bud, tissue], split=split_of(site, block),
+            photos=frozenset(hashes[bud])))
     return out

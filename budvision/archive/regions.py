@@ -25,7 +25,7 @@ CATEGORIES: tuple[tuple[int, str], ...] = (
 """Number and name of each kind of region."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegionPicture:
     """The counted labels of one photograph.
 

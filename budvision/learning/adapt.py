@@ -93,7 +93,7 @@ class Examples:
         return np.asarray(self.dead != 0.5)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """How far the correction may go: spreads of the prior round "unchanged".
 
@@ -114,20 +114,20 @@ class Candidate:
 
 
 CANDIDATES: tuple[Candidate, ...] = (
-    Candidate("unchanged"),
-    Candidate("recalibrated", slope=0.25, shift=0.6, least=12),
-    Candidate("recalibrated", slope=0.6, shift=2.0, least=30),
-    Candidate("adjusted", slope=0.4, shift=1.0, weights=0.08, least=16),
-    Candidate("adjusted", slope=0.4, shift=1.0, weights=0.2, least=24),
-    Candidate("adjusted", slope=0.5, shift=1.5, weights=0.45, least=40),
-    Candidate("adjusted", slope=0.7, shift=2.0, weights=1.0, least=120),
-    Candidate("rich", slope=0.5, shift=1.5, weights=0.3, heights=0.8, least=150),
-    Candidate("rich", slope=0.7, shift=2.0, weights=0.6, heights=2.0, least=300),
+    Candidate(name="unchanged"),
+    Candidate(name="recalibrated", slope=0.25, shift=0.6, least=12),
+    Candidate(name="recalibrated", slope=0.6, shift=2.0, least=30),
+    Candidate(name="adjusted", slope=0.4, shift=1.0, weights=0.08, least=16),
+    Candidate(name="adjusted", slope=0.4, shift=1.0, weights=0.2, least=24),
+    Candidate(name="adjusted", slope=0.5, shift=1.5, weights=0.45, least=40),
+    Candidate(name="adjusted", slope=0.7, shift=2.0, weights=1.0, least=120),
+    Candidate(name="rich", slope=0.5, shift=1.5, weights=0.3, heights=0.8, least=150),
+    Candidate(name="rich", slope=0.7, shift=2.0, weights=0.6, heights=2.0, least=300),
 )
 """What cross-validation chooses among, from nothing to much."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Adaptation:
     """The outcome of learning from calls.
 
@@ -219,8 +219,9 @@ def fit_correction(
                           options={"maxiter": 80, "ftol": 1e-7})
         found[free] = centre + scale * result.x
     return Correction(
-        float(max(found[0], 0.05)), float(found[1]), middle, spread, found[2:2 + d], centres,
-        found[2 + d:], width)
+        slope=float(max(found[0], 0.05)), shift=float(found[1]), middle=middle, spread=spread,
+        weights=found[2:2 + d], bumps=centres,
+        heights=found[2 + d:], width=width)
 
 
 def _folds(cane: NDArray[np.int64], rng: np.random.Generator, k: int) -> list[NDArray[np.bool_]]:
@@ -268,9 +269,10 @@ def adapt(
         short = (f"only {n_canes} cane{'s' if n_canes != 1 else ''}" if n_canes < _FEWEST else
                  f"only {n_dead} dead" if n_dead < _FEWEST else f"only {n_live} live")
         return Adaptation(
-            None, unchanged, f"The model stays unchanged: {short} among {len(certain)} certain "
+            correction=None, chosen=unchanged,
+            why=f"The model stays unchanged: {short} among {len(certain)} certain "
             f"calls; at least {_FEWEST} of each and {_FEWEST} canes are needed to check a change.",
-            (), base, n_canes)
+            losses=(), cross_logit=base, n_canes=n_canes)
     usable = [c for c in candidates if len(certain) >= c.least]
     folds = _folds(examples.cane, rng, n_folds)
     crossed = {unchanged: base}
@@ -300,13 +302,13 @@ def adapt(
     better = losses[0][1] - loss
     if best is unchanged or better <= _BEYOND * error:
         return Adaptation(
-            None, unchanged,
-            f"The model stays unchanged: over {n_canes} canes no change beat it by more than "
+            correction=None, chosen=unchanged,
+            why=f"The model stays unchanged: over {n_canes} canes no change beat it by more than "
             f"chance (best gain {better:.4f} +/- {error:.4f} in log loss).",
-            tuple(losses), base, n_canes)
+            losses=tuple(losses), cross_logit=base, n_canes=n_canes)
     correction = fit_correction(examples, best, rng=rng)
     return Adaptation(
-        correction, best,
-        f"{best.name} on {len(certain)} certain calls of {n_canes} canes: log loss on canes left "
-        f"out {losses[0][1]:.3f} -> {loss:.3f} (gain {better:.3f} +/- {error:.3f}).",
-        tuple(losses), crossed[best], n_canes)
+        correction=correction, chosen=best,
+        why=f"{best.name} on {len(certain)} certain calls of {n_canes} canes: log loss on "
+        f"canes left out {losses[0][1]:.3f} -> {loss:.3f} (gain {better:.3f} +/- {error:.3f}).",
+        losses=tuple(losses), cross_logit=crossed[best], n_canes=n_canes)

@@ -42,7 +42,7 @@ _NEW_BUDS = 80
 _PER_CANE = 8
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LabRows:
     """Measured tissues of one laboratory.
 
@@ -78,13 +78,13 @@ class LabRows:
         """Read rows that `save` wrote."""
         with np.load(path, allow_pickle=False) as kept:
             return cls(
-                kept["features"], kept["bud"], kept["cane"],
-                tuple(Tissue(str(t)) for t in kept["tissue"]),
-                tuple(CallValue(str(t)) for t in kept["truth"]),
-                tuple((int(a), int(b)) for a, b in kept["missed"]))
+                features=kept["features"], bud=kept["bud"], cane=kept["cane"],
+                tissue=tuple(Tissue(str(t)) for t in kept["tissue"]),
+                truth=tuple(CallValue(str(t)) for t in kept["truth"]),
+                missed=tuple((int(a), int(b)) for a, b in kept["missed"]))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
     """One point of the curve, over laboratories.
 
@@ -155,8 +155,9 @@ def collect(
             tissue.append(part)
             truth.append(CallValue.NOT_EXPOSED if not real.exposed else
                          CallValue.DEAD if real.dead else CallValue.LIVE)
-    done_rows = LabRows(np.array(rows), np.array(bud), np.array(cane), tuple(tissue),
-                        tuple(truth), tuple(missed))
+    done_rows = LabRows(features=np.array(rows), bud=np.array(bud), cane=np.array(cane),
+                        tissue=tuple(tissue),
+                        truth=tuple(truth), missed=tuple(missed))
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
         done_rows.save(kept)
@@ -178,8 +179,9 @@ def _lessons(
         value = rows.truth[i]
         if value is not CallValue.NOT_EXPOSED and rng.random() < slips:
             value = CallValue.LIVE if value is CallValue.DEAD else CallValue.DEAD
-        out.append(Lesson(str(rows.bud[i]), str(rows.cane[i]), rows.tissue[i], value, (),
-                          rows.features[i], float(odds[i])))
+        out.append(Lesson(bud=str(rows.bud[i]), cane=str(rows.cane[i]), tissue=rows.tissue[i],
+                          value=value, second=(),
+                          row=rows.features[i], base_logit=float(odds[i])))
     return out
 
 
@@ -224,8 +226,9 @@ def curve_points(labs: Sequence[LabRows], base: VerdictModel, *, repeats: int = 
                     dead_live += score.dead_called_live
                     scores.append(score.accuracy if score.accuracy is not None else 1.0)
             points.append(Point(
-                n_buds, per_cane, slips, right / max(called, 1e-9), called / max(n, 1),
-                min(scores), dead_live, n))
+                n_buds=n_buds, per_cane=per_cane, slips=slips, accuracy=right / max(called, 1e-9),
+                called=called / max(n, 1),
+                worst_accuracy=min(scores), dead_called_live=dead_live, n=n))
     return points
 
 

@@ -23,7 +23,7 @@ DOUBT_WORTH = 0.4
 _SWAP = 3.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lesson:
     """One tissue of one bud: what a person called and what the model measured.
 

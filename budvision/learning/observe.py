@@ -61,7 +61,7 @@ BORDERLINE: Final = "nobody could tell"
 """Why a photograph counts neither as good nor as unusable."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """What was seen of one photograph, beside what is true.
 
@@ -155,9 +155,11 @@ def observe(
     if (usable and not clear[0]) or on_the_border(scene.image, scene.labels, why_not):
         usable, why_not = False, BORDERLINE
     return Observation(
-        seed, usable, why_not, seen, "+".join(reasons),
-        tuple(scene.world[key] for key in WORLD_KEYS), exposed_true, exposed_said, inside, overlap,
-        dead, here, clear, doubt, based_said, based_inside, rows, ",".join(scene.kinds),
+        seed=seed, usable=usable, why_not=why_not, found=seen, reasons="+".join(reasons),
+        world=tuple(scene.world[key] for key in WORLD_KEYS), exposed_true=exposed_true,
+        exposed_said=exposed_said, centre_inside=inside, overlap=overlap,
+        dead=dead, dead_here=here, clear=clear, swap_doubt=doubt, based_said=based_said,
+        based_inside=based_inside, row=rows, kinds=",".join(scene.kinds),
     )
 
 

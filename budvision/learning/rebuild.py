@@ -160,7 +160,9 @@ def rebuild(
     write_whole(folder / "metrics.json", json.dumps(metrics, indent=1, sort_keys=True) + "\n")
     write_whole(folder / "CARD.md", card)
     add_model(
-        ModelEntry(name, version, folder, {}, FEATURE_VERSION, made, library_versions(), note),
+        ModelEntry(name=name, version=version, folder=folder, files={},
+                   feature_version=FEATURE_VERSION, made=made, libraries=library_versions(),
+                   note=note),
         replace=True,
     )
     return metrics

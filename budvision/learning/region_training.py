@@ -36,7 +36,7 @@ _LEAST = 8
 _RATE = 2e-4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegionExamples:
     """Crops round cut faces with labels that people drew or confirmed.
 

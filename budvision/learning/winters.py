@@ -100,7 +100,7 @@ class Play:
                              expected="at least one of each, and two vines", do="Give more.")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """One way to answer against the truth, over all blocks or those of one true band.
 
@@ -304,9 +304,11 @@ def _answer(name: str, play: Play, drawn: _Drawn, settings: Settings) -> Answers
         truth = drawn.truth[keep]
         inside = (low <= truth) & (truth <= high)
         band = policy.band_index(share) == index[keep]
-        return Score(len(truth), float((share - truth).mean()),
-                     _error(share - truth, drawn.winter[keep]), float(inside.mean()),
-                     _error(inside.astype(float), drawn.winter[keep]), float(band.mean()))
+        return Score(blocks=len(truth), bias=float((share - truth).mean()),
+                     bias_error=_error(share - truth, drawn.winter[keep]),
+                     coverage=float(inside.mean()),
+                     coverage_error=_error(inside.astype(float), drawn.winter[keep]),
+                     band_right=float(band.mean()))
 
     everything = np.ones(len(drawn.truth), bool)
     return Answers(

@@ -48,7 +48,7 @@ class Arrangement:
     swap_doubt: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Region:
     mask: Array
     area: int
@@ -76,7 +76,8 @@ def _regions(
             continue
         own = index == k
         lean = float(np.mean(np.log(second[own] + 0.02) - np.log(third[own] + 0.02)))
-        found.append(_Region(own, area, float(weight[own].sum()), centres[k][::-1].copy(), lean))
+        found.append(_Region(mask=own, area=area, weight=float(weight[own].sum()),
+                             centre=centres[k][::-1].copy(), lean=lean))
     return sorted(found, key=lambda region: -region.weight)
 
 

@@ -36,7 +36,7 @@ _MIN_MARKERS = 2
 _QUICK_PX = 640             # a first look at this size decides whether there is any marker at all
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
     """What a photograph of the card tells.
 

@@ -21,7 +21,7 @@ class Patch:
     share: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CardLayout:
     """Where everything of a card stands.
 

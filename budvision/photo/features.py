@@ -45,7 +45,7 @@ LEAST_REGION_PX: Final = 12
 """Fewest pixels of the crop that are measured as a tissue."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
     """One column of the feature table.
 
@@ -69,65 +69,107 @@ class Feature:
 
 
 FEATURES: Final[tuple[Feature, ...]] = (
-    Feature("green_red_inner", "log", -3, 3, "green", "green against red in the inner half, "
+    Feature(name="green_red_inner", unit="log", low=-3, high=3, group="green",
+            meaning="green against red in the inner half, "
             "relative to the wool; median"),
-    Feature("green_red_all", "log", -3, 3, "green", "the same over the whole region"),
-    Feature("green_red_low", "log", -3, 3, "green", "10 % quantile of it in the inner half"),
-    Feature("green_red_high", "log", -3, 3, "green", "90 % quantile of it in the inner half"),
-    Feature("green_red_core", "log", -3, 3, "green", "the same in the innermost fifth, the "
+    Feature(name="green_red_all", unit="log", low=-3, high=3, group="green",
+            meaning="the same over the whole region"),
+    Feature(name="green_red_low", unit="log", low=-3, high=3, group="green",
+            meaning="10 % quantile of it in the inner half"),
+    Feature(name="green_red_high", unit="log", low=-3, high=3, group="green",
+            meaning="90 % quantile of it in the inner half"),
+    Feature(name="green_red_core", unit="log", low=-3, high=3, group="green",
+            meaning="the same in the innermost fifth, the "
             "growing point; median"),
-    Feature("green_share_inner", "1", 0, 1, "green", "share of the inner half greener than the "
+    Feature(name="green_share_inner", unit="1", low=0, high=1, group="green",
+            meaning="share of the inner half greener than the "
             "wool by 0.10 log units"),
-    Feature("brown_share_inner", "1", 0, 1, "brown", "share of the inner half redder than the "
+    Feature(name="brown_share_inner", unit="1", low=0, high=1, group="brown",
+            meaning="share of the inner half redder than the "
             "wool by 0.05 log units"),
-    Feature("brown_share", "1", 0, 1, "brown", "the same over the whole region"),
-    Feature("green_blue_inner", "log", -3, 4, "colour", "green against blue in the inner half, "
+    Feature(name="brown_share", unit="1", low=0, high=1, group="brown",
+            meaning="the same over the whole region"),
+    Feature(name="green_blue_inner", unit="log", low=-3, high=4, group="colour",
+            meaning="green against blue in the inner half, "
             "relative to the wool; median"),
-    Feature("light_inner", "log", -5, 2, "dark", "brightness of the inner half relative to the "
+    Feature(name="light_inner", unit="log", low=-5, high=2, group="dark",
+            meaning="brightness of the inner half relative to the "
             "wool; median of the mean of three channels"),
-    Feature("light_low", "log", -6, 2, "dark", "10 % quantile of it"),
-    Feature("light_high", "log", -5, 3, "dark", "90 % quantile of it"),
-    Feature("dark_share_inner", "1", 0, 1, "dark", "share of the inner half darker than a fifth "
+    Feature(name="light_low", unit="log", low=-6, high=2, group="dark",
+            meaning="10 % quantile of it"),
+    Feature(name="light_high", unit="log", low=-5, high=3, group="dark",
+            meaning="90 % quantile of it"),
+    Feature(name="dark_share_inner", unit="1", low=0, high=1, group="dark",
+            meaning="share of the inner half darker than a fifth "
             "of the wool's light"),
-    Feature("chroma_inner", "log", 0, 5, "colour", "largest less smallest channel of the inner "
+    Feature(name="chroma_inner", unit="log", low=0, high=5, group="colour",
+            meaning="largest less smallest channel of the inner "
             "half, relative to the wool"),
-    Feature("a_neutral", "dE", -100, 100, "green", "CIELAB a* of the inner half after white "
+    Feature(name="a_neutral", unit="dE", low=-100, high=100, group="green",
+            meaning="CIELAB a* of the inner half after white "
             "balance on the neutral"),
-    Feature("b_neutral", "dE", -100, 120, "colour", "CIELAB b* likewise"),
-    Feature("lightness_neutral", "dE", 0, 130, "dark", "CIELAB L* likewise, the wool at 75"),
-    Feature("a_plain", "dE", -100, 100, "green", "CIELAB a* of the inner half as photographed"),
-    Feature("b_plain", "dE", -100, 120, "colour", "CIELAB b* as photographed"),
-    Feature("lightness_plain", "dE", 0, 100, "dark", "CIELAB L* as photographed"),
-    Feature("green_red_to_scales", "log", -3, 3, "green", "green against red in the inner half, "
+    Feature(name="b_neutral", unit="dE", low=-100, high=120, group="colour",
+            meaning="CIELAB b* likewise"),
+    Feature(name="lightness_neutral", unit="dE", low=0, high=130, group="dark",
+            meaning="CIELAB L* likewise, the wool at 75"),
+    Feature(name="a_plain", unit="dE", low=-100, high=100, group="green",
+            meaning="CIELAB a* of the inner half as photographed"),
+    Feature(name="b_plain", unit="dE", low=-100, high=120, group="colour",
+            meaning="CIELAB b* as photographed"),
+    Feature(name="lightness_plain", unit="dE", low=0, high=100, group="dark",
+            meaning="CIELAB L* as photographed"),
+    Feature(name="green_red_to_scales", unit="log", low=-3, high=3, group="green",
+            meaning="green against red in the inner half, "
             "relative to the darker third of scales and wool"),
-    Feature("light_to_scales", "log", -5, 5, "dark", "brightness relative to the same"),
-    Feature("rim_green_red", "log", -3, 3, "pattern", "green against red, rim less inner half"),
-    Feature("rim_light", "log", -4, 4, "pattern", "brightness, rim less inner half"),
-    Feature("texture_fine", "log", 0, 2, "pattern", "spread of brightness at the scale of one to "
+    Feature(name="light_to_scales", unit="log", low=-5, high=5, group="dark",
+            meaning="brightness relative to the same"),
+    Feature(name="rim_green_red", unit="log", low=-3, high=3, group="pattern",
+            meaning="green against red, rim less inner half"),
+    Feature(name="rim_light", unit="log", low=-4, high=4, group="pattern",
+            meaning="brightness, rim less inner half"),
+    Feature(name="texture_fine", unit="log", low=0, high=2, group="pattern",
+            meaning="spread of brightness at the scale of one to "
             "three pixels, inner half"),
-    Feature("texture_rings", "log", 0, 2, "pattern", "spread of brightness between rings of equal "
+    Feature(name="texture_rings", unit="log", low=0, high=2, group="pattern",
+            meaning="spread of brightness between rings of equal "
             "depth, the trend taken out"),
-    Feature("spread_green_red", "log", 0, 3, "pattern", "interquartile range of green against red"),
-    Feature("greener_than_others", "log", -3, 3, "context", "green against red less that of the "
+    Feature(name="spread_green_red", unit="log", low=0, high=3, group="pattern",
+            meaning="interquartile range of green against red"),
+    Feature(name="greener_than_others", unit="log", low=-3, high=3, group="context",
+            meaning="green against red less that of the "
             "greenest other tissue of the face; 0 where there is none"),
-    Feature("lighter_than_others", "log", -4, 4, "context", "brightness less that of the "
+    Feature(name="lighter_than_others", unit="log", low=-4, high=4, group="context",
+            meaning="brightness less that of the "
             "brightest other tissue; 0 where there is none"),
-    Feature("has_others", "1", 0, 1, "context", "1 where another tissue is exposed"),
-    Feature("area_share", "1", 0, 1, "shape", "area as a share of the cut face"),
-    Feature("roundness", "1", 0, 1, "shape", "4 pi area / perimeter squared"),
-    Feature("glare_share", "1", 0, 1, "shape", "share of the region that is clipped to white or "
+    Feature(name="has_others", unit="1", low=0, high=1, group="context",
+            meaning="1 where another tissue is exposed"),
+    Feature(name="area_share", unit="1", low=0, high=1, group="shape",
+            meaning="area as a share of the cut face"),
+    Feature(name="roundness", unit="1", low=0, high=1, group="shape",
+            meaning="4 pi area / perimeter squared"),
+    Feature(name="glare_share", unit="1", low=0, high=1, group="shape",
+            meaning="share of the region that is clipped to white or "
             "brighter than the wool by half"),
-    Feature("confidence", "1", 0, 1, "network", "mean confidence of the network inside"),
-    Feature("dead_inner", "1", 0, 1, "network", "the network's probability that the growing point "
+    Feature(name="confidence", unit="1", low=0, high=1, group="network",
+            meaning="mean confidence of the network inside"),
+    Feature(name="dead_inner", unit="1", low=0, high=1, group="network",
+            meaning="the network's probability that the growing point "
             "is dead, mean over the inner half; 0.5 where the network gives none"),
-    Feature("dead_all", "1", 0, 1, "network", "the same over the whole region"),
-    Feature("dead_odds", "log", -7, 7, "network", "log-odds of `dead_inner`"),
-    Feature("brown_inner", "1", 0, 1, "network", "the network's probability that a pixel itself is "
+    Feature(name="dead_all", unit="1", low=0, high=1, group="network",
+            meaning="the same over the whole region"),
+    Feature(name="dead_odds", unit="log", low=-7, high=7, group="network",
+            meaning="log-odds of `dead_inner`"),
+    Feature(name="brown_inner", unit="1", low=0, high=1, group="network",
+            meaning="the network's probability that a pixel itself is "
             "dead, mean over the inner half; 0.5 where the network gives none"),
-    Feature("brown_all", "1", 0, 1, "network", "the same over the whole region"),
-    Feature("neutral_doubt", "log", 0, 1, "context", "how far the neutral may be off"),
-    Feature("is_secondary", "1", 0, 1, "context", "1 for the secondary"),
-    Feature("is_tertiary", "1", 0, 1, "context", "1 for the tertiary"),
+    Feature(name="brown_all", unit="1", low=0, high=1, group="network",
+            meaning="the same over the whole region"),
+    Feature(name="neutral_doubt", unit="log", low=0, high=1, group="context",
+            meaning="how far the neutral may be off"),
+    Feature(name="is_secondary", unit="1", low=0, high=1, group="context",
+            meaning="1 for the secondary"),
+    Feature(name="is_tertiary", unit="1", low=0, high=1, group="context",
+            meaning="1 for the tertiary"),
 )
 FEATURE_NAMES: Final[tuple[str, ...]] = tuple(feature.name for feature in FEATURES)
 _LOW: Final = np.array([feature.low for feature in FEATURES], np.float64)
@@ -154,7 +196,7 @@ def row_of(values: Mapping[str, float]) -> Float64:
     return np.array([values[name] for name in FEATURE_NAMES], np.float64)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Face:
     """The whole face's maps, made once and shared by its tissues."""
 

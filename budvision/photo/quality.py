@@ -55,7 +55,7 @@ REASONS: Final[Mapping[str, str]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Quality:
     """Measures of a crop.
 

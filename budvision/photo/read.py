@@ -42,7 +42,7 @@ Image.MAX_IMAGE_PIXELS = MAX_PIXELS
 warnings.filterwarnings("error", category=Image.DecompressionBombWarning)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capture:
     """What a file says of how the photograph was taken.
 
@@ -68,7 +68,7 @@ class Capture:
     n_bytes: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Photo:
     """An upright photograph in sRGB.
 

@@ -68,7 +68,7 @@ network was trained at both looks: of 44 good renders refused for the frame alon
 strays in which something was found none."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Segmentation:
     """What was found in a photograph.
 
@@ -168,19 +168,19 @@ def _blank(image: Uint8, reasons: tuple[Reason, ...], judged: Mapping[str, float
     side = _BLANK_PX
     none = np.zeros((side, side), np.float32)
     return Segmentation(
-        False,
-        reasons,
-        (0, 0, *image.shape[:2]),
-        np.zeros((side, side, 3), np.uint8),
-        np.zeros((side, side), np.uint8),
-        none,
-        dict.fromkeys(TISSUES, 0.0),
-        0.0,
-        none,
-        none,
-        judged,
-        0.0,
-        (image.shape[0], image.shape[1]),
+        found=False,
+        reasons=reasons,
+        box=(0, 0, *image.shape[:2]),
+        crop=np.zeros((side, side, 3), np.uint8),
+        labels=np.zeros((side, side), np.uint8),
+        confidence=none,
+        exposed=dict.fromkeys(TISSUES, 0.0),
+        face_share=0.0,
+        dead_map=none,
+        brown_map=none,
+        judgement=judged,
+        swap_doubt=0.0,
+        image_shape=(image.shape[0], image.shape[1]),
     )
 
 

@@ -16,7 +16,7 @@ from budvision.render.world import World
 __all__ = ["Layout", "lay_out"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """A face before it is painted.
 
@@ -137,7 +137,8 @@ def lay_out(
             bool(rng.random() < 0.75),
         ),
     )
-    return Layout(face, centre, long_px, scale * short, turn, float(base), spots)
+    return Layout(face=face, centre=centre, long_px=long_px, short_px=scale * short, turn=turn,
+                  base=float(base), spots=spots)
 
 
 def _lay_out_staged(
@@ -157,4 +158,5 @@ def _lay_out_staged(
     face = placed(places.face, centre, scale, base)
     spots = (moved(places.spots[0]), moved(places.spots[1]), moved(places.spots[2]))
     return Layout(
-        face, centre, long_px, scale * places.short, places.turn + base, float(base), spots)
+        face=face, centre=centre, long_px=long_px, short_px=scale * places.short,
+        turn=places.turn + base, base=float(base), spots=spots)

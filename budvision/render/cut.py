@@ -27,7 +27,7 @@ from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 __all__ = ["RenderedCut", "Truth", "render_cut"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """What is true of a rendered photograph.
 

@@ -35,7 +35,7 @@ TORN_BORDER = 0.5
 """Torn share of the primary's radius from which people would disagree whether to judge it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Example:
     """One square picture with all that the network learns from it.
 
@@ -160,7 +160,8 @@ def _other_example(rng: np.random.Generator, side_px: int) -> Example:
     else:
         image = render_stray(rng, size_px=(side_px, side_px))
     blank = np.zeros((side_px, side_px), np.uint8)
-    return Example(image, blank, blank, blank, (0, 0, 0), (0, 0, 0), "no_cut_face", False)
+    return Example(image=image, labels=blank, growing=blank, dead=blank, exposed=(0, 0, 0),
+                   state=(0, 0, 0), judgement="no_cut_face", close=False)
 
 
 def _world(rng: np.random.Generator, close: bool, share_staged: float) -> World:

@@ -94,7 +94,7 @@ TORN_AWAY = 0.8
 """Torn share of the primary's radius above which nothing is left to judge."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class World:
     """The named choices of one rendered photograph.
 

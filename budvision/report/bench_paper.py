@@ -23,7 +23,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TagSize:
     """Size of a tag and where tags stand on a sheet, in millimetres; no columns: one a page."""
 
@@ -41,9 +41,12 @@ class TagSize:
 
 
 TAG_SHEETS: dict[str, TagSize] = {
-    "cut": TagSize(62, 26, 3, 9, 12, 14, 62, 28, outline=True),
-    "a4-21": TagSize(63.5, 38.1, 3, 7, 7.2, 15.15, 66.0, 38.1, paper="a4"),
-    "letter-30": TagSize(66.675, 25.4, 3, 10, 4.7625, 12.7, 69.85, 25.4, paper="us-letter"),
+    "cut": TagSize(width_mm=62, height_mm=26, columns=3, rows=9, left_mm=12, top_mm=14,
+                   pitch_x_mm=62, pitch_y_mm=28, outline=True),
+    "a4-21": TagSize(width_mm=63.5, height_mm=38.1, columns=3, rows=7, left_mm=7.2, top_mm=15.15,
+                     pitch_x_mm=66.0, pitch_y_mm=38.1, paper="a4"),
+    "letter-30": TagSize(width_mm=66.675, height_mm=25.4, columns=3, rows=10, left_mm=4.7625,
+                         top_mm=12.7, pitch_x_mm=69.85, pitch_y_mm=25.4, paper="us-letter"),
 }
 """Sheets by name: plain waterproof paper to cut, and two usual sizes of label sheets."""
 _SINGLE = re.compile(r"(\d{2,3}(?:\.\d)?)x(\d{2,3}(?:\.\d)?)")
@@ -158,7 +161,7 @@ def tag_size(name: str) -> TagSize:
         return TAG_SHEETS[name]
     match = _SINGLE.fullmatch(name)
     if match and 30 <= float(match[1]) <= 200 and 18 <= float(match[2]) <= 150:
-        return TagSize(float(match[1]), float(match[2]))
+        return TagSize(width_mm=float(match[1]), height_mm=float(match[2]))
     raise UsageError(
         f"the tag size is {name!r}",
         expected=f"{', '.join(TAG_SHEETS)} or a label of WIDTHxHEIGHT millimetres (from 30x18)",

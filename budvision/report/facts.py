@@ -44,7 +44,7 @@ RULES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TissueFacts:
     """Counts and share of one tissue; the share is None where nothing is judged."""
 
@@ -81,7 +81,7 @@ class TissueFacts:
         return self.n_dead / total, (self.n_dead + self.n_missing) / total
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BandFacts:
     """One band of the policy in use, with the probability that the true share lies in it."""
 
@@ -93,7 +93,7 @@ class BandFacts:
     nodes: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleFacts:
     """Nodes to retain on a vine by one rule; None where the rule gives no number.
 
@@ -139,7 +139,7 @@ class ZoneFacts:
     rule: RuleFacts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryLine:
     """One sampling of a block in words, and the change since the one before."""
 
@@ -160,7 +160,7 @@ class PhotoFacts:
     mark: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudLine:
     """One bud of the appendix: its place, the calls as words, who called and from what."""
 
@@ -176,7 +176,7 @@ class BudLine:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockFacts:
     """All that the sheet of one block says.
 
@@ -321,8 +321,9 @@ def result_facts(
         else (crop.share, crop.low, crop.high),
         secondary_crop=crop.secondary_crop,
         bands=tuple(
-            BandFacts(b.name, b.low, b.high, b.action, result.band_probabilities.get(b.name),
-                      _band_nodes(b, normal, policy))
+            BandFacts(name=b.name, low=b.low, high=b.high, action=b.action,
+                      probability=result.band_probabilities.get(b.name),
+                      nodes=_band_nodes(b, normal, policy))
             for b in policy.bands
         ),
         band=band.name if band else "", action=band.action if band else "", policy=policy.title,
@@ -346,7 +347,8 @@ def result_facts(
 def part_facts(name: str, part: Part) -> TissueFacts:
     """Return the primaries of one part of a block's buds."""
     return TissueFacts(
-        name, part.n_judged - part.n_dead, part.n_dead, 0, 0, part.mortality, part.low, part.high,
+        name=name, n_live=part.n_judged - part.n_dead, n_dead=part.n_dead, n_unsure=0,
+        n_not_exposed=0, share=part.mortality, low=part.low, high=part.high,
         assumed=part.design_effect_from_prior)
 
 
@@ -360,8 +362,9 @@ def zone_facts(result: BlockResult, weight: float | None) -> ZoneFacts:
 
 def _tissue(name: str, row: TissueResult) -> TissueFacts:
     return TissueFacts(
-        name, row.n_live, row.n_dead, row.n_unsure, row.n_not_exposed, row.mortality, row.low,
-        row.high, n_not_called=row.n_not_called, assumed=row.design_effect_from_prior,
+        name=name, n_live=row.n_live, n_dead=row.n_dead, n_unsure=row.n_unsure,
+        n_not_exposed=row.n_not_exposed, share=row.mortality, low=row.low,
+        high=row.high, n_not_called=row.n_not_called, assumed=row.design_effect_from_prior,
         unit=row.unit, n_units=row.n_units, if_units_whole=row.if_units_whole,
     )
 
@@ -369,7 +372,8 @@ def _tissue(name: str, row: TissueResult) -> TissueFacts:
 def _rule(name: str, nodes: NodeCount, *, note: str = "") -> RuleFacts:
     stopped = "" if not nodes.capped or nodes.retain is None else (
         "all" if nodes.retain_capped else "upper end")
-    return RuleFacts(name, nodes.retain, nodes.low, nodes.high, note=note, stopped=stopped)
+    return RuleFacts(name=name, retain=nodes.retain, low=nodes.low, high=nodes.high, note=note,
+                     stopped=stopped)
 
 
 def _band_nodes(band: Band, normal: float, policy: Policy) -> float | None:
@@ -389,6 +393,7 @@ def _continuous(
     low, at, high = (
         round_nodes(add_share_dead(normal, m)) for m in (primary.low, share, primary.high))
     return (
-        RuleFacts(say("adding the share dead"), at, low, high),
-        RuleFacts(say("dividing by the share alive"), exact.retain, exact.low, exact.high),
+        RuleFacts(name=say("adding the share dead"), retain=at, low=low, high=high),
+        RuleFacts(name=say("dividing by the share alive"), retain=exact.retain, low=exact.low,
+                  high=exact.high),
     )

@@ -33,7 +33,7 @@ from budvision.report.words import percent, percent_range
 __all__ = ["BandEdges", "Drawing", "ShareRow", "draw_intervals", "draw_positions"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShareRow:
     """One line of an interval figure.
 

@@ -50,7 +50,7 @@ _MOST_NAMED = 8
 _MOST_REMARKS = 6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetWords:
     """What the sheet says beside the block's answer; the template adds headings only."""
 
@@ -179,7 +179,8 @@ def sheet_figure(facts: BlockFacts) -> Drawing | None:
     if facts.bands:
         bands = BandEdges(
             tuple(band_name(b.name) for b in facts.bands), tuple(b.high for b in facts.bands[:-1]))
-    rows = [ShareRow(t.name, t.share, t.low, t.high, t.n_judged) for t in facts.tissues]
+    rows = [ShareRow(label=t.name, share=t.share, low=t.low, high=t.high,
+                     n_judged=t.n_judged) for t in facts.tissues]
     return draw_intervals(rows, title=say("Dead buds in {block}", block=facts.block), bands=bands,
                           width_mm=175.0)
 

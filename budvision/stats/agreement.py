@@ -29,7 +29,7 @@ LEAST_PAIRS = 20
 limits of kappa hold only from about 25 (Donner & Eliasziw 1992, Stat. Med. 11:1511)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Kappa:
     """Kappa with its standard errors.
 
@@ -155,8 +155,9 @@ def cohen_kappa(
     reach = float(special.ndtri(0.5 + confidence / 2)) * se
     low, high = max(-1.0, kappa - reach), min(1.0, kappa + reach)
     return Kappa(
-        kappa, se, low if told else math.nan, high if told else math.nan, se_0,
-        kappa / se_0 if se_0 > 0 else math.nan, observed, chance, round(n),
+        kappa=kappa, se=se, low=low if told else math.nan, high=high if told else math.nan,
+        se_if_none=se_0,
+        z=kappa / se_0 if se_0 > 0 else math.nan, observed=observed, by_chance=chance, n=round(n),
     )
 
 

@@ -16,7 +16,7 @@ from budvision.stats.posterior import SharePosterior
 __all__ = ["Comparison", "cane_interval", "compare_groups", "holm"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """One share less another, both from canes.
 
@@ -120,7 +120,11 @@ def compare_groups(
     known = [at for at, row in enumerate(rows) if not math.isnan(row[5])]
     adjusted = np.full(len(rows), np.nan)
     adjusted[known] = holm([rows[at][5] for at in known])
-    return [Comparison(*row, float(p)) for row, p in zip(rows, adjusted, strict=True)]
+    return [
+        Comparison(first=a, second=b, difference=apart, low=down, high=up, p_value=p,
+                   p_adjusted=float(kept))
+        for (a, b, apart, down, up, p), kept in zip(rows, adjusted, strict=True)
+    ]
 
 
 def cane_interval(

@@ -45,7 +45,7 @@ LEAST_UNITS = 8
 _HALF_PI = math.pi / 2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SharePosterior:
     """What is known of the share of each group, on a grid of shares.
 
@@ -115,7 +115,7 @@ class SharePosterior:
     def at(self, index: int) -> SharePosterior:
         """Return one group, arrays of length 1."""
         one = slice(index, index + 1)
-        return SharePosterior(*(getattr(self, name)[one] for name in self.__slots__))
+        return SharePosterior(**{name: getattr(self, name)[one] for name in self.__slots__})
 
     def with_rows(self, rows: Ints, others: SharePosterior) -> SharePosterior:
         """Return these with some groups replaced, the first of `others` at the first of `rows`."""

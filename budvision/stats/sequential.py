@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SequentialPlan:
     """The two lines of a sequential test of a share.
 
@@ -212,7 +212,7 @@ def sequential_plan(
         raise InputError(f"alpha is {alpha!r} and beta {beta!r}", expected="both in (0, 0.5)")
     step = math.log(high_share * (1 - low_share) / (low_share * (1 - high_share)))
     return SequentialPlan(
-        low_share, high_share, alpha, beta,
+        low_share=low_share, high_share=high_share, alpha=alpha, beta=beta,
         h1=math.log((1 - alpha) / beta) / step, h2=math.log((1 - beta) / alpha) / step,
         slope=math.log((1 - low_share) / (1 - high_share)) / step,
     )

@@ -131,7 +131,8 @@ def _not_answered(path: Path, error: Exception) -> Proposal:
     reason = Reason(
         "unexpected", f"The program failed on this photograph ({type(error).__name__}: "
         f"{str(error)[:200]}). Run it with --debug and send what it says to the maintainers.")
-    return Proposal(path.name, hash_of(path), None, None, False, (reason,), None, "", {})
+    return Proposal(file=path.name, sha256=hash_of(path), width_px=None, height_px=None,
+                    found=False, reasons=(reason,), mm_per_px=None, model="", tissues={})
 
 
 def _masks(paths: Sequence[Path], folder: Path | None) -> list[tuple[Path | None, str]]:

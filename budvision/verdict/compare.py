@@ -36,7 +36,7 @@ class Judged:
     new: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonRow:
     """Two models on one tissue (or all).
 
@@ -106,12 +106,13 @@ def _row(name: str, judged: Sequence[Judged], rng: np.random.Generator) -> Compa
             judged, said, strict=True)))
         for said in ([one.old for one in judged], [one.new for one in judged]))
     return ComparisonRow(
-        name, len(judged), len(np.unique(cane)),
-        (float(right_old.mean()), float(right_new.mean())),
-        (float(wrong_old.mean()), float(wrong_new.mean())),
-        (float((right_old + wrong_old).mean()), float((right_new + wrong_new).mean())),
-        cane_interval(right_new - right_old, cane, rng=rng),
-        cane_interval(wrong_new - wrong_old, cane, rng=rng), (as_live[0], as_live[1]))
+        name=name, n=len(judged), n_canes=len(np.unique(cane)),
+        right=(float(right_old.mean()), float(right_new.mean())),
+        wrong=(float(wrong_old.mean()), float(wrong_new.mean())),
+        called=(float((right_old + wrong_old).mean()), float((right_new + wrong_new).mean())),
+        gain_right=cane_interval(right_new - right_old, cane, rng=rng),
+        gain_wrong=cane_interval(wrong_new - wrong_old, cane, rng=rng),
+        dead_called_live=(as_live[0], as_live[1]))
 
 
 def compare(

@@ -17,7 +17,7 @@ LIMIT = 12.0
 """Log-odds are held within plus and minus this."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """A correction of the model's log-odds, plain numbers only.
 
@@ -80,7 +80,7 @@ class Correction:
                 parts["bumps"].shape == (len(parts["heights"]), *d))
             if not good:
                 raise ValueError("shapes")
-            return cls(float(arrays["slope"][0]), float(arrays["shift"][0]),
+            return cls(slope=float(arrays["slope"][0]), shift=float(arrays["shift"][0]),
                        width=float(arrays["width"][0]), **parts)
         except (KeyError, ValueError, IndexError, TypeError) as error:
             raise InputError("the correction in the model file is incomplete",

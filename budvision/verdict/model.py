@@ -145,7 +145,7 @@ def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.995, margin: float = 1.
     return Novelty(plain.middle, plain.whitener, limit)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictModel:
     """A trained verdict model.
 

@@ -135,4 +135,5 @@ def refused_photo(
 ) -> Proposal:
     """Return the proposal of a photograph that could not be read: a refusal, with the reason."""
     reason = Reason(error.code, error.without_where())
-    return Proposal(name, sha256, None, None, False, (reason,), None, model, {})
+    return Proposal(file=name, sha256=sha256, width_px=None, height_px=None, found=False,
+                    reasons=(reason,), mm_per_px=None, model=model, tissues={})

@@ -32,7 +32,7 @@ DEFAULT_MODEL = "bench-1.0"
 _LIST = "registry.toml"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ModelEntry:
     """One model as the registry lists it.
 

@@ -28,7 +28,7 @@ _GOOD = 0.93
 """Agreement below which training is advised (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPoint:
     """One point of the control chart.
 
@@ -99,7 +99,8 @@ def agreement_chart(
         centre = hits / (seen + 1)
         low, high = proportion_limits(centre, len(part))
         points.append(ChartPoint(
-            times[start + len(part) - 1], len(part), share, centre, low, high, share < low))
+            at=times[start + len(part) - 1], n=len(part), agreement=share, centre=centre, low=low,
+            high=high, out=share < low))
         n_before += len(part)
         n_agree += int(sum(part))
     return points

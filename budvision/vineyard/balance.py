@@ -23,7 +23,7 @@ __all__ = [
 _KD = "Kliewer & Dokoozlian (2005), Am. J. Enol. Vitic. 56:170-181"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BalanceBand:
     """A published range of a balance measure."""
 
@@ -37,20 +37,28 @@ class BalanceBand:
 
 BALANCE_BANDS: Mapping[str, tuple[BalanceBand, ...]] = MappingProxyType({
     "ravaz": (
-        BalanceBand("yield / pruning weight", "single", 4, 10, "", _KD),
-        BalanceBand("yield / pruning weight", "divided", 5, 10, "", _KD),
+        BalanceBand(measure="yield / pruning weight", canopy="single", low=4, high=10, unit="",
+                    source=_KD),
+        BalanceBand(measure="yield / pruning weight", canopy="divided", low=5, high=10, unit="",
+                    source=_KD),
     ),
     "leaf_area": (
-        BalanceBand("leaf area / fruit", "single", 0.8, 1.2, "m2/kg", _KD),
-        BalanceBand("leaf area / fruit", "divided", 0.5, 0.8, "m2/kg", _KD),
+        BalanceBand(measure="leaf area / fruit", canopy="single", low=0.8, high=1.2, unit="m2/kg",
+                    source=_KD),
+        BalanceBand(measure="leaf area / fruit", canopy="divided", low=0.5, high=0.8, unit="m2/kg",
+                    source=_KD),
     ),
     "pruning_weight": (
-        BalanceBand("pruning weight a metre", "single", 0.5, 1.0, "kg/m", _KD),
-        BalanceBand("pruning weight a metre", "divided", 0.4, 0.8, "kg/m", _KD),
+        BalanceBand(measure="pruning weight a metre", canopy="single", low=0.5, high=1.0,
+                    unit="kg/m", source=_KD),
+        BalanceBand(measure="pruning weight a metre", canopy="divided", low=0.4, high=0.8,
+                    unit="kg/m", source=_KD),
     ),
     "shoots": (
-        BalanceBand("shoots a metre", "single", 3 / FOOT_M, 5 / FOOT_M, "/m",
-                    "University of Maryland Extension 2017 (3 to 5 a foot, VSP and high cordon)"),
+        BalanceBand(measure="shoots a metre", canopy="single", low=3 / FOOT_M, high=5 / FOOT_M,
+                    unit="/m",
+                    source="University of Maryland Extension 2017 (3 to 5 a foot, VSP and high "
+                    "cordon)"),
     ),
 })
 """Published bands by measure; where a canopy form is missing, none was found for it."""

@@ -58,7 +58,7 @@ class Factor:
         return cls(tuple(str(name) for name in index), np.asarray(codes, dtype=np.int64))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudTable:
     """The current calls of many buds, one row a bud.
 

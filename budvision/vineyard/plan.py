@@ -73,7 +73,7 @@ class BlockLayout:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnVine:
     """One vine to visit.
 

@@ -34,7 +34,7 @@ RULES = ("usual", "times", "add_share_dead", "divide_by_share_alive", "minimal",
 _LOWER, _UPPER = ("at_least", "above"), ("up_to", "below")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
     """One band of a policy.
 
@@ -188,8 +188,9 @@ def _band(row: object, where: str) -> Band:
     if high < low or (high == low and not (low_included and high_included)):
         raise PolicyError(f"it runs from {_percent(low)} to {_percent(high)}", where=here,
                           expected="an upper edge above the lower one")
-    return Band(name, low, high, low_included, high_included, str(row["action"]), rule,
-                float(factor))
+    return Band(name=name, low=low, high=high, low_included=low_included,
+                high_included=high_included, action=str(row["action"]), rule=rule,
+                factor=float(factor))
 
 
 def _percent(share: float) -> str:

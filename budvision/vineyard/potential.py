@@ -226,7 +226,7 @@ def block_potential(
     return CropShares(share, low, high, np.where(unknown, 0.0, lost - told), unknown)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Cells:
     """Buds of each block and stratum, arrays of shape (n_blocks, n_strata).
 
@@ -269,4 +269,4 @@ class _Cells:
         kept = np.where(weight > 0, 1.0, 0.0)
         safe = np.maximum(n, 1)
         loss = (weight**2 / safe).sum(axis=1) * (n * kept).sum(axis=1)
-        return cls(n, live, dead, told, second, weight, loss)
+        return cls(n=n, live=live, dead=dead, told=told, second=second, weight=weight, loss=loss)

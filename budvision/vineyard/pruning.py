@@ -6,7 +6,7 @@ The bands and their edges are in `budvision.vineyard.policies`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NodeCount:
     """Nodes to retain on one vine by one rule.
 
@@ -183,4 +183,6 @@ def node_ranges(
     )
     exact = [value if there else None
              for value, there in zip(nodes[0].tolist(), known[0].tolist(), strict=True)]
-    return [NodeCount(*row) for row in zip(retain, low, high, exact, capped, itself, strict=True)]
+    names = [field.name for field in fields(NodeCount)]
+    return [NodeCount(**dict(zip(names, row, strict=True)))
+            for row in zip(retain, low, high, exact, capped, itself, strict=True)]

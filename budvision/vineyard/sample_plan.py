@@ -22,7 +22,7 @@ __all__ = ["SamplePlan", "make_plan", "plan_from_dict", "tag_key"]
 PLAN_FORMAT = 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SamplePlan:
     """Everything that the vineyard and the bench need for one sampling of one block.
 

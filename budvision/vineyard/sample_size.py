@@ -31,7 +31,7 @@ DEFAULT_PRIOR = float(Settings().prior_icc)
 """Likeness that results assume beforehand, unless a season says otherwise."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SampleOutlook:
     """What a sample of `canes` by `nodes` can be expected to tell.
 

@@ -36,7 +36,7 @@ class Done:
     model: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
     """One piece of work as the page shows it.
 
@@ -108,7 +108,7 @@ class Desk:
         with self._lock:
             if any(work.kind == kind for work in self._open()):
                 return False
-            self._waiting.append((Work(kind, title, by, at=now()), do))
+            self._waiting.append((Work(kind=kind, title=title, by=by, at=now()), do))
             if self._thread is None:
                 self._thread = threading.Thread(target=self._go, name="desk-work", daemon=True)
                 self._thread.start()

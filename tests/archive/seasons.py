@@ -72,7 +72,8 @@ def make_season(
     model_folder = season.models_folder / "tuned-1"
     model_folder.mkdir()
     (model_folder / "verdict.skops").write_bytes(b"model bytes")
-    add_model(ModelEntry("tuned", "1", model_folder, {}, "f-1", "2026-01-20"))
+    add_model(ModelEntry(name="tuned", version="1", folder=model_folder, files={},
+                         feature_version="f-1", made="2026-01-20"))
     return season
 
 

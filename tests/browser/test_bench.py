@@ -61,21 +61,24 @@ def _stand_in(asked: list[str]):
             row = row | {"doubt": "1"}
         if row["usable"] != "1":
             why = (Reason("blurred", "Too blurred. Hold still and take it again."),)
-            return Proposal(name, photo.sha256, photo.width_px, photo.height_px, False, why, None,
-                            "stand-in", {}), None
+            return Proposal(file=name, sha256=photo.sha256, width_px=photo.width_px,
+                            height_px=photo.height_px, found=False, reasons=why, mm_per_px=None,
+                            model="stand-in", tissues={}), None
         rows_px, cols_px = photo.image.shape[:2]
         labels = np.zeros((rows_px, cols_px), np.uint8)
         tissues = {}
         for i, tissue in enumerate(TISSUES):
             here = row[tissue.value] in ("live", "dead")
-            tissues[tissue] = TissueProposal(here, Verdict.LIVE if here else None,
-                                             0.1 if here else None)
+            tissues[tissue] = TissueProposal(exposed=here, verdict=Verdict.LIVE if here else None,
+                                             p_dead=0.1 if here else None)
             if here:
                 cv2.circle(labels, (cols_px // 2 + (0, -90, 90)[i], rows_px // 2), 40, i + 1, -1)
         doubt = Reason("glare", "A reflection may hide part of the tissue.", look=True,
                        place=(300.0, 400.0, 500.0, 640.0))
-        return Proposal(name, photo.sha256, photo.width_px, photo.height_px, True,
-                        (doubt,) if row.get("doubt") else (), None, "stand-in", tissues), labels
+        return Proposal(file=name, sha256=photo.sha256, width_px=photo.width_px,
+                        height_px=photo.height_px, found=True,
+                        reasons=(doubt,) if row.get("doubt") else (), mm_per_px=None,
+                        model="stand-in", tissues=tissues), labels
 
     return propose
 

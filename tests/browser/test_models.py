@@ -54,12 +54,14 @@ def _taught() -> ModuleType:
 
 def _said(_: Season, waiting: list[Any], *__: object) -> Iterator[object]:
     """Look at photographs that are not there, slowly enough to be seen."""
-    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown",
-                         dict.fromkeys(FEATURE_NAMES, 0.3))
+    one = TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.9, area_px=100,
+                         centre=(1.0, 1.0), why="brown",
+                         features=dict.fromkeys(FEATURE_NAMES, 0.3))
     for row in waiting:
         time.sleep(0.01)
         yield propose._Said(Proposal(
-            row.file_name, row.sha256, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}))
+            file=row.file_name, sha256=row.sha256, width_px=9, height_px=9, found=True, reasons=(),
+            mm_per_px=None, model="", tissues={Tissue.PRIMARY: one}))
 
 
 def _slowly(*given: Any, progress: Any = None, **more: Any) -> Any:
@@ -96,7 +98,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     save_verdict(fitted.model, folder / "verdict.skops")
     (folder / "segmenter.onnx").write_bytes(b"stands for a network")
     registry.add_model(registry.ModelEntry(
-        "plain", "1", folder, {}, taught.FEATURE_VERSION, "2026-01-01"))
+        name="plain", version="1", folder=folder, files={}, feature_version=taught.FEATURE_VERSION,
+        made="2026-01-01"))
     patch = pytest.MonkeyPatch()
     patch.setattr(registry, "DEFAULT_MODEL", "plain-1")
     patch.setattr(registry, "models_folder", lambda: folder.parent)

@@ -442,7 +442,8 @@ def doubt_the_secondary(play: Played, bud: Any) -> int:
         reasons = (Reason("glare", "A reflection may hide part of the tissue.", look=True,
                           place=(200.0, 150.0, 330.0, 320.0)),)
         proposals.save_proposal(conn, photo, row.model_id, Proposal(
-            "x", "", 640, 640, True, reasons, row.mm_per_px, row.model, tissues),
+            file="x", sha256="", width_px=640, height_px=640, found=True, reasons=reasons,
+            mm_per_px=row.mm_per_px, model=row.model, tissues=tissues),
             region_id=row.region_id)
     return photo
 

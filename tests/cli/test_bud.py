@@ -19,8 +19,10 @@ P, S = Tissue.PRIMARY, Tissue.SECONDARY
 
 def _proposal(p_dead: float) -> Proposal:
     tissues = {tissue: TissueProposal(exposed=False) for tissue in Tissue}
-    tissues[P] = TissueProposal(True, Verdict.DEAD, p_dead, 900, (5.0, 5.0), "brown", {})
-    return Proposal("cut.jpg", "", 800, 600, True, (), None, "try", tissues)
+    tissues[P] = TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=p_dead, area_px=900,
+                                centre=(5.0, 5.0), why="brown", features={})
+    return Proposal(file="cut.jpg", sha256="", width_px=800, height_px=600, found=True, reasons=(),
+                    mm_per_px=None, model="try", tissues=tissues)
 
 
 @pytest.fixture

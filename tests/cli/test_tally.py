@@ -42,8 +42,8 @@ def budvision(monkeypatch, capsys):
 @pytest.fixture
 def calls(tmp_path):
     buds = [
-        BudCalls(block, str(cane), node, DEAD if node <= dead else LIVE,
-                 DEAD if node == 1 else LIVE, CallValue.NOT_EXPOSED)
+        BudCalls(block=block, cane=str(cane), node=node, primary=DEAD if node <= dead else LIVE,
+                 secondary=DEAD if node == 1 else LIVE, tertiary=CallValue.NOT_EXPOSED)
         for block, dead in (("Lower bench", 1), ("Upper [slope]", 4))
         for cane in range(1, 13) for node in range(1, 11)
     ]

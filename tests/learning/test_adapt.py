@@ -48,7 +48,7 @@ def test_without_slips_it_is_ridge_regression_round_the_base() -> None:
     C = s^2 and the base as an offset; the gradient of that objective must vanish."""
     examples, _ = world(8, start=1)
     spread = 0.7
-    found = fit_correction(examples, Candidate("adjusted", weights=spread),
+    found = fit_correction(examples, Candidate(name="adjusted", weights=spread),
                            rng=np.random.default_rng(0), slip=0.0)
     scaled = found.scaled(examples.features)
     score = found.apply(examples.base_logit, examples.features)
@@ -176,7 +176,8 @@ def test_limits_refuse_a_share_out_of_range() -> None:
 
 
 def _lesson(bud: int, tissue: Tissue, value: CallValue, logit: float, **more: object) -> Lesson:
-    return Lesson(str(bud), f"c{bud}", tissue, value, row=np.zeros(3), base_logit=logit,
+    return Lesson(bud=str(bud), cane=f"c{bud}", tissue=tissue, value=value, row=np.zeros(3),
+                  base_logit=logit,
                   **({"second": ()} | more))  # type: ignore[arg-type]
 
 
@@ -212,9 +213,10 @@ def test_slips_are_listed_and_nothing_else() -> None:
     for i in range(len(examples)):
         value = (examples.base_logit[i] > 0) ^ (i in clear)
         lessons.append(Lesson(
-            str(i), str(examples.cane[i]), Tissue.PRIMARY,
-            CallValue.DEAD if value else CallValue.LIVE, (), examples.features[i, :2] * [1, 3],
-            float(examples.base_logit[i])))
+            bud=str(i), cane=str(examples.cane[i]), tissue=Tissue.PRIMARY,
+            value=CallValue.DEAD if value else CallValue.LIVE, second=(),
+            row=examples.features[i, :2] * [1, 3],
+            base_logit=float(examples.base_logit[i])))
     made = make_lessons(lessons)
     found = suspicious(made, made.examples.base_logit)
     listed = {int(lesson.bud) for lesson, _, _ in found}

@@ -79,8 +79,9 @@ def _examples(n: int, canes: int) -> RegionExamples:
     labels[:, 120:200, 120:200] = 1
     images[labels == 1] = (60, 140, 60)
     exposed = np.tile([True, False, False], (n, 1))
-    return RegionExamples(images, labels, exposed, np.zeros((n, 3), bool),
-                          np.arange(n) % canes, np.ones(n, bool))
+    return RegionExamples(images=images, labels=labels, exposed=exposed,
+                          dead=np.zeros((n, 3), bool),
+                          cane=np.arange(n) % canes, corrected=np.ones(n, bool))
 
 
 def test_too_few_regions_are_nothing_to_do(exported: Path, tmp_path: Path) -> None:

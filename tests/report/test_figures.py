@@ -17,9 +17,9 @@ from budvision.report.timelines import Reading, TimedShare, draw_history, draw_t
 
 BANDS = BandEdges(("normal", "more", "most"), (0.15, 0.5))
 ROWS = [
-    ShareRow("Kettle Bench", 0.35, 0.26, 0.45, 100, 4),
-    ShareRow("Orchard Draw", 0.8, 0.7, 0.9, 90),
-    ShareRow("New planting", None, None, None, 0, 50),
+    ShareRow(label="Kettle Bench", share=0.35, low=0.26, high=0.45, n_judged=100, n_waiting=4),
+    ShareRow(label="Orchard Draw", share=0.8, low=0.7, high=0.9, n_judged=90),
+    ShareRow(label="New planting", share=None, low=None, high=None, n_judged=0, n_waiting=50),
 ]
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -62,7 +62,7 @@ def test_the_same_figure_twice_is_the_same_bytes() -> None:
 
 
 def test_names_are_shown_as_typed() -> None:
-    odd = ShareRow("Block $x_1$ <b> & \x07ring", 0.5, 0.4, 0.6, 10)
+    odd = ShareRow(label="Block $x_1$ <b> & \x07ring", share=0.5, low=0.4, high=0.6, n_judged=10)
     found = texts(draw_intervals([odd], title="A & B").svg)
     assert "Block $x_1$ <b> &  ring" in found
 

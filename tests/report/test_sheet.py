@@ -34,17 +34,24 @@ FACTS = BlockFacts(
     block="Kettle Bench Riesling", site="Sagebrush Terrace", cultivar="Riesling",
     sampling="after the cold", collected_on=dt.date(2026, 1, 16), n_buds=106, n_canes=10,
     tissues=(
-        TissueFacts("primary", 65, 35, 2, 0, 0.35, 0.2636, 0.4475),
-        TissueFacts("secondary", 80, 14, 3, 5, 0.149, 0.09, 0.23),
+        TissueFacts(name="primary", n_live=65, n_dead=35, n_unsure=2, n_not_exposed=0, share=0.35,
+                    low=0.2636, high=0.4475),
+        TissueFacts(name="secondary", n_live=80, n_dead=14, n_unsure=3, n_not_exposed=5,
+                    share=0.149, low=0.09, high=0.23),
     ),
-    bands=(BandFacts("normal", 0.0, 0.14, "Prune as usual.", 0.0),
-           BandFacts("retain_more", 0.14, 0.35, "Retain 35 % more nodes.", 0.49),
-           BandFacts("double", 0.35, 1.0, "Retain twice the normal number.", 0.51)),
+    bands=(BandFacts(name="normal", low=0.0, high=0.14, action="Prune as usual.", probability=0.0),
+           BandFacts(name="retain_more", low=0.14, high=0.35, action="Retain 35 % more nodes.",
+                     probability=0.49),
+           BandFacts(name="double", low=0.35, high=1.0, action="Retain twice the normal number.",
+                     probability=0.51)),
     band="double", action="Retain twice the normal number.", more_buds=210, normal_nodes=40,
-    rules=(RuleFacts("divided by the share alive", 61.54, 54.3, 72.4),),
-    policies=(PolicyFacts("double from 35 %", "", RuleFacts("", 80, 54, 80), True),
-              PolicyFacts("add the share dead", "", RuleFacts("", 54, 50, 58)),
-              PolicyFacts("stop at 30 %", "Prune minimally.", RuleFacts("", None, None, None))),
+    rules=(RuleFacts(name="divided by the share alive", retain=61.54, low=54.3, high=72.4),),
+    policies=(PolicyFacts("double from 35 %", "", RuleFacts(name="", retain=80, low=54,
+                                                            high=80), True),
+              PolicyFacts("add the share dead", "", RuleFacts(name="", retain=54, low=50,
+                                                              high=58)),
+              PolicyFacts("stop at 30 %", "Prune minimally.", RuleFacts(name="", retain=None,
+                                                                        low=None, high=None))),
     vines_per_ha=2392.0,
     readers=(ReaderFacts("Ada Quill", 80, DAY, dt.date(2026, 1, 19)),
              ReaderFacts("Bram Vetch", 26, DAY, DAY)),
@@ -72,7 +79,9 @@ def overfull() -> BlockFacts:
         unsure=tuple(f"cane with a long label {i} node {j}" for i in range(9) for j in range(9)),
         warnings=(long,) * 9, notes=(long,) * 9,
         appendix=tuple(
-            BudLine("1", i, "", "dead", "live", "waiting", "Ada Quill", "2026-01-18", "a3f9c2e1")
+            BudLine(cane="1", node=i, vine="", primary="dead", secondary="live",
+                    tertiary="waiting", reader="Ada Quill", called_on="2026-01-18",
+                    photos="a3f9c2e1")
             for i in range(1, 61)),
     )
 
@@ -106,7 +115,7 @@ POINTS = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 @needs_poppler
 @pytest.mark.parametrize("paper", POINTS)
 @pytest.mark.parametrize("facts", [
-    FACTS, overfull(), BlockFacts("Nothing yet", waiting=("cane 1 node 1",)),
+    FACTS, overfull(), BlockFacts(block="Nothing yet", waiting=("cane 1 node 1",)),
     replace(overfull(), arrangement="A long way of saying what else could be done. " * 60,
             rules=FACTS.rules * 12, policies=FACTS.policies * 9)],
     ids=["usual", "overfull", "nothing judged", "far too full"])
@@ -157,7 +166,9 @@ def test_policies_that_differ_are_shown_side_by_side() -> None:
 
 def test_nothing_judged_claims_nothing() -> None:
     unjudged = replace(
-        FACTS, tissues=(TissueFacts("primary", 0, 0, 5, 0, None, None, None),), readers=())
+        FACTS, tissues=(TissueFacts(name="primary", n_live=0, n_dead=0, n_unsure=5,
+                                    n_not_exposed=0, share=None, low=None,
+                                    high=None),), readers=())
     words = answer_words(unjudged)
     assert "no result" in words.headline
     assert words.action == "Wait for the result before you decide how to prune."
@@ -166,10 +177,12 @@ def test_nothing_judged_claims_nothing() -> None:
 
 
 def test_a_rule_without_a_number_says_so() -> None:
-    rule = RuleFacts("band", None, None, None, note="prune minimally or not at all")
+    rule = RuleFacts(name="band", retain=None, low=None, high=None,
+                     note="prune minimally or not at all")
     words = answer_words(replace(FACTS, rules=(rule,)))
     assert (words.nodes[0].retain, words.nodes[0].span) == ("no number", "")
-    half = answer_words(replace(FACTS, rules=(RuleFacts("band", 80, 54, None),)))
+    half = answer_words(replace(FACTS, rules=(RuleFacts(name="band", retain=80, low=54,
+                                                        high=None),)))
     assert half.nodes[0].span == "54 or more"
 
 
@@ -188,7 +201,7 @@ def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
 
 @needs_poppler
 def test_the_summary_lists_every_block_even_those_without_a_result(tmp_path: Path) -> None:
-    blocks = [FACTS, BlockFacts("Nothing yet", bands=FACTS.bands, waiting=("a", "b"))]
+    blocks = [FACTS, BlockFacts(block="Nothing yet", bands=FACTS.bands, waiting=("a", "b"))]
     text = text_of(program_summary_pdf(blocks, title="Winter 2026"), tmp_path)
     assert "2 blocks, 100 primary buds judged" in text
     assert "3 buds wait for a person" in text

@@ -53,12 +53,14 @@ def fill() -> Fill:
             region = proposals.save_region(
                 conn, photo.id, np.eye(8, dtype=np.uint8), (0, 0, 400, 400), model_id=model)
             said = Proposal(
-                "c1.jpg", "a" * 64, 900, 700, True, (
+                file="c1.jpg", sha256="a" * 64, width_px=900, height_px=700, found=True, reasons=(
                     Reason("tertiary_not_exposed", "Cut."),
-                    Reason("glare", "Look.", look=True, place=(1.0, 2.0, 30.5, 40.0))), 0.01,
-                "bench-1.0", {Tissue.PRIMARY: TissueProposal(
-                    True, Verdict.DEAD, 0.97, 512, (10.5, 20.25), "82 % is brown", {"lab_b": 1.5}),
-                    Tissue.TERTIARY: TissueProposal(False)})
+                    Reason("glare", "Look.", look=True, place=(1.0, 2.0, 30.5, 40.0))),
+                mm_per_px=0.01,
+                model="bench-1.0", tissues={Tissue.PRIMARY: TissueProposal(
+                    exposed=True, verdict=Verdict.DEAD, p_dead=0.97, area_px=512,
+                    centre=(10.5, 20.25), why="82 % is brown", features={"lab_b": 1.5}),
+                    Tissue.TERTIARY: TissueProposal(exposed=False)})
             proposal = proposals.save_proposal(conn, photo.id, model, said, region_id=region)
             calls.save_calls(
                 conn, bud, {Tissue.PRIMARY: calls.NewCall(CallValue.DEAD, cause=Cause.MITES,

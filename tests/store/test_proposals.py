@@ -9,10 +9,12 @@ from budvision.vocabulary import GateAnswer, Proposal, Reason, Tissue, TissuePro
 
 def test_doubts_of_photograph_and_name_come_back(any_season: Season) -> None:
     glare = Reason("glare", "Look yourself.", look=True, place=(1.0, 2.0, 30.5, 40.0))
-    flanker = TissueProposal(True, Verdict.LIVE, 0.03, 512, (10.5, 20.25), "green", {"a": 1.5},
+    flanker = TissueProposal(exposed=True, verdict=Verdict.LIVE, p_dead=0.03, area_px=512,
+                             centre=(10.5, 20.25), why="green", features={"a": 1.5},
                              p_name=0.71, other_name=Tissue.TERTIARY)
-    said = Proposal("c1.jpg", "a" * 64, 900, 700, True, (glare,), None, "bench-1.0",
-                    {Tissue.SECONDARY: flanker})
+    said = Proposal(file="c1.jpg", sha256="a" * 64, width_px=900, height_px=700, found=True,
+                    reasons=(glare,), mm_per_px=None, model="bench-1.0",
+                    tissues={Tissue.SECONDARY: flanker})
     with any_season.write() as conn:
         photo = photos.add_photo(conn, sha256="a" * 64, file_name="c1.jpg", format="JPEG",
                                  n_bytes=9, width_px=900, height_px=700, camera="")

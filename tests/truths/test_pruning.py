@@ -10,7 +10,8 @@ from budvision.vineyard.potential import crop_potential
 from budvision.vineyard.pruning import add_share_dead, round_nodes
 
 EXACT = Policy("exact", "", "", (
-    Band("all", 0.0, 1.0, True, True, "", rule="divide_by_share_alive"),))
+    Band(name="all", low=0.0, high=1.0, low_included=True, high_included=True, action="",
+         rule="divide_by_share_alive"),))
 """Exact compensation at every share, normal / (1 - m)."""
 
 

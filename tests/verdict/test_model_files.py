@@ -180,7 +180,8 @@ def entry_in(folder: Path, model: VerdictModel, version: str = "1.0") -> ModelEn
     home.mkdir()
     save_verdict(model, home / "verdict.skops")
     (home / "segmenter.onnx").write_bytes(b"weights")
-    return ModelEntry("bench", version, home, {}, FEATURE_VERSION, "2026-02-11", note='a "note"')
+    return ModelEntry(name="bench", version=version, folder=home, files={},
+                      feature_version=FEATURE_VERSION, made="2026-02-11", note='a "note"')
 
 
 def test_a_listed_model_is_found_and_verified(model: VerdictModel, tmp_path: Path) -> None:

@@ -13,7 +13,8 @@ from budvision.vocabulary import BudCalls, CallValue, Tissue
 
 LIVE, DEAD = CallValue.LIVE, CallValue.DEAD
 BUDS = [
-    BudCalls(block, str(cane), node, DEAD if node <= dead + cane % 3 else LIVE, LIVE, None,
+    BudCalls(block=block, cane=str(cane), node=node,
+             primary=DEAD if node <= dead + cane % 3 else LIVE, secondary=LIVE, tertiary=None,
              vigor="small" if cane <= 6 else "large", cultivar="Riesling")
     for block, dead in (("A", 1), ("B", 6)) for cane in range(1, 13) for node in range(1, 11)
 ]

@@ -29,7 +29,8 @@ def summarise(told, **options):
 
 def buds(dead_of_canes, *, block="A", size=10, secondary=LIVE, **more):
     return [
-        BudCalls(block, str(cane), node, DEAD if node <= dead else LIVE, secondary, None, **more)
+        BudCalls(block=block, cane=str(cane), node=node, primary=DEAD if node <= dead else LIVE,
+                 secondary=secondary, tertiary=None, **more)
         for cane, dead in enumerate(dead_of_canes, 1) for node in range(1, size + 1)
     ]
 
@@ -100,7 +101,8 @@ def test_one_cane_falls_back_and_says_so():
 
 
 def test_all_unsure_gives_no_mortality():
-    result = summarise([BudCalls("A", "1", node, UNSURE) for node in range(1, 9)])
+    result = summarise([BudCalls(block="A", cane="1", node=node,
+                                 primary=UNSURE) for node in range(1, 9)])
     assert result.tissues[Tissue.PRIMARY].mortality is None
     assert result.band is None
     assert result.band_probabilities == {}
@@ -278,7 +280,8 @@ rows = st.lists(
 
 
 def as_buds(told):
-    return [BudCalls(block, str(cane), node, *calls)
+    return [BudCalls(block=block, cane=str(cane), node=node, primary=calls[0],
+                     secondary=calls[1], tertiary=calls[2])
             for node, (block, cane, *calls) in enumerate(told, 1)]
 
 

@@ -75,7 +75,8 @@ def test_weights_by_hand():
 
 
 def test_classes_nobody_named_are_left_unweighted_and_said():
-    buds = [BudCalls("A", str(cane), 1, DEAD if cane < 3 else LIVE, vigor="medium")
+    buds = [BudCalls(block="A", cane=str(cane), node=1, primary=DEAD if cane < 3 else LIVE,
+                     vigor="medium")
             for cane in range(9)]
     row = summarise(buds, strata_shares={"small": 1.0})
     assert row.tissues[Tissue.PRIMARY].mortality == pytest.approx(3 / 9)
@@ -84,7 +85,8 @@ def test_classes_nobody_named_are_left_unweighted_and_said():
 
 
 def sampled(dead, *, cane, vigor="", zone="", secondary=LIVE):
-    return [BudCalls("A", cane, node, DEAD if node <= dead else LIVE, secondary, vigor=vigor,
+    return [BudCalls(block="A", cane=cane, node=node, primary=DEAD if node <= dead else LIVE,
+                     secondary=secondary, vigor=vigor,
                      zone=zone) for node in range(1, 11)]
 
 

@@ -30,10 +30,11 @@ def photograph(number: int) -> bytes:
 
 
 def _propose(data: bytes, name: str) -> tuple[Proposal, None]:
-    live = TissueProposal(True, Verdict.DEAD, 0.97)
-    return Proposal(name, "0" * 64, 960, 720, True, (), None, "m", {
-        Tissue.PRIMARY: live, Tissue.SECONDARY: TissueProposal(False),
-        Tissue.TERTIARY: TissueProposal(False)}), None
+    live = TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.97)
+    return Proposal(file=name, sha256="0" * 64, width_px=960, height_px=720, found=True,
+                    reasons=(), mm_per_px=None, model="m", tissues={
+        Tissue.PRIMARY: live, Tissue.SECONDARY: TissueProposal(exposed=False),
+        Tissue.TERTIARY: TissueProposal(exposed=False)}), None
 
 
 @pytest.fixture(autouse=True)

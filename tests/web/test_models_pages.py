@@ -85,11 +85,13 @@ def _ended(client: FlaskClient) -> dict[str, Any]:
 @pytest.fixture
 def look(monkeypatch: pytest.MonkeyPatch) -> None:
     """A model that looks at photographs without their files."""
-    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown", {})
+    one = TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.9, area_px=100,
+                         centre=(1.0, 1.0), why="brown", features={})
 
     def said(_: Season, waiting: list[PhotoRow], *__: object) -> Iterator[object]:
         return (propose._Said(Proposal(
-            row.file_name, row.sha256, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}))
+            file=row.file_name, sha256=row.sha256, width_px=9, height_px=9, found=True, reasons=(),
+            mm_per_px=None, model="", tissues={Tissue.PRIMARY: one}))
             for row in waiting)
 
     monkeypatch.setattr(propose, "_look_with_model", said)

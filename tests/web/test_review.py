@@ -124,7 +124,8 @@ def test_a_tissue_said_to_be_hidden_is_not_outlined(small: tuple[Season, list[An
     photo = buds[0].photo_ids[0]
     with season.write() as conn:
         last = proposals.latest_proposals(conn, photo_ids=[photo])[photo]
-        said = Proposal("p", "", 640, 640, True, (), None, last.model, {
+        said = Proposal(file="p", sha256="", width_px=640, height_px=640, found=True, reasons=(),
+                        mm_per_px=None, model=last.model, tissues={
             **last.tissues, Tissue.SECONDARY: TissueProposal(exposed=False)})
         proposals.save_proposal(conn, photo, last.model_id, said, region_id=last.region_id)
     shown = page(season, buds[0].bud_id, person(season, "Ada"))
@@ -153,8 +154,9 @@ def test_the_lots_fall_the_same_and_at_about_the_share() -> None:
     from budvision.store.queries.blocks import Sampling
     from budvision.workflow.review.readings import is_blind, lot
 
-    sampling = Sampling(1, 1, "Kestrel bench", "jan", None, None, None, None, {}, "",
-                        "2026-01-20T09:00:00.000Z")
+    sampling = Sampling(id=1, block_id=1, block="Kestrel bench", label="jan", collected_at=None,
+                        in_water_at=None, out_of_water_at=None, room_temp_c=None, plan={}, note="",
+                        added_at="2026-01-20T09:00:00.000Z")
     drawn = [is_blind(0.1, sampling, str(c), "", n) for c in range(100) for n in range(1, 11)]
     assert drawn == [
         is_blind(0.1, sampling, str(c), "", n) for c in range(100) for n in range(1, 11)]
@@ -443,8 +445,10 @@ def test_results_depend_on_the_current_calls_alone(
         one = {tissue: NewCall(value)}
         key = (b, tissue)
         if kind == "propose":
-            said = Proposal("p", "", 64, 64, True, (), None, "m-1", {
-                tissue: TissueProposal(True, Verdict.DEAD, 0.99, 9, (1.0, 1.0), "", {"a": 1.0})})
+            said = Proposal(file="p", sha256="", width_px=64, height_px=64, found=True, reasons=(),
+                            mm_per_px=None, model="m-1", tissues={
+                tissue: TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.99, area_px=9,
+                                       centre=(1.0, 1.0), why="", features={"a": 1.0})})
             with season.write() as conn:
                 proposals.save_proposal(conn, shots[b], model, said)
         elif kind == "correct":
@@ -621,8 +625,10 @@ USED = ModelInUse("drawn-2", "e" * 64, "models/drawn-2")
 
 def _judge(data: bytes, labels: np.ndarray, box: tuple[int, ...], name: str) -> Proposal:
     area = int((labels == 1).sum())
-    return Proposal(name, "", 640, 640, True, (), None, "drawn-2", {
-        Tissue.PRIMARY: TissueProposal(True, Verdict.DEAD, 0.9, area, (1.0, 1.0), "again", {})})
+    return Proposal(file=name, sha256="", width_px=640, height_px=640, found=True, reasons=(),
+                    mm_per_px=None, model="drawn-2", tissues={
+        Tissue.PRIMARY: TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.9,
+                                       area_px=area, centre=(1.0, 1.0), why="again", features={})})
 
 
 def test_a_redrawn_region_is_kept_beside_the_original(small: tuple[Season, list[Any]]) -> None:

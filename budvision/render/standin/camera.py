@@ -15,7 +15,7 @@ from budvision.render.standin.paint import Plane
 __all__ = ["Camera", "draw_camera", "expose"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Camera:
     """Settings of one camera and its software.
 

@@ -47,7 +47,7 @@ FAULTS = ("blurred", "dark", "blown", "too_small", "glare", "too_shallow", "too_
 """What can make a stand-in photograph unusable."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TissueTruth:
     """What is true of one tissue: exposed or not, its state, its verdict and its region.
 
@@ -72,7 +72,7 @@ class TissueTruth:
     centre: tuple[float, float] | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StandinTruth:
     """What is true of one stand-in photograph.
 
@@ -111,7 +111,7 @@ class StandinCut:
     truth: StandinTruth
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lab:
     """What stays the same within one laboratory: camera, lamps, bench, cultivars, habits."""
 
@@ -182,11 +182,13 @@ def _truth(
         rows, cols = np.nonzero(labels == tissue.label)
         if tissue not in shape.tissues or len(rows) < least or shape.too_deep:
             labels[labels == tissue.label] = LABEL_SCALES
-            out[tissue] = TissueTruth(False, None, "", 0.0, 0, None)
+            out[tissue] = TissueTruth(exposed=False, dead=None, state="", brown_share=0.0,
+                                      area_px=0, centre=None)
             continue
         out[tissue] = TissueTruth(
-            True, states[tissue] in DEAD_STATES, states[tissue], brown.get(tissue.value, 0.0),
-            len(rows), (float(rows.mean()), float(cols.mean())))
+            exposed=True, dead=states[tissue] in DEAD_STATES, state=states[tissue],
+            brown_share=brown.get(tissue.value, 0.0),
+            area_px=len(rows), centre=(float(rows.mean()), float(cols.mean())))
     return out
 
 

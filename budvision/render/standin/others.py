@@ -149,7 +149,8 @@ def render_other(
     white = seen(np.ones(31), lab.lamp, lab.sensor)
     aim = float(np.clip(0.26 / (picture[..., 1].mean() + 0.02), 0.5, 2))
     image = expose(rng, picture, camera=lab.camera, sensor=lab.sensor, white=white, aim=aim)
-    nothing = {t: TissueTruth(False, None, "", 0.0, 0, None) for t in TISSUES}
+    nothing = {t: TissueTruth(exposed=False, dead=None, state="", brown_share=0.0, area_px=0,
+                              centre=None) for t in TISSUES}
     truth = StandinTruth(
         usable=False, fault=kind, tissues=nothing, depth=0.0, face_share=0.0, cane_base_deg=180.0,
         cultivar="", light=lab.lamp.kind, camera=lab.camera.tone, bench=lab.bench)

@@ -65,7 +65,7 @@ def _within(part: Outline, whole: Outline) -> bool:
     return bool((np.hypot(reach[:, 0], reach[:, 1]) < 0.96 * limit).all())
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudShape:
     """Outlines of one cut, mm.
 
@@ -176,4 +176,5 @@ def build(rng: np.random.Generator, *, depth: float, lean: float = 0.0) -> BudSh
     scale = np.hypot(bump[:, 0], bump[:, 1])[:, None]
     face = inner + outward / length * thick * scale
     order = {t: tissues[t] for t in TISSUES if t in tissues}
-    return BudShape(face, inner, order, extra, float(np.ptp(face[:, 0])), depth > 1.0)
+    return BudShape(face=face, inner=inner, tissues=order, extra=extra,
+                    width_mm=float(np.ptp(face[:, 0])), too_deep=depth > 1.0)

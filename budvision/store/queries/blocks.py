@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
     """One block. What is None or empty is not known; then the season's setting holds."""
 
@@ -44,7 +44,7 @@ class Block:
     note: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sampling:
     """One collection of canes from one block on one day. Times are UTC ISO 8601 or None.
 
@@ -294,15 +294,20 @@ def update_sampling(conn: Connection, sampling_id: int, **values: Any) -> None:
 
 def _block(row: Row[Any]) -> Block:
     return Block(
-        row.id, row.site_id, row.site, row.name, row.cultivar, row.cultivar_class,
-        row.normal_nodes, row.policy, row.secondary_crop, row.training_system,
-        row.row_spacing_m, row.vine_spacing_m, json.loads(row.layout), row.note,
+        id=row.id, site_id=row.site_id, site=row.site, name=row.name, cultivar=row.cultivar,
+        cultivar_class=row.cultivar_class,
+        normal_nodes=row.normal_nodes, policy=row.policy, secondary_crop=row.secondary_crop,
+        training_system=row.training_system,
+        row_spacing_m=row.row_spacing_m, vine_spacing_m=row.vine_spacing_m,
+        layout=json.loads(row.layout), note=row.note,
     )
 
 
 def _sampling(row: Row[Any]) -> Sampling:
     return Sampling(
-        row.id, row.block_id, row.block, row.label, row.collected_at, row.in_water_at,
-        row.out_of_water_at, row.room_temp_c, json.loads(row.plan), row.note, row.added_at,
-        row.tops_up,
+        id=row.id, block_id=row.block_id, block=row.block, label=row.label,
+        collected_at=row.collected_at, in_water_at=row.in_water_at,
+        out_of_water_at=row.out_of_water_at, room_temp_c=row.room_temp_c,
+        plan=json.loads(row.plan), note=row.note, added_at=row.added_at,
+        tops_up=row.tops_up,
     )

@@ -49,7 +49,7 @@ class NewRow:
     replaces_id: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CallRow:
     """One row of the table of calls; `value` is None where the row takes a call back."""
 

@@ -25,7 +25,7 @@ __all__ = [
 VIGORS = ("", "small", "medium", "large")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cane:
     """One cane of a sampling; `vigor` is its vine's size class: small, medium, large or empty."""
 
@@ -38,7 +38,7 @@ class Cane:
     position: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudPlace:
     """One bud and where it stands."""
 
@@ -289,7 +289,8 @@ def list_buds(
 
 
 def _cane(row: Row[Any]) -> Cane:
-    return Cane(row.id, row.sampling_id, row.label, row.vine, row.vigor, row.zone, row.position)
+    return Cane(id=row.id, sampling_id=row.sampling_id, label=row.label, vine=row.vine,
+                vigor=row.vigor, zone=row.zone, position=row.position)
 
 
 def _place(row: Row[Any]) -> BudPlace:

@@ -28,7 +28,7 @@ _BITS = 4  # first call in the low, settled call in the high half of each tissue
 _FEW = 400
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CallColumns:
     """Buds of some samplings, called or not, one entry a bud.
 

@@ -14,7 +14,7 @@ from budvision.store.tables import block, crop_record, person
 __all__ = ["CropRecord", "add_crop_record", "crop_records"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CropRecord:
     """One measurement of a block; `spread` is its standard error in the same unit."""
 
@@ -58,7 +58,9 @@ def crop_records(conn: Connection, block_id: int | None = None) -> list[CropReco
 def _record(row: Row[Any]) -> CropRecord:
     facts = row._mapping
     return CropRecord(
-        facts["id"], facts["block_id"], facts["block"], facts["kind"], facts["value"],
-        facts["spread"], facts["unit"], facts["measured_on"], facts["person"] or "", facts["note"],
-        facts["added_at"],
+        id=facts["id"], block_id=facts["block_id"], block=facts["block"], kind=facts["kind"],
+        value=facts["value"],
+        spread=facts["spread"], unit=facts["unit"], measured_on=facts["measured_on"],
+        person=facts["person"] or "", note=facts["note"],
+        added_at=facts["added_at"],
     )

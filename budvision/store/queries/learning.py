@@ -35,7 +35,7 @@ __all__ = [
 SEGMENTER = "segmenter.onnx"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CalledTissue:
     """The call of one tissue that counts, with the second readings of it.
 
@@ -64,7 +64,7 @@ class CalledTissue:
     second: tuple[CallValue, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """What a model measured and said of one exposed tissue in one photograph."""
 
@@ -103,10 +103,12 @@ def called_tissues(conn: Connection) -> list[CalledTissue]:
     )
     return [
         CalledTissue(
-            row.bud_id, row.cane_id, row.block, row.cane, row.node, Tissue(row.tissue),
-            CallValue(row.value), row.round, bool(row.blind), row.person_id, row.proposal_id,
-            row.added_at,
-            tuple(
+            bud_id=row.bud_id, cane_id=row.cane_id, block=row.block, cane=row.cane, node=row.node,
+            tissue=Tissue(row.tissue),
+            value=CallValue(row.value), round=row.round, blind=bool(row.blind),
+            person_id=row.person_id, proposal_id=row.proposal_id,
+            added_at=row.added_at,
+            second=tuple(
                 CallValue(value)
                 for person_id, value in second.get((row.bud_id, row.tissue), {}).items()
                 if value != WITHDRAWN and person_id != row.person_id
@@ -171,8 +173,10 @@ def measured_tissues(
     )
     return [
         Measured(
-            row.bud_id, row.photo_id, row.sha256, row.cut, row.proposal_id, row.model,
-            Tissue(row.tissue), row.verdict or "", row.p_dead, json.loads(row.features))
+            bud_id=row.bud_id, photo_id=row.photo_id, sha256=row.sha256, cut=row.cut,
+            proposal_id=row.proposal_id, model=row.model,
+            tissue=Tissue(row.tissue), verdict=row.verdict or "", p_dead=row.p_dead,
+            features=json.loads(row.features))
         for row in rows
     ]
 

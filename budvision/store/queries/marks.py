@@ -19,7 +19,7 @@ NODE_STATES = ("missing", "blind")
 """Values of the mark `node`: no bud there at all, or a node that bears none."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """The newest mark of one kind on one bud."""
 

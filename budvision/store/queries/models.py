@@ -20,7 +20,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ModelRow:
     """One model known to the season; `path` is relative to the season, or a shipped name."""
 
@@ -125,4 +125,5 @@ def current_model(conn: Connection) -> ModelRow | None:
 
 
 def _model(row: Row[Any]) -> ModelRow:
-    return ModelRow(row.id, row.name, row.sha256, row.path, json.loads(row.facts), row.added_at)
+    return ModelRow(id=row.id, name=row.name, sha256=row.sha256, path=row.path,
+                    facts=json.loads(row.facts), added_at=row.added_at)

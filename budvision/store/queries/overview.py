@@ -75,7 +75,7 @@ class SamplingCounts:
     n_twice: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeasonCounts:
     """How many rows the season has."""
 

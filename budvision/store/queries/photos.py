@@ -34,7 +34,7 @@ __all__ = [
 SOURCES = ("manifest", "file_name", "bench", "tag", "page", "archive")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoRow:
     """One photograph; width and height are of the upright photograph at full size."""
 
@@ -58,7 +58,7 @@ class AddedPhoto:
     new: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assignment:
     """Which bud and cut a photograph shows; `bud_id` None takes the photograph out."""
 

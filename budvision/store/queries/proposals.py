@@ -47,7 +47,7 @@ __all__ = [
 Labels = npt.NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
     """Labels of one photograph, in a square of the upright photograph at full size.
 
@@ -70,7 +70,7 @@ class Region:
     replaces_id: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProposalRow:
     """One stored proposal: what one model said of one photograph."""
 
@@ -243,9 +243,11 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
     )
     return [
         ProposalRow(
-            row.id, row.photo_id, row.model_id, row.model, row.region_id, bool(row.found),
-            tuple(Reason.from_dict(one) for one in json.loads(row.reasons)), row.mm_per_px,
-            tissues.get(row.id, {}), row.added_at,
+            id=row.id, photo_id=row.photo_id, model_id=row.model_id, model=row.model,
+            region_id=row.region_id, found=bool(row.found),
+            reasons=tuple(Reason.from_dict(one) for one in json.loads(row.reasons)),
+            mm_per_px=row.mm_per_px,
+            tissues=tissues.get(row.id, {}), added_at=row.added_at,
         )
         for row in conn.execute(whole)
     ]
@@ -302,6 +304,8 @@ def photos_to_propose(
 def _region(row: Row[Any]) -> Region:
     row0, col0, row1, col1 = json.loads(row.box)
     return Region(
-        row.id, row.photo_id, row.model_id, row.person_id, decode_labels(row.labels_png),
-        (row0, col0, row1, col1), row.note, row.added_at, row.replaces_id,
+        id=row.id, photo_id=row.photo_id, model_id=row.model_id, person_id=row.person_id,
+        labels=decode_labels(row.labels_png),
+        box=(row0, col0, row1, col1), note=row.note, added_at=row.added_at,
+        replaces_id=row.replaces_id,
     )

@@ -15,7 +15,7 @@ __all__ = ["Reading", "TwiceRead", "readings", "rows_read_twice"]
 _VALUES = frozenset(value.value for value in CallValue)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One call that counts; `added_at` is UTC, ISO 8601."""
 
@@ -50,8 +50,9 @@ def readings(conn: Connection, sampling_id: int) -> list[Reading]:
         .order_by(standing.c.bud_id, standing.c.id)
     )
     return [
-        Reading(row.bud_id, Tissue(row.tissue), CallValue(row.value),
-                Cause(row.cause) if row.cause else None, row.note, row.person, row.added_at)
+        Reading(bud_id=row.bud_id, tissue=Tissue(row.tissue), value=CallValue(row.value),
+                cause=Cause(row.cause) if row.cause else None, note=row.note, person=row.person,
+                added_at=row.added_at)
         for row in rows
     ]
 

@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudState:
     """One bud in the queue.
 
@@ -185,7 +185,7 @@ def _doubt_of_photos(conn: Connection, sampling_id: int) -> dict[int, float]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlindCall:
     """A first call made without sight of the proposal, beside that proposal."""
 
@@ -221,9 +221,11 @@ def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[Bli
             .where(cane.c.sampling_id == sampling_id)
         ))
     return [
-        BlindCall(row.bud_id, Tissue(row.tissue), row.person_id, CallValue(row.value),
-                  bool(row.exposed), None if row.verdict is None else Verdict(row.verdict),
-                  row.name, row.added_at)
+        BlindCall(bud_id=row.bud_id, tissue=Tissue(row.tissue), person_id=row.person_id,
+                  value=CallValue(row.value),
+                  exposed=bool(row.exposed),
+                  verdict=None if row.verdict is None else Verdict(row.verdict),
+                  model=row.name, added_at=row.added_at)
         for row in conn.execute(query)
     ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlalchemy import Column, Connection, Table, and_, delete, func, insert, select, text
@@ -38,7 +38,7 @@ ARCHIVED: tuple[str, ...] = (
 _CHUNK = 1000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoLine:
     """One photograph and the bud it shows (empty where it shows none)."""
 
@@ -57,7 +57,7 @@ class PhotoLine:
     cut: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CallLine:
     """One call with the names of what it speaks of."""
 
@@ -211,10 +211,12 @@ def lines_of_photos(conn: Connection) -> Iterator[PhotoLine]:
         for row in rows:
             placed = row["bud_id"] is not None
             yield PhotoLine(
-                row["id"], row["sha256"], row["file_name"], row["width_px"], row["height_px"],
-                row["taken_at"] or "", row["camera"], row["site"] or "", row["block"] or "",
-                row["sampling"] or "", row["cane"] or "", row["node"],
-                row["cut"] if placed else None)
+                photo_id=row["id"], sha256=row["sha256"], file_name=row["file_name"],
+                width_px=row["width_px"], height_px=row["height_px"],
+                taken_at=row["taken_at"] or "", camera=row["camera"], site=row["site"] or "",
+                block=row["block"] or "",
+                sampling=row["sampling"] or "", cane=row["cane"] or "", node=row["node"],
+                cut=row["cut"] if placed else None)
         if len(rows) < _CHUNK:
             return
         last = rows[-1]["id"]
@@ -238,11 +240,11 @@ def lines_of_calls(conn: Connection) -> Iterator[CallLine]:
         )
         .order_by(call.c.id).limit(_CHUNK)
     )
-    last = 0
+    last, names = 0, [one.name for one in fields(CallLine)]
     while True:
         rows = conn.execute(query.where(call.c.id > last)).all()
         for row in rows:
-            yield CallLine(*tuple(row))
+            yield CallLine(**dict(zip(names, row, strict=True)))
         if len(rows) < _CHUNK:
             return
         last = rows[-1][0]

@@ -107,8 +107,9 @@ class Walk:
                 raise NotFoundError(f"there is no cane {label}{on}", where="cane", code="no_cane")
             check_spelling(self._alike.get(alike(name), ()), name, given["vine"])
             self._position += 1  # numbers below 0 stand for canes that are not written yet
-            found = Cane(-len(self._new_canes) - 1, self._sampling_id, name, given["vine"],
-                         given["vigor"], given["zone"], self._position)
+            found = Cane(id=-len(self._new_canes) - 1, sampling_id=self._sampling_id, label=name,
+                         vine=given["vine"],
+                         vigor=given["vigor"], zone=given["zone"], position=self._position)
             self._new_canes.append(found)
             same.append(found)
             self._alike.setdefault(alike(name), []).append(found)
@@ -117,9 +118,9 @@ class Walk:
         if fill and found.id > 0:
             update_cane(self._conn, found.id, **fill)
         if fill:
-            filled = Cane(found.id, found.sampling_id, found.label,
-                          fill.get("vine", found.vine), fill.get("vigor", found.vigor),
-                          fill.get("zone", found.zone), found.position)
+            filled = Cane(id=found.id, sampling_id=found.sampling_id, label=found.label,
+                          vine=fill.get("vine", found.vine), vigor=fill.get("vigor", found.vigor),
+                          zone=fill.get("zone", found.zone), position=found.position)
             same[same.index(found)] = filled
             if found.id < 0:
                 self._new_canes[-found.id - 1] = filled

@@ -39,7 +39,7 @@ _JOBS = 1
 _STEPS = {"photographs": "looking at photographs", "fits": "comparing corrections"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
     """The control chart in the drawing's own units."""
 
@@ -53,7 +53,7 @@ class Chart:
     edge: int = EDGE
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OverviewPage:
     """What the first page of the models shows."""
 
@@ -69,7 +69,7 @@ class OverviewPage:
     n_out_of_step: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ModelPage:
     """One model against the one in use."""
 
@@ -116,10 +116,10 @@ def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
 
     levels = [v / 10 for v in range(round(bottom * 10 + 0.499), 11)]
     return Chart(
-        tuple((x(i), y(p.agreement), p.out, f"{p.at[:10]}: {p.agreement:.0%} of {p.n}")
+        dots=tuple((x(i), y(p.agreement), p.out, f"{p.at[:10]}: {p.agreement:.0%} of {p.n}")
               for i, p in enumerate(points)),
-        path([p.agreement for p in points]), path([p.low for p in points]),
-        path([p.centre for p in points]), tuple((y(v), f"{v:.0%}") for v in levels))
+        line=path([p.agreement for p in points]), low=path([p.low for p in points]),
+        centre=path([p.centre for p in points]), ticks=tuple((y(v), f"{v:.0%}") for v in levels))
 
 
 @blueprint.get("/")
@@ -135,9 +135,11 @@ def overview() -> ResponseReturnValue:
     with season.read() as conn:
         history = tuple(reversed(list_promotions(conn)))
     page = OverviewPage(
-        tuple(list_candidates(season)), watched, trouble,
-        None if watched is None else chart_of(watched.points), history, _may_decide(),
-        ", ".join(p.name for p in _leads()), desk_of().look(), desk_of().next(), n_out_of_step)
+        models=tuple(list_candidates(season)), watched=watched, trouble=trouble,
+        chart=None if watched is None else chart_of(watched.points), history=history,
+        may_decide=_may_decide(),
+        leads=", ".join(p.name for p in _leads()), work=desk_of().look(), next=desk_of().next(),
+        n_out_of_step=n_out_of_step)
     return render_template("models/overview.html", here=page)
 
 
@@ -156,7 +158,8 @@ def one(label: str) -> ResponseReturnValue:
             trouble = str(error)
     card = folder / "CARD.md"
     text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
-    page = ModelPage(found, comparison, blind_only, trouble, text, _may_decide())
+    page = ModelPage(model=found, comparison=comparison, blind_only=blind_only, trouble=trouble,
+                     card=text, may_decide=_may_decide())
     return render_template("models/one.html", here=page)
 
 

@@ -47,7 +47,7 @@ class Line:
     missing: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordLine:
     """One thing recorded."""
 
@@ -59,7 +59,7 @@ class RecordLine:
     counts: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AfterPage:
     """What the season-after page of a block shows."""
 
@@ -89,11 +89,12 @@ def season_after_page(block_id: int) -> ResponseReturnValue:
     after, told = season_after(season, block_id, canopy=canopy), records(season, block.name)
     newest = {row.kind: row.id for row in told}
     return render_template("results/season_after.html", here=AfterPage(
-        block_id, block.name, _groups(after, units),
-        after.thinning.warning if after.thinning else "",
-        tuple(_record(row, row.id == newest[row.kind], units) for row in reversed(told)),
-        tuple(KINDS.values()), dt.datetime.now(dt.UTC).date().isoformat(), units, canopy,
-        CSV_COLUMNS, _loop(),
+        block_id=block_id, block=block.name, groups=_groups(after, units),
+        thinning_warning=after.thinning.warning if after.thinning else "",
+        records=tuple(_record(row, row.id == newest[row.kind], units) for row in reversed(told)),
+        kinds=tuple(KINDS.values()), today=dt.datetime.now(dt.UTC).date().isoformat(), units=units,
+        canopy=canopy,
+        columns=CSV_COLUMNS, loop=_loop(),
     ))
 
 
@@ -263,5 +264,6 @@ def _record(row: CropRecord, counts: bool, units: str) -> RecordLine:
     text = f"{row.value / factor:.4g} {unit}"
     if row.spread:
         text += f" (standard error {row.spread / factor:.2g})"
-    return RecordLine(kind.words if kind else row.kind, text, row.measured_on, row.person,
-                      row.note, counts)
+    return RecordLine(name=kind.words if kind else row.kind, value=text,
+                      measured_on=row.measured_on, person=row.person,
+                      note=row.note, counts=counts)

@@ -240,7 +240,8 @@ def _group(answer: Answer, table: BudTable, kind: GroupKind) -> Group | None:
 
 
 def _share_row(part: Part) -> ShareRow:
-    return ShareRow(part.name, part.mortality, part.low, part.high, part.n_judged)
+    return ShareRow(label=part.name, share=part.mortality, low=part.low, high=part.high,
+                    n_judged=part.n_judged)
 
 
 def _history_figure(told: list[Answer], answer: Answer) -> Drawing | None:
@@ -250,7 +251,8 @@ def _history_figure(told: list[Answer], answer: Answer) -> Drawing | None:
         return None
     series = [
         (tissue.value, [
-            TimedShare(day, ShareRow(a.block.name, t.mortality, t.low, t.high, t.n_live + t.n_dead))
+            TimedShare(day, ShareRow(label=a.block.name, share=t.mortality, low=t.low, high=t.high,
+                                     n_judged=t.n_live + t.n_dead))
             for day, a in dated if a.result for t in [a.result.tissues[tissue]]
         ])
         for tissue in (Tissue.PRIMARY, Tissue.SECONDARY)

@@ -26,7 +26,7 @@ from budvision.workflow.after.station import (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LethalRow:
     """Published lethal temperatures of a cultivar, in words."""
 
@@ -38,7 +38,7 @@ class LethalRow:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ColdPage:
     """What the cold page shows."""
 
@@ -71,17 +71,22 @@ def cold() -> ResponseReturnValue:
     shown = asked or " ".join(f"{_degrees(t, units):.0f}" for t in limits)
     if not station:
         return render_template("results/cold.html", here=ColdPage(
-            known, "", zone, start, end, shown, units, "", "", "", (), None, (), HARDINESS_CAUTION))
+            stations=known, station="", zone=zone, start=start, end=end, thresholds=shown,
+            units=units, coldest="", at="", gap_h="", hours=(), drawing=None, lethal=(),
+            caution=HARDINESS_CAUTION))
     answer = station_answer(
         season, station, zone=zone, start=_moment(start, zone, "from"),
         end=_moment(end, zone, "to", late=True), thresholds_c=limits, units=units,
     )
     return render_template("results/cold.html", here=ColdPage(
-        known, station, zone, start, end, shown, units,
-        _words(answer.event.minimum_c, units), f"{answer.event.at:%Y-%m-%d %H:%M} ({zone})",
-        f"{answer.event.gap_h:.1f}" if answer.event.gap_h else "",
-        tuple((_words(t, units), hours_words(h)) for t, h in answer.hours.items()),
-        answer.drawing, tuple(_lethal(row, units) for row in answer.lethal), HARDINESS_CAUTION,
+        stations=known, station=station, zone=zone, start=start, end=end, thresholds=shown,
+        units=units,
+        coldest=_words(answer.event.minimum_c, units),
+        at=f"{answer.event.at:%Y-%m-%d %H:%M} ({zone})",
+        gap_h=f"{answer.event.gap_h:.1f}" if answer.event.gap_h else "",
+        hours=tuple((_words(t, units), hours_words(h)) for t, h in answer.hours.items()),
+        drawing=answer.drawing, lethal=tuple(_lethal(row, units) for row in answer.lethal),
+        caution=HARDINESS_CAUTION,
     ))
 
 
@@ -141,4 +146,5 @@ def _moment(text: str, zone: str, name: str, *, late: bool = False) -> dt.dateti
 def _lethal(row: LethalTemperature, units: str) -> LethalRow:
     lt10, lt50, lt90 = ("" if value is None else _words(value, units)
                         for value in (row.lt10_c, row.lt50_c, row.lt90_c))
-    return LethalRow(row.cultivar, lt10, lt50, lt90, row.when, row.source)
+    return LethalRow(cultivar=row.cultivar, lt10=lt10, lt50=lt50, lt90=lt90, when=row.when,
+                     source=row.source)

@@ -40,7 +40,7 @@ class Bar:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockRow:
     """One line of the season overview."""
 
@@ -61,7 +61,7 @@ class BlockRow:
     settled: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartRow:
     """Counts and share of the primaries of one node, vine size or zone."""
 
@@ -109,8 +109,9 @@ def method_words(row: TissueResult) -> str:
 def part_row(part: Part, policy: Policy) -> PartRow:
     """Return the primaries of one part of the block as a line of a table."""
     line = share_line(part_facts(part.name, part))
-    return PartRow(part.name, line.n_live, line.n_dead, part.n_canes, line.share, line.span,
-                   bar(line.ends, policy), line.note)
+    return PartRow(name=part.name, n_live=line.n_live, n_dead=line.n_dead, n_canes=part.n_canes,
+                   share=line.share, span=line.span,
+                   bar=bar(line.ends, policy), note=line.note)
 
 
 def next_step(answer: Answer, words: AnswerWords) -> str:

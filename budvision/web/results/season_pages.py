@@ -35,7 +35,7 @@ ROWS_A_PAGE = 100
 MOST_IN_ORDER = 200
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OverviewPage:
     """What the season overview shows."""
 
@@ -88,7 +88,7 @@ class DifferenceRow:
     verdict: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ComparePage:
     """Two samplings side by side, or one against all others."""
 
@@ -200,7 +200,8 @@ def comparison() -> ResponseReturnValue:
     one, two = request.args.get("one", ""), request.args.get("two", "")
     if not one or not two:
         return render_template("results/compare.html", here=ComparePage(
-            choices, one, two, "", "", (), None, 0, ()))
+            choices=choices, one=one, two=two, first_name="", first_share="", rows=(),
+            drawing=None, n_comparisons=0, missing=()))
     first = _asked(one)
     others = ([_asked(c.value) for c in choices if c.value != one] if two == "all"
               else [_asked(two)])
@@ -227,7 +228,9 @@ def _compare_page(
     judged = [a for a in others if a.judged]
     missing = tuple(_name(a) for a in (first, *others) if not a.judged)
     if first.judged is None or not judged:
-        return ComparePage(choices, one, two, _name(first), say("no result"), (), None, 0, missing)
+        return ComparePage(choices=choices, one=one, two=two, first_name=_name(first),
+                           first_share=say("no result"), rows=(), drawing=None, n_comparisons=0,
+                           missing=missing)
     told = compare_answers(current_season(), first, judged)
     rows = []
     for answer, difference in zip(judged, told, strict=True):
@@ -246,8 +249,9 @@ def _compare_page(
         [_share_row(a) for a in drawn], title=say("Dead primary buds"),
         bands=band_edges(first.policy))
     return ComparePage(
-        choices, one, two, _name(first), percent(_primary(first).mortality),
-        tuple(rows), figure, len(told), missing,
+        choices=choices, one=one, two=two, first_name=_name(first),
+        first_share=percent(_primary(first).mortality),
+        rows=tuple(rows), drawing=figure, n_comparisons=len(told), missing=missing,
     )
 
 
@@ -258,5 +262,6 @@ def _primary(answer: Answer) -> TissueResult:
 
 def _share_row(answer: Answer) -> ShareRow:
     row = _primary(answer)
-    return ShareRow(_name(answer), row.mortality, row.low, row.high, row.n_live + row.n_dead,
-                    answer.waiting.n_buds)
+    return ShareRow(label=_name(answer), share=row.mortality, low=row.low, high=row.high,
+                    n_judged=row.n_live + row.n_dead,
+                    n_waiting=answer.waiting.n_buds)

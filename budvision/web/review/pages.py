@@ -57,7 +57,7 @@ class SamplingRow:
     n_settle: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OverviewPage:
     """What the overview shows; `stopped` is where this person left off."""
 
@@ -69,7 +69,7 @@ class OverviewPage:
     trial: Trial
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BudPage:
     """What the bud's page starts from."""
 
@@ -98,7 +98,8 @@ def overview() -> ResponseReturnValue:
             place = canes.bud_place(conn, stopped["bud_id"])
             where = f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
     return render_template("review/overview.html", page=OverviewPage(
-        tuple(rows), stopped, where, ORDERS, SHOWS, on_trial,
+        rows=tuple(rows), stopped=stopped, stopped_where=where, orders=ORDERS, shows=SHOWS,
+        trial=on_trial,
     ))
 
 
@@ -147,8 +148,9 @@ def bud(bud_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         facts = facts_of(conn, season.settings, bud_id, person, choice)
     return render_template("review/bud.html", page=BudPage(
-        facts, choice, ORDERS, SHOWS, tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),
-        tuple(CallValue),
+        facts=facts, choice=choice, orders=ORDERS, shows=SHOWS,
+        causes=tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),
+        values=tuple(CallValue),
     ))
 
 

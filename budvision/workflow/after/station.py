@@ -36,7 +36,7 @@ DEFAULT_THRESHOLDS_C = (-15.0, -20.0, -25.0)
 """Thresholds shown when none is asked for: round numbers round the published values; our choice."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ColdImport:
     """What became of a file of temperatures."""
 
@@ -48,7 +48,7 @@ class ColdImport:
     last: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StationAnswer:
     """What a station recorded over a stretch of time.
 
@@ -114,7 +114,8 @@ def import_cold(
     with season.write() as conn:
         n_new = add_temperatures(conn, station, record.times, record.temp_c)
     first, last = (f"{record.times[at]}Z" for at in (0, -1))
-    return ColdImport(station, n_new, len(record.times) - n_new, record.n_skipped, first, last)
+    return ColdImport(station=station, n_new=n_new, n_known=len(record.times) - n_new,
+                      n_skipped=record.n_skipped, first=first, last=last)
 
 
 def _utc(text: str) -> dt.datetime:
@@ -183,4 +184,5 @@ def station_answer(
         thresholds_c=[t for t in thresholds_c if t > event.minimum_c - 10], units=units,
     )
     lethal = tuple(row for name in cultivars for row in lethal_temperatures(name))
-    return StationAnswer(station, event, hours, samplings, lethal, drawing)
+    return StationAnswer(station=station, event=event, hours=hours, samplings=samplings,
+                         lethal=lethal, drawing=drawing)

@@ -45,7 +45,7 @@ __all__ = [
 _NOTHING_WAITS = Waiting((), 0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What a season knows of one block.
 
@@ -119,10 +119,14 @@ def _answer(
     name = told.result.policy if told else block.policy or season.settings.policy
     policy = policies.get(name) or policies["common"]
     if told is None:
-        return Answer(block, sampling, None, _NOTHING_WAITS, policy, policies)
-    return Answer(block, sampling, told.result if told.confirmed else None, told.waiting, policy,
-                  policies, told.beyond, told.zones if told.confirmed else (), told.corrected, more,
-                  told.trust)
+        return Answer(block=block, sampling=sampling, result=None, waiting=_NOTHING_WAITS,
+                      policy=policy, policies=policies)
+    return Answer(block=block, sampling=sampling, result=told.result if told.confirmed else None,
+                  waiting=told.waiting, policy=policy,
+                  policies=policies, beyond=told.beyond,
+                  zones=told.zones if told.confirmed else (), corrected=told.corrected,
+                  topped_up_by=more,
+                  trust=told.trust)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:

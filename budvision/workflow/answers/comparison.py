@@ -81,11 +81,12 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
         words = answer_words(line_facts(season, one))
         row = words.tissues[0] if one.judged else None
         lines.append(HistoryLine(
-            one.sampling.label if one.sampling else "",
-            (one.sampling.collected_at or "")[:10] if one.sampling else "",
-            row.n_live + row.n_dead if row else 0, row.share if row else say(NO_RESULT),
-            row.span if row else "",
-            _change(season, one, before) if before is not None and one.judged else "",
+            sampling=one.sampling.label if one.sampling else "",
+            collected=(one.sampling.collected_at or "")[:10] if one.sampling else "",
+            n_judged=row.n_live + row.n_dead if row else 0,
+            share=row.share if row else say(NO_RESULT),
+            span=row.span if row else "",
+            change=_change(season, one, before) if before is not None and one.judged else "",
         ))
         before = one if one.judged else before
     return tuple(lines)

@@ -41,7 +41,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockAnswer:
     """One block's answer.
 
@@ -162,8 +162,9 @@ def _known_answers(
         called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
         return {
             key: BlockAnswer(
-                one, labels[key], results[one.name], waiting[at], bool(called[at]),
-                beyond.get(one.name), tuple(zones.get(one.name, ())),
+                block=one, sampling=labels[key], result=results[one.name], waiting=waiting[at],
+                confirmed=bool(called[at]),
+                beyond=beyond.get(one.name), zones=tuple(zones.get(one.name, ())),
                 topped_up_by=tuple(more.label for more in states[key][1][1:]))
             for at, (one, key) in enumerate(
                 zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))

@@ -105,7 +105,8 @@ def _appendix(
         notes += [f"{say(t.value)}: {say(plain(r.cause.value))}" for t, r in own.items()
                   if r.cause and r.cause is not Cause.COLD]
         lines.append(BudLine(
-            state.cane, state.node, state.vine, words[0], words[1], words[2],
+            cane=state.cane, node=state.node, vine=state.vine, primary=words[0],
+            secondary=words[1], tertiary=words[2],
             reader=", ".join(dict.fromkeys(r.person for r in own.values())),
             called_on=max((r.added_at[:10] for r in own.values()), default=""),
             photos=", ".join(cut.photo.sha256[:8] for cut in cuts.get(state.bud_id, ())),
@@ -214,7 +215,7 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         Without readers, photographs, other policies and buds.
     """
     block, sampling, result = answer.block, answer.sampling, answer.result
-    facts = BlockFacts(block.name) if result is None else result_facts(
+    facts = BlockFacts(block=block.name) if result is None else result_facts(
         result, answer.policy, policies=answer.policies,
         training=read_training(block.training_system), beyond=answer.beyond,
         cultivar_class=block.cultivar_class)
@@ -224,7 +225,8 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
         sampling=" + ".join(one.label for one in answer.samplings),
         collected_on=_day(sampling.collected_at) if sampling else None,
         bands=facts.bands or tuple(
-            BandFacts(b.name, b.low, b.high, b.action, None) for b in answer.policy.bands),
+            BandFacts(name=b.name, low=b.low, high=b.high, action=b.action,
+                      probability=None) for b in answer.policy.bands),
         policy=answer.policy.title,
         waiting=tuple(
             say("cane {cane} node {node}", cane=bud.cane, node=bud.node)

@@ -61,7 +61,7 @@ CALL_COLUMNS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExportReport:
     """What an export did.
 
@@ -180,14 +180,16 @@ def export_archive(
             "photos.csv": (bag.hashes["data/photos.csv"], PHOTO_COLUMNS),
             "calls.csv": (bag.hashes["data/calls.csv"], CALL_COLUMNS)}).encode())
         n_blocks = sum(1 for _ in rows.stream(conn, "block"))
-        counts = Counts(len(photos.exported), photos.n_cleaned, n_regions, n_calls, len(people),
-                        n_blocks, n_models, calls)
+        counts = Counts(n_photos=len(photos.exported), n_cleaned=photos.n_cleaned,
+                        n_regions=n_regions, n_calls=n_calls, n_people=len(people),
+                        n_blocks=n_blocks, n_models=n_models, calls=calls)
         bag.add("data/README.md", data_card(facts, counts).encode())
         facts["counts"] = {"photos": counts.n_photos, "calls": n_calls, "rows": n_rows}
         bag.add(FACTS, json.dumps(facts, indent=1).encode())
     return ExportReport(
-        str(folder), kind, key.lab, len(photos.exported), photos.n_new, photos.n_kept,
-        photos.n_cleaned, n_calls, n_rows, tuple(photos.missing))
+        folder=str(folder), kind=kind, lab=key.lab, n_photos=len(photos.exported),
+        n_new=photos.n_new, n_kept=photos.n_kept,
+        n_cleaned=photos.n_cleaned, n_calls=n_calls, n_rows=n_rows, missing=tuple(photos.missing))
 
 
 def _check_same_kind(folder: Path, kind: str, lab: str) -> None:
@@ -301,8 +303,11 @@ def _write_regions(
                 width, height = sizes[row["photo_id"]]
                 a, b, c, d = json.loads(row["box"])
                 yield RegionPicture(
-                    row["photo_id"], exported.get(row["photo_id"], ("", "", 0))[0], width, height,
-                    row["labels_png"], (a, b, c, d), row["person_id"] is not None)
+                    photo_id=row["photo_id"],
+                    file_name=exported.get(row["photo_id"], ("", "", 0))[0], width_px=width,
+                    height_px=height,
+                    labels_png=row["labels_png"], box=(a, b, c, d),
+                    by_person=row["person_id"] is not None)
 
     bag.add_lines("data/regions.json", coco_lines(pictures()))
     return len(wanted)

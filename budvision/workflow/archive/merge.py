@@ -60,7 +60,8 @@ def verify_archive(
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
                 Season.create(Path(base) / "season")) as season:
             photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo") if "file" in row}
-            _bring_rows(season, folder, ImportReport(str(folder), str(facts["lab"]), True),
+            _bring_rows(season, folder, ImportReport(folder=str(folder), lab=str(facts["lab"]),
+                                                     restored=True),
                         photos=photos, models={}, own=True, empty=True)
             now = answers_of(season)
             differ, reach = differences(kept, now), compared(kept, now)
@@ -123,7 +124,7 @@ def import_archive(
     if empty and (folder / "data" / "archive-key").is_file():
         _adopt_key(season, folder)
     own_key = ArchiveKey(season.folder)
-    report = ImportReport(str(folder), str(facts["lab"]), empty)
+    report = ImportReport(folder=str(folder), lab=str(facts["lab"]), restored=empty)
     photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
     models = _bring_models(season, folder, report)
     _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,

@@ -22,7 +22,7 @@ _RETOLD = frozenset({"round", "source", "replaces_id", "note", "reason"})
 """Columns that an export or an import may have worded anew: no row is told from another by them."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class ImportReport:
     """What an import did.
 

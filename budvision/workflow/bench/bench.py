@@ -58,7 +58,7 @@ Propose = Callable[[bytes, str], tuple[Proposal, npt.NDArray[np.uint8] | None]]
 """What the bench asks of a model: bytes and a name in, a proposal and full-size labels out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchPhoto:
     """A photograph that has arrived.
 
@@ -196,7 +196,8 @@ def take_photo(
         answer, remarks = None, (*remarks, (
             "The photograph is kept, but could not be judged by a mistake of this program. Go on "
             "by eye, and report what the log says."))
-    return BenchPhoto(row.sha256, new, bud_id, cane, node, cut, answer, remarks)
+    return BenchPhoto(sha256=row.sha256, new=new, bud_id=bud_id, cane=cane, node=node, cut=cut,
+                      answer=answer, remarks=remarks)
 
 
 def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:
@@ -287,7 +288,7 @@ def add_cane(season: Season, sampling_id: int, label: str, *, vine: str = "") ->
     return clean
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchRow:
     """One sampling in the list of the bench."""
 

@@ -30,7 +30,7 @@ __all__ = ["IntakeReport", "Refused", "Taken", "intake", "store_photo"]
 _LOOK_PX = 640  # enough to prove that a file decodes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class IntakeReport:
     """What became of every file.
 
@@ -145,8 +145,9 @@ def intake(
         ]
     if progress is not None:
         progress(len(placed), len(placed), "")
-    return IntakeReport(sampling, tuple(taken), tuple(refused), read.n_others,
-                        read.not_listed, remarks_on(season, sampling, taken))
+    return IntakeReport(sampling=sampling, taken=tuple(taken), refused=tuple(refused),
+                        n_others=read.n_others,
+                        not_listed=read.not_listed, remarks=remarks_on(season, sampling, taken))
 
 
 def _with_row(error: BudvisionError, one: Placed) -> BudvisionError:
@@ -200,7 +201,8 @@ def _take(
 
 
 def _taken(one: Placed, sha256: str, photo_id: int, state: str) -> Taken:
-    return Taken(one.file.name, sha256, photo_id, one.block, one.cane, one.node, one.cut, state)
+    return Taken(file=one.file.name, sha256=sha256, photo_id=photo_id, block=one.block,
+                 cane=one.cane, node=one.node, cut=one.cut, state=state)
 
 
 def store_photo(

@@ -53,7 +53,7 @@ class Found:
         return names
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
     """One photograph and the bud and cut that it is said to show."""
 

@@ -11,7 +11,7 @@ from budvision.store.session import Season
 __all__ = ["Taken", "remarks_on"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
     """One photograph that is in the season now.
 

@@ -201,7 +201,7 @@ def go_back(season: Season, *, person: str, reason: str) -> str:
     return promote_model(season, before, person=person, reason=reason)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Slip:
     """A call that looks like a slip of the hand."""
 
@@ -230,12 +230,13 @@ def find_slips(season: Season) -> list[Slip]:
     out = []
     for lesson, p_call, why in suspicious(lessons, learnt.cross_logit):
         place = places[int(lesson.bud)]
-        out.append(Slip(place.block, place.cane, place.node, place.bud_id, lesson.tissue,
-                        lesson.value, p_call, why))
+        out.append(Slip(block=place.block, cane=place.cane, node=place.node, bud_id=place.bud_id,
+                        tissue=lesson.tissue,
+                        value=lesson.value, p_call=p_call, why=why))
     return out
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
     """What the watching page shows of the model in use."""
 
@@ -294,10 +295,11 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0
     refused = float(np.mean([not look.found for look in looks])) if looks else 0.0
     return Watched(
-        used.label, tuple(points), len(called),
-        float(np.mean([same for _, same in called])) if called else None, seen, len(looks),
-        refused, n_tissues, unsure,
-        tuple(advise(points, seen, unsure=unsure, refused=refused, n_proposed=len(looks))))
+        model=used.label, points=tuple(points), n_blind=len(called),
+        agreement=float(np.mean([same for _, same in called])) if called else None, drift=seen,
+        n_proposed=len(looks),
+        refused=refused, n_tissues=n_tissues, unsure=unsure,
+        advice=tuple(advise(points, seen, unsure=unsure, refused=refused, n_proposed=len(looks))))
 
 
 def model_folder(season: Season, label: str) -> Path:

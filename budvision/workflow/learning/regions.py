@@ -123,10 +123,10 @@ def gather_regions(season: Season, *, progress: Progress | None = None) -> Regio
             progress("regions", i + 1, len(chosen))
     n = len(images)
     return RegionExamples(
-        np.array(images, np.uint8).reshape(n, _SIDE, _SIDE, 3),
-        np.array(labels, np.uint8).reshape(n, _SIDE, _SIDE),
-        np.array(exposed, bool).reshape(n, 3), np.array(dead, bool).reshape(n, 3),
-        np.array(canes, np.int64), np.array(corrected, bool))
+        images=np.array(images, np.uint8).reshape(n, _SIDE, _SIDE, 3),
+        labels=np.array(labels, np.uint8).reshape(n, _SIDE, _SIDE),
+        exposed=np.array(exposed, bool).reshape(n, 3), dead=np.array(dead, bool).reshape(n, 3),
+        cane=np.array(canes, np.int64), corrected=np.array(corrected, bool))
 
 
 def train_regions(

@@ -103,8 +103,10 @@ def season_lessons(
     odds = base.odds(np.array([row for _, row in found])) if found else np.zeros(0)
     for (call, row), odd in zip(found, odds, strict=True):
         lessons.append(Lesson(
-            str(call.bud_id), str(call.cane_id), call.tissue, call.value, call.second, row,
-            float(odd), settled=call.round == "settled", blind=call.blind, lab="season"))
+            bud=str(call.bud_id), cane=str(call.cane_id), tissue=call.tissue, value=call.value,
+            second=call.second, row=row,
+            base_logit=float(odd), settled=call.round == "settled", blind=call.blind,
+            lab="season"))
     return lessons, {k: v for k, v in left.items() if v}
 
 
@@ -136,7 +138,8 @@ def _bag_lessons(
         seen |= fresh
         odds = base.odds(np.array([row for _, row in rows])) if rows else np.zeros(0)
         out += [
-            Lesson(one.bud, one.cane, one.tissue, one.value, one.second, row, float(odd),
+            Lesson(bud=one.bud, cane=one.cane, tissue=one.tissue, value=one.value,
+                   second=one.second, row=row, base_logit=float(odd),
                    settled=one.settled, blind=one.blind, lab=one.lab)
             for (one, row), odd in zip(rows, odds, strict=True)]
     return out, dict(left)

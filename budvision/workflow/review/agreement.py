@@ -42,7 +42,7 @@ class Share:
         return self.n_hit / self.n if self.n else None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ModelAgreement:
     """The model beside blind calls, for one tissue or (`tissue` None) for all.
 
@@ -104,7 +104,7 @@ class Changes:
     towards_model: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
     """Everything that the agreement page shows."""
 
@@ -153,11 +153,12 @@ def model_agreement(
     known = [row for row in mine if row.value is not CallValue.UNSURE]
     same = sum(row.exposed == (row.value is not CallValue.NOT_EXPOSED) for row in known)
     return ModelAgreement(
-        tissue,
-        share_of(len(said) - dead_live - live_dead, len(said), confidence),
-        share_of(dead_live, len(dead), confidence), share_of(live_dead, len(live), confidence),
-        share_of(len(judged) - len(said), len(judged), confidence),
-        share_of(same, len(known), confidence),
+        tissue=tissue,
+        agreed=share_of(len(said) - dead_live - live_dead, len(said), confidence),
+        dead_called_live=share_of(dead_live, len(dead), confidence),
+        live_called_dead=share_of(live_dead, len(live), confidence),
+        unsure=share_of(len(judged) - len(said), len(judged), confidence),
+        exposure=share_of(same, len(known), confidence),
     )
 
 
@@ -245,10 +246,11 @@ def agreement(season: Season, *, sampling_id: int | None = None) -> Agreement:
             to_settle += bool(disagreements_of(history))
     which: tuple[Tissue | None, ...] = (None, *TISSUES)
     return Agreement(
-        tuple(sorted({row.model for row in blind})),
-        tuple(model_agreement(blind, tissue=one, confidence=confidence) for one in which),
-        tuple(readers_agreement(pairs, tissue=one, confidence=confidence) for one in which),
-        changes, len({row.bud_id for row in blind}), len(twice), to_settle,
+        models=tuple(sorted({row.model for row in blind})),
+        model=tuple(model_agreement(blind, tissue=one, confidence=confidence) for one in which),
+        readers=tuple(readers_agreement(pairs, tissue=one, confidence=confidence) for one in which),
+        changes=changes, n_blind_buds=len({row.bud_id for row in blind}), n_read_twice=len(twice),
+        n_to_settle=to_settle,
     )
 
 

@@ -23,7 +23,7 @@ from budvision.workflow.review.readings import hidden_from
 __all__ = ["Example", "confirmed_examples", "nearest"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Example:
     """A confirmed tissue to compare with.
 
@@ -76,7 +76,8 @@ def confirmed_examples(
                     continue
                 place = f"{sampling.block}, cane {state.cane}, node {state.node}"
                 rows.append((
-                    Example(state.bud_id, row.photo_id, row.region_id, one, value, place, 0.0),
+                    Example(bud_id=state.bud_id, photo_id=row.photo_id, region_id=row.region_id,
+                            tissue=one, value=value, place=place, distance=0.0),
                     said,
                 ))
     return rows
@@ -139,7 +140,8 @@ def nearest(
         side = nothing[example.value.value]
         if len(side) < n:
             side.append(Example(
-                example.bud_id, example.photo_id, example.region_id, tissue, example.value,
-                example.place, float(distance[position]),
+                bud_id=example.bud_id, photo_id=example.photo_id, region_id=example.region_id,
+                tissue=tissue, value=example.value,
+                place=example.place, distance=float(distance[position]),
             ))
     return nothing

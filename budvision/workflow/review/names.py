@@ -44,8 +44,10 @@ def renamed(row: ProposalRow, photo: PhotoRow, steps: Sequence[Step]) -> Proposa
     sure = {tissue: replace(one, p_name=1.0 if one.exposed else None, other_name=None)
             for tissue, one in tissues.items()}
     return Proposal(
-        photo.file_name, photo.sha256, photo.width_px, photo.height_px, row.found,
-        tuple(r for r in row.reasons if r.look), row.mm_per_px, row.model, sure,
+        file=photo.file_name, sha256=photo.sha256, width_px=photo.width_px,
+        height_px=photo.height_px, found=row.found,
+        reasons=tuple(r for r in row.reasons if r.look), mm_per_px=row.mm_per_px, model=row.model,
+        tissues=sure,
     )
 
 

@@ -371,8 +371,9 @@ def _judge_with(chosen: ModelInUse, season_folder: Path) -> Judge:
             corrected, verdict=proposer.verdict, scale=seen.scale
         )
         return Proposal(
-            name, photo.sha256, photo.width_px, photo.height_px, True, (), None,
-            proposer.label, tissues,
+            file=name, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+            found=True, reasons=(), mm_per_px=None,
+            model=proposer.label, tissues=tissues,
         )
 
     return judge

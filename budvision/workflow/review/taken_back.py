@@ -65,6 +65,8 @@ def take_back(season: Season, photo_id: int, region_id: int, *, person: Person) 
         if said:
             row = said[-1]
             proposals.save_proposal(conn, photo_id, row.model_id, Proposal(
-                photo.file_name, photo.sha256, photo.width_px, photo.height_px, row.found,
-                row.reasons, row.mm_per_px, row.model, row.tissues), region_id=new_id)
+                file=photo.file_name, sha256=photo.sha256, width_px=photo.width_px,
+                height_px=photo.height_px, found=row.found,
+                reasons=row.reasons, mm_per_px=row.mm_per_px, model=row.model,
+                tissues=row.tissues), region_id=new_id)
         return new_id

@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 from budvision.errors import InputError
 from budvision.language import say
@@ -20,7 +21,7 @@ __all__ = ["SoakClock", "parse_time", "record_times", "soak_clock"]
 _OLDEST = timedelta(days=60)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoakClock:
     """How the soaking stands.
 
@@ -81,10 +82,10 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
     start, end = parse_time(sampling.in_water_at), parse_time(sampling.out_of_water_at)
     wanted, least = settings.soak_h, settings.soak_min_h
     if start is None:
-        return SoakClock("unknown", None, None, None, False,
-                         say("Nobody has said when the canes went into water."))
+        return SoakClock(state="unknown", hours=None, usable_at=None, ready_at=None, early=False,
+                         words=say("Nobody has said when the canes went into water."))
     usable, ready = start + timedelta(hours=least), start + timedelta(hours=wanted)
-    times = (_text(usable), _text(ready))
+    known = partial(SoakClock, usable_at=_text(usable), ready_at=_text(ready))
     if end is not None:
         hours = (end - start).total_seconds() / 3600
         early = hours < least
@@ -92,20 +93,20 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
         if early:
             words += " " + say("That is less than {least}: tissue that died may not have browned, "
                                "and mortality may come out too low.", least=f"{least:g}")
-        return SoakClock("done", hours, *times, early, words)
+        return known(state="done", hours=hours, early=early, words=words)
     hours = (moment - start).total_seconds() / 3600
     if hours < least:
-        return SoakClock(
-            "soaking", hours, *times, True,
-            say("{hours} hours in water. Too early: below {least} hours dead tissue may not have "
+        return known(
+            state="soaking", hours=hours, early=True,
+            words=say("{hours} hours in water. Too early: below {least} hours dead tissue may not have "
                 "browned. About {wanted} hours are common; published guides say 24 to 48 at room "
                 "temperature.", hours=f"{hours:.0f}", least=f"{least:g}", wanted=f"{wanted:g}"))
     if hours < wanted:
-        return SoakClock("usable", hours, *times, False,
-                         say("{hours} hours in water. It can be cut; about {wanted} hours are "
+        return known(state="usable", hours=hours, early=False,
+                         words=say("{hours} hours in water. It can be cut; about {wanted} hours are "
                              "common.", hours=f"{hours:.0f}", wanted=f"{wanted:g}"))
-    return SoakClock("ready", hours, *times, False,
-                     say("{hours} hours in water. Ready to cut. Photograph each cut at once: cut "
+    return known(state="ready", hours=hours, early=False,
+                     words=say("{hours} hours in water. Ready to cut. Photograph each cut at once: cut "
                          "surfaces brown by themselves.", hours=f"{hours:.0f}"))
 
 

@@ -29,7 +29,7 @@ class SamplingStatus:
     n_missing: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeasonStatus:
     """What a season holds and what waits.
 

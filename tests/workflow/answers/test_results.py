@@ -65,7 +65,7 @@ def test_what_waits_is_listed_and_marked_nodes_are_not(season: Season) -> None:
         marks.set_mark(conn, buds[3], "node", "blind")
         marks.set_mark(conn, buds[3], "node", "")  # taken back: it waits again
         ada = people.ensure_person(conn, "Maren Holt")
-        one = BudCalls("Creek", "1", 1, primary=CallValue.LIVE)
+        one = BudCalls(block="Creek", cane="1", node=1, primary=CallValue.LIVE)
         save_table(conn, [(buds[0], one)], person=ada)
     found = _block(season, "Creek")
     assert found["n_buds"] == 1

@@ -59,10 +59,12 @@ def photograph(number: int) -> bytes:
 
 
 def proposal(*exposed: Tissue, found: bool = True, reasons: tuple[Reason, ...] = ()) -> Proposal:
-    tissues = {t: TissueProposal(t in exposed, Verdict.DEAD if t in exposed else None,
-                                 0.9 if t in exposed else None) for t in Tissue}
-    return Proposal("a.jpg", "0" * 64, 960, 720, found, reasons, None, "m",
-                    tissues if found else {})
+    tissues = {t: TissueProposal(exposed=t in exposed,
+                                 verdict=Verdict.DEAD if t in exposed else None,
+                                 p_dead=0.9 if t in exposed else None) for t in Tissue}
+    return Proposal(file="a.jpg", sha256="0" * 64, width_px=960, height_px=720, found=found,
+                    reasons=reasons, mm_per_px=None, model="m",
+                    tissues=tissues if found else {})
 
 
 @pytest.fixture

@@ -33,17 +33,20 @@ TWO = ModelInUse("try-2.0", "2" * 64, "try-2.0")
 def _look(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
     """Stand in for a model: the third cannot be judged, the fourth meets a mistake of ours."""
     if "n3" in name:
-        return Proposal(name, "", 720, 640, False, (Reason("blurred", "Too blurred."),), None,
-                        "try", {}), None
+        return Proposal(file=name, sha256="", width_px=720, height_px=640, found=False,
+                        reasons=(Reason("blurred", "Too blurred."),), mm_per_px=None,
+                        model="try", tissues={}), None
     if "n4" in name:
         raise IndexError("planted")
     labels = np.zeros((640, 720), np.uint8)
     labels[100:300, 200:420] = 4
     labels[150:250, 250:330] = Tissue.PRIMARY.label
-    tissues = {t: TissueProposal(t is Tissue.PRIMARY) for t in TISSUES}
+    tissues = {t: TissueProposal(exposed=t is Tissue.PRIMARY) for t in TISSUES}
     tissues[Tissue.PRIMARY] = TissueProposal(
-        True, Verdict.DEAD, 0.97, 8000, (199.5, 289.5), "82 % brown", {"brown_share": 0.82})
-    return Proposal(name, "", 720, 640, True, (), 0.01, "try", tissues), labels
+        exposed=True, verdict=Verdict.DEAD, p_dead=0.97, area_px=8000, centre=(199.5, 289.5),
+        why="82 % brown", features={"brown_share": 0.82})
+    return Proposal(file=name, sha256="", width_px=720, height_px=640, found=True, reasons=(),
+                    mm_per_px=0.01, model="try", tissues=tissues), labels
 
 
 @pytest.fixture

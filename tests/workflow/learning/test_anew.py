@@ -27,11 +27,13 @@ def test_names_doubted_before_the_side_was_set_are_looked_at_again(tmp_path: Pat
                     width_px=900, height_px=700, camera="")
                 photos.assign(conn, photo.id, canes.ensure_bud(conn, cane, node), 1,
                               source="manifest")
-                flanker = TissueProposal(True, Verdict.LIVE, 0.1, 9, (1.0, 1.0), "green", {},
+                flanker = TissueProposal(exposed=True, verdict=Verdict.LIVE, p_dead=0.1, area_px=9,
+                                         centre=(1.0, 1.0), why="green", features={},
                                          p_name=0.6 if other else 0.99, other_name=other)
                 proposals.save_proposal(conn, photo.id, model, Proposal(
-                    f"{node}.jpg", str(node) * 64, 900, 700, True, (), None, used.label,
-                    {Tissue.SECONDARY: flanker}))
+                    file=f"{node}.jpg", sha256=str(node) * 64, width_px=900, height_px=700,
+                    found=True, reasons=(), mm_per_px=None, model=used.label,
+                    tissues={Tissue.SECONDARY: flanker}))
         assert count_out_of_step(season) == 0           # nobody has said where the base lies
     config = folder / "budvision.toml"
     text = config.read_text(encoding="utf-8")

@@ -147,8 +147,10 @@ def test_promotion_and_return(lab: Season) -> None:
 
 def _looked(data: bytes, name: str) -> tuple[Proposal, None]:
     """What a look says that costs nothing."""
-    one = TissueProposal(True, Verdict.DEAD, 0.9, 100, (1.0, 1.0), "brown", {})
-    return Proposal(name, "0" * 64, 9, 9, True, (), None, "", {Tissue.PRIMARY: one}), None
+    one = TissueProposal(exposed=True, verdict=Verdict.DEAD, p_dead=0.9, area_px=100,
+                         centre=(1.0, 1.0), why="brown", features={})
+    return Proposal(file=name, sha256="0" * 64, width_px=9, height_px=9, found=True, reasons=(),
+                    mm_per_px=None, model="", tissues={Tissue.PRIMARY: one}), None
 
 
 def _call_whole(season: Season, buds: range) -> None:

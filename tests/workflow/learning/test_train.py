@@ -73,7 +73,8 @@ def base_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder.mkdir()
     save_verdict(fitted.model, folder / "verdict.skops")
     (folder / "segmenter.onnx").write_bytes(b"stands for a network")
-    add_model(ModelEntry("plain", "1", folder, {}, FEATURE_VERSION, "2026-01-01"))
+    add_model(ModelEntry(name="plain", version="1", folder=folder, files={},
+                         feature_version=FEATURE_VERSION, made="2026-01-01"))
     return folder
 
 

@@ -51,7 +51,8 @@ def test_one_word_gives_a_share_and_no_kappa() -> None:
 
 def blind(value: CallValue, verdict: Verdict | None, exposed: bool = True,
           tissue: Tissue = P) -> BlindCall:
-    return BlindCall(1, tissue, 1, value, exposed, verdict, "m-1")
+    return BlindCall(bud_id=1, tissue=tissue, person_id=1, value=value, exposed=exposed,
+                     verdict=verdict, model="m-1")
 
 
 def test_model_agreement_counts_by_hand() -> None:
@@ -75,8 +76,11 @@ def test_model_agreement_counts_by_hand() -> None:
 
 def row(number: int, person: int, round: str, value: CallValue | None, *,
         blind: bool = False) -> CallRow:
-    return CallRow(number, 1, P, value, None, "", person, f"p{person}", round, "page", blind, None,
-                   None, "b", "2026-01-01T00:00:00.000Z", None, None)
+    return CallRow(id=number, bud_id=1, tissue=P, value=value, cause=None, note="",
+                   person_id=person, person=f"p{person}", round=round, source="page", blind=blind,
+                   proposal_id=None,
+                   region_id=None, batch="b", added_at="2026-01-01T00:00:00.000Z",
+                   replaces_id=None, entered_by_id=None)
 
 
 def test_pairs_are_two_persons_and_unseen() -> None:

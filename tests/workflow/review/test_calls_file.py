@@ -22,7 +22,8 @@ def read(text, name="calls.csv"):
 
 def test_plain_table():
     told = read(HEAD + "North,1,2,live,dead,\nNorth,1,3,unsure,not_exposed,live\n")
-    assert told.buds[0] == BudCalls("North", "1", 2, CallValue.LIVE, CallValue.DEAD, None)
+    assert told.buds[0] == BudCalls(block="North", cane="1", node=2, primary=CallValue.LIVE,
+                                    secondary=CallValue.DEAD, tertiary=None)
     assert told.buds[1].secondary is CallValue.NOT_EXPOSED
     assert told.rows == (2, 3)
     assert told.warnings == ()
@@ -49,7 +50,8 @@ def test_delimiters_encodings_and_line_ends(tmp_path, delimiter, encoding, end):
 def test_letters_numbers_of_spreadsheets_and_a_workbook():
     text = "sep=;\nblock;cane;node;primary;secondary;tertiary\nA;1;1.0;L;d;N\nA;1;2;u;;\n"
     first, second = read(text).buds
-    assert first == BudCalls("A", "1", 1, CallValue.LIVE, CallValue.DEAD, CallValue.NOT_EXPOSED)
+    assert first == BudCalls(block="A", cane="1", node=1, primary=CallValue.LIVE,
+                             secondary=CallValue.DEAD, tertiary=CallValue.NOT_EXPOSED)
     assert second.primary is CallValue.UNSURE
     book, out = Workbook(), io.BytesIO()
     for row in (HEAD.strip().split(","), ["A", 1, 1, "L", "D", "N"], ["A", 1, 2.0, "U"]):
@@ -157,7 +159,8 @@ listed = st.lists(
 def test_what_is_written_is_read_back(buds):
     told = [
         bud if bud.primary is not CallValue.DEAD else BudCalls(
-            bud.block, bud.cane, bud.node, bud.primary, bud.secondary, bud.tertiary,
+            block=bud.block, cane=bud.cane, node=bud.node, primary=bud.primary,
+            secondary=bud.secondary, tertiary=bud.tertiary,
             vigor=bud.vigor, zone=bud.zone, cultivar=bud.cultivar,
             causes={Tissue.PRIMARY: Cause.MITES},
         ) for bud in buds

@@ -201,7 +201,8 @@ class Calls(RuleBasedStateMachine):
     @rule(said=st.dictionaries(some_bud, some_calls, min_size=1), person=somebody)
     def bring_a_table(self, said: dict[int, dict[Tissue, CallValue]], person: str) -> None:
         table = [
-            (bud, BudCalls("Creek", *BUDS[bud], **{t.value: v for t, v in calls.items()}))
+            (bud, BudCalls(block="Creek", cane=BUDS[bud][0], node=BUDS[bud][1],
+                           **{t.value: v for t, v in calls.items()}))
             for bud, calls in said.items()
         ]
         with self.season.write() as conn:
@@ -246,8 +247,11 @@ class Calls(RuleBasedStateMachine):
     @rule(bud=some_bud, verdict=st.sampled_from(Verdict), p_dead=st.floats(0, 1))
     def propose(self, bud: int, verdict: Verdict, p_dead: float) -> None:
         before = results(self.season)
-        said = Proposal(f"{bud}.jpg", str(bud) * 64, 700, 700, True, (), None, "bench-1.0",
-                        {t: TissueProposal(True, verdict, p_dead, 9, (1.0, 1.0), "why")
+        said = Proposal(file=f"{bud}.jpg", sha256=str(bud) * 64, width_px=700, height_px=700,
+                        found=True, reasons=(), mm_per_px=None, model="bench-1.0",
+                        tissues={t: TissueProposal(exposed=True, verdict=verdict,
+                                                   p_dead=p_dead, area_px=9,
+                                                   centre=(1.0, 1.0), why="why")
                          for t in TISSUES})
         with self.season.write() as conn:
             proposals.save_proposal(conn, bud, 1, said)
@@ -264,7 +268,7 @@ class Calls(RuleBasedStateMachine):
                         values[tissue.value] = chain[-1].value
                         break
             if values:
-                told.append(BudCalls("Creek", cane, node, **values))
+                told.append(BudCalls(block="Creek", cane=cane, node=node, **values))
         return told
 
     @invariant()

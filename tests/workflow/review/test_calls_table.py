@@ -233,5 +233,5 @@ def test_nothing_called_is_nothing_to_export(planned: Season) -> None:
 
 def confirm_one(season: Season) -> None:
     with season.write() as conn:
-        one = BudCalls("Creek", "1", 1, primary=CallValue.LIVE)
+        one = BudCalls(block="Creek", cane="1", node=1, primary=CallValue.LIVE)
         save_table(conn, [(1, one)], person=people.ensure_person(conn, "Maren Holt"))

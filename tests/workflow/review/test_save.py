@@ -67,9 +67,11 @@ def propose(season: Season, bud: int, verdict: Verdict, *, cut: int = 1, area: i
                 width_px=700, height_px=700).id)
             photos.assign(conn, found.id, bud, cut, source="manifest")
         p_dead = 0.9 if verdict is Verdict.DEAD else 0.1
-        said = Proposal("x", "", 700, 700, True, (), None, "bench-1.0", {
-            P: TissueProposal(exposed, verdict, p_dead, area, (1.0, 1.0)),
-            S: TissueProposal(False)})
+        said = Proposal(file="x", sha256="", width_px=700, height_px=700, found=True, reasons=(),
+                        mm_per_px=None, model="bench-1.0", tissues={
+            P: TissueProposal(exposed=exposed, verdict=verdict, p_dead=p_dead, area_px=area,
+                              centre=(1.0, 1.0)),
+            S: TissueProposal(exposed=False)})
         return proposals.save_proposal(conn, found.id, model, said)
 
 
