@@ -36,8 +36,10 @@ def points() -> list[curve.Point]:
         n = 380
         dead = rng.random(n) < 0.45
         labs.append(curve.LabRows(
-            _rows(rng, dead, lamp), np.arange(n), np.arange(n) // 8, (Tissue.PRIMARY,) * n,
-            tuple(CallValue.DEAD if d else CallValue.LIVE for d in dead), ((3, 0), (379, 47))))
+            features=_rows(rng, dead, lamp), bud=np.arange(n), cane=np.arange(n) // 8,
+            tissue=(Tissue.PRIMARY,) * n,
+            truth=tuple(CallValue.DEAD if d else CallValue.LIVE for d in dead),
+            missed=((3, 0), (379, 47))))
     return curve.curve_points(labs, base, repeats=1)
 
 
@@ -64,9 +66,9 @@ def test_table_and_figure(points: list[curve.Point], tmp_path: Path) -> None:
 
 
 def test_rows_go_through_a_file(tmp_path: Path) -> None:
-    rows = curve.LabRows(np.ones((2, 3)), np.array([0, 1]), np.array([1, 1]),
-                         (Tissue.PRIMARY, Tissue.TERTIARY),
-                         (CallValue.LIVE, CallValue.NOT_EXPOSED), ((1, 1),))
+    rows = curve.LabRows(features=np.ones((2, 3)), bud=np.array([0, 1]), cane=np.array([1, 1]),
+                         tissue=(Tissue.PRIMARY, Tissue.TERTIARY),
+                         truth=(CallValue.LIVE, CallValue.NOT_EXPOSED), missed=((1, 1),))
     rows.save(tmp_path / "lab.npz")
     again = curve.LabRows.load(tmp_path / "lab.npz")
     assert np.array_equal(again.features, rows.features)
