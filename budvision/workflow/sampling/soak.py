@@ -96,18 +96,17 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
         return known(state="done", hours=hours, early=early, words=words)
     hours = (moment - start).total_seconds() / 3600
     if hours < least:
-        return known(
-            state="soaking", hours=hours, early=True,
-            words=say("{hours} hours in water. Too early: below {least} hours dead tissue may not have "
-                "browned. About {wanted} hours are common; published guides say 24 to 48 at room "
-                "temperature.", hours=f"{hours:.0f}", least=f"{least:g}", wanted=f"{wanted:g}"))
+        return known(state="soaking", hours=hours, early=True, words=say(
+            "{hours} hours in water. Too early: below {least} hours dead tissue may not have "
+            "browned. About {wanted} hours are common; published guides say 24 to 48 at room "
+            "temperature.", hours=f"{hours:.0f}", least=f"{least:g}", wanted=f"{wanted:g}"))
     if hours < wanted:
-        return known(state="usable", hours=hours, early=False,
-                         words=say("{hours} hours in water. It can be cut; about {wanted} hours are "
-                             "common.", hours=f"{hours:.0f}", wanted=f"{wanted:g}"))
-    return known(state="ready", hours=hours, early=False,
-                     words=say("{hours} hours in water. Ready to cut. Photograph each cut at once: cut "
-                         "surfaces brown by themselves.", hours=f"{hours:.0f}"))
+        return known(state="usable", hours=hours, early=False, words=say(
+            "{hours} hours in water. It can be cut; about {wanted} hours are common.",
+            hours=f"{hours:.0f}", wanted=f"{wanted:g}"))
+    return known(state="ready", hours=hours, early=False, words=say(
+        "{hours} hours in water. Ready to cut. Photograph each cut at once: cut surfaces brown by "
+        "themselves.", hours=f"{hours:.0f}"))
 
 
 def _text(moment: datetime) -> str:
