@@ -6,13 +6,33 @@ Exit codes: 0 done, 1 unexpected, 2 usage, 3 some input could not be used, 4 not
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from typing import Annotated
 
 import typer
 
+from budvision.cli import (
+    advise,
+    archive,
+    backup,
+    bud,
+    calls,
+    crop,
+    demo,
+    models,
+    paper,
+    plan,
+    propose,
+    report,
+    season,
+    season_after,
+    serve,
+    station,
+    tally,
+    train,
+    watch,
+)
 from budvision.errors import BudvisionError
 from budvision.version import __version__
 
@@ -26,14 +46,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-MODULES: tuple[str, ...] = (
-    "season", "calls", "bud", "demo", "plan", "paper", "watch", "serve", "propose",
-    "tally", "advise", "crop",
-    "season_after", "station", "report", "archive", "backup", "models", "train",
-)
-"""Modules of `budvision.cli`, in the order of `--help`; each has `register(app)`."""
-
 
 def _show_version(value: bool) -> None:
     if value:
@@ -56,8 +68,11 @@ def _options(
         os.environ["BUDVISION_DEBUG"] = "1"
 
 
-for _module in MODULES:
-    importlib.import_module(f"budvision.cli.{_module}").register(app)
+for _group in (  # in the order of --help
+    season, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
+    season_after, station, report, archive, backup, models, train,
+):
+    _group.register(app)
 
 
 def run() -> None:

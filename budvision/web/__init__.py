@@ -1,12 +1,11 @@
 """Pages on loopback: bench, review, results, models and the season itself.
 
-Each part is a blueprint in a package of its own, named in `PARTS`; its module has an attribute
-`blueprint` and, where it wants a word in the navigation, `navigation = ("Word", "endpoint")`.
+Each part is a package of its own with a `blueprint` and its word in the navigation,
+`navigation = ("Word", "endpoint")`.
 """
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -16,13 +15,11 @@ from werkzeug.routing import IntegerConverter
 from budvision.errors import UsageError
 from budvision.store.queries.people import list_people
 from budvision.store.session import Season
-from budvision.web import errors, guard, people
+from budvision.web import bench, errors, guard, models, people, results, review
+from budvision.web import season as season_pages
 from budvision.web.current import SEASON_KEY
 
-__all__ = ["PARTS", "create_app"]
-
-PARTS: tuple[str, ...] = ("bench", "review", "results", "models", "season")
-"""Packages of `budvision.web` with a blueprint, in the order of the navigation."""
+__all__ = ["create_app"]
 
 
 class _Number(IntegerConverter):
@@ -88,13 +85,9 @@ def create_app(
     errors.install(app)
     people.install(app)
     words: list[tuple[str, str]] = []
-    for part in PARTS:
-        if importlib.util.find_spec(f"budvision.web.{part}") is None:
-            continue
-        module = importlib.import_module(f"budvision.web.{part}")
-        if hasattr(module, "blueprint"):
-            app.register_blueprint(module.blueprint)
-            words.extend([module.navigation] if hasattr(module, "navigation") else [])
+    for part in (bench, review, results, models, season_pages):  # in the order of the navigation
+        app.register_blueprint(part.blueprint)
+        words.append(part.navigation)
     guard.install_pages(app, season, words)
     return app
 
