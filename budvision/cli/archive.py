@@ -67,6 +67,8 @@ def export(
 
     Places, owners and serial numbers are taken out of the photographs' metadata and people get
     pseudonyms, unless --whole asks for an exact copy.
+
+    Example: budvision archive export ../archive
     """
     import json as text
 
@@ -111,7 +113,10 @@ def verify(
     folder: Annotated[Path, typer.Argument(help="The archive.")], key: KeyOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Check every byte of an archive; nothing missing, nothing extra, nothing changed."""
+    """Check every byte of an archive; nothing missing, nothing extra, nothing changed.
+
+    Example: budvision archive verify ../archive
+    """
     import json as text
 
     from budvision.errors import BudvisionError
@@ -146,6 +151,8 @@ def import_(
 
     The archive is verified in full first. Nothing of the season is changed or removed; what the
     two sides say differently is listed.
+
+    Example: budvision archive import ../archive
     """
     import json as text
 

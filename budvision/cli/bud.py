@@ -52,6 +52,8 @@ def bud(
 
 
 def _lines_of_cut(cut: dict[str, Any]) -> list[str]:
+    from budvision.workflow.review.history import proposal_words
+
     lines = []
     for place in cut["places"]:
         who = f" by {place['by']}" if place["by"] else ""
@@ -60,21 +62,8 @@ def _lines_of_cut(cut: dict[str, Any]) -> list[str]:
         lines.append(f"{_when(place['at'])}  {where}, cut {place['cut']} "
                      f"({place['source'].replace('_', ' ')}{who}){note}")
     for one in cut["proposals"]:
-        lines.append(f"{_when(one['at'])}  {one['model']}: {_proposal(one)}")
+        lines.append(f"{_when(one['at'])}  {one['model']}: {proposal_words(one)}")
     return lines
-
-
-def _proposal(one: dict[str, Any]) -> str:
-    if not one["found"]:
-        return "; ".join(why["text"] for why in one["reasons"]) or "no cut face found"
-    parts = []
-    for tissue, part in one["tissues"].items():
-        if part["exposed"]:
-            share = "" if part["p_dead"] is None else f" ({part['p_dead']:.2f} dead)"
-            parts.append(f"{tissue} {part['verdict']}{share}")
-        else:
-            parts.append(f"{tissue} not exposed")
-    return ", ".join(parts)
 
 
 def _call(row: dict[str, Any]) -> str:

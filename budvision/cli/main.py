@@ -42,7 +42,6 @@ app = typer.Typer(
     name="budvision",
     help="From photographs of cut grapevine buds to confirmed calls and nodes to retain.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )

@@ -68,7 +68,10 @@ def people_add(
         "--password/--no-password", help="Ask for a password, for log-in over a network.")] = True,
     season: SeasonOption = Path(),
 ) -> None:
-    """Add a person, asking for a password twice."""
+    """Add a person, asking for a password twice.
+
+    Example: budvision people add "Ada Quill" --role reviewer
+    """
     from budvision.store.queries import people
     from budvision.store.session import Season
 
@@ -79,7 +82,10 @@ def people_add(
 
 
 def people_list(season: SeasonOption = Path()) -> None:
-    """List the people of the season."""
+    """List the people of the season.
+
+    Example: budvision people list
+    """
     from budvision.store.queries import people
     from budvision.store.session import Season
 
@@ -111,7 +117,10 @@ def people_role(
 def people_password(
     name: Annotated[str, typer.Argument(help="Whose password.")], season: SeasonOption = Path()
 ) -> None:
-    """Replace a person's password; open visits end."""
+    """Replace a person's password; open visits end.
+
+    Example: budvision people password "Ada Quill"
+    """
     from budvision.store.queries import people
     from budvision.store.session import Season
 
@@ -124,14 +133,20 @@ def people_password(
 def people_close(
     name: Annotated[str, typer.Argument(help="Who.")], season: SeasonOption = Path()
 ) -> None:
-    """Close the season to a person; their calls stay."""
+    """Close the season to a person; their calls stay.
+
+    Example: budvision people close "Ada Quill"
+    """
     _set_active(season, name, False)
 
 
 def people_open(
     name: Annotated[str, typer.Argument(help="Who.")], season: SeasonOption = Path()
 ) -> None:
-    """Open the season to a person again."""
+    """Open the season to a person again.
+
+    Example: budvision people open "Ada Quill"
+    """
     _set_active(season, name, True)
 
 

@@ -55,7 +55,10 @@ def station_show(
     as_json: JsonOption = False,
     season: SeasonOption = Path(),
 ) -> None:
-    """Show the coldest moment and the hours below thresholds."""
+    """Show the coldest moment and the hours below thresholds.
+
+    Example: budvision station show --below -15 --below -20
+    """
     from budvision.errors import NothingToDoError
     from budvision.store.session import Season
     from budvision.vineyard.cold import hours_words

@@ -66,7 +66,10 @@ def train(
         min=0.01, help="Time for the segmenter's steps, with --regions.")] = 10.0,
     json: JsonOption = False,
 ) -> None:
-    """Train a model on the season's confirmed calls. It proposes only once it is promoted."""
+    """Train a model on the season's confirmed calls. It proposes only once it is promoted.
+
+    Example: budvision train
+    """
     import json as text
 
     from budvision.errors import UsageError
@@ -108,7 +111,10 @@ def compare(
     season: SeasonOption = Path(),
     json: JsonOption = False,
 ) -> None:
-    """Compare a model with the one in use on the same blind-called buds."""
+    """Compare a model with the one in use on the same blind-called buds.
+
+    Example: budvision models compare winter-1
+    """
     import json as text
 
     from budvision.store.session import Season
@@ -141,6 +147,8 @@ def promote(
     """Let a model propose from now on. Confirmed proposals stay; one can go back.
 
     Buds that wait are proposed anew at once; both versions are kept.
+
+    Example: budvision models promote winter-1 --by "Ada Quill" --reason "Agrees more often"
     """
     from budvision.store.session import Season
     from budvision.workflow.learning.models import promote_model
@@ -160,6 +168,8 @@ def back(
     """Let the model before the present one propose again.
 
     Buds that wait are proposed anew at once; both versions are kept.
+
+    Example: budvision models back --by "Ada Quill" --reason "Worse on the new lamp"
     """
     from budvision.store.session import Season
     from budvision.workflow.learning.models import go_back
@@ -171,7 +181,10 @@ def back(
 
 
 def look_again(season: SeasonOption = Path(), json: JsonOption = False) -> None:
-    """Propose anew for waiting buds that show another model's proposals; all versions are kept."""
+    """Propose anew for waiting buds that show another model's proposals; all versions are kept.
+
+    Example: budvision models look-again
+    """
     import json as text
 
     from budvision.store.session import Season
@@ -207,7 +220,10 @@ def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport 
 
 
 def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
-    """Say how the model in use has been doing: agreement, drift, doubt, refusals."""
+    """Say how the model in use has been doing: agreement, drift, doubt, refusals.
+
+    Example: budvision models watch
+    """
     import json as text
 
     from budvision.store.session import Season
@@ -227,7 +243,10 @@ def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
 
 
 def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
-    """List calls that look like slips of the hand, for a second look; nothing is changed."""
+    """List calls that look like slips of the hand, for a second look; nothing is changed.
+
+    Example: budvision models slips
+    """
     import json as text
     from dataclasses import asdict
 
@@ -251,7 +270,10 @@ def learning_curve(
     model: Annotated[str | None, typer.Option(help="Model to start from.")] = None,
     jobs: Annotated[int, typer.Option(min=1, help="Processes.")] = 2,
 ) -> None:
-    """Measure how fast a laboratory's calls improve the model, on stand-in photographs."""
+    """Measure how fast a laboratory's calls improve the model, on stand-in photographs.
+
+    Example: budvision models learning-curve --out curve/ --labs 4
+    """
     from budvision.learning.learning_curve import run
 
     with _progress() as step:

@@ -110,15 +110,6 @@ def test_refusals(budvision, line, code, words):
     assert told["ok"] is False
 
 
-@pytest.mark.parametrize("line", ["advise nodes", "advise normal", "crop shoots", "crop expect",
-                                  "crop estimate", "crop table", "crop thin", "crop balance",
-                                  "crop compare", "cold", "tally"])
-def test_every_command_has_an_example(budvision, line):
-    code, out, _ = budvision(f"{line} --help")
-    assert code == 0
-    assert f"Example: budvision {line}" in " ".join(out.split())
-
-
 def test_cold_puts_published_lethal_temperatures_beside_the_record(budvision):
     code, out, _ = budvision("cold station.csv --unit C --zone UTC --cultivar marquette")
     assert code == 0

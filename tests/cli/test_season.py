@@ -188,17 +188,6 @@ def test_settings_are_listed_with_their_own_values(work: Path) -> None:
     assert {row["name"] for row in told} == {row.name for row in SETTINGS}
 
 
-@pytest.mark.parametrize("command", [
-    ("init",), ("settings",), ("intake",), ("status",), ("check",), ("results",),
-    ("calls", "import"), ("calls", "export"), ("calls", "undo"), ("block", "set"),
-    ("block", "list"),
-])
-def test_every_command_shows_an_example(command: tuple[str, ...]) -> None:
-    shown = _run(*command, "--help")
-    assert shown.exit_code == 0
-    assert f"Example: budvision {' '.join(command)}" in " ".join(shown.stdout.split())
-
-
 def test_two_processes_write_at_once(work: Path) -> None:
     """Two intakes of the same card by two programs: every photograph once, nothing refused."""
     command = [sys.executable, "-m", "budvision.cli.main", "intake", str(work / "card"),

@@ -245,3 +245,12 @@ def test_chart_is_to_scale() -> None:
     assert chart.dots[3][2]
     assert chart.dots[0][0] < chart.dots[1][0]
     assert chart_of(()) is None
+
+
+def test_a_models_card_is_set_as_a_page(client: FlaskClient, base_folder: Path) -> None:
+    card = "# Plain\n\n| on | right |\n| --- | --- |\n| live | 97 % |\n\n**Not** <b>real</b>\n"
+    (base_folder / "CARD.md").write_text(card, "utf-8")
+    shown = client.get("/models/one/plain-1").text
+    assert "<h2>Plain</h2>" in shown
+    assert "<td>97 %</td>" in shown
+    assert "<strong>Not</strong> &lt;b&gt;real" in shown

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from markdown_it import MarkdownIt
+from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
 from budvision.store.queries.models import Promotion, list_promotions
@@ -77,7 +79,7 @@ class ModelPage:
     comparison: Comparison | None
     blind_only: bool
     trouble: str
-    card: str
+    card: Markup
     may_decide: bool
 
 
@@ -159,8 +161,15 @@ def one(label: str) -> ResponseReturnValue:
     card = folder / "CARD.md"
     text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
     page = ModelPage(model=found, comparison=comparison, blind_only=blind_only, trouble=trouble,
-                     card=text, may_decide=_may_decide())
+                     card=_card_page(text), may_decide=_may_decide())
     return render_template("models/one.html", here=page)
+
+
+def _card_page(text: str) -> Markup:
+    """Set a model's card as a page; tags written in it stay text."""
+    reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
+    return Markup(reader.render(text).replace("<h2>", "<h3>").replace("</h2>", "</h3>").replace(
+        "<h1>", "<h2>").replace("</h1>", "</h2>"))
 
 
 @blueprint.get("/slips")

@@ -14,6 +14,7 @@ from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
+from budvision.store.queries.calls import call_history
 from budvision.store.queries.overview import sampling_counts
 from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Cause
@@ -25,6 +26,7 @@ from budvision.web.review.api import BOOKMARK, facts_of
 from budvision.web.review.asked import asked_choice
 from budvision.workflow.review.agreement import Agreement
 from budvision.workflow.review.agreement import agreement as measure_agreement
+from budvision.workflow.review.history import history_at, proposal_words
 from budvision.workflow.review.likeness import Example, confirmed_examples
 from budvision.workflow.review.page import tally_of, tally_of_counts
 from budvision.workflow.review.queue import (
@@ -35,6 +37,7 @@ from budvision.workflow.review.queue import (
     open_readings,
     turn,
 )
+from budvision.workflow.review.readings import hidden_from
 from budvision.workflow.review.trial import Trial, decide, note_light, trial
 
 __all__ = ["CAUSE_WORDS"]
@@ -152,6 +155,31 @@ def bud(bud_id: int) -> ResponseReturnValue:
         causes=tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),
         values=tuple(CallValue),
     ))
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryPage:
+    """Everything that was ever kept of one bud; while proposals are hidden, without them."""
+
+    bud_id: int
+    told: dict[str, Any]
+    hidden: bool
+
+
+@blueprint.get("/bud/<int:bud_id>/history")
+def history(bud_id: int) -> ResponseReturnValue:
+    """Show a bud's whole history: its cuts, what models said, what people called."""
+    with current_season().read() as conn:
+        place = canes.bud_place(conn, bud_id)
+        told = history_at(conn, place)
+        hidden = hidden_from(
+            conn, current_season().settings, place,
+            block_queries.sampling_by_id(conn, place.sampling_id), call_history(conn, bud_id),
+            "first")
+    if hidden:
+        told = {**told, "cuts": [{**cut, "proposals": []} for cut in told["cuts"]]}
+    return render_template("review/history.html", proposal_words=proposal_words,
+                           page=HistoryPage(bud_id, told, hidden))
 
 
 @dataclass(frozen=True, slots=True)

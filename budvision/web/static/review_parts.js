@@ -183,6 +183,7 @@ export function drawProgress(place, facts, choice) {
 /** Draw every call ever made of this bud. */
 export function drawHistory(list, box, facts) {
   box.hidden = !facts.history.length;
+  document.getElementById("whole-history")?.setAttribute("href", `/review/bud/${facts.bud.id}/history`);
   list.replaceChildren(...facts.history.map((row) => {
     const item = document.createElement("li");
     const value = row.value ? WORDS[row.value] : "taken back";

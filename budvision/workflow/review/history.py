@@ -11,7 +11,7 @@ from budvision.errors import NotFoundError
 from budvision.store.queries import blocks, calls, canes, people, photos, proposals
 from budvision.store.session import Season
 
-__all__ = ["history_of_bud"]
+__all__ = ["history_at", "history_of_bud", "proposal_words"]
 
 
 def history_of_bud(
@@ -57,18 +57,38 @@ def history_of_bud(
                 where=f"{found.name}, {visit.label}" if visit else found.name,
                 expected="a cane and node that were cut",
                 do="See `budvision calls export` for the buds, or name --sampling.")
-        names = {person.id: person.name for person in people.list_people(conn)}
-        return {
-            "block": place.block, "sampling": place.sampling, "cane": place.cane,
-            "vine": place.vine, "node": place.node,
-            "cuts": [_cut(conn, one, names) for one in photos.cuts_of_bud(conn, place.id)],
-            "calls": _calls(conn, place.id, names),
-        }
+        return history_at(conn, place)
+
+
+def history_at(conn: Connection, place: canes.BudPlace) -> dict[str, Any]:
+    """Return the history of a bud; the form is that of `history_of_bud`."""
+    names = {person.id: person.name for person in people.list_people(conn)}
+    return {
+        "block": place.block, "sampling": place.sampling, "cane": place.cane,
+        "vine": place.vine, "node": place.node,
+        "cuts": [_cut(conn, one, names) for one in photos.cuts_of_bud(conn, place.id)],
+        "calls": _calls(conn, place.id, names),
+    }
+
+
+def proposal_words(one: Mapping[str, Any]) -> str:
+    """Say one proposal of `history_at` in a line."""
+    if not one["found"]:
+        return "; ".join(why["text"] for why in one["reasons"]) or "no cut face found"
+    parts = []
+    for tissue, part in one["tissues"].items():
+        if part["exposed"]:
+            share = "" if part["p_dead"] is None else f" ({part['p_dead']:.2f} dead)"
+            parts.append(f"{tissue} {part['verdict']}{share}")
+        else:
+            parts.append(f"{tissue} not exposed")
+    return ", ".join(parts)
 
 
 def _cut(conn: Connection, one: photos.Cut, names: Mapping[int, str]) -> dict[str, Any]:
     return {
-        "cut": one.cut, "file": one.photo.file_name, "sha256": one.photo.sha256,
+        "cut": one.cut, "photo_id": one.photo.id, "file": one.photo.file_name,
+        "sha256": one.photo.sha256,
         "taken_at": one.photo.taken_at, "added_at": one.photo.added_at,
         "places": [
             {

@@ -1,0 +1,45 @@
+"""What `--help` says: every command shows an example of itself that its options can read."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator
+
+import click
+import pytest
+from typer.main import get_command
+
+from budvision.cli.main import app
+
+ROOT = get_command(app)
+
+
+def _commands(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    for name, inner in getattr(command, "commands", {}).items():
+        yield from _commands(inner, (*path, name))
+    if not hasattr(command, "commands"):
+        yield path
+
+
+@pytest.mark.parametrize("path", list(_commands(ROOT, ())), ids=" ".join)
+def test_every_command_shows_an_example_that_parses(path: tuple[str, ...]) -> None:
+    command = ROOT
+    for name in path:
+        command = command.commands[name]
+    found = re.findall(r"Example: (budvision .+?)(?:\n\n|$)", command.help or "", re.DOTALL)
+    assert found, "its docstring has no line `Example: budvision ...`"
+    for line in found:
+        words = shlex.split(line)
+        assert words[:len(path) + 1] == ["budvision", *path]
+        context = click.Context(command, info_name=path[-1])
+        given, rest, _ = command.make_parser(context).parse_args(words[len(path) + 1:])
+        assert not rest, f"too many arguments in {line!r}"
+        lacking = [one.name for one in command.params
+                   if one.required and given.get(one.name) in (None, ())]
+        assert not lacking, f"{line!r} lacks {lacking}"
+
+
+def test_the_shell_can_complete_commands() -> None:
+    names = {option for one in ROOT.params for option in one.opts}
+    assert {"--install-completion", "--show-completion"} <= names
