@@ -9,6 +9,7 @@ calls         `budvision calls` and `budvision results`: calls in and out as a t
 crop          `budvision crop` and `budvision cold`: crop-load work of the season, and a station's
               record
 demo          `budvision demo`: the whole job on the sample photographs
+jobs          `budvision jobs`: long work in the season's one queue, asked for by page or here
 main          The `budvision` command: collects the groups, and turns errors into text and exit
               codes
 models        `budvision models`: list, show, verify and evaluate the models at hand

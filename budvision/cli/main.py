@@ -20,6 +20,7 @@ from budvision.cli import (
     calls,
     crop,
     demo,
+    jobs,
     models,
     paper,
     plan,
@@ -46,6 +47,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+
 def _show_version(value: bool) -> None:
     if value:
         typer.echo(f"budvision {__version__}")
@@ -69,7 +71,7 @@ def _options(
 
 for _group in (  # in the order of --help
     season, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
-    season_after, station, report, archive, backup, models, train,
+    season_after, station, report, archive, backup, models, train, jobs,
 ):
     _group.register(app)
 

@@ -341,6 +341,27 @@ sampling_count = Table(
     UniqueConstraint("sampling_id"),
 )
 
+# Long work that was asked for (see `queries.jobs`): of the moment, so these rows do change.
+job = Table(
+    "job", metadata, _id(),
+    Column("kind", String(40), nullable=False),
+    Column("asked", Text, nullable=False),                     # JSON: what the deed wants to know
+    Column("asked_by", String(120), nullable=False),
+    Column("station", Text, nullable=False),                   # which does it
+    Column("state", String(12), nullable=False),
+    Column("what", Text, nullable=False),
+    Column("n_done", Integer, nullable=False),
+    Column("n_total", Integer, nullable=False),
+    Column("text", Text, nullable=False),                      # what came of it
+    Column("model", String(80), nullable=False),
+    Column("added_at", String(32), nullable=False),
+    Column("changed_at", String(32), nullable=False),
+    Column("seen_at", String(32), nullable=False),             # last sign of who is at it
+    CheckConstraint(
+        "state IN ('waiting', 'running', 'stopping', 'done', 'failed', 'cancelled')",
+        name="state"),
+)
+
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
     "mark", "crop_record", "trust", "chain",

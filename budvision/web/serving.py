@@ -21,7 +21,7 @@ from budvision.photo import workers
 from budvision.web import create_app
 from budvision.web.guard import is_loopback_address
 from budvision.web.season.begin import Doorway, begin_app, may_begin
-from budvision.web.work import desk_of
+from budvision.web.work import runner_of
 
 __all__ = ["serve_season"]
 
@@ -97,6 +97,7 @@ def serve_season(
             raise BudvisionError(
                 f"no browser could be opened ({error})", do=f"Open {address} yourself."
             ) from error
+    runner_of(served.app).wake()
     before = _stop_in_order(server)
     try:
         server.run()
@@ -104,13 +105,14 @@ def serve_season(
         pass
     finally:
         server.close()
-        left = desk_of(served.app).left()
+        left = runner_of(served.app).stop()
         served.close()
         workers.close()
         if before is not None:
             signal.signal(signal.SIGTERM, before)
-    for title in left:
-        _log.warning("stopped before it was done: %s; ask for it again", title)
+    for job in left:
+        _log.warning("not done yet: job %d (%s) goes on when the season is served again, or with "
+                     "`budvision jobs run`", job.id, job.kind)
 
 
 def _stop_in_order(server: Any) -> Any:

@@ -9,6 +9,7 @@
 `after`     the season after: shoots, crop, thinning, the cold record
 `archive`   the season out and in again
 `season`    the season as a whole: make it, say how it stands, check it, play the demo
+`jobs`      long work at night: one queue for pages and terminal
 
 Each imports only what stands above it in this list, `bench`, `review` and `learning` not each
 other.

@@ -87,7 +87,8 @@ def fill() -> Fill:
 def rows_of() -> RowsOf:
     """Return a function that reads every row of every table there is, by its columns' names.
 
-    `seal`, the points of `chain` and the counts are about rows, and begin anew with another form.
+    `seal`, the points of `chain` and the counts are about rows and begin anew with another form;
+    jobs are of the moment.
     """
 
     def read(conn: Connection) -> dict[str, list[dict[str, Any]]]:
@@ -96,7 +97,7 @@ def rows_of() -> RowsOf:
             table.name: [dict(row._mapping) for row in conn.execute(
                 text(f'SELECT * FROM "{table.name}" ORDER BY id'))]
             for table in metadata.sorted_tables
-            if table.name in there and table.name not in ("chain", "seal", "sampling_count")
+            if table.name in there and table.name not in ("chain", "job", "seal", "sampling_count")
         }
 
     return read

@@ -9,6 +9,8 @@ canes      Canes and their buds: finding them, and making those that are new
 columns    The current calls of many buds as columns: one pass in SQL, one row a bud
 crop       What was measured in the season after: counts, weights and harvest, append-only
 insertion  Adding and changing one row, for the other modules of this package
+jobs       Long work that was asked for: one queue in the database, for every station and the
+           terminal
 learning   What training reads: called tissues beside what models measured of them
 marks      Marks on buds that are no calls: missing or blind node, skipped, cause seen at the
            bench

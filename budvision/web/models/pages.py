@@ -16,8 +16,9 @@ from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
 from budvision.web.people import current_person, need_person
-from budvision.web.work import Done, Tell, Work, desk_of
-from budvision.workflow.learning.anew import count_out_of_step, propose_anew
+from budvision.web.work import ask, next_work, shown_work
+from budvision.workflow.jobs.queue import cancel
+from budvision.workflow.learning.anew import count_out_of_step
 from budvision.workflow.learning.models import (
     Candidate,
     Slip,
@@ -36,9 +37,6 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
-_JOBS = 1
-"""The pages are to stay quick, and a server that is stopped is to leave no process behind."""
-_STEPS = {"photographs": "looking at photographs", "fits": "comparing corrections"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +64,8 @@ class OverviewPage:
     history: tuple[Promotion, ...]
     may_decide: bool
     leads: str
-    work: Work | None
-    next: tuple[Work, ...]
+    work: dict[str, object] | None
+    next: tuple[str, ...]
     n_out_of_step: int
 
 
@@ -140,7 +138,7 @@ def overview() -> ResponseReturnValue:
         models=tuple(list_candidates(season)), watched=watched, trouble=trouble,
         chart=None if watched is None else chart_of(watched.points), history=history,
         may_decide=_may_decide(),
-        leads=", ".join(p.name for p in _leads()), work=desk_of().look(), next=desk_of().next(),
+        leads=", ".join(p.name for p in _leads()), work=shown_work(), next=next_work(),
         n_out_of_step=n_out_of_step)
     return render_template("models/overview.html", here=page)
 
@@ -181,24 +179,22 @@ def slips() -> ResponseReturnValue:
 @blueprint.get("/work")
 def work() -> ResponseReturnValue:
     """Tell how far the work of these pages is, as JSON."""
-    shown = desk_of().look()
-    return {"ok": True, "work": None if shown is None else shown.as_dict()}
+    return {"ok": True, "work": shown_work()}
+
+
+@blueprint.post("/work/<int:job_id>/cancel")
+def cancel_work(job_id: int) -> ResponseReturnValue:
+    """Cancel work that waits or runs."""
+    need_person()
+    stopping = cancel(current_season(), job_id) == "stopping"
+    flash("It stops at its next step." if stopping else "It was cancelled.")
+    return redirect(url_for("models.overview"), 303)
 
 
 @blueprint.post("/train")
 def train_now() -> ResponseReturnValue:
     """Train a candidate on the season's calls, beside the pages."""
-    from budvision.workflow.learning.train import train
-
-    season = current_season()
-
-    def do(tell: Tell) -> Done:
-        report = train(season, jobs=_JOBS, progress=lambda what, done, total: tell(
-            _STEPS.get(what, what), done, total))
-        return Done(f"{report.model} was trained. {report.metrics['why']} It proposes only once "
-                    "promoted.", report.model)
-
-    if not desk_of().ask("train", "Training on the season's calls", need_person().name, do):
+    if not ask("train", need_person().name):
         flash("A training runs already; there is one at a time.")
     return redirect(url_for("models.overview"), 303)
 
@@ -206,25 +202,8 @@ def train_now() -> ResponseReturnValue:
 @blueprint.post("/look-again")
 def look_again() -> ResponseReturnValue:
     """Propose anew for waiting buds that show another model's proposals."""
-    _ask_to_look_again(need_person().name)
+    ask("look-again", need_person().name)
     return redirect(url_for("models.overview"), 303)
-
-
-def _ask_to_look_again(by: str) -> None:
-    season = current_season()
-
-    def do(tell: Tell) -> Done:
-        report = propose_anew(season, jobs=_JOBS, progress=lambda done, total, _: tell(
-            _STEPS["photographs"], done, total))
-        if not report.n_looked:
-            return Done(f"Every bud that waits shows what {report.model} says.", report.model)
-        gone = f" {report.trouble}" if report.trouble else ""
-        return Done(
-            f"{report.model} looked at {report.n_looked} photographs of buds that wait: "
-            f"{report.n_found} with proposals, {report.n_refused} that cannot be judged.{gone} "
-            "The proposals before are kept, and what people called is untouched.", report.model)
-
-    desk_of().ask("look-again", "Proposing anew for the buds that wait", by, do)
 
 
 @blueprint.post("/one/<label>/promote")
@@ -234,7 +213,7 @@ def promote(label: str) -> ResponseReturnValue:
     done = promote_model(
         current_season(), label, person=person.name, reason=request.form.get("reason", ""))
     flash(f"{done} proposes from now on, as {person.name} decided.")
-    _ask_to_look_again(person.name)
+    ask("look-again", person.name)
     return redirect(url_for("models.overview"), 303)
 
 
@@ -244,5 +223,5 @@ def back() -> ResponseReturnValue:
     person = need_person()
     done = go_back(current_season(), person=person.name, reason=request.form.get("reason", ""))
     flash(f"{done} proposes again, as {person.name} decided.")
-    _ask_to_look_again(person.name)
+    ask("look-again", person.name)
     return redirect(url_for("models.overview"), 303)

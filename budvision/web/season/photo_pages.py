@@ -13,11 +13,8 @@ from budvision.store.session import as_utc
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.web.season.door import blueprint
-from budvision.web.work import Done, Tell, Work, desk_of
-from budvision.workflow.intake.intake import IntakeReport, intake
-from budvision.workflow.intake.manifest import DEFAULT_PATTERN
+from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.intake.places import Foreseen
-from budvision.workflow.intake.propose import propose_waiting
 from budvision.workflow.intake.tray import Asked, Tray
 
 MOST_ROWS = 400
@@ -35,8 +32,8 @@ class PhotographsPage:
     n_waiting: int
     most_mb: float
     problem: str
-    work: Work | None
-    next: tuple[Work, ...]
+    work: dict[str, object] | None
+    next: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,8 +59,8 @@ def _form(asked: Asked, problem: str = "") -> str:
     with season.read() as conn:
         labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
     return render_template("season/photographs.html", here=PhotographsPage(
-        asked=asked, samplings=labels, problem=problem, work=desk_of().look(),
-        next=desk_of().next(), most_mb=season.settings.max_upload_mb,
+        asked=asked, samplings=labels, problem=problem, work=shown_work(),
+        next=next_work(), most_mb=season.settings.max_upload_mb,
         n_waiting=0 if person is None else Tray(season, person.id).n_files))
 
 
@@ -135,37 +132,16 @@ def photographs_cleared() -> ResponseReturnValue:
 @blueprint.post("/photographs/take")
 def photographs_taken() -> ResponseReturnValue:
     """Take the tray in and propose for what waits, beside the pages."""
-    season, person, tray = current_season(), need_person(), _tray()
+    person, tray = need_person(), _tray()
     if not tray.n_files:
         flash("No photograph lies in the tray; send some first.")
         return redirect(url_for("season.photographs"), 303)
 
-    def do(tell: Tell) -> Done:
-        away = tray.set_off()
-        asked = away.asked
-        try:
-            report = intake(
-                season, [away.photographs], sampling=asked.sampling, manifest=away.manifest,
-                pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block,
-                collected_at=asked.collected or None, person=person.name,
-                within=away.photographs, move=asked.move == "yes",
-                progress=lambda done, total, _: tell("taking in", done, total))
-        except BaseException:
-            away.put_back()
-            raise
-        away.clear()
-        told = _told(report)
-        try:
-            proposed = propose_waiting(season, progress=lambda done, total, _: tell(
-                "looking at photographs", done, total))
-        except BudvisionError as error:
-            return Done(f"{told} They wait for proposals: {error}")
-        return Done(
-            f"{told} {proposed.model} looked at {proposed.n_looked}: {proposed.n_found} with "
-            f"proposals, {proposed.n_refused} that cannot be judged. {proposed.trouble} "
-            "Proposals are not calls: confirm each in the review.", proposed.model)
-
-    if not desk_of().ask("intake", "Taking photographs in", person.name, do):
+    away = tray.set_off()
+    if not ask("intake", person.name, {
+        "tray": away.folder.name, "person_id": person.id, "person": person.name,
+    }):
+        away.put_back()
         flash("Photographs are being taken in already; take yours in when that is done.")
     return redirect(url_for("season.photographs"), 303)
 
@@ -176,13 +152,3 @@ def _words(row: Foreseen, moved: bool) -> str:
         return "moved here from its place in the season"
     return _STATES[row.state]
 
-
-def _told(report: IntakeReport) -> str:
-    """Return what an intake did, each refusal with its reason."""
-    words = [(report.count("new"), "new"), (report.count("known"), "there already"),
-             (report.count("placed"), "given a place"), (report.count("moved"), "moved"),
-             (len(report.refused), "refused")]
-    counts = ", ".join(f"{n} {word}" for n, word in words if n) or "nothing to do"
-    refused = [str(one.error) for one in report.refused[:8]]
-    more = [f"And {len(report.refused) - 8} more."] if len(report.refused) > 8 else []
-    return " ".join([f"Sampling {report.sampling}: {counts}.", *refused, *more, *report.remarks])

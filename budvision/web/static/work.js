@@ -25,7 +25,7 @@ async function look() {
   try {
     const { work } = await read(part.dataset.path);
     trouble.hidden = true;
-    if (!work || work.title !== title || !["waiting", "running"].includes(work.state)) {
+    if (!work || work.title !== title || !["waiting", "running", "stopping"].includes(work.state)) {
       location.reload();
       return;
     }

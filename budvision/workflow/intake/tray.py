@@ -137,6 +137,23 @@ class Tray:
             self.folder.rename(away.folder)
         return away
 
+    @classmethod
+    def set_aside(cls, season: Season, person_id: int, name: str) -> Tray:
+        """Return what `set_off` took aside under that name, whether it is still there or not.
+
+        Raises
+        ------
+        InputError
+            When it is the name of no such folder.
+        """
+        if not re.fullmatch(rf"{person_id}-[0-9a-f]{{12}}", name):
+            raise InputError(f"the tray is {name[:60]!r}", where="photographs",
+                             expected="one that was set off", do="Send the photographs again.")
+        away = cls(season, person_id)
+        away.folder = away.folder.with_name(name)
+        away.photographs = away.folder / _FOLDER
+        return away
+
     def put_back(self) -> None:
         """Give what was set off to the person's tray again, unless other files lie there now."""
         own = Tray(self._season, self._person_id)
