@@ -31,6 +31,7 @@ terminal      What the season's commands share: the season option, errors as JSO
 train         `budvision train` and what follows it under `budvision models`: compare, promote, go
               back
 watch         `budvision sort` and `budvision watch`: photographs that came without the bench page
+wood          `budvision wood`: cuts into canes, cordons and trunks, beside the buds
 winters       `budvision models winters`: whole winters played, with what errors and being led do to
               them
 """

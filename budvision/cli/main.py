@@ -33,6 +33,7 @@ from budvision.cli import (
     tally,
     train,
     watch,
+    wood,
 )
 from budvision.errors import BudvisionError
 from budvision.version import __version__
@@ -71,7 +72,7 @@ def _options(
 
 for _group in (  # in the order of --help
     season, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
-    season_after, station, report, archive, backup, models, train, jobs,
+    season_after, wood, station, report, archive, backup, models, train, jobs,
 ):
     _group.register(app)
 

@@ -6,13 +6,15 @@ which they are told: what must be said first, what was found, how sure, what to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from budvision.language import mark, say, say_n
-from budvision.report.choices import SEVERE_SHARE, Choice, ways_on
+from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
 from budvision.report.sure import sure_words
+from budvision.report.ways import choice_words
+from budvision.report.wood import wood_action, wood_found, wood_state
 from budvision.report.words import (
     band_name,
     check_units,
@@ -39,7 +41,6 @@ NODE_HEADS = (mark("rule"), mark("nodes a vine"), mark("range"))
 CROP_NAME = mark("crop potential")
 NO_RESULT, NO_NUMBER = mark("no result"), mark("no number")
 ASSUMED = mark("range rests on an assumption")
-_LAST_BAND_IN_QUESTION = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +190,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         sure=sure_words(facts, primary), settled=primary is not None and facts.more_buds == 0,
         next_step=_next_step(facts, primary), band=band_name(facts.band) if primary else "",
         action=_action(facts, primary),
-        choices=_choices(facts), nodes=rows,
+        choices=choice_words(facts), nodes=rows,
         area="" if not (rows and per_area) else say("an acre") if units == "us"
         else say("a hectare"),
         normal="" if facts.normal_nodes is None
@@ -288,7 +289,7 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
             "With the live secondary buds counted for their smaller crop, the buds left could "
             "carry about {share} of a full crop ({span}) if you pruned as usual.",
             share=percent(share), span=percent_range(low, high)))
-    return tuple(line for line in (*lines, *facts.causes) if line)
+    return tuple(line for line in (*lines, wood_found(facts.wood), *facts.causes) if line)
 
 
 def _crop(facts: BlockFacts) -> ShareLine | None:
@@ -310,8 +311,8 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     """Return what a block needs next, short enough for a table."""
     if primary is None:
         return say("No primary could be judged.")
-    if facts.more_buds == 0:
-        return say(facts.action)
+    if facts.more_buds == 0 or wood_state(facts.wood) in ("hurt", "dead"):
+        return _action(facts, primary)
     if facts.more_buds is None:
         return say("On the edge of a band: decide with your adviser.")
     return say("Cut about {n} more to settle the band.", n=facts.more_buds)
@@ -323,18 +324,8 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
 def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return say("Wait for the result before you decide how to prune.")
-    return say("Prune each zone by its own answer.") if zones_differ(facts) else say(facts.action)
-
-
-def _choices(facts: BlockFacts) -> tuple[Choice, ...]:
-    """Return the ways on above half dead, or where the policy's last band is one in ten likely."""
-    last = facts.bands[-1] if facts.bands else None
-    share = facts.tissues[0].share if facts.tissues else None
-    if last is None or ((last.probability or 0.0) < _LAST_BAND_IN_QUESTION
-                        and (share or 0.0) <= SEVERE_SHARE):
-        return ()
-    return tuple(replace(one, when=say(one.when), deed=say(one.deed), more=say(one.more))
-                 for one in ways_on(share, training=facts.training).values())
+    return wood_action(say("Prune each zone by its own answer.") if zones_differ(facts)
+                       else say(facts.action), facts.wood)
 
 
 def _disagreement(facts: BlockFacts) -> str:

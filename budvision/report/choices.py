@@ -121,7 +121,9 @@ CHOICES: Mapping[str, Choice] = MappingProxyType({
 """Ways on when no node count can be given, each with its condition."""
 
 
-def ways_on(share: float | None, *, training: str = "") -> dict[str, Choice]:
+def ways_on(
+    share: float | None, *, training: str = "", wood: str = ""
+) -> dict[str, Choice]:
     """Return what can be done at a share of dead primaries, by name.
 
     Parameters
@@ -131,9 +133,17 @@ def ways_on(share: float | None, *, training: str = "") -> dict[str, Choice]:
         of them, and those for a bad winter are left out.
     training : str
         "spur" or "cane"; empty for not known, then the ways for both are given.
+    wood : str
+        What cuts say of trunks and cordons (`budvision.report.wood.wood_state`): sound ones need no
+        looking for injury, hurt ones renewal first, dead ones no minimal pruning either.
     """
+    left_out = {"sound": {"trunk", "renew"}, "hurt": {"trunk"}, "dead": {"trunk", "minimal"}}
+    names = [name for name in CHOICES if name not in left_out.get(wood, ())]
+    if wood in ("hurt", "dead"):
+        names.sort(key=lambda name: name != "renew")
     severe = share is not None and share > SEVERE_SHARE
     return {
-        name: one if severe else replace(one, more="") for name, one in CHOICES.items()
+        name: one if severe or (name == "renew" and wood) else replace(one, more="")
+        for name, one in ((name, CHOICES[name]) for name in names)
         if (severe or not one.severe) and (not training or one.training in ("", training))
     }

@@ -20,6 +20,7 @@ from budvision.vineyard.pruning import NodeCount, add_share_dead, round_nodes
 from budvision.vineyard.results import BandEdge, BlockResult, Reach, TissueResult
 from budvision.vineyard.strata import Weighting
 from budvision.vineyard.training import Training
+from budvision.vineyard.wood import WoodResult
 
 __all__ = [
     "BandFacts",
@@ -220,6 +221,8 @@ class BlockFacts:
         Whether policies differ by more nodes than the sample's own range.
     corrected : CorrectedFacts or None
         Mortality with readers' errors taken out; None where nobody read a bud twice.
+    wood : tuple of WoodResult
+        What cuts into trunks, cordons and canes say; empty where nobody cut them.
     normal_nodes : float or None
         Nodes retained on a vine in a normal year.
     arrangement : str
@@ -277,6 +280,7 @@ class BlockFacts:
     rules_apart: bool = False
     corrected: CorrectedFacts | None = None
     trust: str = ""
+    wood: tuple[WoodResult, ...] = ()
     appendix: tuple[BudLine, ...] = field(default=())
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from budvision.language import say
 from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
 from budvision.report.readers import other_band_words
+from budvision.report.wood import wood_first
 from budvision.report.words import and_list, number, percent, percent_range
 
 __all__ = ["first_words", "unjudged_words", "zones_differ"]
@@ -17,7 +18,8 @@ def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ..
     """Return what must be known before any number is used; `primary` is None without a result."""
     if primary is None:
         return ()
-    lines = (unjudged_words(primary, lead=True), _zones(facts),
+    lines = (wood_first(facts.wood, live_buds=primary.n_live > 0),
+             unjudged_words(primary, lead=True), _zones(facts),
              other_band_words(facts, primary), _edge(facts, primary))
     return tuple(line for line in lines if line)
 

@@ -47,8 +47,8 @@ _MODULUS = 1 << 256
 _LAST_IDS = text(" UNION ALL ".join(
     f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\"" for name in (*CHAINED, *SUMMED)))
 _THERE_ON = {
-    "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' AND name = 'trust'"),
-    "postgresql": text("SELECT to_regclass('trust')"),
+    "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' AND name = 'wood_cut'"),
+    "postgresql": text("SELECT to_regclass('wood_cut')"),
 }
 """Asks for the newest of the tables that are sealed."""
 

@@ -292,6 +292,23 @@ crop_record = Table(
     Column("note", Text, nullable=False, default=""),
     Column("added_at", String(32), nullable=False),
 )
+# What a named person says of the bark at one cut into a cane, cordon or trunk; '' where nobody
+# looked. The newest row of a block's part, vine and position counts; two '' take it back.
+_BARK = "IN ('', 'live', 'dead', 'unsure')"
+wood_cut = Table(
+    "wood_cut", metadata, _id(), _ref("block_id", "block"),
+    Column("part", String(10), nullable=False),
+    Column("vine", String(60), nullable=False),
+    Column("position", String(60), nullable=False, default=""),
+    Column("phloem", String(12), nullable=False, default=""),
+    Column("cambium", String(12), nullable=False, default=""),
+    Column("cut_on", String(10), nullable=False),
+    _ref("person_id", "person"),
+    Column("note", Text, nullable=False, default=""),
+    Column("added_at", String(32), nullable=False),
+    CheckConstraint("part IN ('cane', 'cordon', 'trunk')", name="part"),
+    CheckConstraint(f"phloem {_BARK} AND cambium {_BARK}", name="value"),
+)
 temperature = Table(
     "temperature", metadata, _id(),
     Column("station", String(120), nullable=False),
@@ -364,6 +381,6 @@ job = Table(
 
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
-    "mark", "crop_record", "trust", "chain",
+    "mark", "crop_record", "trust", "wood_cut", "chain",
 )
 """Tables whose rows a trigger keeps from being updated or deleted."""

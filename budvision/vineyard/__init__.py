@@ -28,5 +28,6 @@ sample_size  How many canes and nodes: what a sample of a size can tell, before 
 strata       Zones and vine sizes as strata: shares weighted by the block's own make-up
 tissues      One tissue of every block of a table: counts, units, interval
 training     What pruning keeps of a cane by the block's training system: spurs and canes
+wood         Cuts into canes, cordons and trunks, and how much of their bark is dead
 units        Metric and US units: exact factors, quantities with their unit, vines on an area
 """

@@ -63,6 +63,11 @@ def fill(season: Season, rng: random.Random, photo: Any, *, first: int = 0) -> N
                     add("crop_record", block_id=block, kind="shoots_per_m", value=rng.random() * 20,
                         spread=maybe(0.7), unit="1/m", measured_on="2026-06-02",
                         person_id=maybe(*people), note=rng.choice(WORDS))
+                if rng.random() < 0.4:
+                    add("wood_cut", block_id=block, part=rng.choice(("cane", "cordon", "trunk")),
+                        vine=rng.choice(("v12", "v13")), position=rng.choice(("", "30 cm")),
+                        phloem=rng.choice(("", "live", "dead", "unsure")), cambium="dead",
+                        cut_on="2026-02-02", person_id=rng.choice(people), note=rng.choice(WORDS))
                 for label in ("jan", "feb")[:rng.randint(1, 2)]:
                     sampling = add(
                         "sampling", block_id=block, label=label, collected_at=maybe(_at(rng)),

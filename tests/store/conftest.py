@@ -20,10 +20,12 @@ from budvision.store.queries import (
     proposals,
     trust,
     undoing,
+    wood,
 )
 from budvision.store.queries.review import set_bookmark, take_lease
 from budvision.store.session import Season, now
 from budvision.store.tables import crop_record, metadata, temperature
+from budvision.vineyard.wood import WoodCut
 from budvision.vocabulary import CallValue, Cause, Proposal, Reason, Tissue, TissueProposal, Verdict
 
 Fill = Callable[[Season], None]
@@ -77,6 +79,10 @@ def fill() -> Fill:
             trust.add_trust(conn, trust.Subject("season"), "shown", person_id=one.id,
                             reason="it agreed", facts={"n_buds": 30})
             trust.add_trust(conn, trust.Subject("light", "", sampling), "again", reason="moved")
+            wood.add_wood_cut(
+                conn, block, WoodCut(part="trunk", vine="v7", position="30 cm above ground",
+                                     phloem=CallValue.DEAD, cambium=CallValue.LIVE),
+                cut_on="2026-02-03", person_id=one.id)
             conn.execute(insert(temperature).values(
                 station="shed", measured_at=now(), celsius=-23.5))
 

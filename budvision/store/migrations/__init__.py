@@ -21,7 +21,7 @@ from budvision.store import counts, seal
 __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "make", "upgrade"]
 
 REVISIONS: tuple[str, ...] = (
-    "0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009",
+    "0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010",
 )
 """Every revision, oldest first."""
 

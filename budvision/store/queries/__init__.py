@@ -27,4 +27,5 @@ trust      What lets readers see proposals: decisions by subject, and the buds t
 undoing    Taking calls back by new rows, so that what stood before stands again
 walk       The canes and buds of one sampling, looked up in memory and made many at a time
 weather    A station's temperatures: kept once, never overwritten
+wood       Cuts into canes, cordons and trunks: what a person called of their bark
 """

@@ -32,7 +32,7 @@ __all__ = [
 ARCHIVED: tuple[str, ...] = (
     "site", "block", "sampling", "cane", "bud", "person", "photo", "assignment", "model",
     "promotion", "region", "proposal", "proposal_tissue", "call", "mark", "crop_record",
-    "temperature", "trust",
+    "temperature", "trust", "wood_cut",
 )
 """Tables of an archive, each after those it refers to. Leases and bookmarks are of the moment."""
 _CHUNK = 1000

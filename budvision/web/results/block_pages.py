@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from flask import Response, abort, render_template, request
+from flask import Response, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.language import mark, say
@@ -17,12 +17,13 @@ from budvision.report.figures import ShareRow, draw_positions
 from budvision.report.sheet import sheet_figure
 from budvision.report.timelines import TimedShare, draw_history
 from budvision.report.words import percent, percent_range, plain
-from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.blocks import block_by_id, list_samplings
 from budvision.store.queries.review import BudState
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.web.current import current_season
+from budvision.web.people import need_person
 from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
 from budvision.web.results.parts import (
     Bar,
@@ -34,6 +35,7 @@ from budvision.web.results.parts import (
     method_words,
     part_row,
 )
+from budvision.workflow.after.wood import add_cut, block_cuts
 from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
@@ -85,6 +87,19 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WoodLine:
+    """One cut into the wood."""
+
+    what: str
+    phloem: str
+    cambium: str
+    cut_on: str
+    person: str
+    note: str
+    counts: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BlockPage:
     """What the page of a block shows: the answer's words, and what only a page has."""
 
@@ -107,6 +122,8 @@ class BlockPage:
     unsure: tuple[BudLink, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
+    cuts: tuple[WoodLine, ...]
+    today: str
 
 
 @blueprint.get("/block/<int:block_id>")
@@ -160,7 +177,32 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         notes=(*(answer.result.notes if answer.result else ()),
                *([answer.trust] if answer.trust else [])),
         warnings=answer.result.warnings if answer.result else (),
+        cuts=_cuts(answer.block.name), today=dt.datetime.now(dt.UTC).date().isoformat(),
     )
+
+
+def _cuts(block: str) -> tuple[WoodLine, ...]:
+    """Return every cut into the block's wood, the newest first."""
+    told, counted = block_cuts(current_season(), block)
+    newest = {one.id for one in counted}
+    return tuple(
+        WoodLine(
+            what=f"{one.cut.part} of vine {one.cut.vine}"
+            + (f", {one.cut.position}" if one.cut.position else ""),
+            phloem=one.cut.phloem or "not looked at", cambium=one.cut.cambium or "not looked at",
+            cut_on=one.cut_on, person=one.person, note=one.note, counts=one.id in newest)
+        for one in reversed(told))
+
+
+@blueprint.post("/block/<int:block_id>/wood")
+def wood_add(block_id: int) -> ResponseReturnValue:
+    """Keep one cut into the block's wood."""
+    season = current_season()
+    with season.read() as conn:
+        name = block_by_id(conn, block_id).name
+    add_cut(season, {**request.form, "block": name}, person_id=need_person().id, where="the form")
+    flash("Kept.")
+    return redirect(url_for("results.block", block_id=block_id) + "#wood")
 
 
 def _links(states: Sequence[BudState], wanted: Sequence[BudState]) -> tuple[BudLink, ...]:

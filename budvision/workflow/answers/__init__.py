@@ -3,5 +3,6 @@
 `results` answers for a season, `tally` for a table without one, `answers` for one block with all
 that stands beside it, `comparison` for two, `advise` for counted numbers; `sheet_facts` words one
 block for paper, `report` writes it, `tables` writes CSV and workbooks.
-`readers` says how often readers err, `waiting` what of a block still waits for a person.
+`readers` says how often readers err, `waiting` what of a block still waits for a person,
+`wood` what cuts into trunks, cordons and canes say.
 """

@@ -21,6 +21,7 @@ from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
+from budvision.vineyard.wood import WoodResult
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 from budvision.workflow.answers.results import BlockAnswer, season_results
 from budvision.workflow.answers.waiting import Waiting
@@ -63,7 +64,7 @@ class Answer:
         All that the season knows.
     topped_up_by : tuple of Sampling
         Those whose canes are counted with the sampling's.
-    beyond, zones, corrected, trust
+    beyond, zones, corrected, trust, wood
         As in `budvision.workflow.answers.results.BlockAnswer`.
     """
 
@@ -78,6 +79,7 @@ class Answer:
     corrected: CorrectedFacts | None = None
     topped_up_by: tuple[Sampling, ...] = ()
     trust: str = ""
+    wood: tuple[WoodResult, ...] = ()
 
     @property
     def samplings(self) -> tuple[Sampling, ...]:
@@ -126,7 +128,7 @@ def _answer(
                   policies=policies, beyond=told.beyond,
                   zones=told.zones if told.confirmed else (), corrected=told.corrected,
                   topped_up_by=more,
-                  trust=told.trust)
+                  trust=told.trust, wood=told.wood)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:

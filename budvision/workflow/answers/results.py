@@ -28,9 +28,11 @@ from budvision.vineyard.policies import Policy, shipped_policies
 from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
+from budvision.vineyard.wood import WoodResult
 from budvision.workflow.answers.readers import SecondReadings, corrected, second_readings
 from budvision.workflow.answers.tally import CAUTION, block_as_dict
 from budvision.workflow.answers.waiting import Waiting, waiting_of
+from budvision.workflow.answers.wood import season_wood
 from budvision.workflow.review.calls_table import chosen_samplings
 from budvision.workflow.review.trial import trust_words_of
 from budvision.workflow.sampling.soak import SoakClock, soak_clock
@@ -64,6 +66,8 @@ class BlockAnswer:
         Labels of the samplings whose canes are counted with this one's.
     trust : str
         Whether readers saw proposals and on what ground; empty without photographs or trial.
+    wood : tuple of WoodResult
+        What cuts into the block's wood say; empty where nobody cut it.
     """
 
     block: Block
@@ -77,6 +81,7 @@ class BlockAnswer:
     corrected: CorrectedFacts | None = None
     topped_up_by: tuple[str, ...] = ()
     trust: str = ""
+    wood: tuple[WoodResult, ...] = ()
 
 
 def season_results(
@@ -125,6 +130,7 @@ def season_results(
         trust = trust_words_of(conn, settings, {
             key: (block.cultivar, [one.id for one in group])
             for key, (_, group, block) in states.items()})
+        wood = season_wood(season, conn, settings)
 
         def work_out(keys: list[int]) -> dict[int, CorrectedFacts | None]:
             return {key: corrected(known[key].result, twice,
@@ -137,7 +143,7 @@ def season_results(
               if (clock := soak_clock(group[0], settings)).state != "unknown"}
     head = {state[2].id: key for key, state in states.items()}
     return [replace(known[key], soak=clocks.get(key), corrected=right.get(key),
-                    trust=trust.get(key, ""))
+                    trust=trust.get(key, ""), wood=wood.get(block_id, ()))
             for block_id in blocks if (key := head.get(block_id)) is not None]
 
 
@@ -370,6 +376,7 @@ def results_as_dict(answers: list[BlockAnswer]) -> dict[str, object]:
             } | ({"zones": [block_as_dict(zone) for zone in answer.zones]} if answer.zones else {})
             | ({} if answer.beyond is None else {"beyond": asdict(answer.beyond)})
             | ({"topped_up_by": list(answer.topped_up_by)} if answer.topped_up_by else {})
+            | ({"wood": [asdict(one) for one in answer.wood]} if answer.wood else {})
             | ({} if answer.corrected is None else {"corrected": asdict(answer.corrected)})
             | ({"trust": answer.trust} if answer.trust else {})
             | ({} if answer.soak is None else {"soak": {

@@ -233,7 +233,7 @@ def line_facts(season: Season, answer: Answer) -> BlockFacts:
             for bud in answer.waiting.buds),
         notes=(*facts.notes, *own), confidence=season.settings.confidence,
         vines_per_ha=_vines_per_ha(block.row_spacing_m, block.vine_spacing_m),
-        zones=_zones(answer), corrected=answer.corrected, trust=answer.trust,
+        zones=_zones(answer), corrected=answer.corrected, trust=answer.trust, wood=answer.wood,
     )
 
 

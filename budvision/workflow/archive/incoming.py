@@ -25,11 +25,12 @@ from budvision.store.queries.trust import SUBJECTS
 from budvision.store.session import as_utc
 from budvision.store.tables import metadata
 from budvision.vineyard.sample_plan import plan_from_dict
+from budvision.vineyard.wood import PARTS, WOOD_TISSUES
 
 __all__ = ["CHAIN", "rows_of"]
 
 CHAIN = "chain"
-_LATER = frozenset({"trust"})
+_LATER = frozenset({"trust", "wood_cut"})
 """Tables that an archive of an earlier version does not have."""
 
 _EXPORTED = frozenset({"file", "exported_sha256", "exported_n_bytes"})
@@ -49,6 +50,7 @@ _BOUNDS: Mapping[tuple[str, str], tuple[float, float]] = {
 _LABELS: Mapping[tuple[str, str], tuple[int, bool]] = {
     ("site", "name"): (120, False), ("block", "name"): (120, False),
     ("block", "cultivar"): (120, True), ("sampling", "label"): (120, False),
+    ("wood_cut", "vine"): (60, False), ("wood_cut", "position"): (60, True),
     ("cane", "label"): (60, False), ("cane", "vine"): (60, True), ("cane", "zone"): (60, True),
     ("person", "name"): (120, False), ("temperature", "station"): (120, False),
 }
@@ -256,9 +258,21 @@ def _check_crop_record(row: Mapping[str, Any]) -> None:
         raise InputError(f"measured_on is {row['measured_on']!r}", expected="a date") from error
 
 
+def _check_wood_cut(row: Mapping[str, Any]) -> None:
+    if row["part"] not in PARTS:
+        raise InputError(f"part is {row['part']!r}", expected=" or ".join(PARTS))
+    for tissue in WOOD_TISSUES:
+        if row[tissue] not in ("", "live", "dead", "unsure"):
+            raise InputError(f"{tissue} is {row[tissue]!r}", expected="live, dead, unsure or empty")
+    try:
+        date.fromisoformat(row["cut_on"])
+    except ValueError as error:
+        raise InputError(f"cut_on is {row['cut_on']!r}", expected="a date") from error
+
+
 _MORE: Mapping[str, Callable[[Mapping[str, Any]], None]] = {
     "block": _check_block, "sampling": _check_sampling, "cane": _check_cane,
     "photo": _check_photo, "model": _check_model, "region": _check_region,
     "proposal": _check_proposal, "proposal_tissue": _check_tissue,
-    "crop_record": _check_crop_record, "trust": _check_trust,
+    "crop_record": _check_crop_record, "trust": _check_trust, "wood_cut": _check_wood_cut,
 }

@@ -330,6 +330,7 @@ def upgrade() -> None:
 def downgrade() -> None:
     """Drop the tables, which loses every row."""
     op.execute("DROP TABLE IF EXISTS trust_kept")  # put aside by form 0008
+    op.execute("DROP TABLE IF EXISTS wood_cut_kept")  # put aside by form 0010
     triggers.drop(APPEND_ONLY.split())
     for table in TABLES.split():
         op.drop_table(table)
