@@ -256,7 +256,8 @@ def settings(season: SeasonOption = Path(), as_json: JsonOption = False) -> None
     from dataclasses import asdict
 
     from budvision.settings import SETTINGS
-    from budvision.store.session import CONFIG, Season
+    from budvision.store.config import CONFIG
+    from budvision.store.session import Season
 
     with json_errors(as_json), Season.open(season) as opened:
         values, folder = asdict(opened.settings), opened.folder

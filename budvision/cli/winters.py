@@ -88,7 +88,8 @@ def winters(
 def _of_season(season: Path, model: str | None) -> tuple[Settings, str | None, list[Path]]:
     """Return settings, model and model folders of a season; the defaults where there is none."""
     from budvision.settings import Settings
-    from budvision.store.session import CONFIG, Season
+    from budvision.store.config import CONFIG
+    from budvision.store.session import Season
 
     if not (season / CONFIG).exists():
         return Settings(), model, []

@@ -4,6 +4,8 @@ archive_key    The season's own secret: names the laboratory and makes pseudonym
                same
 backups        What a season's folder knows of its backups: when and where the last good one was
                made
+config         `budvision.toml` as a file: written whole, and for its owner's eyes where it holds a
+               password
 copying        Copy every row of a season into another season's empty database
 counts         What stands in each sampling, counted anew with every write that touches it
 engine         The season's database: opened for writing or, where nothing may be written, for

@@ -19,10 +19,10 @@ from typing import Self
 from sqlalchemy import Connection, Engine, text
 
 from budvision.errors import DamagedError, InputError, SeasonError, StorageError
-from budvision.files import write_whole
 from budvision.settings import Settings, read_config
 from budvision.store import counts, migrations, seal
 from budvision.store.backups import last_good_copy
+from budvision.store.config import CONFIG, write_config
 from budvision.store.engine import DATABASE, may_write, open_engine, plain_errors
 from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
@@ -30,7 +30,6 @@ from budvision.store.remembered import Remembered
 
 __all__ = ["Season", "as_utc", "now"]
 
-CONFIG = "budvision.toml"
 _LOG = logging.getLogger(__name__)
 _WRITER_LOCK = 0x6275_6476  # one PostgreSQL advisory lock for the season's writers
 _FIRST_CONFIG = """\
@@ -162,7 +161,7 @@ class Season:
                     migrations.make(engine, root)
             finally:
                 engine.dispose()
-            write_whole(root / CONFIG, text_)  # last: a folder with this file is a whole season
+            write_config(root / CONFIG, text_)  # last: a folder with this file is a whole season
         except OSError as error:
             if isinstance(error, StorageError):
                 raise

@@ -15,8 +15,8 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
 from budvision.settings import SETTINGS, Setting, Settings
+from budvision.store.config import CONFIG
 from budvision.store.engine import DATABASE
-from budvision.store.session import CONFIG
 from budvision.version import __version__
 from budvision.web import create_app, errors
 from budvision.web.current import SEASON_KEY

@@ -29,11 +29,12 @@ from budvision.files import put, sha256_of, write_whole
 from budvision.settings import Settings
 from budvision.store import seal
 from budvision.store.backups import LastBackup, note_backup
+from budvision.store.config import CONFIG
 from budvision.store.copying import copy_rows
 from budvision.store.engine import DATABASE, open_engine
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
-from budvision.store.session import CONFIG, Season, now
+from budvision.store.session import Season, now
 from budvision.version import __version__
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.settings import own_files, season_text

@@ -12,9 +12,10 @@ from sqlalchemy import Connection
 from budvision.errors import ConflictError, VerificationError
 from budvision.files import beside, sha256_of
 from budvision.store import seal
+from budvision.store.config import CONFIG
 from budvision.store.copying import copy_rows
 from budvision.store.queries import overview, rows
-from budvision.store.session import CONFIG, Season
+from budvision.store.session import Season
 from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.settings import own_files, put_text, season_text
 

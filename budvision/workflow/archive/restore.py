@@ -116,7 +116,7 @@ def restore(
 
 
 def _facts(source: Path, there: list[str]) -> dict[str, Any]:
-    older = [name for name in there if name < source.name]
+    older = there[:there.index(source.name)]
     do = (f"Restore an older one with `--generation {older[-1]}`." if older
           else "Look for another backup or an archive.")
     try:

@@ -18,9 +18,10 @@ from typing import Any
 
 from budvision.archive.bag import BagWriter, open_payload
 from budvision.errors import InputError, StorageError
-from budvision.files import beside, write_whole
+from budvision.files import beside
 from budvision.settings import Settings
-from budvision.store.session import CONFIG, Season
+from budvision.store.config import CONFIG, write_config
+from budvision.store.session import Season
 from budvision.vineyard.policies import shipped_policies
 
 __all__ = [
@@ -215,7 +216,7 @@ def _with_lines(text: str, values: Mapping[str, Any]) -> str:
 
 def _write(path: Path, text: str) -> None:
     try:
-        write_whole(path, text)
+        write_config(path, text)
     except OSError as error:
         raise StorageError(
             f"the settings could not be written ({error.strerror})", where=str(path),

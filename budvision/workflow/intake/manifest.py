@@ -8,6 +8,7 @@ file that neither names is reported and left.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -208,7 +209,8 @@ class _Search:
         if len(wanted.parts) > 1:
             same = [f for f in same if f.parts[-len(wanted.parts):] == wanted.parts]
         if not same:
-            same = [f / wanted for f in self._folders if (f / wanted).is_file()]
+            same = [f / wanted for f in self._folders
+                    if os.path.isfile(f / wanted)]  # noqa: PTH113  (False for impossible names)
         return list({file.resolve(): file for file in same}.values())
 
     def file(self, text: str, where: str) -> Path:

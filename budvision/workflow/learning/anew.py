@@ -11,10 +11,11 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Connection
 
+from budvision.store.config import CONFIG
 from budvision.store.counts import versions
 from budvision.store.queries import learning, models
 from budvision.store.queries.photos import PhotoRow
-from budvision.store.session import CONFIG, Season, as_utc
+from budvision.store.session import Season, as_utc
 from budvision.workflow.intake.propose import (
     Look,
     ModelInUse,

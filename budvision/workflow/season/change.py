@@ -9,9 +9,9 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from budvision.errors import InputError, NotFoundError, StorageError
-from budvision.files import write_whole
 from budvision.settings import SETTINGS, Settings, Value
-from budvision.store.session import CONFIG, Season
+from budvision.store.config import CONFIG, write_config
+from budvision.store.session import Season
 from budvision.vineyard.policies import shipped_policies
 
 __all__ = ["change_settings", "read_typed"]
@@ -77,7 +77,7 @@ def change_settings(season: Season, typed: Mapping[str, str]) -> tuple[str, ...]
         return ()
     try:
         text = _written(path.read_text(encoding="utf-8"), {name: values[name] for name in changed})
-        write_whole(path, text)
+        write_config(path, text)
     except (OSError, TOMLKitError) as error:
         raise StorageError(f"it could not be written ({error})", where=CONFIG,
                            do="Check the disk and the folder's rights; nothing was changed.",

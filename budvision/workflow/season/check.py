@@ -12,8 +12,14 @@ from budvision.errors import BudvisionError
 from budvision.files import PART
 from budvision.store import counts, seal
 from budvision.store.backups import last_good_copy
+from budvision.store.config import CONFIG
 from budvision.store.queries import models, overview
 from budvision.store.session import Season
+from budvision.workflow.season.settled import (
+    changes_since_check,
+    note_check,
+    readable_password,
+)
 
 __all__ = ["CheckReport", "Finding", "check"]
 
@@ -70,7 +76,8 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
     CheckReport
         Serious: a damaged database, one older than its folder, a missing guard, a row changed past
         the program, a photograph gone or changed, a model or region that cannot be read. Not
-        serious: leftovers, and photographs without a record.
+        serious: leftovers, photographs without a record, settings that are not those of the last
+        check, and a password that others may read.
     """
     findings: list[Finding] = []
     copy = last_good_copy(season.folder)
@@ -97,6 +104,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "count them anew; calls and results are not affected.", serious=False))
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
+    findings += _settings(season)
     for path in [*season.photos.half_written(), *season.folder.glob(f"*{PART}")]:
         if tidy and not season.read_only:
             path.unlink(missing_ok=True)
@@ -109,6 +117,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "stranger", str(path.relative_to(season.folder)), "it is no file of the photo store",
             "Move it out of photos/; take photographs in with `budvision intake`.",
             serious=False))
+    note_check(season)
     n_rows = sizes.n_buds + sizes.n_photos + sizes.n_calls
     return CheckReport(len(hashes), n_rows, tuple(findings))
 
@@ -161,6 +170,17 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
             found.append(Finding(
                 "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
                 "intake was killed after copying it", "Run that intake again.", serious=False))
+    return found
+
+
+def _settings(season: Season) -> list[Finding]:
+    found = [Finding("setting", CONFIG, what, "If nobody changed it, put the file back from a "
+                     "backup; answers rest on it. It is told once.", serious=False)
+             for what in changes_since_check(season)]
+    if readable_password(season):
+        found.append(Finding(
+            "open_password", CONFIG, "it holds the database's password and others on this machine "
+            "may read it", f"Run `chmod 600 {season.folder / CONFIG}`.", serious=False))
     return found
 
 

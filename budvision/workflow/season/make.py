@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from budvision.errors import InputError, SeasonError
+from budvision.store.config import CONFIG
 from budvision.store.names import clean_label
 from budvision.store.queries import blocks, people
-from budvision.store.session import CONFIG, Season
+from budvision.store.session import Season
 from budvision.tables import decimal, read_table
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.potential import check_class

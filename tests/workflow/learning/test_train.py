@@ -63,19 +63,23 @@ def feature_rows(rng: np.random.Generator, dead: np.ndarray, *, lamp: float = 0.
     return np.clip(values, LOW, HIGH)
 
 
-@pytest.fixture(scope="module")
-def base_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def make_base(folder: Path) -> Path:
+    """Make a model to start from; the network stands empty, since features are drawn."""
     rng = np.random.default_rng(1)
     dead = rng.random(900) < 0.5
     fitted = fit_verdict(feature_rows(rng, dead), dead, np.arange(900) // 3, rng=rng,
                          kinds=("logistic",))
-    folder = tmp_path_factory.mktemp("models") / "plain-1"
-    folder.mkdir()
+    folder.mkdir(parents=True)
     save_verdict(fitted.model, folder / "verdict.skops")
     (folder / "segmenter.onnx").write_bytes(b"stands for a network")
     add_model(ModelEntry(name="plain", version="1", folder=folder, files={},
                          feature_version=FEATURE_VERSION, made="2026-01-01"))
     return folder
+
+
+@pytest.fixture(scope="module")
+def base_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_base(tmp_path_factory.mktemp("models") / "plain-1")
 
 
 def fill(

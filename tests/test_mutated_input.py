@@ -1,0 +1,150 @@
+"""Mutated tables, settings, policies, QR texts and model files: read, or refused in words.
+
+The long run, with its figures printed::
+
+    BUDVISION_MUTATIONS=100000 pytest -s tests/test_mutated_input.py
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import os
+import random
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import segno
+from openpyxl import Workbook
+
+from budvision.errors import BudvisionError
+from budvision.photo.tag import parse_tag, read_codes
+from budvision.settings import Settings, models_folder
+from budvision.verdict.persist import load_verdict
+from budvision.verdict.registry import list_models, verify_model
+from budvision.vineyard.cold import read_cold_record
+from budvision.vineyard.policies import load_policies
+from budvision.workflow.intake.manifest import Found, from_manifest
+from budvision.workflow.review.calls_file import read_calls
+
+N = int(os.environ.get("BUDVISION_MUTATIONS", "60"))
+_SPEC = importlib.util.spec_from_file_location(
+    "mutations_of_photographs", Path(__file__).parent / "photo" / "test_mutations.py")
+assert _SPEC is not None
+assert _SPEC.loader is not None
+_MUTATIONS = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(_MUTATIONS)
+
+CALLS = "block;vine;cane;node;primary;secondary;tertiary;cause;note\n" + "".join(
+    f"Höhe {i % 2};v{i};{i // 3};{i % 7 + 1};L;dead;;;x\n" for i in range(12))
+COLD = "time,temp_c\n" + "".join(f"2026-01-{d:02} {h:02}:00,-{d},5\n".replace(",5\n", ".5\n")
+                                 for d in (9, 10) for h in range(0, 24, 3))
+WORDS = ["\0", "\r", '"', "\ufeff", "é", "9" * 400, "-1", "nan", "1e999", "\u202e", "=", "[[", "]",
+         "'''", "\\u0000", "true", "{", "\n\n", ";", "\t", "\ud7ff", "٣"]
+
+NONE = object()
+"""What a text that is no tag of ours gives."""
+
+
+def _book(rows: str) -> bytes:
+    book = Workbook()
+    for line in rows.splitlines():
+        book.active.append(line.split(";"))
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def mutated(data: bytes, rng: random.Random) -> bytes:
+    """Mutate as photographs are, or put an odd word somewhere."""
+    if len(data) > 100 and rng.random() < 0.5:
+        return bytes(_MUTATIONS.mutated(data, rng))
+    at = rng.randrange(len(data) + 1)
+    return data[:at] + rng.choice(WORDS).encode() + data[at + rng.randrange(12):]
+
+
+def _settings(data: bytes, folder: Path) -> object:
+    (folder / "budvision.toml").write_bytes(data)
+    return Settings.load(folder / "budvision.toml")
+
+
+def _manifest(data: bytes, folder: Path) -> object:
+    (folder / "manifest.csv").write_bytes(data)
+    return from_manifest(folder / "manifest.csv", Found((), (), 0))
+
+
+def _policies(data: bytes, folder: Path) -> object:
+    (folder / "policies.toml").write_bytes(data)
+    return load_policies([folder / "policies.toml"])
+
+
+def _verdict(data: bytes, folder: Path) -> object:
+    (folder / "verdict.skops").write_bytes(data)
+    return load_verdict(folder / "verdict.skops")
+
+
+def _registry(data: bytes, folder: Path) -> object:
+    (folder / "registry.toml").write_bytes(data)
+    for entry in list_models(folder):
+        verify_model(entry)
+    return None
+
+
+def _tag(data: bytes, _: Path) -> object:
+    """Take a text apart, and read it from a picture of its code."""
+    text = data.decode("utf-8", "replace")
+    found = parse_tag(text)
+    assert found is None or 1 <= len(found.cane) <= 12
+    if not text.strip():
+        return NONE
+    code = np.array([[*row] for row in segno.make(text[:200]).matrix], np.uint8)
+    side = cv2.resize((1 - np.pad(code, 4)) * 255, None, fx=4, fy=4,
+                      interpolation=cv2.INTER_NEAREST)
+    read_codes(np.repeat(side[..., None], 3, axis=2))
+    return NONE if found is None else found
+
+
+POLICY = (Path(__file__).parents[1] / "budvision" / "vineyard" / "policies.toml")
+KINDS: dict[str, tuple[Callable[[], bytes], Callable[[bytes, Path], object]]] = {
+    "calls": (CALLS.encode, lambda data, _: read_calls(data)),
+    "calls, workbook": (lambda: _book(CALLS), lambda data, _: read_calls(data)),
+    "manifest": (lambda: b"file,block,cane,node,cut\n" + b"".join(
+        b"p%d.jpg,Larch,%d,%d,1\n" % (i, i // 5 + 1, i % 5 + 1) for i in range(9)), _manifest),
+    "cold record": (COLD.encode, lambda data, _: read_cold_record(data, zone="UTC", unit="C")),
+    "settings": (lambda: b'[settings]\nnormal_nodes = 36\nunits = "us"\nlab = "H\xc3\xb6he"\n'
+                 b'[database]\nurl = "postgresql://a@b/c"\n', _settings),
+    "policies": (POLICY.read_bytes, _policies),
+    "QR texts": (lambda: b"BV1:ABC234:12", _tag),
+    "verdict model": ((models_folder() / "bench-1.0" / "verdict.skops").read_bytes, _verdict),
+    "list of models": ((models_folder() / "registry.toml").read_bytes, _registry),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", KINDS)
+def test_mutated_input_is_read_or_refused(
+    kind: str, tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
+    plain, read = KINDS[kind]
+    data, rng = plain(), random.Random(f"20261126 {kind}")
+    read(data, tmp_path) if kind != "list of models" else None
+    told: Counter[str] = Counter()
+    slowest = 0.0
+    for number in range(N):
+        start = time.monotonic()
+        try:
+            told["read" if read(mutated(data, rng), tmp_path) is not NONE else "no tag"] += 1
+        except BudvisionError:
+            told["refused"] += 1
+        slowest = max(slowest, time.monotonic() - start)
+        if number % 10_000 == 9_999:
+            print(f"{kind}: {number + 1:,}: {dict(told)}", flush=True)
+    print(f"{kind}: {N:,} mutated: {dict(told)}; slowest {slowest:.2f} s")
+    record_property(f"{N} mutated {kind}", f"slowest {slowest:.2f} s")
+    assert told["read"] < N
+    assert slowest < 10
