@@ -7,16 +7,18 @@ renamed, so that neither a killed program nor a power cut leaves half a file und
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["PART", "beside", "put", "sha256_of", "sync_folder", "write_whole", "writing"]
+__all__ = ["PART", "beside", "put", "remove", "sha256_of", "sync_folder", "write_whole", "writing"]
 
 PART = ".part"
 """Ending of the temporary names; what a killed program left behind is known by it."""
@@ -64,9 +66,9 @@ def beside(
             _flush(part)
         if mode is not None:
             part.chmod(mode)
-        part.replace(path)
+        _rename(part, path)
     except BaseException:
-        _remove(part)
+        remove(part)
         raise
     if lasting:
         sync_folder(path.parent)
@@ -102,16 +104,32 @@ def write_whole(
 def put(part: Path, path: Path) -> None:
     """Bring a finished file or folder to the disk, then give it its final name."""
     _flush(part)
-    part.replace(path)
+    _rename(part, path)
     sync_folder(path.parent)
+
+
+def _rename(part: Path, path: Path) -> None:
+    """Rename, on Windows too where a file that may not be written stands under the name."""
+    try:
+        part.replace(path)
+    except PermissionError:
+        if not path.is_file() or path.stat().st_mode & stat.S_IWRITE:
+            raise
+        path.chmod(stat.S_IREAD | stat.S_IWRITE)
+        part.replace(path)
 
 
 def _flush(part: Path) -> None:
     """Bring a file, or every file of a folder, to the disk."""
     for path in (part, *part.rglob("*")) if part.is_dir() else (part,):
         if path.is_file():
-            with path.open("rb") as file:
-                os.fsync(file.fileno())
+            # Windows brings to the disk only what is open for writing
+            with path.open("r+b" if path.stat().st_mode & stat.S_IWRITE else "rb") as file:
+                try:
+                    os.fsync(file.fileno())
+                except OSError as error:
+                    if error.errno != errno.EBADF or file.writable():
+                        raise
 
 
 def sync_folder(folder: Path) -> None:
@@ -124,9 +142,21 @@ def sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def _remove(part: Path) -> None:
+def remove(path: Path) -> None:
+    """Remove a file or folder that is not needed, as far as it goes; no error is raised.
+
+    On Windows what may not be written cannot be removed either: it is made writable first.
+    """
     with contextlib.suppress(OSError):
-        if part.is_dir():
-            shutil.rmtree(part, ignore_errors=True)
-        else:
-            part.unlink(missing_ok=True)
+        if not path.is_dir():
+            path.unlink(missing_ok=True)
+    shutil.rmtree(path, ignore_errors=True)
+    if not path.exists():
+        return
+    for inner in (path, *path.rglob("*")):
+        with contextlib.suppress(OSError):
+            inner.chmod(inner.stat().st_mode | stat.S_IWRITE)
+    with contextlib.suppress(OSError):
+        if not path.is_dir():
+            path.unlink(missing_ok=True)
+    shutil.rmtree(path, ignore_errors=True)

@@ -48,12 +48,12 @@ def switch(new: Path, target: Path) -> None:
     if not target.exists():
         new.replace(target)
     elif not _exchanged(new, target):
-        shutil.rmtree(_away(target), ignore_errors=True)
+        files.remove(_away(target))
         target.replace(_away(target))
         new.replace(target)
     sync_folder(target.parent)
     for old in (new, _away(target)):
-        shutil.rmtree(old, ignore_errors=True)
+        files.remove(old)
 
 
 def _exchanged(one: Path, other: Path) -> bool:

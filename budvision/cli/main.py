@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 unexpected, 2 usage, 3 some input could not be used, 4 not
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from typing import Annotated
@@ -79,6 +80,7 @@ for _group in (  # in the order of --help
 
 def run() -> None:
     """Run the command line; print errors in their one form and exit with their code."""
+    _speak_utf8()
     try:
         app()
     except BudvisionError as error:
@@ -97,6 +99,16 @@ def run() -> None:
             err=True,
         )
         sys.exit(1)
+
+
+def _speak_utf8() -> None:
+    """Write UTF-8 to files and pipes whatever the system's code page; a terminal gets `?`."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and "utf" not in stream.encoding.lower():
+            if stream.isatty():
+                stream.reconfigure(errors="replace")
+            else:
+                stream.reconfigure(encoding="utf-8")
 
 
 if __name__ == "__main__":

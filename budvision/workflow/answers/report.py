@@ -108,9 +108,17 @@ def write_pdf(path: Path, data: bytes) -> None:
         ) from error
 
 
+_DEVICES = frozenset({"con", "prn", "aux", "nul"} | {
+    f"{name}{number}" for name in ("com", "lpt") for number in range(10)})
+
+
 def safe_name(text: str) -> str:
-    """Return text as a file name: letters, digits, spaces, hyphens and underscores, 80 at most."""
-    return "".join(m if m.isalnum() or m in " -_" else "-" for m in text).strip()[:80] or "block"
+    """Return text as a file name: letters, digits, spaces, hyphens and underscores, 80 at most.
+
+    Names that Windows keeps for its devices, such as con or lpt1, get a word more.
+    """
+    name = "".join(m if m.isalnum() or m in " -_" else "-" for m in text)[:80].strip() or "block"
+    return f"{name} block" if name.lower() in _DEVICES else name
 
 
 def _file_name(block: str, used: set[str]) -> str:

@@ -1,0 +1,117 @@
+"""What differs on Windows and macOS, played here by making the system behave as it does there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from budvision.archive.generations import switch
+from budvision.files import PART, remove, write_whole
+from budvision.store.photos import PhotoStore
+from budvision.workflow.answers.report import safe_name
+
+
+@pytest.fixture
+def windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let files that may not be written be neither replaced, removed nor flushed; nor folders."""
+    import fcntl
+
+    replace, unlink, fsync, rename = Path.replace, os.unlink, os.fsync, os.open
+
+    def may(path: Any, folder: int | None = None) -> None:
+        try:
+            mode = os.stat(path, dir_fd=folder, follow_symlinks=False).st_mode
+        except OSError:
+            return
+        if not mode & stat.S_IWRITE:
+            raise PermissionError(13, "Access is denied", os.fsdecode(path))
+
+    def replaced(self: Path, target: Path) -> Path:
+        may(target)
+        return replace(self, target)
+
+    def unlinked(path: Any, *, dir_fd: int | None = None) -> None:
+        may(path, dir_fd)
+        unlink(path, dir_fd=dir_fd)
+
+    def flushed(handle: int) -> None:
+        if fcntl.fcntl(handle, fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY:
+            raise OSError(9, "Bad file descriptor")
+        fsync(handle)
+
+    def opened(path: Any, flags: int, *args: Any, **facts: Any) -> int:
+        if facts.get("dir_fd") is None and not flags & os.O_NOFOLLOW and Path(path).is_dir():
+            raise PermissionError(13, "Permission denied", os.fsdecode(path))
+        return rename(path, flags, *args, **facts)
+
+    monkeypatch.setattr(shutil, "_use_fd_functions", False)
+    monkeypatch.setattr(Path, "replace", replaced)
+    monkeypatch.setattr(os, "unlink", unlinked)
+    monkeypatch.setattr(os, "fsync", flushed)
+    monkeypatch.setattr(os, "open", opened)
+
+
+@pytest.mark.usefixtures("windows")
+def test_files_are_written_whole_and_replaced(tmp_path: Path) -> None:
+    path = tmp_path / "calls.csv"
+    write_whole(path, "old", mode=0o444)
+    write_whole(path, "new", mode=0o444)
+    assert path.read_text("utf-8") == "new"
+    assert not stat.S_IMODE(path.stat().st_mode) & stat.S_IWRITE
+    assert [one.name for one in tmp_path.iterdir()] == ["calls.csv"]
+
+
+@pytest.mark.usefixtures("windows")
+def test_a_damaged_photograph_is_put_right(tmp_path: Path, jpeg: Any) -> None:
+    store = PhotoStore(tmp_path / "photos")
+    data = jpeg(3)
+    first = store.add(data)
+    first.path.chmod(0o644)
+    first.path.write_bytes(b"damaged")
+    first.path.chmod(0o444)
+    assert store.add(data).repaired
+    assert first.path.read_bytes() == data
+    assert not list((tmp_path / "photos").rglob(f"*{PART}"))
+
+
+@pytest.mark.usefixtures("windows")
+def test_folders_with_files_that_may_not_be_written_are_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "platform", "win32")
+    for name in ("old", "new"):
+        (tmp_path / name / "photos").mkdir(parents=True)
+        write_whole(tmp_path / name / "photos" / "a.jpg", name, mode=0o444)
+    switch(tmp_path / "new", tmp_path / "old")
+    assert (tmp_path / "old" / "photos" / "a.jpg").read_text("utf-8") == "new"
+    assert [one.name for one in tmp_path.iterdir()] == ["old"]
+    remove(tmp_path / "old")
+    remove(tmp_path / "old")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_block_named_as_a_device_gets_a_file(tmp_path: Path) -> None:
+    assert [safe_name(one) for one in ("Con", "LPT1", "Console", "a" * 79 + " b", "?")] == [
+        "Con block", "LPT1 block", "Console", "a" * 79, "-"]
+
+
+@pytest.mark.slow
+def test_a_code_page_without_the_signs_of_the_answer(tmp_path: Path) -> None:
+    """Written to a file, the answer is UTF-8; the sign for a confirmed band is in no old page."""
+    (tmp_path / "tally.csv").write_text(
+        "block,cane,node,primary,secondary,tertiary\nÉlan,1,1,live,dead,live\n", "utf-8")
+    plain = {key: value for key, value in os.environ.items()
+             if not key.startswith(("LC_", "LANG", "PYTHONIOENCODING"))}
+    done = subprocess.run(
+        [sys.executable, "-m", "budvision.cli.main", "tally", str(tmp_path / "tally.csv")],
+        env={**plain, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"},
+        capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+    assert "Élan" in done.stdout.decode("utf-8")
