@@ -183,10 +183,9 @@ class BlockFacts:
 
     Attributes
     ----------
-    waiting, unsure : tuple of str
-        Buds by name with a tissue that nobody has called yet, or called unsure.
-    left_out : tuple of str
-        Those of `unsure` whose primary is unsure, so that the share leaves them out.
+    waiting, unsure, left_out : tuple of str
+        Buds by name with a tissue that nobody has called yet, or called unsure; and those of
+        `unsure` whose primary is, so that the share leaves them out.
     n_unseen : int
         Those of `waiting` that have neither photograph nor call.
     more_buds : int or None
@@ -201,10 +200,9 @@ class BlockFacts:
         Sentences: limits of the result, and what people wrote.
     confidence : float
         Nominal coverage of the intervals, in (0, 1).
-    kept : str
-        Nodes that count since pruning keeps them, as "nodes 1 to 2"; empty where all count.
-    training : str
-        "spur" or "cane"; empty where it is not known.
+    kept, training : str
+        Nodes that count since pruning keeps them, as "nodes 1 to 2", empty where all count; and
+        "spur" or "cane", empty where it is not known.
     beyond : TissueFacts or None
         Primaries of the nodes that pruning takes off.
     basal : str
@@ -225,10 +223,9 @@ class BlockFacts:
         What cuts into trunks, cordons and canes say; empty where nobody cut them.
     normal_nodes : float or None
         Nodes retained on a vine in a normal year.
-    arrangement : str
-        The nodes as canes or spurs of the block's training system; empty when unknown.
-    trust : str
-        Whether readers saw proposals and on what ground; empty where there were none.
+    arrangement, trust : str
+        The nodes as canes or spurs of the block's training system, empty when unknown; whether
+        readers saw proposals and on what ground, empty where there were none.
     """
 
     block: str
