@@ -96,18 +96,18 @@ def update(language: str) -> Catalog:
 
 
 def _python(text: str) -> Iterator[Message]:
-    counts = _COUNT.search(text) is not None or "def count(n: int, one" in text
+    counts, ours = _COUNT.search(text) is not None, "from budvision.language import" in text
     for node in ast.walk(ast.parse(text)):
         if not isinstance(node, ast.Call):
             continue
         name = getattr(node.func, "id", getattr(node.func, "attr", ""))
         said = [arg.value for arg in node.args
                 if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
-        if name in ("say", "mark") and said:
+        if name in ("say", "mark") and ours and said:
             yield said[0]
-        elif name == "say_n" and len(said) == 2:
+        elif name == "say_n" and ours and len(said) == 2:
             yield said[0], said[1]
-        elif name == "count" and counts and said:
+        elif isinstance(node.func, ast.Name) and name == "count" and counts and said:
             yield f"{{n}} {said[0]}", f"{{n}} {said[1] if len(said) > 1 else said[0] + 's'}"
 
 
@@ -122,7 +122,8 @@ def _script(text: str) -> Iterator[Message]:
     for found in _PLURAL.finditer(text):
         yield ast.literal_eval(f'"{found[1]}"'), ast.literal_eval(f'"{found[2]}"')
     for found in _IN_PAGES.finditer(text):
-        yield str(ast.literal_eval(found[1]))
+        if message := str(ast.literal_eval(found[1])):
+            yield message
 
 
 def _paper(text: str) -> Iterator[Message]:
