@@ -149,8 +149,9 @@ def _nodes(nodes: dict[str, Any]) -> str:
 def _print_normal(told: dict[str, Any]) -> None:
     if "balanced" in told:
         row = told["balanced"]
-        typer.echo(f"{row['nodes']:.0f} nodes a vine by {row['formula']} over {row['n_vines']} "
-                   f"vines ({row['fewest']:.0f} to {row['most']:.0f}). Source: {row['source']}.")
+        mean, fewest, most = (int(row[name] + 0.5) for name in ("nodes", "fewest", "most"))
+        typer.echo(f"{mean} nodes a vine by {row['formula']} over {row['n_vines']} vines "
+                   f"({fewest} to {most}). Source: {row['source']}.")
         for kind in ("canes", "spurs"):
             if kind in row:
                 typer.echo(f"  {row[kind]['count']} {kind} of {row[kind]['each']}")

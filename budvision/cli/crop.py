@@ -65,6 +65,7 @@ def shoots(
 
     Example: budvision crop shoots --nodes 54 --alive "0.8 +- 0.05" --canopy 1.8m
     """
+    from budvision.vineyard.units import FOOT_M
     from budvision.workflow.after.crop import parse_measured, shoots_answer
 
     with json_errors(as_json):
@@ -78,12 +79,14 @@ def shoots(
     typer.echo(f"{told['shoots_per_vine']:.0f} shoots a vine ({told['low']:.0f} to "
                f"{told['high']:.0f}).")
     if "shoots_per_m" in told:
-        low, high = told["band_per_m"]
+        us = _quantity(canopy, "length", "canopy").system == "us"
+        per, word = (FOOT_M, "a foot") if us else (1.0, "a metre")
+        low, high = (end * per for end in told["band_per_m"])
         typer.echo(
-            f"{told['shoots_per_m']:.1f} a metre ({told['shoots_per_ft']:.1f} a foot), "
-            f"{told['place']} {low:.1f} to {high:.1f} a metre. Source: {told['source']}.\n"
-            f"Take off {told['remove_per_m']:.1f} a metre for {told['target_per_m']:.1f}. "
-            f"{told['note']}"
+            f"{told['shoots_per_m'] * per:.1f} {word}, {told['place']} {low:.1f} to {high:.1f} "
+            f"{word}. Source: {told['source']}.\n"
+            f"Take off {told['remove_per_m'] * per:.1f} {word} for "
+            f"{told['target_per_m'] * per:.1f}. {told['note']}"
         )
     return None
 
@@ -229,6 +232,7 @@ def balance(
 
     Example: budvision crop balance --prunings 2kg --yield 15kg --canopy 2m
     """
+    from budvision.vineyard.units import FOOT_M, POUND_KG
     from budvision.workflow.after.crop import balance_answer
 
     with json_errors(as_json):
@@ -239,12 +243,16 @@ def balance(
         )
     if as_json:
         return show_json(told)
+    us = _quantity(prunings, "weight", "prunings").system == "us"
     for measure, words in (("ravaz", "Yield to pruning weight"),
-                           ("pruning_weight", "Pruning weight a metre")):
+                           ("pruning_weight", "Pruning weight along the canopy")):
         if measure in told:
             row = told[measure]
-            typer.echo(f"{words}: {row['value']:.2f} {row['unit']}".rstrip() + f", {row['place']} "
-                       f"{row['low']:g} to {row['high']:g} ({told['canopy']} canopy). "
+            in_us = us and measure == "pruning_weight"
+            per, unit = (FOOT_M / POUND_KG, "lb/ft") if in_us else (1.0, row["unit"])
+            typer.echo(f"{words}: {row['value'] * per:.2f} {unit}".rstrip() + f", {row['place']} "
+                       f"{row['low'] * per:.2g} to {row['high'] * per:.2g} ({told['canopy']} "
+                       "canopy). "
                        f"Source: {row['source']}.")
     return None
 
@@ -272,6 +280,19 @@ def compare(
     if told["n_within"] is not None:
         typer.echo(f"{told['n_within']} of {len(told['blocks'])} harvests lie in their interval.")
     return None
+
+
+def _on_scale(row: dict[str, Any], minimum_c: float) -> str:
+    """Draw lethal temperatures and the coldest reading on one scale, in characters."""
+    marks = {"1": row["lt10_c"], "5": row["lt50_c"], "9": row["lt90_c"], "v": minimum_c}
+    known = {sign: value for sign, value in marks.items() if value is not None}
+    low, high = min(known.values()) - 1, max(known.values()) + 1
+    cells = ["-"] * 48
+    for sign, value in known.items():
+        at = round((value - low) / (high - low) * 47)
+        cells[at] = "*" if cells[at] != "-" else sign
+    return (f"{low:.0f} C {''.join(cells)} {high:.0f} C   v coldest reading; 1, 5, 9: a tenth, "
+            "half, nine tenths dead there; * two in one place")
 
 
 def cold(
@@ -315,6 +336,7 @@ def cold(
             ("a tenth", "lt10_c"), ("nine tenths", "lt90_c")) if row[name] is not None)
         typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C "
                    f"({others}): {row['when']} ({row['source']})")
+        typer.echo(f"    {_on_scale(row, told['minimum_c'])}")
     if cultivar and not told["background"]:
         typer.echo(f"  No published values of {cultivar} are known here; there are some of "
                    f"{', '.join(told['known_cultivars'])}.")

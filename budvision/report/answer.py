@@ -195,7 +195,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         else say("a hectare"),
         normal="" if facts.normal_nodes is None
         else say("Normal year: {n} nodes a vine.", n=number(facts.normal_nodes)),
-        arrangement=facts.arrangement, policy=say(facts.policy),
+        arrangement="" if zones_differ(facts) else facts.arrangement, policy=say(facts.policy),
         policy_source=say(facts.policy_source),
         policies=tuple(
             node_line(p.rule, name=say(p.title), note=say(p.action)) for p in facts.policies),
@@ -275,7 +275,8 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
                 say("Weighted by zones ({each} of the vines), that is {share}.", **values)
                 if facts.weighting.by == "zone" else
                 say("Weighted by vine sizes ({each} of the vines), that is {share}.", **values))
-        lines.append(unjudged_words(first, lead=False))
+            lines.append(say("Shares of the table are weighted too, its counts are not."))
+        lines.append(unjudged_words(facts, first, lead=False))
     if facts.kept and facts.beyond is not None:
         lines.append(say("Only {nodes} count, those that pruning keeps.", nodes=facts.kept))
     if facts.beyond is not None and facts.beyond.share is not None:

@@ -19,18 +19,22 @@ def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ..
     if primary is None:
         return ()
     lines = (wood_first(facts.wood, live_buds=primary.n_live > 0),
-             unjudged_words(primary, lead=True), _zones(facts),
+             unjudged_words(facts, primary, lead=True), _zones(facts),
              other_band_words(facts, primary), _edge(facts, primary))
     return tuple(line for line in lines if line)
 
 
-def unjudged_words(primary: TissueFacts, *, lead: bool) -> str:
+def unjudged_words(facts: BlockFacts, primary: TissueFacts, *, lead: bool) -> str:
     """Return the bounds for unjudged primaries: first where they are many, else below."""
     bounds, total = primary.bounds, primary.n_judged + primary.n_missing
     if bounds is None or (primary.n_missing / total > _MANY_UNJUDGED) != lead:
         return ""
     low, high = bounds
     values = {"n": primary.n_judged, "total": total, "low": percent(low), "high": percent(high)}
+    if facts.weighting is not None and facts.weighting.applied:
+        return say("{n} of {total} primaries could be judged. If all the others were live {low} of "
+                   "all that were cut would be dead, if all were dead {high}; that is before "
+                   "weighting.", **values)
     if lead:
         return say("Only {n} of {total} primaries could be judged. If all the others were live "
                    "{low} would be dead, if all were dead {high}.", **values)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.figure import Figure
 
 from budvision.language import say
 from budvision.report.canvas import (
@@ -29,7 +30,7 @@ from budvision.report.canvas import (
 )
 from budvision.report.figures import ShareRow
 
-__all__ = ["Reading", "TimedShare", "draw_history", "draw_temperatures"]
+__all__ = ["Lethal", "Reading", "TimedShare", "draw_history", "draw_temperatures"]
 
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
@@ -144,9 +145,23 @@ def _number_dates(axes: Axes) -> None:
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
 
 
+_MOST_LETHAL = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lethal:
+    """Temperatures that killed a tenth, half and nine tenths of buds, degrees Celsius."""
+
+    name: str
+    lt10_c: float | None
+    lt50_c: float
+    lt90_c: float | None
+
+
 def draw_temperatures(
     readings: Sequence[Reading], *, title: str, samplings: Sequence[tuple[dt.date, str]] = (),
-    thresholds_c: Sequence[float] = (), units: str = "metric", width_mm: float = 165.0,
+    thresholds_c: Sequence[float] = (), lethal: Sequence[Lethal] = (), units: str = "metric",
+    width_mm: float = 165.0,
     height_mm: float = 75.0,
 ) -> Drawing:
     """Draw a station's temperature, the coldest moment and the sampling dates.
@@ -161,6 +176,9 @@ def draw_temperatures(
         Drawn as upright dashed lines with the label.
     thresholds_c : sequence of float
         Temperatures in degrees Celsius drawn as level dotted lines.
+    lethal : sequence of Lethal
+        Published lethal temperatures, drawn beside the record on its scale, the first ten:
+        background, never a verdict.
     units : {"metric", "us"}
         Axis in degrees Celsius or Fahrenheit.
     width_mm, height_mm : float
@@ -193,9 +211,12 @@ def draw_temperatures(
     if samplings:
         dates = ", ".join(f"{day.isoformat()} ({name})" for day, name in samplings)
         alt += f" Sampled {dates}."
+    if lethal:
+        alt += " Beside it, as background, published lethal temperatures (half dead): " + ", ".join(
+            f"{one.name} {shown(one.lt50_c):.1f} {unit}" for one in lethal[:_MOST_LETHAL]) + "."
     with drawing():
         figure = new_figure(width_mm, height_mm)
-        axes = figure.add_subplot()
+        axes, side = _room_for(figure, lethal)
         bare(axes, keep=("bottom", "left"))
         thin = _thin(ordered, 1000)
         axes.plot([_moment(r.at) for r in thin], [shown(r.celsius) for r in thin], color=ACCENT,
@@ -218,7 +239,35 @@ def draw_temperatures(
         _number_dates(axes)
         axes.set_ylabel(f"air temperature, {unit}")
         axes.margins(y=0.12)
+        if side is not None:
+            _draw_lethal(side, lethal[:_MOST_LETHAL], shown)
         return finish(figure, title, alt)
+
+
+def _room_for(figure: Figure, lethal: Sequence[Lethal]) -> tuple[Axes, Axes | None]:
+    """Return the axes of the record, and those beside it for lethal temperatures if there are."""
+    if not lethal:
+        return figure.add_subplot(), None
+    n = min(len(lethal), _MOST_LETHAL)
+    grid = figure.add_gridspec(1, 2, width_ratios=(10, 0.8 + 0.4 * n), wspace=0.24)
+    axes = figure.add_subplot(grid[0, 0])
+    return axes, figure.add_subplot(grid[0, 1], sharey=axes)
+
+
+def _draw_lethal(
+    axes: Axes, lethal: Sequence[Lethal], shown: Callable[[float], float]
+) -> None:
+    """Draw from 10 to 90 % dead as an upright line, half dead as a dot on it."""
+    bare(axes, keep=("bottom",))
+    axes.tick_params(axis="y", labelleft=False, length=0)
+    for at, one in enumerate(lethal):
+        ends = [t for t in (one.lt10_c, one.lt50_c, one.lt90_c) if t is not None]
+        axes.vlines(at, shown(min(ends)), shown(max(ends)), color=QUIET, linewidth=2.2)
+        axes.plot([at], [shown(one.lt50_c)], marker="o", markersize=4, color=INK)
+    axes.set_xticks(range(len(lethal)), [clip(one.name, 26) for one in lethal], rotation=60,
+                    ha="right", rotation_mode="anchor", fontsize=6.5)
+    axes.set_xlim(-0.7, len(lethal) - 0.3)
+    axes.set_title("published: 10, 50, 90 % dead", fontsize=7, color=QUIET)
 
 
 def _thin(ordered: Sequence[Reading], n_bins: int) -> list[Reading]:

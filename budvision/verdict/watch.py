@@ -153,6 +153,11 @@ def drift(
 _MOST_MOVED = (20.0, 10.0, 10.0)
 """Shift of L*, a*, b* that a change of lamp exceeds (common practice, no source)."""
 _FEWEST = 20
+"""Fewest tissues from which anything is said (our choice, no source)."""
+_ENOUGH_BLIND = 40
+"""Fewest blind calls from which an agreement is judged (our choice, no source)."""
+_LITTLE = 1.0
+"""Shift, in spreads, up to which pictures look as in training (our choice, no source)."""
 
 
 def light_moved(
@@ -188,7 +193,7 @@ _LAMP = {"a_plain", "b_plain", "lightness_plain", "a_neutral", "b_neutral", "neu
 
 def _on_pictures(seen: Drift) -> Iterator[Advice]:
     """Advise on pictures that have moved away from those trained on."""
-    if seen.n < 20:
+    if seen.n < _FEWEST:
         return
     if seen.strange > 0.25:
         yield Advice("stop", f"{seen.strange:.0%} of recent tissues are unlike anything it "
@@ -224,7 +229,7 @@ def _on_agreement(points: Sequence[ChartPoint]) -> Iterator[Advice]:
         return
     n_called = sum(p.n for p in points)
     agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
-    if n_called >= 40 and agreed < _GOOD:
+    if n_called >= _ENOUGH_BLIND and agreed < _GOOD:
         yield Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train "
                      "on the calls so far, compare, and promote what does better.")
 
@@ -254,6 +259,22 @@ def advise(
     out += [*_on_pictures(seen), *_on_proposals(unsure, refused, n_proposed),
             *_on_agreement(points)]
     if not out:
-        out.append(Advice("fine", "Agreement on blind calls is within its limits, and the "
-                          "pictures look as in training."))
+        out.append(_nothing_found(points, seen))
     return out
+
+
+def _nothing_found(points: Sequence[ChartPoint], seen: Drift) -> Advice:
+    """Say what nothing stands against, and what there is too little of to say it."""
+    n_called = sum(p.n for p in points)
+    farthest = max((abs(row[2]) for row in seen.moved), default=0.0)
+    few = [text for enough, text in (
+        (n_called >= _ENOUGH_BLIND, f"{n_called} blind calls ({_ENOUGH_BLIND} are needed)"),
+        (seen.n >= _FEWEST, f"{seen.n} tissues of recent pictures ({_FEWEST} are needed)"))
+        if not enough]
+    if few:
+        return Advice("look", f"Too few to tell whether it can be leaned on: {' and '.join(few)}.")
+    if farthest > _LITTLE:
+        return Advice("look", f"Agreement on blind calls is within its limits; the pictures have "
+                      f"moved from training by up to {farthest:.1f} spreads.")
+    return Advice("fine", "Agreement on blind calls is within its limits, and the pictures look as "
+                  "in training.")

@@ -74,7 +74,8 @@ def _check(share: float, canes: int, nodes: int, icc: float) -> None:
             do="One cane cannot show how canes differ.",
         )
     if not 0 <= icc <= 0.95:
-        raise InputError(f"icc is {icc!r}", expected="0 to 0.95", do="0.1 is the default.")
+        raise InputError(f"icc is {icc!r}", expected="0 to 0.95",
+                         do="Leave it out for the season's own (the setting prior_icc).")
 
 
 def sample_outlook(

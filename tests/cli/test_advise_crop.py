@@ -62,6 +62,12 @@ def budvision(monkeypatch, capsys, tmp_path):
         ('crop shoots --nodes 54 --alive "0.8 +- 0.05" --canopy 1.8m',
          ["39 shoots a vine", "above 9.8 to 16.4 a metre", "keep secondary shoots"],
          "shoots_per_m"),
+        ("crop shoots --nodes 40 --alive 0.5 --canopy 6ft",
+         ["3.0 a foot, within 3.0 to 5.0 a foot", "Take off 0.0 a foot for 5.0"], "shoots_per_m"),
+        ("crop balance --prunings 3lb --yield 20lb --canopy 6ft",
+         ["Yield to pruning weight: 6.67", "0.50 lb/ft, within 0.34 to 0.67"], "ravaz"),
+        ("advise normal --type american --prunings 0.5lb --prunings 3lb",
+         ["33 nodes a vine by 30 + 10 over 2 vines (15 to 50)"], "balanced"),
         (EXPECT, ["t/ha", "tons an acre", "not 8 from 8.2"], "t_per_ha"),
         (ESTIMATE, ["3.9 tons an acre", "807 an acre", "times 2"], "tons_per_acre"),
         ("crop table blocks.csv", ["East: 10.8 t/ha"], "blocks"),
@@ -73,7 +79,9 @@ def budvision(monkeypatch, capsys, tmp_path):
                                       "1 of 2 harvests"], "mean_error"),
         ("cold station.csv --unit C --zone America/Vancouver --below -20 --cultivar Riesling",
          ["Coldest -24.0 C (-11.2 F) at 2024-01-12T01:00:00-08:00", "-20.0 C", "0.6 h",
-          "half of the buds of Riesling died at -23.2 C", "Background only"], "hours_below"),
+          "half of the buds of Riesling died at -23.2 C",
+          "v coldest reading; 1, 5, 9: a tenth, half, nine tenths dead there",
+          "Background only"], "hours_below"),
     ],
 )
 def test_answers(budvision, line, words, key):

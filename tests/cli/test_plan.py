@@ -116,6 +116,8 @@ def test_a_plan_cuts_the_nodes_that_pruning_keeps_and_says_so(tmp_path: Path) ->
     assert wide["words"][0].endswith("only these count, those further out are shown beside them.")
     unknown = json.loads(run("plan", *BLOCK, "--json").stdout)
     assert "The training system is not known" in unknown["words"][0]
+    with pytest.raises(InputError, match="icc is 2.0; .*the setting prior_icc"):
+        run("plan", *BLOCK, "--icc", "2")
     with pytest.raises(InputError, match='training system is "high wire"'):
         run("plan", *BLOCK, "--training", "high wire")
     Season.create(tmp_path / "winter").close()

@@ -13,7 +13,7 @@ import pytest
 from budvision.errors import InputError
 from budvision.report.canvas import ACCENT, INK, QUIET, TINTS, BandEdges
 from budvision.report.figures import ShareRow, draw_intervals, draw_positions
-from budvision.report.timelines import Reading, TimedShare, draw_history, draw_temperatures
+from budvision.report.timelines import Lethal, Reading, TimedShare, draw_history, draw_temperatures
 
 BANDS = BandEdges(("normal", "more", "most"), (0.15, 0.5))
 ROWS = [
@@ -149,3 +149,14 @@ def test_no_global_figure_state_is_used() -> None:
         "sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+def test_lethal_temperatures_stand_beside_the_minimum() -> None:
+    """Riesling, Geneva, 30 Jan 2023, half dead at -23.2 C (tests/truths/hardiness.csv)."""
+    drawing = draw_temperatures(winter(900), title="Station", lethal=[
+        Lethal(name="Riesling, Jan 2023", lt10_c=-21.4, lt50_c=-23.2, lt90_c=None)])
+    assert "as background, published lethal temperatures (half dead): Riesling, Jan 2023 -23.2" in (
+        drawing.alt)
+    assert "Riesling, Jan 2023" in drawing.svg
+    assert "10, 50, 90 % dead" in drawing.svg
+    assert "lethal" not in draw_temperatures(winter(900), title="Station").alt

@@ -40,6 +40,7 @@ from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
     history,
+    left_out,
     sampled_buds,
     unsure_buds,
     what_if,
@@ -171,7 +172,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         groups=_groups(answer, buds), history=history_lines(season, told),
         history_drawing=_history_figure(told, answer) if len(told) > 1 else None,
         waiting=_links(states, waiting), n_unseen=sum(s.state == "no_photo" for s in states),
-        left_out=_links(states, unsure_buds(states, Tissue.PRIMARY)),
+        left_out=_links(states, left_out(answer, states)),
         unsure=_links(states, [s for s in unsure_buds(states)
                                if s.calls.get(Tissue.PRIMARY) is not CallValue.UNSURE]),
         notes=(*(answer.result.notes if answer.result else ()),

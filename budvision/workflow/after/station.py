@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from budvision.errors import InputError
 from budvision.report.canvas import Drawing
-from budvision.report.timelines import Reading, draw_temperatures
+from budvision.report.timelines import Lethal, Reading, draw_temperatures
 from budvision.store.queries.blocks import list_blocks, list_samplings
 from budvision.store.queries.weather import (
     Station,
@@ -179,10 +180,22 @@ def station_answer(
     month = dt.timedelta(days=30)
     first, last = readings[0].at.date() - month, readings[-1].at.date() + month
     samplings = tuple(one for one in _sampling_days(season) if first <= one[0] <= last)
+    lethal = tuple(row for name in cultivars for row in lethal_temperatures(name))
     drawing = draw_temperatures(
         readings, title=f"Air temperature at {station}", samplings=samplings,
         thresholds_c=[t for t in thresholds_c if t > event.minimum_c - 10], units=units,
+        lethal=_in_turn(lethal),
     )
-    lethal = tuple(row for name in cultivars for row in lethal_temperatures(name))
     return StationAnswer(station=station, event=event, hours=hours, samplings=samplings,
                          lethal=lethal, drawing=drawing)
+
+
+def _in_turn(rows: Sequence[LethalTemperature]) -> list[Lethal]:
+    """Return what is drawn of published values: one of each cultivar, then the next of each."""
+    of: dict[str, list[LethalTemperature]] = {}
+    for row in rows:
+        of.setdefault(row.cultivar, []).append(row)
+    turns = [row for turn in zip_longest(*of.values()) for row in turn if row is not None]
+    return [
+        Lethal(name=f"{row.cultivar}, {' '.join(row.when.split(',')[0].split()[-2:])}",
+               lt10_c=row.lt10_c, lt50_c=row.lt50_c, lt90_c=row.lt90_c) for row in turns]

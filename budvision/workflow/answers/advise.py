@@ -233,7 +233,7 @@ def advise_normal(
             "formula": f"{formula.first} + {formula.further}", "source": formula.source,
             "thin_clusters": formula.thin_clusters, "n_vines": len(vines), "nodes": mean,
             "fewest": min(one.nodes for one in vines), "most": max(one.nodes for one in vines),
-            "notes": notes, **_layouts(round(mean), each),
+            "notes": notes, **_layouts(int(mean + 0.5), each),
         }
         answer["by_shoot_weight"] = {"low": low, "high": high}
     if vine is not None:

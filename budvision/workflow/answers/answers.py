@@ -35,6 +35,7 @@ __all__ = [
     "block_policies",
     "counted_buds",
     "history",
+    "left_out",
     "most_urgent_first",
     "prune_last_first",
     "sampled_buds",
@@ -244,6 +245,14 @@ def unsure_buds(states: Iterable[BudState], *tissues: Tissue) -> tuple[BudState,
     wanted = tissues or TISSUES
     return tuple(state for state in states
                  if any(state.calls.get(t) is CallValue.UNSURE for t in wanted))
+
+
+def left_out(answer: Answer, states: Iterable[BudState]) -> tuple[BudState, ...]:
+    """Return the buds of the nodes that pruning keeps that do not count: their primary is unsure.
+    """
+    training = read_training(answer.block.training_system)
+    return tuple(state for state in unsure_buds(states, Tissue.PRIMARY)
+                 if training is None or state.node <= training.nodes)
 
 
 def history(season: Season, block: Block) -> list[Answer]:

@@ -30,7 +30,7 @@ from budvision.store.queries.review import BudState
 from budvision.store.session import Season
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
-from budvision.workflow.answers.answers import Answer, sampled_buds, unsure_buds
+from budvision.workflow.answers.answers import Answer, left_out, sampled_buds, unsure_buds
 from budvision.workflow.answers.results import zone_shares
 
 __all__ = ["block_facts", "bud_names", "line_facts"]
@@ -188,7 +188,7 @@ def block_facts(
         facts, lab=season.settings.lab, lab_phone=season.settings.lab_phone,
         logo=logo, logo_kind=kind,
         unsure=tuple(names[s.bud_id] for s in unsure_buds(states)),
-        left_out=tuple(names[s.bud_id] for s in unsure_buds(states, Tissue.PRIMARY)),
+        left_out=tuple(names[s.bud_id] for s in left_out(answer, states)),
         waiting=tuple(
             names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
         n_unseen=sum(s.state == "no_photo" for s in states),

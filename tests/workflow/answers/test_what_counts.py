@@ -103,6 +103,8 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     # 0.2 x 80 % + 0.8 x 10 % = 24 %.
     assert words.headline.startswith("About 24 % of the primary buds are dead")
     assert ("Weighted by zones (hollow 20 %, rise 80 % of the vines), that is 24 %." in words.found)
+    assert "Shares of the table are weighted too, its counts are not." in words.found
+    assert any(one.severe for one in words.choices), "the hollow is 80 % dead"
     told = results(season)["blocks"][0]
     assert told["weighting"]["weights"] == pytest.approx({"hollow": 0.2, "rise": 0.8})
     assert len(told["edges"]) == len(answer_of(season, "Harrow Slope").result.edges)
@@ -221,3 +223,19 @@ def test_below_half_dead_nobody_is_told_of_bad_winters(season: Season) -> None:
     told = words_of(season).choices
     assert told, "more than half is still one in ten likely"
     assert not any(one.severe or one.more for one in told)
+
+
+def test_only_unsure_buds_that_pruning_keeps_are_said_to_be_left_out(season: Season) -> None:
+    sampled(season, [[L, U, L, U]] * 4)
+    set_block(season, "Harrow Slope", training_system="spurs of 2")
+    answer = answer_of(season, "Harrow Slope")
+    assert block_facts(season, answer).left_out == tuple(
+        f"cane {cane} node 2" for cane in range(1, 5))
+
+
+def test_zones_that_differ_get_no_arrangement_of_the_whole(season: Season) -> None:
+    """"Prune each zone by its own answer" stood beside canes for the block as a whole."""
+    sampled(season, [[D] * 8 + [L] * 2] * 10 + [[L] * 10] * 10,
+            zones=("hollow",) * 10 + ("rise",) * 10)
+    set_block(season, "Harrow Slope", training_system="canes")
+    assert words_of(season).arrangement == ""

@@ -83,6 +83,17 @@ def test_advice_says_what_to_do() -> None:
     calm = Drift(100, 0.01, ())
     assert [a.level for a in advise(fine, calm, unsure=0.1, refused=0.02, n_proposed=100)] == [
         "fine"]
+    # Ten tissues are not "within its limits", nor pictures three spreads away "as in training".
+    ten = advise(agreement_chart([str(i) for i in range(10)], [True] * 7 + [False] * 3), calm,
+                 unsure=0.1, refused=0.02, n_proposed=100)
+    assert [(a.level, a.text) for a in ten] == [("look", "Too few to tell whether it can be leaned "
+                                                 "on: 10 blind calls (40 are needed).")]
+    away = Drift(10, 0.0, (("b_plain", "CIELAB b* as photographed", 3.0),))
+    assert "10 tissues of recent pictures (20 are needed)" in advise(
+        fine, away, unsure=0.1, refused=0.02, n_proposed=100)[0].text
+    nearly = Drift(100, 0.0, (("b_plain", "CIELAB b* as photographed", 1.8),))
+    assert "moved from training by up to 1.8 spreads" in advise(
+        fine, nearly, unsure=0.1, refused=0.02, n_proposed=100)[0].text
     lamp = Drift(100, 0.5, (("b_plain", "CIELAB b* as photographed", 3.1),))
     said = advise(fine, lamp, unsure=0.5, refused=0.4, n_proposed=100)
     text = " ".join(a.text for a in said)
