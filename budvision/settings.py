@@ -133,7 +133,7 @@ class Settings:
         "anything is cut; each sample corrects it.", 0.0, 0.9)
     blind_share: float = _setting(0.1,
         "Share of buds whose proposals stay hidden until called.", 0.0, 1.0)
-    second_read_share: float = _setting(0.1,
+    second_read_share: float = _setting(0.3,
         "Share of buds read again by a second person.", 0.0, 1.0)
     trial_buds: int = _setting(30,
         "Buds called without sight of proposals before the lead decides whether they are "

@@ -82,7 +82,7 @@ class Play:
     errors: tuple[float, ...] = (0.03, 0.03)
     pull: float = 0.5
     blind_share: float = 0.1
-    second_share: float = 0.1
+    second_share: float = 0.3
     start: int = 1
 
     def __post_init__(self) -> None:
