@@ -173,6 +173,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     for text in words.first:
         say(f"Read this first. {text}", "bold")
     say(words.action, "bold")
+    say(words.choices_for)
     for choice in words.choices:
         say(f"- {choice.words}")
     for zone in words.zones:

@@ -13,7 +13,7 @@ from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
 from budvision.report.sure import sure_words
-from budvision.report.ways import choice_words
+from budvision.report.ways import choice_words, choices_for
 from budvision.report.wood import wood_action, wood_found, wood_state
 from budvision.report.words import (
     band_name,
@@ -130,6 +130,7 @@ class AnswerWords:
     band: str
     action: str
     choices: tuple[Choice, ...]
+    choices_for: str
     nodes: tuple[NodeLine, ...]
     area: str
     normal: str
@@ -190,7 +191,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         sure=sure_words(facts, primary), settled=primary is not None and facts.more_buds == 0,
         next_step=_next_step(facts, primary), band=band_name(facts.band) if primary else "",
         action=_action(facts, primary),
-        choices=choice_words(facts), nodes=rows,
+        choices=choice_words(facts), choices_for=choices_for(facts), nodes=rows,
         area="" if not (rows and per_area) else say("an acre") if units == "us"
         else say("a hectare"),
         normal="" if facts.normal_nodes is None

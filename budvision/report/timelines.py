@@ -215,7 +215,7 @@ def draw_temperatures(
         alt += " Beside it, as background, published lethal temperatures (half dead): " + ", ".join(
             f"{one.name} {shown(one.lt50_c):.1f} {unit}" for one in lethal[:_MOST_LETHAL]) + "."
     with drawing():
-        figure = new_figure(width_mm, height_mm)
+        figure = new_figure(width_mm, height_mm + (20.0 if lethal else 0.0))
         axes, side = _room_for(figure, lethal)
         bare(axes, keep=("bottom", "left"))
         thin = _thin(ordered, 1000)

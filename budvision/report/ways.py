@@ -9,8 +9,9 @@ from budvision.report.choices import SEVERE_SHARE, Choice, ways_on
 from budvision.report.facts import BlockFacts
 from budvision.report.first import zones_differ
 from budvision.report.wood import wood_state
+from budvision.report.words import and_list
 
-__all__ = ["choice_words"]
+__all__ = ["choice_words", "choices_for"]
 
 _LAST_BAND_IN_QUESTION = 0.1
 
@@ -28,3 +29,11 @@ def choice_words(facts: BlockFacts) -> tuple[Choice, ...]:
         return ()
     return tuple(replace(one, when=say(one.when), deed=say(one.deed), more=say(one.more))
                  for one in ways_on(share, training=facts.training, wood=wood).values())
+
+
+def choices_for(facts: BlockFacts) -> str:
+    """Say which zones the ways on are for, where zones differ and only some are badly hurt."""
+    names = [zone.name for zone in facts.zones if (zone.primary.share or 0.0) > SEVERE_SHARE]
+    if not zones_differ(facts) or not names or len(names) == len(facts.zones):
+        return ""
+    return say("For {zones}:", zones=and_list(names))

@@ -105,6 +105,7 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     assert ("Weighted by zones (hollow 20 %, rise 80 % of the vines), that is 24 %." in words.found)
     assert "Shares of the table are weighted too, its counts are not." in words.found
     assert any(one.severe for one in words.choices), "the hollow is 80 % dead"
+    assert words.choices_for == "For hollow:"
     told = results(season)["blocks"][0]
     assert told["weighting"]["weights"] == pytest.approx({"hollow": 0.2, "rise": 0.8})
     assert len(told["edges"]) == len(answer_of(season, "Harrow Slope").result.edges)
