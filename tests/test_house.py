@@ -49,6 +49,42 @@ def test_a_record_of_many_fields_is_built_by_name(name: str) -> None:
     assert not by_position
 
 
+# ---- what browsers are sent -------------------------------------------------------------------
+
+SENT = sorted(path.relative_to(PACKAGE).as_posix() for kind in ("js", "css")
+              for path in (PACKAGE / "web").rglob(f"static/*.{kind}"))
+
+
+@pytest.mark.parametrize("name", SENT)
+def test_scripts_and_styles_keep_the_limits_of_modules(name: str) -> None:
+    lines = (PACKAGE / name).read_text(encoding="utf-8").splitlines()
+    assert len(lines) <= 400
+    assert not [at for at, line in enumerate(lines, 1) if len(line) > 160]
+
+
+def test_one_script_speaks_to_the_season() -> None:
+    """Requests go through `send.js`; the service worker answers for the browser itself."""
+    assert {name for name in SENT if re.search(
+        r"(?<![.\w])fetch\(", re.sub(r"async fetch\(", "", (PACKAGE / name).read_text("utf-8")))
+    } == {"web/static/send.js", "web/bench/static/worker.js"}
+
+
+def test_every_class_of_a_style_and_every_sent_file_is_used() -> None:
+    """A class may be put together from a word and a state: `state-` and what follows."""
+    rooms = (PACKAGE / "web", PACKAGE / "report")  # the report draws figures for pages too
+    text = "\n".join(path.read_text(encoding="utf-8") for kind in ("html", "js", "py")
+                     for room in rooms for path in room.rglob(f"*.{kind}"))
+    unused = set()
+    for name in SENT:
+        assert name.rpartition("/")[2] in text
+        if name.endswith(".css"):
+            rules = re.sub(r"/\*.*?\*/", "", (PACKAGE / name).read_text("utf-8"), flags=re.DOTALL)
+            unused |= {one for one in re.findall(r"\.([a-zA-Z][\w-]*)(?=[^{}]*\{)", rules)
+                       if not re.search(rf"(?<![\w-]){one}(?![\w-])", text)
+                       and not re.search(rf"(?<![\w-]){one.partition('-')[0]}-[$\{{]", text)}
+    assert not unused
+
+
 # ---- every public thing has a caller ---------------------------------------------------------
 
 DOORS = frozenset(f"scripts.py:{name}" for name in budvision.__all__ if name[0] != "_")

@@ -342,9 +342,9 @@ def _disagreement(facts: BlockFacts) -> str:
     if len(set(numbers)) > 1:
         told.append(say("from {low} to {high} nodes a vine", low=number(numbers[0]),
                         high=number(numbers[-1])))
-    silent = sum(policy.rule.retain is None for policy in facts.policies)
-    if silent:
-        told.append(say_n("{n} rule gives no number", "{n} rules give no number", silent))
+    without_number = sum(policy.rule.retain is None for policy in facts.policies)
+    if without_number:
+        told.append(say_n("{n} rule gives no number", "{n} rules give no number", without_number))
     if not told:
         return say("Published rules do not agree here. Choose with your adviser.")
     return say("Published rules do not agree here: {spread}. Choose with your adviser.",

@@ -146,14 +146,15 @@ def tissue_results(
     whole = np.where(
         weighted, np.nan, found.if_units_whole(settings.confidence)).tolist()
     results = []
-    for at, (live, dead, unsure, hidden, silent) in enumerate(zip(*counts, strict=True)):
-        n, missing = live + dead, unsure + hidden + silent
+    for at, (live, dead, unsure, not_exposed, not_called) in enumerate(zip(*counts, strict=True)):
+        n, missing = live + dead, unsure + not_exposed + not_called
         doubt = unsure / (n + unsure) if n + unsure else None
         bounds = n + missing > 0 and (
             settings.bound_missing or (doubt or 0) > UNSURE_TO_WARN)
         method = "beta_binomial_strata" if weighted[at] else "beta_binomial"
         results.append(TissueResult(
-            n_live=live, n_dead=dead, n_unsure=unsure, n_not_exposed=hidden, n_not_called=silent,
+            n_live=live, n_dead=dead, n_unsure=unsure, n_not_exposed=not_exposed,
+            n_not_called=not_called,
             n_other_cause=left_out[at], n_canes=n_canes[at],
             unit="vine" if vines[at] else "cane", n_units=int(n_units[at]),
             few_units=few[at], mortality=as_number(share[at]), low=as_number(low[at]),

@@ -23,8 +23,10 @@ def json_object() -> dict[str, Any]:
     return value
 
 
-def integer(given: Mapping[str, Any], name: str) -> int | None:
-    """Return a whole number from 0 up, None where it is left out.
+def integer(
+    given: Mapping[str, Any], name: str, *, low: int = 0, high: int = MOST, where: str = "page"
+) -> int | None:
+    """Return a whole number from `low` to `high`, None where it is left out.
 
     A form's or address's text of digits is read as well as a number of JSON.
 
@@ -34,7 +36,7 @@ def integer(given: Mapping[str, Any], name: str) -> int | None:
         When it is there and is no such number.
     """
     value = given.get(name)
-    return None if value in (None, "") else _whole(value, name)
+    return None if value in (None, "") else _whole(value, name, where, low=low, high=high)
 
 
 def needed_integer(given: Mapping[str, Any], name: str, *, where: str = "page") -> int:
@@ -68,11 +70,15 @@ def text(given: Mapping[str, Any], name: str) -> str | None:
     return value or None
 
 
-def _whole(value: object, name: str, where: str = "page") -> int:
-    if isinstance(value, str) and value.isascii() and value.isdigit() and len(value) < 17:
-        value = int(value)
-    if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= MOST:
+def _whole(
+    value: object, name: str, where: str = "page", *, low: int = 0, high: int = MOST
+) -> int:
+    text = value.strip() if isinstance(value, str) else ""
+    if text.isascii() and text.isdigit() and len(text) < 17:
+        value = int(text)
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        ends = f"from {low} up" if high == MOST else f"from {low} to {high}"
         raise InputError(f"{name} is {str(value)[:60]!r}", where=where,
-                         expected="a whole number from 0 up",
+                         expected=f"a whole number {ends}",
                          do="Correct it, or load the page again.")
     return value

@@ -30,7 +30,7 @@ from budvision.language import mark, say
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
-from budvision.web.asked import json_object, needed_integer
+from budvision.web.asked import integer, json_object, needed_integer
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
@@ -73,7 +73,6 @@ class BenchPage:
 
     sampling_id: int
     board: dict[str, Any]
-    verdicts: bool
     causes: tuple[tuple[str, str], ...] = (
         ("mites", mark("Mites")), ("old_wood", mark("Old dead wood")),
         ("mechanical", mark("Mechanical")), ("necrosis", mark("Necrosis")),
@@ -135,19 +134,20 @@ def make_plan() -> ResponseReturnValue:
     season = current_season()
     try:
         layout = plan.describe_block(
-            values.get("block", ""), n_rows=_whole(values, "rows"), n_vines=_whole(values, "vines"),
+            values.get("block", ""), n_rows=integer(values, "rows", where="plan"),
+            n_vines=integer(values, "vines", where="plan"),
             zones=values.get("zones", ""), missing=values.get("missing", ""),
             sizes=values.get("sizes", ""))
         training = values.get("training") or plan.block_training(season, values.get("block", ""))
-        nodes = plan.choose_nodes(_whole(values, "nodes"), training=training)
+        nodes = plan.choose_nodes(integer(values, "nodes", where="plan"), training=training)
         share = _percent(values, "share") or 0.3
         canes, why = plan.choose_canes(
-            canes=_whole(values, "canes"), nodes=nodes, share=share,
+            canes=integer(values, "canes", where="plan"), nodes=nodes, share=share,
             icc=season.settings.prior_icc, edge=_percent(values, "edge"),
             margin=_percent(values, "margin") or 0.1, sure=_percent(values, "sure"))
         made = plan.plan_sample(
             layout, settings=season.settings, sampling=values.get("sampling", ""), canes=canes,
-            nodes=nodes, share=share, draw=_whole(values, "draw") or 1,
+            nodes=nodes, share=share, draw=integer(values, "draw", where="plan") or 1,
             cultivar=values.get("cultivar", ""), training=training)
         sampling_id = plan.save_plan(season, made)
     except InputError as error:
@@ -165,16 +165,6 @@ def _percent(values: dict[str, str], name: str) -> float | None:
     except ValueError:
         raise InputError(f"{name} is {text!r}", expected="percent, for instance 35", where="plan",
                          do="Correct it.") from None
-
-
-def _whole(values: dict[str, str], name: str) -> int | None:
-    text = values.get(name, "")
-    if not text:
-        return None
-    if not text.isdigit():
-        raise InputError(f"{name} is {text!r}", expected="a whole number", where="plan",
-                         do="Correct it.")
-    return int(text)
 
 
 @blueprint.get("/<int:sampling_id>/plan")
@@ -218,8 +208,7 @@ def table(sampling_id: int) -> ResponseReturnValue:
     if PROPOSER_KEY not in current_app.extensions:   # loaded while the first bud is being cut
         threading.Thread(target=_warm, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
-    return render_template("bench/bench.html", page=BenchPage(
-        sampling_id, board, season.settings.bench_verdicts))
+    return render_template("bench/bench.html", page=BenchPage(sampling_id, board))
 
 
 @blueprint.get("/worker.js")
@@ -348,8 +337,7 @@ def picture(sha256: str) -> ResponseReturnValue:
 @blueprint.get("/assign")
 def assignment() -> ResponseReturnValue:
     """Show the photographs without a place, as film strips."""
-    board = assignment_board(current_season())
-    return render_template("bench/assign.html", board=board, caution=CAUTION)
+    return render_template("bench/assign.html", board=assignment_board(current_season()))
 
 
 @blueprint.post("/assign")

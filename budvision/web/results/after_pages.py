@@ -17,7 +17,7 @@ from budvision.vineyard.crop import Estimate, Thinning
 from budvision.vineyard.units import FOOT_M, tons_per_acre
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.results.door import asked_units, blueprint
+from budvision.web.results.door import blueprint, units_shown
 from budvision.workflow.after.records import (
     CSV_COLUMNS,
     KINDS,
@@ -79,7 +79,7 @@ class AfterPage:
 @blueprint.get("/block/<int:block_id>/season-after")
 def season_after_page(block_id: int) -> ResponseReturnValue:
     """Show shoots, crop, thinning, balance and the closed loop of a block."""
-    season, units = current_season(), asked_units()
+    season, units = current_season(), units_shown()
     canopy = request.args.get("canopy", "single")
     if canopy not in ("single", "divided"):
         raise InputError(f"the canopy is {canopy!r}", expected="single or divided",

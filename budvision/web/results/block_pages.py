@@ -22,9 +22,10 @@ from budvision.store.queries.review import BudState
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
+from budvision.web.asked import integer
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
+from budvision.web.results.door import blueprint, sampling_label, units_shown
 from budvision.web.results.parts import (
     Bar,
     BlockRow,
@@ -109,7 +110,6 @@ class BlockPage:
     note: str
     samplings: tuple[str, ...]
     tissues: tuple[TissueRow, ...]
-    drawing: Drawing | None
     after: Mapping[str, str]
     what_if: WhatIfWords | None
     more: int
@@ -131,17 +131,18 @@ class BlockPage:
 def block(block_id: int) -> ResponseReturnValue:
     """Show one block."""
     season = current_season()
-    answer = answer_of(season, block_id, sampling=asked_sampling())
+    answer = answer_of(season, block_id, sampling=sampling_label())
     with season.read() as conn:
         labels = tuple(row.label for row in list_samplings(conn, block_id))
-    more = asked_int("more", 100, low=0, high=5000)
-    return render_template("results/block.html", here=_page(answer, labels, more, asked_units()))
+    more = integer(request.args, "more", high=5000)
+    return render_template("results/block.html", here=_page(
+        answer, labels, 100 if more is None else more, units_shown()))
 
 
 @blueprint.get("/block/<int:block_id>/figure/<kind>.svg")
 def figure(block_id: int, kind: str) -> ResponseReturnValue:
     """Give one figure of a block as SVG."""
-    answer = answer_of(current_season(), block_id, sampling=asked_sampling())
+    answer = answer_of(current_season(), block_id, sampling=sampling_label())
     wanted = _figure(answer, kind)
     if wanted is None:
         abort(404)
@@ -163,7 +164,6 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
     return BlockPage(
         row=block_row(season, answer), answer=words, note=answer.block.note, samplings=labels,
         tissues=tuple(TissueRow(line, bar(line.ends, answer.policy)) for line in words.tissues),
-        drawing=_tissue_figure(answer),
         after={plain(name): percent(p) for name, p in after.band_probabilities.items()}
         if after else {},
         what_if=WhatIfWords(more, percent_range(after.low, after.high), after.settled)

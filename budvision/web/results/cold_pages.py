@@ -17,7 +17,7 @@ from budvision.vineyard.hardiness import HARDINESS_CAUTION, LethalTemperature
 from budvision.vineyard.units import to_celsius, to_fahrenheit
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.results.door import asked_units, blueprint
+from budvision.web.results.door import blueprint, units_shown
 from budvision.workflow.after.station import (
     DEFAULT_THRESHOLDS_C,
     import_cold,
@@ -61,7 +61,7 @@ class ColdPage:
 @blueprint.get("/cold")
 def cold() -> ResponseReturnValue:
     """Show a station's record, or ask for one."""
-    season, units = current_season(), asked_units()
+    season, units = current_season(), units_shown()
     known = tuple(stations(season))
     args = request.args
     station = args.get("station") or (known[0].name if known else "")

@@ -6,47 +6,25 @@ from base64 import b64encode
 
 from flask import Blueprint, request, url_for
 
-from budvision.errors import InputError
 from budvision.report.words import check_units
 from budvision.web.current import current_season
 
-__all__ = ["asked_int", "asked_sampling", "asked_units", "blueprint"]
+__all__ = ["blueprint", "sampling_label", "units_shown"]
 
 blueprint = Blueprint("results", __name__, url_prefix="/results", template_folder="templates",
                       static_folder="static", static_url_path="/static")
 
 
-def asked_sampling() -> str | None:
+def sampling_label() -> str | None:
     """Return the sampling's label in the address, None for the newest."""
     return request.args.get("sampling") or None
 
 
-def asked_units() -> str:
+def units_shown() -> str:
     """Return the units in the address, else the season's."""
     units = request.args.get("units") or current_season().settings.units
     check_units(units, where="the page's address", do="Choose one of them on the page.")
     return units
-
-
-def asked_int(name: str, default: int, *, low: int, high: int) -> int:
-    """Return a whole number of the address.
-
-    Raises
-    ------
-    InputError
-        When it is no whole number or out of bounds.
-    """
-    text = request.args.get(name, "").strip()
-    if not text:
-        return default
-    try:
-        value = int(text)
-    except ValueError:
-        value = low - 1
-    if not low <= value <= high:
-        raise InputError(f"{name} is {text!r}", expected=f"a whole number from {low} to {high}",
-                         where="the page's address", do="Correct the number.")
-    return value
 
 
 @blueprint.app_template_global("results_style")

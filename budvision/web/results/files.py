@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from budvision.language import speaking
 from budvision.web.current import current_season
-from budvision.web.results.door import asked_sampling, blueprint
+from budvision.web.results.door import blueprint, sampling_label
 from budvision.workflow.answers import report
 from budvision.workflow.answers.results import results
 from budvision.workflow.answers.tables import results_csv, results_xlsx
@@ -24,7 +24,7 @@ def _file(data: bytes | str, kind: str, name: str) -> Response:
 
 
 def _form() -> dict[str, str | None]:
-    return {"sampling": asked_sampling(), "paper": request.args.get("paper") or None,
+    return {"sampling": sampling_label(), "paper": request.args.get("paper") or None,
             "units": request.args.get("units") or None,
             "language": request.args.get("language") or None}
 
@@ -33,7 +33,7 @@ def _form() -> dict[str, str | None]:
 def results_json() -> ResponseReturnValue:
     """Give the season's results as JSON, the same as `budvision results --json`."""
     with speaking("en"):
-        told = results(current_season(), sampling=asked_sampling())
+        told = results(current_season(), sampling=sampling_label())
     return _file(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False),
                  "application/json", "results.json")
 
@@ -42,7 +42,7 @@ def results_json() -> ResponseReturnValue:
 def results_table() -> ResponseReturnValue:
     """Give the season's results as CSV, one line a block."""
     with speaking("en"):
-        return _file(results_csv(current_season(), sampling=asked_sampling()), "text/csv",
+        return _file(results_csv(current_season(), sampling=sampling_label()), "text/csv",
                      "results.csv")
 
 
@@ -50,7 +50,7 @@ def results_table() -> ResponseReturnValue:
 def results_workbook() -> ResponseReturnValue:
     """Give blocks, tissues, nodes by rule and every bud's calls as a workbook."""
     with speaking("en"):
-        return _file(results_xlsx(current_season(), sampling=asked_sampling()), XLSX,
+        return _file(results_xlsx(current_season(), sampling=sampling_label()), XLSX,
                      "results.xlsx")
 
 

@@ -17,8 +17,9 @@ from budvision.vineyard.breakdown import breakdown
 from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.results import TissueResult
 from budvision.vocabulary import Tissue
+from budvision.web.asked import integer
 from budvision.web.current import current_season
-from budvision.web.results.door import asked_int, asked_sampling, asked_units, blueprint
+from budvision.web.results.door import blueprint, sampling_label
 from budvision.web.results.parts import BlockRow, PartRow, band_edges, block_row, part_row
 from budvision.workflow.answers.answers import (
     Answer,
@@ -47,7 +48,6 @@ class OverviewPage:
     samplings: tuple[str, ...]
     page: int
     n_pages: int
-    units: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,18 +107,18 @@ class ComparePage:
 def overview() -> ResponseReturnValue:
     """Show every block, the most urgent first."""
     season = current_season()
-    sampling = asked_sampling()
+    sampling = sampling_label()
     answers = most_urgent_first(season_answers(season, sampling=sampling))
     with season.read() as conn:
         labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
     n_pages = max(1, -(-len(answers) // ROWS_A_PAGE))
-    page = asked_int("page", 1, low=1, high=n_pages)
+    page = integer(request.args, "page", low=1, high=n_pages) or 1
     shown = answers[(page - 1) * ROWS_A_PAGE: page * ROWS_A_PAGE]
     rows = tuple(block_row(season, answer) for answer in shown)
     return render_template("results/overview.html", here=OverviewPage(
         rows=rows, n_blocks=len(answers), n_waiting=sum(a.waiting.n_buds for a in answers),
         n_judged=sum(_primary(a).n_live + _primary(a).n_dead for a in answers if a.judged),
-        sampling=sampling or "", samplings=labels, page=page, n_pages=n_pages, units=asked_units(),
+        sampling=sampling or "", samplings=labels, page=page, n_pages=n_pages,
     ))
 
 
@@ -135,7 +135,7 @@ def over_all() -> ResponseReturnValue:
     """Show mortality over all blocks by cultivar, node, vine size and zone."""
     season = current_season()
     try:
-        table = season_table(season, sampling=asked_sampling())
+        table = season_table(season, sampling=sampling_label())
     except NothingToDoError as error:
         return render_template("results/over_all.html", here=OverAllPage((), str(error)))
     policy = chosen_policy(season.settings, block_policies(season))
@@ -160,7 +160,7 @@ def over_all() -> ResponseReturnValue:
 def prune_last() -> ResponseReturnValue:
     """Say which blocks to prune last, and why."""
     season = current_season()
-    answers = season_answers(season, sampling=asked_sampling())
+    answers = season_answers(season, sampling=sampling_label())
     ordered = prune_last_first(answers)
     placed = {answer.block.id for answer in ordered}
     rest = [answer for answer in answers if answer.block.id not in placed]

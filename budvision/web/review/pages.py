@@ -81,7 +81,6 @@ class BudPage:
     orders: tuple[str, ...]
     shows: tuple[str, ...]
     causes: tuple[tuple[str, str], ...]
-    values: tuple[str, ...]
 
 
 @blueprint.get("")
@@ -153,7 +152,6 @@ def bud(bud_id: int) -> ResponseReturnValue:
     return render_template("review/bud.html", page=BudPage(
         facts=facts, choice=choice, orders=ORDERS, shows=SHOWS,
         causes=tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),
-        values=tuple(CallValue),
     ))
 
 

@@ -22,7 +22,6 @@ class BlocksPage:
     """The blocks, and the table as it was pasted."""
 
     blocks: tuple[Block, ...]
-    columns: tuple[str, ...]
     classes: tuple[str, ...]
     typed: str
     problem: str
@@ -32,7 +31,7 @@ def _page(typed: str, problem: str = "") -> str:
     with current_season().read() as conn:
         known = tuple(list_blocks(conn))
     return render_template("season/blocks.html", here=BlocksPage(
-        blocks=known, columns=BLOCK_COLUMNS, classes=tuple(SECONDARY_CROP), typed=typed,
+        blocks=known, classes=tuple(SECONDARY_CROP), typed=typed,
         problem=problem))
 
 

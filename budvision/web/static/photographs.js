@@ -1,11 +1,10 @@
 // Sends photographs one at a time, so that no request is larger than the page accepts.
 
-import { Refused } from "./send.js";
+import { Refused, send } from "./send.js";
 
 const form = document.getElementById("photographs");
 const told = document.getElementById("sending");
 const folder = document.getElementById("folder");
-const token = () => document.querySelector('meta[name="csrf-token"]').content;
 const TAKEN = /\.(jpe?g|jpe|png|tiff?|webp|hei[cf]|bmp)$/i;
 const TABLE = /\.(csv|tsv|xlsx)$/i;
 
@@ -15,10 +14,7 @@ async function sendOne(file, name) {
   const body = new FormData();
   body.append("file", file, "file");
   body.append("name", name);
-  const response = await fetch(form.dataset.one, {
-    method: "POST", body, headers: { Accept: "application/json", "X-CSRFToken": token() } });
-  const answer = await response.json().catch(() => ({ what: `status ${response.status}` }));
-  if (!response.ok) throw new Refused(answer, response.status);
+  await send(form.dataset.one, body);
 }
 
 function chosen() {

@@ -1,115 +1,23 @@
 // The bud at a time. A proposal is shown, never taken: each tissue is called by one key or click.
-// Two kinds of state: `facts`, what the season says of this bud, and `draft`, what the person has
-// called on this page and not yet saved.
 
 import { read, send } from "./send.js";
 import { newBatch, sign, Unsaved } from "./unsaved.js";
 import { Ahead } from "./review_ahead.js";
-import { Memory } from "./review_memory.js";
-import { hint } from "./review_hints.js";
-import { doubt, exchange, steps } from "./review_names.js";
+import { exchange, steps } from "./review_names.js";
 import { listenForClicks } from "./review_clicks.js";
+import { bring, draw, drawCalls, drawCounts, drawFront, inFront, say, sayOpen, setTone, tone } from "./review_draw.js";
 import { listenForKeys } from "./review_keys.js";
-import { buildStage } from "./review_stage.js";
-import { drawCards, drawHistory, drawProgress, drawStrip, NAMES, WORDS } from "./review_parts.js";
+import { NAMES } from "./review_parts.js";
+import {
+  ask, asked, at, choice, draft, facts, front, keepDraft, memory, nextBud, open, path, revealed, saved,
+  set, TISSUES, toCall, told, valueOf, who, whole,
+} from "./review_state.js";
 
-const TISSUES = ["primary", "secondary", "tertiary"];
-const at = (id) => document.getElementById(id);
-
-const first = JSON.parse(at("facts").textContent);
-const choice = first.choice;
-let facts = first.facts;
-let draft = {};
-let front = "primary";
-let views = [];
-let tone = "shot";
 let busy = false;
 let naming = null;  // the answer to a name that is on its way
-let revealed = null;
-let told = "";  // what the last save had to say, shown until the next one
-const saved = new Set();  // buds saved on this page, which the lists fetched before still name
-
-const ask = () => new URLSearchParams(choice).toString();
-const path = (bud, what = "") => `/review/bud/${bud}${what}?${ask()}`;
-const who = first.facts.person;
-const memory = new Memory(who, choice.reading);
 
 const unsaved = new Unsaved(who, { changed: sign, refused: (entry, error) => notSaved(entry, error) });
 const ahead = new Ahead((bud) => path(bud, "/facts"), () => tone);
-const keepDraft = () => memory.keepDraft(facts.bud.id, draft);
-
-// ---- what is in front ---------------------------------------------------------------------------
-
-const toCall = () => (choice.reading === "settle" ? facts.to_settle : TISSUES);
-const valueOf = (tissue) => draft[tissue]?.value
-  ?? (choice.reading === "settle" ? undefined : facts.tissues[tissue].call?.value);
-const open = () => toCall().filter((tissue) => !valueOf(tissue));
-const whole = () => open().length === 0;
-const asked = () => doubt(facts, choice.reading, front);
-const bestCut = () => {
-  const proposal = facts.tissues[front].proposal;
-  if (proposal) return facts.cuts.findIndex((cut) => cut.cut === proposal.cut);
-  return facts.cuts.length - 1;
-};
-
-const nextBud = () => facts.next?.find((bud) => choice.show !== "waiting" || !saved.has(bud));
-
-const say = (text) => Object.assign(at("notice"), { textContent: text, hidden: !text });
-
-// ---- drawing --------------------------------------------------------------------------------------
-
-function drawStage() {
-  views = buildStage(at("stage"), {
-    facts, tone, back: path(facts.bud.id), correcting: !facts.hidden && choice.reading === "first",
-  });
-}
-
-function drawFront() {
-  const best = bestCut();
-  sessionStorage.setItem("tissue in front", front);  // the page of corrections begins with it
-  views.forEach(({ view, figure, title, cut }, index) => {
-    view.front(front);
-    figure.classList.toggle("best", index === best);
-    const shows = TISSUES.filter((tissue) => facts.tissues[tissue].proposal?.cut === cut.cut);
-    title.textContent = `Cut ${cut.cut}${shows.length && facts.cuts.length > 1 ? `, best for ${shows.join(" and ")}` : ""}`;
-  });
-  views[best]?.figure.scrollIntoView({ block: "nearest", inline: "nearest" });
-}
-
-function drawCalls() {
-  drawCards(at("cards"), { facts, draft, front, reading: choice.reading, toCall: toCall(), valueOf });
-  at("hint").textContent = hint({ facts, front, revealed, settling: choice.reading === "settle", drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open(), asked: asked() });
-  const save = at("save");
-  save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
-  save.disabled = !whole();
-  at("no-bud").textContent = facts.no_bud ? "There is a bud" : "No bud here";
-  at("undo").disabled = !Object.keys(draft).length && !memory.trail().length;
-}
-
-function draw() {
-  const { bud } = facts;
-  at("place").textContent = `${bud.block}, cane ${bud.cane}${bud.vine ? ` (vine ${bud.vine})` : ""}, node ${bud.node}`;
-  document.title = `${at("place").textContent} · review`;
-  drawProgress(at("progress"), facts, choice);
-  drawStrip(at("strip"), facts, path);
-  drawStage();
-  drawFront();
-  drawCalls();
-  drawHistory(at("history"), at("past"), facts);
-  sayOpen();
-}
-
-function sayOpen() {
-  const also = facts.open_by ? `${facts.open_by} has this bud open as well. If you both save, both calls are kept.` : "";
-  say([told, also].filter(Boolean).join(" "));
-}
-
-function bring(tissue) {
-  if (!toCall().includes(tissue)) return;
-  front = tissue;
-  drawFront();
-  drawCalls();
-}
 
 // ---- going from bud to bud -----------------------------------------------------------------------
 
@@ -123,11 +31,9 @@ function showUnsaved() {
 }
 
 function settleIn(next) {
-  facts = next;
+  set({ facts: next, revealed: null, draft: memory.draft(next.bud.id) });
   showUnsaved();
-  revealed = null;
-  draft = memory.draft(facts.bud.id);
-  front = open()[0] ?? toCall()[0] ?? "primary";
+  set({ front: open()[0] ?? toCall()[0] ?? "primary" });
   draw();
 }
 
@@ -146,12 +52,11 @@ async function takeIn(bud, asked = false) {
     const changed = fresh.seen !== facts.seen;
     const keep = ["strip", "tally", "next", "left", "open_by"];
     if (changed) {
-      facts = fresh;
+      set({ facts: fresh });
       draw();
     } else {
       for (const name of keep) facts[name] = fresh[name];
-      drawProgress(at("progress"), facts, choice);
-      drawStrip(at("strip"), facts, path);
+      drawCounts();
       if (facts.open_by) sayOpen();
     }
     ahead.gather(facts.next);
@@ -200,7 +105,8 @@ function call(tissue, value) {
   if (value !== "dead") draft[tissue].cause = "";
   keepDraft();
   const later = open();
-  front = later.find((one) => TISSUES.indexOf(one) > TISSUES.indexOf(tissue)) ?? later[0] ?? tissue;
+  const further = later.find((one) => TISSUES.indexOf(one) > TISSUES.indexOf(tissue));
+  set({ front: further ?? later[0] ?? tissue });
   drawFront();
   drawCalls();
 }
@@ -224,7 +130,7 @@ function hand(here) {
   const body = { calls, seen: facts.seen, shown: facts.shown, batch: newBatch() };
   const mine = draft;
   const sent = unsaved.add({ bud: here, page: path(here), path: path(here, "/calls"), body, draft: mine });
-  draft = {};
+  set({ draft: {} });
   memory.keepDraft(here, {});
   saved.add(here);
   sent.done.then(
@@ -237,7 +143,7 @@ function hand(here) {
 function wasSaved(here, done) {
   memory.saveTrail([...memory.trail(), { batch: done.batch, bud: here }]);
   if (!done.message) return;
-  told = done.message;
+  set({ told: done.message });
   sayOpen();
 }
 
@@ -246,7 +152,7 @@ function notSaved(entry, error) {
   saved.delete(entry.bud);
   ahead.forget(entry.bud);
   memory.keepDraft(entry.bud, entry.draft);
-  told = `Not saved: ${error.message} Your calls are still here.`;
+  set({ told: `Not saved: ${error.message} Your calls are still here.` });
   go(entry.bud);
 }
 
@@ -255,8 +161,7 @@ async function catchUp(here, next, done) {
   if (facts.bud.id === here) return;
   facts.tally = done.tally;
   if (done.strip.some((one) => one.bud_id === facts.bud.id)) facts.strip = done.strip;
-  drawProgress(at("progress"), facts, choice);
-  drawStrip(at("strip"), facts, path);
+  drawCounts();
   drawCalls();
   const taken = facts.bud.id === next && choice.show === "waiting" && !done.next.includes(next);
   if (taken && done.next.length && !Object.keys(draft).length) await go(done.next[0]);
@@ -265,8 +170,7 @@ async function catchUp(here, next, done) {
 async function reveal(here, done) {
   settleIn(await ahead.fetch(here));
   facts.next = done.next;
-  revealed = done.revealed;
-  front = revealed.find((one) => one.differs).tissue;
+  set({ revealed: done.revealed, front: done.revealed.find((one) => one.differs).tissue });
   drawFront();
   drawCalls();
   ahead.gather(facts.next);
@@ -281,12 +185,10 @@ async function takeNames(here, exchanged) {
   const mine = exchanged ? exchange(draft, facts, who, exchanged) : draft;
   const fresh = await ahead.fetch(here);
   if (facts.bud.id !== here) return;
-  facts = { ...fresh, next: facts.next };
-  draft = mine;
+  set({ facts: { ...fresh, next: facts.next }, draft: mine, revealed: null });
   keepDraft();
-  if (front === exchanged?.tissue) front = exchanged.other;
-  if (valueOf(front)) front = open()[0] ?? front;
-  revealed = null;
+  if (front === exchanged?.tissue) set({ front: exchanged.other });
+  if (valueOf(front)) set({ front: open()[0] ?? front });
   showUnsaved();
   draw();
 }
@@ -296,7 +198,7 @@ async function keepName(question, right) {
   const exchanged = right ? null : question;
   const done = await send(`/review/cut/${question.photo}/outlines`, { steps: steps(question, right) });
   memory.saveTrail([...memory.trail(), { bud: here, named: done.region_id, photo: question.photo, exchanged, at: Date.now() }]);
-  told = done.proposal_id ? "" : done.message;
+  set({ told: done.proposal_id ? "" : done.message });
   await takeNames(here, exchanged);
 }
 
@@ -318,7 +220,7 @@ async function takeNameBack(last) {
     if (facts.bud.id !== last.bud) await go(last.bud, { asked: true });
     memory.saveTrail(memory.trail().slice(0, -1));
     await send(`/review/cut/${last.photo}/outlines/undo`, { region_id: last.named });
-    told = "The name is open again. The earlier outlines stay in the record.";
+    set({ told: "The name is open again. The earlier outlines stay in the record." });
     const back = last.exchanged;
     await takeNames(last.bud, back && { ...back, tissue: back.other, other: back.tissue });
   } catch (error) {
@@ -340,7 +242,7 @@ async function saveAndGo(since = performance.now()) {
   const here = facts.bud.id;
   const next = nextBud();
   busy = true;
-  told = "";
+  set({ told: "" });
   try {
     if (!Object.keys(draft).length) {
       await onward({ since });
@@ -400,7 +302,7 @@ async function takeBack() {
     const done = await send("/review/undo", { batch: batch.batch });
     memory.saveTrail(rows);
     ahead.forget(done.bud_id);
-    told = "Taken back. The earlier rows stay in the record.";
+    set({ told: "Taken back. The earlier rows stay in the record." });
     await go(done.bud_id);
   } catch (error) {
     memory.saveTrail(rows);
@@ -432,22 +334,12 @@ function previous() {
   else history.back();
 }
 
-// ---- looking ------------------------------------------------------------------------------------------
-
-const inFront = () => views[Math.max(0, bestCut())]?.view;
-
-function setTone() {
-  tone = tone === "shot" ? "even" : "shot";
-  at("tone").setAttribute("aria-pressed", String(tone === "even"));
-  for (const { view } of views) view.setTone(tone);
-}
-
 // ---- wiring ---------------------------------------------------------------------------------------------
 
 listenForKeys({
   confirm: confirmFront, save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone,
   next: (since) => onward({ since }),
-  call: (value) => { revealed = null; call(front, value); },
+  call: (value) => { set({ revealed: null }); call(front, value); },
   name: nameIt,
   bring,
   step: (by) => {
@@ -455,14 +347,14 @@ listenForKeys({
     bring(all[Math.min(all.length - 1, Math.max(0, all.indexOf(front) + by))]);
   },
   alike: () => { document.body.classList.toggle("no-like"); drawCalls(); },
-  correct: () => views[Math.max(0, bestCut())]?.figure.querySelector("figcaption a")?.click(),
-  view: inFront,
+  correct: () => inFront()?.figure.querySelector("figcaption a")?.click(),
+  view: () => inFront()?.view,
 });
 listenForClicks({
   save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone, bring,
   noBud: () => setAside("/no-bud", !facts.no_bud),
   next: () => onward(),
-  call: (tissue, value) => { revealed = null; call(tissue, value); },
+  call: (tissue, value) => { set({ revealed: null }); call(tissue, value); },
   name: nameIt,
   add: (tissue, name, value) => {
     if (!draft[tissue]) return;

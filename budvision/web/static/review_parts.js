@@ -131,7 +131,9 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
     card.querySelector(".settle").replaceChildren(...one.settle.map((row) => {
       const item = document.createElement("li");
       item.className = "chip";
-      item.textContent = `${row.person}: ${SIGNS[row.value]} ${WORDS[row.value]}${row.round === "second" ? " (second reading)" : ""}${row.note ? `, “${row.note}”` : ""}`;
+      const again = row.round === "second" ? " (second reading)" : "";
+      const note = row.note ? `, “${row.note}”` : "";
+      item.textContent = `${row.person}: ${SIGNS[row.value]} ${WORDS[row.value]}${again}${note}`;
       return item;
     }));
     drawName(card, one, reading === "first" && !facts.hidden);

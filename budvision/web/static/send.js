@@ -1,6 +1,6 @@
 // Requests to this season's own pages: JSON both ways, the page's token on everything that writes.
 
-const token = () => document.querySelector('meta[name="csrf-token"]').content;
+const token = () => document.querySelector('meta[name="csrf-token"]');
 
 /** An answer that is not `ok`, with the text a person reads. */
 export class Refused extends Error {
@@ -46,13 +46,23 @@ export async function read(path) {
   return ask(path, { headers: { Accept: "application/json" } });
 }
 
-/** Send JSON to a path of this site and read the answer; it is sent even if the page is left. */
+/** Take a fresh token from a path of this site, after the page's own has grown old. */
+export async function renewToken(path) {
+  token().content = (await read(path)).token;
+}
+
+/**
+ * Send JSON, or a form with a file, to a path of this site and read the answer. JSON is sent even
+ * if the page is left; browsers allow that for small requests only.
+ */
 export async function send(path, body = {}, { patience = 0 } = {}) {
+  const form = body instanceof FormData;
+  const kind = form ? {} : { "Content-Type": "application/json" };
   return ask(path, {
     method: "POST",
-    keepalive: true,
+    keepalive: !form,
     signal: patience ? AbortSignal.timeout(patience) : undefined,
-    headers: { Accept: "application/json", "Content-Type": "application/json", "X-CSRFToken": token() },
-    body: JSON.stringify(body),
+    headers: { Accept: "application/json", "X-CSRFToken": token().content, ...kind },
+    body: form ? body : JSON.stringify(body),
   });
 }

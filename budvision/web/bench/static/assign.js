@@ -5,7 +5,9 @@ import { send } from "/static/send.js";
 const root = document.getElementById("assign");
 if (root) {
   const samplings = JSON.parse(document.getElementById("assign-samplings").textContent);
-  const [samplingSelect, caneSelect, slots, keep, said] = ["assign-sampling", "assign-cane", "assign-slots", "assign-keep", "assign-said"].map((id) => document.getElementById(id));
+  const [samplingSelect, caneSelect, slots, keep, said] = [
+    "assign-sampling", "assign-cane", "assign-slots", "assign-keep", "assign-said",
+  ].map((id) => document.getElementById(id));
   const laid = new Map();          // sha -> { sampling_id, cane, node, cut } or { aside: true }
   const homes = new Map();         // sha -> the film it came from
   let chosen = null;
@@ -18,7 +20,11 @@ if (root) {
       event.preventDefault();
       frame.click();
     });
-    frame.addEventListener("dragstart", (event) => { event.dataTransfer.setData("text/plain", frame.dataset.sha); event.dataTransfer.effectAllowed = "move"; choose(frame); });
+    frame.addEventListener("dragstart", (event) => {
+      event.dataTransfer.setData("text/plain", frame.dataset.sha);
+      event.dataTransfer.effectAllowed = "move";
+      choose(frame);
+    });
   }
   const frameOf = (sha) => root.querySelector(`.frame[data-sha="${sha}"]`);
 
@@ -30,6 +36,9 @@ if (root) {
 
   function sampling() { return samplings.find((row) => String(row.id) === samplingSelect.value); }
 
+  const onThisCane = (where) => (
+    where.cane === caneSelect.value && where.sampling_id === Number(samplingSelect.value)
+  );
   const takenAt = (node) => sampling()?.taken[caneSelect.value]?.[node] ?? 0;
 
   function fillCanes() {
@@ -37,7 +46,7 @@ if (root) {
   }
 
   function place(sha, node) {
-    const at = [...laid.entries()].filter(([other, where]) => other !== sha && where.cane === caneSelect.value && where.sampling_id === Number(samplingSelect.value) && where.node === node);
+    const at = [...laid.entries()].filter(([other, where]) => other !== sha && onThisCane(where) && where.node === node);
     laid.set(sha, { sampling_id: Number(samplingSelect.value), cane: caneSelect.value, node, cut: takenAt(node) + at.length + 1 });
     choose(null);
     draw();
@@ -52,12 +61,14 @@ if (root) {
       frame.style.opacity = where.aside ? ".35" : "";
     }
     const nodes = sampling()?.nodes ?? 10;
-    const frames = new Map([...laid].filter(([, w]) => !w.aside && w.sampling_id === Number(samplingSelect.value) && w.cane === caneSelect.value).map(([sha, w]) => [sha, { w, frame: frameOf(sha) }]));
+    const frames = new Map([...laid].filter(([, w]) => !w.aside && onThisCane(w)).map(([sha, w]) => [sha, { w, frame: frameOf(sha) }]));
     slots.replaceChildren(...Array.from({ length: nodes }, (_, i) => i + 1).map((node) => {
       const slot = document.createElement("div");
       slot.className = "slot";
       slot.dataset.node = node;
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `node ${node}${takenAt(node) ? ` · has ${takenAt(node)} cut${takenAt(node) > 1 ? "s" : ""}` : ""}` });
+      const has = takenAt(node);
+      const cuts = has ? ` · has ${has} cut${has > 1 ? "s" : ""}` : "";
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `node ${node}${cuts}` });
       button.addEventListener("click", () => { if (chosen) place(chosen.dataset.sha, node); });
       const film = Object.assign(document.createElement("div"), { className: "film" });
       const here = [...frames.values()].filter(({ w }) => w.node === node).sort((a, b) => a.w.cut - b.w.cut);

@@ -2,13 +2,14 @@
 
 import * as camera from "./camera.js";
 import * as queue from "./queue.js";
+import { askToLook, drawAnswer } from "./answer.js";
+import { read, Refused, renewToken, send } from "/static/send.js";
 
 const $ = (id) => document.getElementById(id);
 const root = $("bench");
 const base = root.dataset.base.replace(/\/$/, "");
 const sampling = Number(root.dataset.sampling);
 const PLACE = `budvision-bench-${base}-${sampling}`;
-const tokenTag = document.querySelector('meta[name="csrf-token"]');
 
 let board = JSON.parse($("bench-board").textContent);
 let place = null;          // { cane, node, cut, retake }: what the next photograph will show
@@ -80,7 +81,10 @@ function draw() {
   $("bench-again").textContent = `Take node ${node} cut ${Math.max(1, cut)} again`;
   $("bench-deeper").textContent = `Node ${node}: next cut, deeper`;
   $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton), furtherNode(cane));
-  $("bench-canes").replaceChildren(...board.canes.map((one) => new Option(`${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`, one.label, false, one.label === place.cane)));
+  $("bench-canes").replaceChildren(...board.canes.map((one) => {
+    const words = `${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`;
+    return new Option(words, one.label, false, one.label === place.cane);
+  }));
   const bud = budOf(place.cane, place.node);
   for (const button of document.querySelectorAll("[data-mark]")) {
     const value = button.dataset.mark === "node" ? bud?.mark : bud?.cause;
@@ -113,7 +117,8 @@ function nodeButton(bud) {
   button.type = "button";
   const n = cutsAt(place.cane, bud.node);
   const waits = waitingAt(place.cane, bud.node).length;
-  const state = bud.mark === "missing" ? "no bud" : bud.mark === "blind" ? "blind" : waits ? "waits" : n ? `${n} cut${n > 1 ? "s" : ""}` : "–";
+  const marked = { missing: "no bud", blind: "blind" }[bud.mark];
+  const state = marked ?? (waits ? "waits" : n ? `${n} cut${n > 1 ? "s" : ""}` : "–");
   button.append(String(bud.node), Object.assign(document.createElement("small"), { textContent: state }));
   button.setAttribute("aria-label", `node ${bud.node}, ${state}`);
   if (bud.node === place.node) button.setAttribute("aria-current", "true");
@@ -131,7 +136,10 @@ function drawNet(text = "") {
   if (refused) {
     box.append(`Cane ${refused.cane} node ${refused.node} cut ${refused.cut}: ${refused.refused} `);
     const choices = refused.code === "cut_taken"
-      ? [["Keep it as the next cut", () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })], ["Put it in place of the other", () => resend(refused, { retake: true })]]
+      ? [
+        ["Keep it as the next cut", () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })],
+        ["Put it in place of the other", () => resend(refused, { retake: true })],
+      ]
       : [["Send it again", () => resend(refused, {})]];
     for (const [word, work] of [...choices, ["Discard it", async () => { await queue.forget(refused.id); await recount(); }]]) {
       const button = Object.assign(document.createElement("button"), { type: "button", className: "button bench-big", textContent: word });
@@ -139,7 +147,9 @@ function drawNet(text = "") {
       box.append(button);
     }
   } else if (mine.length || text) {
-    box.textContent = text || `${mine.length} ${mine.length === 1 ? "picture or mark is" : "pictures or marks are"} kept in this browser and will be sent when the network is back.`;
+    const things = mine.length === 1 ? "picture or mark is" : "pictures or marks are";
+    box.textContent = text
+      || `${mine.length} ${things} kept in this browser and will be sent when the network is back.`;
   }
 }
 
@@ -153,32 +163,12 @@ function enter(item, body) {
 
 function showAnswer(item, body) {
   const answer = body.answer;
-  const box = $("bench-answer");
-  box.hidden = false;
-  $("bench-hold").open = false;
-  box.className = `bench-answer answer-${answer?.answer ?? "none"}`;
-  $("bench-picture").src = `${base}/picture/${body.sha256}.jpg?${Date.now()}`;
-  $("bench-headline").textContent = answer ? answer.headline : "Kept. There is no model here to look at it.";
-  const chips = [];
-  const chip = (text, yes) => chips.push(Object.assign(document.createElement("li"), { textContent: text, className: yes ? "yes" : "no" }));
-  if (answer) {
-    chip({ good: "✓ good", look_yourself: "? look yourself", take_again: "✗ take it again" }[answer.answer], answer.answer === "good");
-    for (const [tissue, here] of Object.entries(answer.seen)) {
-      const before = answer.seen_before.includes(tissue);
-      const verdict = answer.verdicts[tissue] ? `, ${answer.verdicts[tissue]}` : "";
-      chip(`${here ? "✓" : before ? "✓ before:" : "–"} ${tissue}${verdict}`, here || before);
-    }
-  }
-  $("bench-chips").replaceChildren(...chips);
-  $("bench-details").replaceChildren(...[...(answer?.details ?? []), ...body.remarks].map((text) => Object.assign(document.createElement("li"), { textContent: text })));
-  $("bench-of").textContent = `cane ${item.cane} · node ${item.node} · cut ${body.cut}`;
-  $("bench-deeper").classList.toggle("suggested", answer?.next === "deeper");
-  $("bench-again").classList.toggle("suggested", answer?.next === "retake");
+  drawAnswer(item, body, `${base}/picture/${body.sha256}.jpg?${Date.now()}`);
   root.dataset.answered = String(item.id);
   if (item.id !== last || !answer) { draw(); return; }
   shown = { cane: item.cane, node: item.node, cut: body.cut };
-  if (answer.answer === "look_yourself") lookYourself(body);
-  else goOn(answer);
+  if (answer.answer !== "look_yourself") goOn(answer);
+  else askToLook(answer, shown, { good: () => goOn(answer), again: () => goOn({ next: "retake" }) });
 }
 
 /** Go where the answer to the photograph in sight leads. */
@@ -187,17 +177,6 @@ function goOn(answer) {
   if (answer.next === "retake") go({ cane, node, cut, retake: true }, { keepAnswer: true });
   else if (answer.next === "deeper") go({ cane, node, cut: cut + 1, retake: false }, { keepAnswer: true });
   else { place = { cane, node, cut, retake: false }; go(nextBud(), { keepAnswer: true }); }
-}
-
-/** Show the photograph as large as it can be, with what is doubted framed; a person decides. */
-function lookYourself(body) {
-  const { answer } = body;
-  $("bench-look-picture").src = $("bench-picture").src;
-  $("bench-look-why").replaceChildren(...answer.details.map((text) => Object.assign(document.createElement("p"), { textContent: text })));
-  $("bench-look-of").textContent = `cane ${shown.cane} · node ${shown.node} · cut ${shown.cut}`;
-  $("bench-look-good").onclick = () => { $("bench-look").close(); goOn(answer); };
-  $("bench-look-again").onclick = () => { $("bench-look").close(); goOn({ next: "retake" }); };
-  $("bench-look").showModal();
 }
 
 // ---- taking and sending -----------------------------------------------------------------------
@@ -243,18 +222,26 @@ async function mark(kind, value) {
   await sendWaiting();
 }
 
-async function post(item) {
-  const headers = { Accept: "application/json", "X-CSRFToken": tokenTag.content };
+function post(item) {
   const path = `${base}/${item.sampling}/${item.kind}`;
-  if (item.kind === "mark") {
-    headers["Content-Type"] = "application/json";
-    return fetch(path, { method: "POST", headers, body: JSON.stringify({ cane: item.cane, node: item.node, kind: item.mark, value: item.value, block: item.block, label: item.label }) });
-  }
+  const { cane, node, block, label } = item;
+  if (item.kind === "mark") return send(path, { cane, node, kind: item.mark, value: item.value, block, label });
   const form = new FormData();
   form.append("photo", item.blob, item.name);
   for (const field of ["cane", "node", "cut", "block", "label"]) form.append(field, item[field]);
   if (item.retake) form.append("retake", "yes");
-  return fetch(path, { method: "POST", headers, body: form });
+  return send(path, form);
+}
+
+/** Send one, with a fresh token where the page has been open for long. */
+async function deliver(item) {
+  try {
+    return await post(item);
+  } catch (error) {
+    if (error.body?.code !== "old_page") throw error;
+    await renewToken(`${base}/token`);
+    return post(item);
+  }
 }
 
 async function sendWaiting() {
@@ -265,29 +252,25 @@ async function sendWaiting() {
   try {
     for (const item of await queue.waiting()) {
       if (item.refused || item.sampling !== sampling) continue;
-      let response;
       let body;
       try {
-        response = await post(item);
-        body = await response.json();
-        if (body.code === "old_page") {
-          tokenTag.content = (await (await fetch(`${base}/token`)).json()).token;
-          response = await post(item);
-          body = await response.json();
+        body = await deliver(item);
+      } catch (error) {
+        const { status, body: said } = error;
+        if (status === 401) {
+          lost = true;
+          drawNet("Nobody is logged in. Open the first page and give your name; what is kept here "
+            + "is sent after that.");
+          break;
         }
-      } catch {
-        lost = true;
-        break;                                  // no network: what is kept stays kept
-      }
-      if (response.status === 401) {
-        lost = true;
-        drawNet("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that.");
-        break;
-      }
-      if (response.status >= 500 || response.status === 429) { lost = true; break; }
-      if (!response.ok) {
-        if (item.kind === "photo" && item.id === last && body.code !== "cut_taken") restore(item);
-        await queue.change({ ...item, refused: [body.what, body.expected && `expected ${body.expected}`, body.do].filter(Boolean).join(". "), code: body.code });
+        if (!(error instanceof Refused) || said.ok !== false || status >= 500 || status === 429) {
+          lost = true;
+          break;                                // no network: what is kept stays kept
+        }
+        if (item.kind === "photo" && item.id === last && said.code !== "cut_taken") restore(item);
+        const expected = said.expected && `expected ${said.expected}`;
+        const refused = [said.what, expected, said.do].filter(Boolean).join(". ");
+        await queue.change({ ...item, refused, code: said.code });
         changed = true;
         continue;
       }
@@ -319,8 +302,7 @@ async function resend(item, changes) {
 
 async function refresh() {
   try {
-    const response = await fetch(`${base}/${sampling}/board`, { headers: { Accept: "application/json" } });
-    if (response.ok) board = await response.json();
+    board = await read(`${base}/${sampling}/board`);
   } catch { /* the board stays as it was */ }
 }
 
@@ -372,11 +354,13 @@ for (const button of document.querySelectorAll("[data-mark]")) button.addEventLi
 $("bench-add").addEventListener("click", async () => {
   const label = prompt("Label of the new cane");
   if (!label) return;
-  const response = await fetch(`${base}/${sampling}/cane`, { method: "POST", headers: { Accept: "application/json", "Content-Type": "application/json", "X-CSRFToken": tokenTag.content }, body: JSON.stringify({ cane: label }) });
-  const body = await response.json();
-  if (!response.ok) { drawNet(`${body.what}. ${body.do}`); return; }
-  await refresh();
-  go({ cane: body.cane, node: 1, cut: 1, retake: false });
+  try {
+    const body = await send(`${base}/${sampling}/cane`, { cane: label });
+    await refresh();
+    go({ cane: body.cane, node: 1, cut: 1, retake: false });
+  } catch (error) {
+    drawNet(error.message);
+  }
 });
 $("bench-camera").addEventListener("click", () => live(!camera.running()));
 $("bench-devices").addEventListener("change", () => live(true));

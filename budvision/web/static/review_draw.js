@@ -1,0 +1,85 @@
+// Draws the bud page from what it knows, and brings one tissue in front.
+
+import { hint } from "./review_hints.js";
+import { drawCards, drawHistory, drawProgress, drawStrip } from "./review_parts.js";
+import { buildStage } from "./review_stage.js";
+import {
+  asked, at, bestCut, choice, draft, facts, front, memory, open, path, revealed, set, TISSUES, toCall,
+  told, valueOf, whole,
+} from "./review_state.js";
+
+let views = [];
+export let tone = "shot";
+
+export const say = (text) => Object.assign(at("notice"), { textContent: text, hidden: !text });
+
+function drawStage() {
+  views = buildStage(at("stage"), {
+    facts, tone, back: path(facts.bud.id), correcting: !facts.hidden && choice.reading === "first",
+  });
+}
+
+export function drawFront() {
+  const best = bestCut();
+  sessionStorage.setItem("tissue in front", front);  // the page of corrections begins with it
+  views.forEach(({ view, figure, title, cut }, index) => {
+    view.front(front);
+    figure.classList.toggle("best", index === best);
+    const shows = TISSUES.filter((tissue) => facts.tissues[tissue].proposal?.cut === cut.cut);
+    const bestFor = shows.length && facts.cuts.length > 1 ? `, best for ${shows.join(" and ")}` : "";
+    title.textContent = `Cut ${cut.cut}${bestFor}`;
+  });
+  views[best]?.figure.scrollIntoView({ block: "nearest", inline: "nearest" });
+}
+
+export function drawCalls() {
+  drawCards(at("cards"), { facts, draft, front, reading: choice.reading, toCall: toCall(), valueOf });
+  at("hint").textContent = hint({
+    facts, front, revealed, settling: choice.reading === "settle",
+    drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open(), asked: asked(),
+  });
+  const save = at("save");
+  save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
+  save.disabled = !whole();
+  at("no-bud").textContent = facts.no_bud ? "There is a bud" : "No bud here";
+  at("undo").disabled = !Object.keys(draft).length && !memory.trail().length;
+}
+
+export function draw() {
+  const { bud } = facts;
+  at("place").textContent = `${bud.block}, cane ${bud.cane}${bud.vine ? ` (vine ${bud.vine})` : ""}, node ${bud.node}`;
+  document.title = `${at("place").textContent} · review`;
+  drawCounts();
+  drawStage();
+  drawFront();
+  drawCalls();
+  drawHistory(at("history"), at("past"), facts);
+  sayOpen();
+}
+
+/** How far the sampling is, and its strip of buds. */
+export function drawCounts() {
+  drawProgress(at("progress"), facts, choice);
+  drawStrip(at("strip"), facts, path);
+}
+
+export function sayOpen() {
+  const also = facts.open_by ? `${facts.open_by} has this bud open as well. If you both save, both calls are kept.` : "";
+  say([told, also].filter(Boolean).join(" "));
+}
+
+export function bring(tissue) {
+  if (!toCall().includes(tissue)) return;
+  set({ front: tissue });
+  drawFront();
+  drawCalls();
+}
+
+/** The best cut of the tissue in front: its view, and its figure on the page. */
+export const inFront = () => views[Math.max(0, bestCut())];
+
+export function setTone() {
+  tone = tone === "shot" ? "even" : "shot";
+  at("tone").setAttribute("aria-pressed", String(tone === "even"));
+  for (const { view } of views) view.setTone(tone);
+}
