@@ -170,3 +170,45 @@ def test_no_request_is_an_error_of_ours(
     record_property("fuzzed requests; answers 500", f"{N}; {len(broken)} places")
     assert not broken, "\n\n".join(broken.values())
     assert told[200] > N / 20
+
+
+OPEN = frozenset({"people.me", "people.enter", None})
+"""What answers somebody without log-in: the page that asks for it. None is no route at all."""
+COOKIES = ["", "session=abc", "remember_token=1|abc", "session=eyJfdXNlcl9pZCI6IjEuYS5iIn0.x.y"]
+
+
+@pytest.mark.slow
+def test_nothing_is_told_or_changed_without_log_in(
+    app: Flask, record_property: Callable[[str, object], None]
+) -> None:
+    """Served to a network: whatever is asked, the answer is the log-in page or a refusal."""
+    app.extensions["budvision.season"].close()
+    served = create_app(app.config["SEASON_FOLDER"], loopback=False, hosts=["lab-pc.local"])
+    served.config.update(WTF_CSRF_ENABLED=False, RATELIMIT_ENABLED=False)
+    season = served.extensions["budvision.season"]
+
+    def state() -> object:
+        with season.read() as conn:
+            return [conn.exec_driver_sql(f"SELECT * FROM {name} ORDER BY 1").all()
+                    for name in ("seal", "lease", "bookmark", "job")]
+
+    before, random_state = state(), random.getstate()
+    asker, told = Asker(served, random.Random(17)), Counter[int]()
+    for _ in range(max(N // 2, 1)):
+        method, path, given = asker.request()
+        client = served.test_client(use_cookies=False)
+        given["headers"] = {"Cookie": asker.rng.choice(COOKIES)}
+        answer = client.open(path, method=method, base_url="http://lab-pc.local", **given)
+        told[answer.status_code] += 1
+        with served.test_request_context(path, base_url="http://lab-pc.local", method=method) as at:
+            endpoint = at.request.endpoint
+        if endpoint in OPEN:
+            continue
+        shut = answer.status_code in (400, 401, 403, 404, 405, 413) or (
+            answer.status_code == 302 and answer.location.startswith("/me"))
+        assert shut, f"{method} {path[:100]} answered {answer.status_code} to nobody"
+    random.setstate(random_state)
+    print(f"{sum(told.values()):,} requests without log-in: {dict(sorted(told.items()))}")
+    record_property("requests without log-in", str(dict(told)))
+    assert state() == before, "somebody without log-in changed the season"
+    season.close()
