@@ -4,6 +4,8 @@ archive_key    The season's own secret: names the laboratory and makes pseudonym
                same
 backups        What a season's folder knows of its backups: when and where the last good one was
                made
+claims         Who works on which photograph just now, so that two proposals at once do not do it
+               twice
 config         `budvision.toml` as a file: written whole, and for its owner's eyes where it holds a
                password
 copying        Copy every row of a season into another season's empty database

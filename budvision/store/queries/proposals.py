@@ -39,8 +39,8 @@ from budvision.vocabulary import (
 )
 
 __all__ = [
-    "ProposalRow", "Region", "current_region", "latest_proposals", "photos_to_propose",
-    "photos_without_proposal", "proposal_history", "proposals_by_id",
+    "ProposalRow", "Region", "current_region", "is_proposed", "latest_proposals",
+    "photos_to_propose", "photos_without_proposal", "proposal_history", "proposals_by_id",
     "regions_of_photo", "save_proposal", "save_region",
 ]
 
@@ -279,6 +279,12 @@ def photos_without_proposal(
             .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
         )
     return [PhotoRow(**row._mapping) for row in conn.execute(query)]
+
+
+def is_proposed(conn: Connection, photo_id: int, model_id: int) -> bool:
+    """Tell whether a model has looked at a photograph."""
+    return conn.scalar(select(proposal.c.id).where(
+        proposal.c.photo_id == photo_id, proposal.c.model_id == model_id).limit(1)) is not None
 
 
 def photos_to_propose(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import lru_cache
@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
 from budvision.photo.workers import run, run_many, unhurried
+from budvision.store.claims import Claims
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
@@ -136,7 +137,7 @@ def propose_waiting(
     Parameters
     ----------
     season : Season
-        The season.
+        The season. Photographs that another run with the same model is at are left to it.
     model : str or Path, optional
         A model's name or folder; as `model_in_use` chooses when left out.
     sampling_id : int, optional
@@ -166,13 +167,12 @@ def propose_waiting(
         )
         waiting = list(photos) if photos is not None else proposals.photos_to_propose(
             conn, model_id, sampling_id=sampling_id)
-    source = (
-        (_look(season.photos, row, look) for row in waiting) if look is not None
-        else _look_with_model(season, waiting, chosen, jobs)
-    )
-    n_found = n_missing = n_failed = 0
+    n_looked = n_found = n_missing = n_failed = 0
     reasons: Counter[str] = Counter()
-    for done, (row, said) in enumerate(zip(waiting, source, strict=True)):
+    looked = _looked(season, waiting, chosen, model_id, look=look, jobs=jobs,
+                     again=photos is not None)
+    for done, (row, said) in enumerate(looked):
+        n_looked += 1
         if progress is not None:
             progress(done, len(waiting), row.file_name)
         if isinstance(said, PhotoError):  # it ended, stopped or swelled the process that looked
@@ -197,8 +197,8 @@ def propose_waiting(
     if progress is not None:
         progress(len(waiting), len(waiting), "")
     return ProposeReport(
-        model=chosen.label, n_looked=len(waiting), n_found=n_found,
-        n_refused=len(waiting) - n_found - n_missing - n_failed, n_missing=n_missing,
+        model=chosen.label, n_looked=n_looked, n_found=n_found,
+        n_refused=n_looked - n_found - n_missing - n_failed, n_missing=n_missing,
         n_failed=n_failed, reasons=dict(reasons),
     )
 
@@ -210,6 +210,35 @@ class _Said:
     proposal: Proposal | None
     labels: Labels | None = None
     box: tuple[int, int, int, int] | None = None
+
+
+def _looked(
+    season: Season, waiting: Sequence[PhotoRow], chosen: ModelInUse, model_id: int, *,
+    look: Look | None, jobs: int, again: bool,
+) -> Iterator[tuple[PhotoRow, _Said | Exception]]:
+    """Look at each photograph that nobody else is at, nor has been since they were listed."""
+    at_work: deque[PhotoRow] = deque()
+    with Claims(season, model_id) as claims:
+        def mine() -> Iterator[PhotoRow]:
+            for row in waiting:
+                if not again:
+                    if not claims.take(row.id):
+                        continue
+                    with season.read() as conn:
+                        done = proposals.is_proposed(conn, row.id, model_id)
+                    if done:
+                        claims.give(row.id)
+                        continue
+                at_work.append(row)
+                yield row
+
+        source = (
+            (_look(season.photos, row, look) for row in mine()) if look is not None
+            else _look_with_model(season, mine(), chosen, len(waiting), jobs))
+        for said in source:
+            row = at_work.popleft()
+            yield row, said
+            claims.give(row.id)
 
 
 def _look(photos: PhotoStore, row: PhotoRow, look: Look) -> _Said | Exception:
@@ -225,15 +254,15 @@ def _look(photos: PhotoStore, row: PhotoRow, look: Look) -> _Said | Exception:
 
 
 def _look_with_model(
-    season: Season, waiting: Sequence[PhotoRow], chosen: ModelInUse, jobs: int
+    season: Season, rows: Iterator[PhotoRow], chosen: ModelInUse, n_rows: int, jobs: int
 ) -> Iterator[_Said | Exception]:
     """Look with the model itself, in a second process too where there is much to do."""
-    if not waiting:
+    if not n_rows:
         return iter(())
     folder, cane_base = model_folder(season, chosen), season.settings.cane_base
     run(load_model, folder, where=chosen.label)  # what does not load is told of before the rest
-    work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in waiting)
-    return run_many(_look_at_file, work, n_workers=1 if len(waiting) < _MANY else jobs)
+    work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in rows)
+    return run_many(_look_at_file, work, n_workers=1 if n_rows < _MANY else jobs)
 
 
 def _look_at_file(photos: PhotoStore, row: PhotoRow, model: str, cane_base: str) -> _Said:

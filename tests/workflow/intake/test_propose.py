@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +12,7 @@ import pytest
 
 from budvision.photo import workers
 from budvision.settings import samples_folder
+from budvision.store.claims import Claims
 from budvision.store.queries import canes, models, people, photos, proposals
 from budvision.store.queries.calls import save_calls
 from budvision.store.session import Season
@@ -224,3 +227,63 @@ def test_the_side_of_the_cane_base_is_the_seasons(
     with Season.open(taken.folder) as again:
         assert propose_waiting(again, jobs=1).n_looked == 5
     assert asked == ["top"] * 5
+
+
+_AT_ONCE = """
+import sys, time
+from pathlib import Path
+from budvision.store.session import Season
+from budvision.vocabulary import Proposal, Reason
+from budvision.workflow.intake.propose import ModelInUse, propose_waiting
+said = Path(sys.argv[2])
+def look(data, name):
+    with said.open("a") as out:
+        out.write(name + "\\n")
+    time.sleep(0.05)
+    return Proposal(file=name, sha256="", width_px=720, height_px=640, found=False,
+                    reasons=(Reason(code="blurred", text="Too blurred."),), mm_per_px=None,
+                    model="try", tissues={}), None
+with Season.open(sys.argv[1]) as season:
+    (said.parent / f"ready-{sys.argv[3]}").touch()
+    while len(list(said.parent.glob("ready-*"))) < 2:
+        time.sleep(0.005)
+    print(propose_waiting(season, look=look,
+                          used=ModelInUse("try-1.0", "1" * 64, "try-1.0")).n_looked)
+"""
+
+
+@pytest.mark.slow
+def test_two_proposals_at_once_share_the_work(
+    any_season: Season, jpeg: Callable[..., bytes], tmp_path: Path
+) -> None:
+    """Two processes begin at once; each photograph is looked at by one of them alone."""
+    folder = tmp_path / "card"
+    folder.mkdir()
+    for node in range(1, 13):
+        (folder / f"Creek_1_n{node}_c1.jpg").write_bytes(jpeg(node))
+    intake(any_season, [folder], sampling="feb")
+    (tmp_path / "at").mkdir()
+    said = tmp_path / "at" / "looked"
+    both = [subprocess.Popen(
+        [sys.executable, "-c", _AT_ONCE, str(any_season.folder), str(said), str(n)],
+        stdout=subprocess.PIPE, text=True) for n in (1, 2)]
+    shares = [int(one.communicate(timeout=60)[0]) for one in both]
+    names = said.read_text().split()
+    assert sorted(names) == sorted(path.name for path in folder.iterdir())
+    assert sum(shares) == 12
+    assert min(shares) > 0
+    with any_season.read() as conn:
+        assert len(proposals.latest_proposals(conn, sampling_id=1)) == 12
+
+
+def test_a_claim_is_anothers_until_it_is_given_back(any_season: Season) -> None:
+    with Claims(any_season, 1) as one, Claims(any_season, 1) as two, Claims(any_season, 2) as other:
+        assert one.take(7)
+        assert not two.take(7)
+        assert other.take(7)  # another model may look at it meanwhile
+        two.give(7)  # it is not two's to give
+        assert not two.take(7)
+        one.give(7)
+        assert two.take(7)
+    with Claims(any_season, 1) as one:
+        assert one.take(7)
