@@ -69,6 +69,7 @@ def browser() -> Iterator[Any]:
 SEASONS = {
     "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
     "blind": {"n_buds": 4, "n_canes": 1, "blind": 1.0, "second": 1.0},
+    "trial": {"n_buds": 8, "n_canes": 2, "blind": 0.0, "trial": 4},
     "hundred": {"n_buds": 100, "n_canes": 10, "blind": 0.0, "two_cuts_every": 10},
 }
 
@@ -700,3 +701,42 @@ def test_no_serious_fault_of_access(
         ]
         assert not grave, grave
     play.faults = [fault for fault in play.faults if "404" not in fault]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("play", ["trial"], indirect=True)
+def test_a_season_earns_trust_before_proposals_are_seen(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    truth = {bud.bud_id: {t.value: v for t, v in bud.truth.items()} for bud in play.buds}
+    expect(page.locator("#trial")).to_contain_text("this season, 0 of 4 buds called")
+    page.click("button:has-text('Review 8 waiting')")
+    canes = []
+    for _ in range(4):
+        page.wait_for_selector(".card.front")
+        bud = int(page.get_attribute("body", "data-bud"))
+        canes.append((bud - 1) // 4)
+        expect(page.locator(".card.front .proposal")).to_have_text("on trial: proposal hidden")
+        for tissue in ("primary", "secondary", "tertiary"):
+            page.keyboard.press(KEYS[truth[bud][tissue]])
+        page.keyboard.press("Enter")
+        page.wait_for_function(
+            "bud => document.body.dataset.bud !== bud"
+            " || document.getElementById('save').textContent === 'Keep mine'", arg=str(bud))
+        if page.inner_text("#save") == "Keep mine":  # they differ: now it says what it had proposed
+            page.keyboard.press("Space")
+        expect(page.locator("body")).not_to_have_attribute("data-bud", str(bud))
+    assert sorted(canes) == [0, 0, 1, 1], "both canes in turn"
+    at(page, int(page.get_attribute("body", "data-bud")))
+    page.goto(f"{play.base}/review")
+    page.click("text=Look and decide")
+    expect(page.locator("main")).to_contain_text("4 of 4 buds")
+    page.check("input[value=shown]")
+    page.fill("input[name=reason]", "It agreed with us")
+    page.click("text=Keep this decision")
+    expect(page.locator("main")).to_contain_text("Ada Moreau decided on")
+    page.goto(f"{play.base}/review")
+    page.click("button:has-text('Review 4 waiting')")
+    page.wait_for_selector(".card.front")
+    expect(page.locator(".card.front .proposal")).not_to_contain_text("hidden")
+    page.click("#whole-history")
+    expect(page.locator("main")).to_contain_text("drawn-1 proposed")

@@ -71,7 +71,8 @@ def test_the_trial_is_told_and_decided_by_page(
     assert client.post("/review/trial", data=form).status_code == 303
     assert f"{ADA} decided on" in _text(client, "/review/trial")
     later = client.get(f"/review/bud/{buds[6].bud_id}/facts").json
-    assert later["hidden"] is (later["trial"] is True)
+    assert not later["hidden"]
+    assert not later["trial"]
     assert "as Ada Quill decided: in 4 buds" in _text(client, "/results/block/1")
 
 

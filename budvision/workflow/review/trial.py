@@ -154,7 +154,8 @@ def _part(
     calls = [one for one in blind if one.bud_id in own and (
         row is None or subject.kind != "light" or one.added_at > row.added_at)]
     agreed = _agreed(calls, settings.confidence)
-    wanted = settings.trial_buds if subject.kind == "season" else settings.trial_again_buds
+    first, again = settings.trial_buds, settings.trial_again_buds
+    wanted = first if subject.kind == "season" else min(first, again)
     return Part(
         subject=subject, words=words, n_wanted=wanted,
         n_called=agreed.n_buds, agreed=agreed, standing=row,
