@@ -10,8 +10,8 @@ card         The printed photo card: markers round an opening, to scale, tilt, n
 card_layout  Where everything of a printed photo card stands, in millimetres
 colour       White balance and CIELAB
 decode       Bytes to pixels, format by format: identify, check before decoding, decode
-features     Image and labels to one typed row a tissue; `FEATURES` lists name, unit, range and
-             meaning
+feature_table  Name, unit, range and meaning of each feature
+features     Image and labels to one typed row a tissue
 gate         Good, look yourself, or take it again: what may hide in a face that can still be judged
 locate       Find the cut face in a whole photograph and cut the square round it
 overlay      Outlines for people: each tissue by its own line and letter, told apart without
