@@ -257,7 +257,7 @@ def run_many(
 
 
 def _told(answer: bytes, where: str) -> Any:
-    done, told = pickle.loads(answer)  # noqa: S301  (our own process wrote it)
+    done, told = pickle.loads(answer)  # noqa: S301 # nosec B301  (our own process)
     if done:
         return told
     if isinstance(told, MemoryError):
@@ -327,7 +327,7 @@ def work() -> None:
 def _do(job: bytes) -> Any:
     global _cpu_s
     _limit(_OWN_CPU_S)  # what is imported now is ours
-    function, args, options, _cpu_s = pickle.loads(job)  # noqa: S301  (our own parent wrote it)
+    function, args, options, _cpu_s = pickle.loads(job)  # noqa: S301 # nosec B301  (our parent)
     _limit(_cpu_s)
     return function(*args, **options)
 
@@ -375,7 +375,7 @@ def _portable(error: BaseException) -> BaseException:
     """Return the error as the parent can read it, with its traceback as a note."""
     error.add_note("".join(traceback.format_exception(error)))
     try:
-        pickle.loads(pickle.dumps(error, protocol=5))  # noqa: S301  (our own)
+        pickle.loads(pickle.dumps(error, protocol=5))  # noqa: S301 # nosec B301  (our own)
     except Exception:
         told = RuntimeError(f"{type(error).__name__}: {error}")
         told.__notes__ = error.__notes__

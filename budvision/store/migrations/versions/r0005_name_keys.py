@@ -23,10 +23,11 @@ def upgrade() -> None:
     conn = op.get_bind()
     for table in TABLES:
         op.add_column(table, sa.Column("name_key", sa.Text(), nullable=False, server_default=""))
-        rows = conn.execute(sa.text(f'SELECT id, name FROM "{table}"')).all()
+        rows = conn.execute(
+            sa.text(f'SELECT id, name FROM "{table}"')).all()  # nosec B608  (our own tables)
         if rows:
             conn.execute(
-                sa.text(f'UPDATE "{table}" SET name_key = :key WHERE id = :id'),
+                sa.text(f'UPDATE "{table}" SET name_key = :key WHERE id = :id'),  # nosec B608
                 [{"key": name_key(row.name), "id": row.id} for row in rows],
             )
         op.create_index(f"ix_{table}_name_key", table, ["name_key"])

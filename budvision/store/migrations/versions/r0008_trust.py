@@ -28,7 +28,7 @@ def upgrade() -> None:
     else:
         _make()
     triggers.create(["trust"])
-    op.execute("INSERT INTO seal (table_name, last_id, n_rows, sha256, changed) "
+    op.execute("INSERT INTO seal (table_name, last_id, n_rows, sha256, changed) "  # nosec B608
                f"VALUES ('trust', 0, 0, '{'0' * 64}', false)")
 
 
