@@ -24,14 +24,14 @@ from budvision.settings import SETTINGS
 from budvision.store.queries.people import ROLES
 from budvision.vineyard.training import BASAL_FRUIT
 from budvision.vocabulary import CallValue, Cause, Tissue
-from budvision.web.sentences import sentences_of
+from budvision.web.sentences import script_messages, sentences_of
 from budvision.workflow.after.records import KINDS
 from budvision.workflow.review.queue import SHOWS
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
 _PLURAL = re.compile(
-    r"\b(?:say_n|rich_n|sayN)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
+    r"\b(?:say_n|rich_n)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
 _FIELD = re.compile(r"\bfield\(\"\w+\", \"([^\"]+)\"(?:, \"([^\"]+)\")?")
 _COUNT = re.compile(r"from budvision\.report\.words import[^()\n]*(\([^)]*)?\bcount\b")
 _BAND_KEYS = ("title", "source")
@@ -115,10 +115,6 @@ def _page(text: str) -> Iterator[Message]:
     yield from sentences_of(text)
     for found in _FIELD.finditer(text):
         yield from (word for word in found.groups() if word)
-    yield from _script(text)
-
-
-def _script(text: str) -> Iterator[Message]:
     for found in _PLURAL.finditer(text):
         yield ast.literal_eval(f'"{found[1]}"'), ast.literal_eval(f'"{found[2]}"')
     for found in _IN_PAGES.finditer(text):
@@ -139,7 +135,7 @@ def _policies() -> Iterator[str]:
             yield band["action"]
 
 
-_KINDS = {".py": _python, ".html": _page, ".js": _script, ".typ": _paper}
+_KINDS = {".py": _python, ".html": _page, ".js": script_messages, ".typ": _paper}
 
 
 if __name__ == "__main__":

@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from functools import cache
+from pathlib import Path
 from urllib.parse import urlencode
 
 from flask import Flask, current_app, request
 from flask.wrappers import Response
 
-from budvision.language import LANGUAGES, choose, grouped, say, say_n, speak, spoken, typed_number
+from budvision.language import (
+    LANGUAGES,
+    choose,
+    form_of,
+    grouped,
+    say,
+    say_n,
+    speak,
+    spoken,
+    typed_number,
+)
 from budvision.store.session import Season
 from budvision.web.current import SEASON_KEY
-from budvision.web.sentences import Sentences, rich, rich_n
+from budvision.web.sentences import Sentences, rich, rich_n, script_messages
 
 __all__ = ["install"]
 
@@ -23,10 +35,30 @@ def install(app: Flask) -> None:
     app.jinja_env.add_extension(Sentences)
     app.jinja_env.globals.update(say=say, say_n=say_n, rich=rich, rich_n=rich_n,
                                  spoken=spoken, grouped=grouped,
-                                 typed_number=typed_number)
+                                 typed_number=typed_number, script_words=_script_words)
     app.before_request(_speak)
     app.after_request(_remember)
     app.context_processor(lambda: {"languages": _switch()})
+
+
+def _script_words() -> dict[str, str | list[str]]:
+    """Return what the pages' scripts say, by its English, both forms where a count decides."""
+    if spoken() == "en":
+        return {}
+    told: dict[str, str | list[str]] = {}
+    for message in _of_scripts():
+        if isinstance(message, str):
+            told[message] = say(message)
+        else:
+            told[message[0]] = [form_of(*message, n) for n in (1, 2)]
+    return told
+
+
+@cache
+def _of_scripts() -> tuple[str | tuple[str, str], ...]:
+    folder = Path(__file__).resolve().parent
+    return tuple(message for path in sorted(folder.rglob("*.js"))
+                 for message in script_messages(path.read_text(encoding="utf-8")))
 
 
 def _speak() -> None:

@@ -8,6 +8,7 @@ must, say it with `say` or `say_n`.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from markupsafe import Markup
 
 from budvision.language import form_of, say
 
-__all__ = ["Sentences", "rich", "rich_n", "sentences_of"]
+__all__ = ["Sentences", "rich", "rich_n", "script_messages", "sentences_of"]
 
 _INLINE = frozenset(("a", "abbr", "b", "br", "code", "em", "i", "kbd", "output", "small", "span",
                      "strong", "sub", "sup", "time", "var"))
@@ -37,6 +38,9 @@ _INSIDE = re.compile(r"\{\{-?(.*?)-?\}\}", re.DOTALL)
 _LETTER = re.compile(r"[^\W\d_]{2}|[^\W\d_]\b")
 _NAME = re.compile(r"([a-z_][a-z0-9_]*)(?:\([^()]*\))?\s*(?:\|[^|]*)*$", re.IGNORECASE)
 _HIDDEN = re.compile(r"\{%-?\s*block body_class")
+_SPOKEN = re.compile(r"\bspoken\(\s*(\"(?:[^\"\\]|\\.)*\")")
+_SPOKEN_N = re.compile(
+    r"\bspokenN\(\s*(\"(?:[^\"\\]|\\.)*\"),\s*(\"(?:[^\"\\]|\\.)*\")")
 _PLACE = re.compile(r"</?(\d)>")
 
 
@@ -65,6 +69,12 @@ def sentences_of(source: str) -> list[str]:
     found: list[str] = []
     _rewrite(source, found)
     return found
+
+
+def script_messages(text: str) -> list[str | tuple[str, str]]:
+    """Return the messages of a script: what it says by ``spoken("...")`` and ``spokenN``."""
+    pairs = [(json.loads(one), json.loads(many)) for one, many in _SPOKEN_N.findall(text)]
+    return [*(json.loads(one) for one in _SPOKEN.findall(text)), *pairs]
 
 
 def rich(message: str, tags: list[str] | None = None, /, **values: object) -> Markup:

@@ -26,10 +26,11 @@ from budvision.language import (
     speaking,
 )
 from budvision.report.words import percent, percent_range
-from budvision.web.gather import messages
+from budvision.web import gather
 
 FOLDER = Path(budvision.language.__file__).parent / "catalogues"
 OTHERS = [code for code in LANGUAGES if code != "en"]
+messages = cache(gather.messages)
 _PLACES = re.compile(r"\{\w*\}|</?\d>")
 
 

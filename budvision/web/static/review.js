@@ -1,5 +1,6 @@
 // The bud at a time. A proposal is shown, never taken: each tissue is called by one key or click.
 
+import { spoken, spokenN } from "./language.js";
 import { read, send } from "./send.js";
 import { newBatch, sign, Unsaved } from "./unsaved.js";
 import { Ahead } from "./review_ahead.js";
@@ -12,6 +13,8 @@ import {
   ask, asked, at, choice, draft, facts, front, keepDraft, memory, nextBud, open, path, revealed, saved,
   set, TISSUES, toCall, told, valueOf, who, whole,
 } from "./review_state.js";
+
+const joined = (tissues) => tissues.map((one) => spoken(one)).join(` ${spoken("and")} `);
 
 let busy = false;
 let naming = null;  // the answer to a name that is on its way
@@ -26,7 +29,7 @@ function showUnsaved() {
   const entry = unsaved.of(facts.bud.id);
   if (!entry || choice.reading !== "first") return;
   for (const [tissue, one] of Object.entries(entry.body.calls)) {
-    facts.tissues[tissue].call = { ...one, person: `${who}, not saved yet` };
+    facts.tissues[tissue].call = { ...one, person: spoken("{person}, not saved yet", { person: who }) };
   }
 }
 
@@ -67,7 +70,7 @@ async function takeIn(bud, asked = false) {
 
 async function go(bud, { since = performance.now(), push = true, fresh = null, asked = false } = {}) {
   if (!bud) {
-    if (unsaved.n) say("This was the last one. The page goes on once everything is saved.");
+    if (unsaved.n) say(spoken("This was the last one. The page goes on once everything is saved."));
     await unsaved.settled();
     location.href = `/review/sampling/${facts.bud.sampling_id}?${ask()}`;
     return;
@@ -116,7 +119,7 @@ function confirmFront(since) {
   if (valueOf(front)) return bring(open()[0]);
   const proposal = facts.tissues[front].proposal;
   if (choice.reading === "settle" || !proposal?.confirmable) {
-    at("hint").textContent = `${NAMES[front]} has nothing to confirm: press L, D, U or N.`;
+    at("hint").textContent = spoken("{tissue} has nothing to confirm: press L, D, U or N.", { tissue: NAMES[front] });
     return undefined;
   }
   return call(front, proposal.value);
@@ -152,7 +155,7 @@ function notSaved(entry, error) {
   saved.delete(entry.bud);
   ahead.forget(entry.bud);
   memory.keepDraft(entry.bud, entry.draft);
-  set({ told: `Not saved: ${error.message} Your calls are still here.` });
+  set({ told: spoken("Not saved: {error} Your calls are still here.", { error: error.message }) });
   go(entry.bud);
 }
 
@@ -207,7 +210,7 @@ function nameIt(right) {
   const question = asked();
   if (naming || busy || !question) return;
   if (unsaved.of(facts.bud.id)) {
-    at("hint").textContent = "This bud is not with the season yet; say which flanker it is once it is.";
+    at("hint").textContent = spoken("This bud is not with the season yet; say which flanker it is once it is.");
     return;
   }
   naming = keepName(question, right).catch((error) => say(error.message)).finally(() => { naming = null; });
@@ -220,7 +223,7 @@ async function takeNameBack(last) {
     if (facts.bud.id !== last.bud) await go(last.bud, { asked: true });
     memory.saveTrail(memory.trail().slice(0, -1));
     await send(`/review/cut/${last.photo}/outlines/undo`, { region_id: last.named });
-    set({ told: "The name is open again. The earlier outlines stay in the record." });
+    set({ told: spoken("The name is open again. The earlier outlines stay in the record.") });
     const back = last.exchanged;
     await takeNames(last.bud, back && { ...back, tissue: back.other, other: back.tissue });
   } catch (error) {
@@ -236,7 +239,7 @@ async function saveAndGo(since = performance.now()) {
   await naming;
   if (busy) return;
   if (!whole()) {
-    at("hint").textContent = `The ${open().join(" and ")} ${open().length > 1 ? "are" : "is"} not called yet.`;
+    at("hint").textContent = spokenN("The {tissues} is not called yet.", "The {tissues} are not called yet.", open().length, { tissues: joined(open()) });
     return;
   }
   const here = facts.bud.id;
@@ -287,13 +290,13 @@ async function takeBack() {
     return;
   }
   if (!await unsaved.settled(3000)) {
-    at("hint").textContent = "What was saved last is not with the season yet; take it back once it is.";
+    at("hint").textContent = spoken("What was saved last is not with the season yet; take it back once it is.");
     return;
   }
   const rows = memory.trail();
   const batch = rows.pop();
   if (!batch || busy) {
-    at("hint").textContent = "There is nothing of yours to take back.";
+    at("hint").textContent = spoken("There is nothing of yours to take back.");
     return;
   }
   busy = true;
@@ -302,7 +305,7 @@ async function takeBack() {
     const done = await send("/review/undo", { batch: batch.batch });
     memory.saveTrail(rows);
     ahead.forget(done.bud_id);
-    set({ told: "Taken back. The earlier rows stay in the record." });
+    set({ told: spoken("Taken back. The earlier rows stay in the record.") });
     await go(done.bud_id);
   } catch (error) {
     memory.saveTrail(rows);

@@ -1,5 +1,6 @@
 // Draws the bud page from what it knows, and brings one tissue in front.
 
+import { spoken } from "./language.js";
 import { hint } from "./review_hints.js";
 import { drawCards, drawHistory, drawProgress, drawStrip } from "./review_parts.js";
 import { buildStage } from "./review_stage.js";
@@ -7,6 +8,8 @@ import {
   asked, at, bestCut, choice, draft, facts, front, memory, open, path, revealed, set, TISSUES, toCall,
   told, valueOf, whole,
 } from "./review_state.js";
+
+const joined = (tissues) => tissues.map((one) => spoken(one)).join(` ${spoken("and")} `);
 
 let views = [];
 export let tone = "shot";
@@ -26,8 +29,9 @@ export function drawFront() {
     view.front(front);
     figure.classList.toggle("best", index === best);
     const shows = TISSUES.filter((tissue) => facts.tissues[tissue].proposal?.cut === cut.cut);
-    const bestFor = shows.length && facts.cuts.length > 1 ? `, best for ${shows.join(" and ")}` : "";
-    title.textContent = `Cut ${cut.cut}${bestFor}`;
+    title.textContent = shows.length && facts.cuts.length > 1
+      ? spoken("Cut {cut}, best for {tissues}", { cut: cut.cut, tissues: joined(shows) })
+      : spoken("Cut {cut}", { cut: cut.cut });
   });
   views[best]?.figure.scrollIntoView({ block: "nearest", inline: "nearest" });
 }
@@ -39,16 +43,17 @@ export function drawCalls() {
     drafted: Object.keys(draft).length > 0, called: Boolean(valueOf(front)), open: open(), asked: asked(),
   });
   const save = at("save");
-  save.textContent = revealed ? "Keep mine" : whole() && !Object.keys(draft).length ? "Go on" : "Save bud";
+  save.textContent = revealed ? spoken("Keep mine") : whole() && !Object.keys(draft).length ? spoken("Go on") : spoken("Save bud");
   save.disabled = !whole();
-  at("no-bud").textContent = facts.no_bud ? "There is a bud" : "No bud here";
+  at("no-bud").textContent = facts.no_bud ? spoken("There is a bud") : spoken("No bud here");
   at("undo").disabled = !Object.keys(draft).length && !memory.trail().length;
 }
 
 export function draw() {
   const { bud } = facts;
-  at("place").textContent = `${bud.block}, cane ${bud.cane}${bud.vine ? ` (vine ${bud.vine})` : ""}, node ${bud.node}`;
-  document.title = `${at("place").textContent} · review`;
+  at("place").textContent = bud.vine
+    ? spoken("{block}, cane {cane} (vine {vine}), node {node}", bud) : spoken("{block}, cane {cane}, node {node}", bud);
+  document.title = `${at("place").textContent} · ${spoken("review")}`;
   drawCounts();
   drawStage();
   drawFront();
@@ -64,7 +69,7 @@ export function drawCounts() {
 }
 
 export function sayOpen() {
-  const also = facts.open_by ? `${facts.open_by} has this bud open as well. If you both save, both calls are kept.` : "";
+  const also = facts.open_by ? spoken("{person} has this bud open as well. If you both save, both calls are kept.", { person: facts.open_by }) : "";
   say([told, also].filter(Boolean).join(" "));
 }
 

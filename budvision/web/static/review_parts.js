@@ -1,14 +1,17 @@
 // Parts of the review page that are drawn from facts: cards, strip, progress, history.
 
+import { spoken } from "./language.js";
 import { read } from "./send.js";
 
-export const NAMES = { primary: "Primary", secondary: "Secondary", tertiary: "Tertiary" };
-export const WORDS = { live: "live", dead: "dead", unsure: "unsure", not_exposed: "not exposed" };
+export const NAMES = { primary: spoken("Primary"), secondary: spoken("Secondary"), tertiary: spoken("Tertiary") };
+export const WORDS = {
+  live: spoken("live"), dead: spoken("dead"), unsure: spoken("unsure"), not_exposed: spoken("not exposed"),
+};
 export const SIGNS = { live: "●", dead: "✕", unsure: "?", not_exposed: "–" };
 const KEYS = { live: "L", dead: "D", unsure: "U", not_exposed: "N" };
 const STATES = {
-  done: "called", waiting: "waiting", skipped: "skipped", no_photo: "no photograph",
-  partly: "called in part", missing: "no bud",
+  done: spoken("called"), waiting: spoken("waiting"), skipped: spoken("skipped"), no_photo: spoken("no photograph"),
+  partly: spoken("called in part"), missing: spoken("no bud"),
 };
 const likes = new Map();
 
@@ -16,19 +19,19 @@ const set = (parent, selector, text) => { parent.querySelector(selector).textCon
 
 function proposalWords(tissue, { tissues, hidden, trial }, reading) {
   const one = tissues[tissue];
-  if (reading === "second") return "second reading: nothing shown";
-  if (reading === "settle") return "to be settled";
-  if (hidden) return trial ? "on trial: proposal hidden" : "called blind: proposal hidden";
-  if (!one.proposal) return "no proposal";
+  if (reading === "second") return spoken("second reading: nothing shown");
+  if (reading === "settle") return spoken("to be settled");
+  if (hidden) return trial ? spoken("on trial: proposal hidden") : spoken("called blind: proposal hidden");
+  if (!one.proposal) return spoken("no proposal");
   const value = one.proposal.value;
   const other = one.proposal.other_name;
-  const name = other ? `; ${tissue} or ${other}?` : "";
-  if (value === "unsure") return `the program is unsure${one.proposal.sure ? `, ${one.proposal.sure}` : ""}${name}`;
+  const name = other ? spoken("; {tissue} or {other}?", { tissue: spoken(tissue), other: spoken(other) }) : "";
+  if (value === "unsure") return `${spoken("the program is unsure")}${one.proposal.sure ? `, ${one.proposal.sure}` : ""}${name}`;
   if (value === "not_exposed") {
     const alone = Object.keys(NAMES).find((name) => tissues[name].proposal?.other_name === tissue);
-    return `proposed – not exposed${alone ? `, if the other is the ${alone}` : ""}`;
+    return alone ? spoken("proposed – not exposed, if the other is the {tissue}", { tissue: spoken(alone) }) : spoken("proposed – not exposed");
   }
-  return `proposed ${SIGNS[value]} ${WORDS[value]}, ${one.proposal.sure}${name}`;
+  return `${spoken("proposed {sign} {value}", { sign: SIGNS[value], value: WORDS[value] })}, ${one.proposal.sure}${name}`;
 }
 
 function newCard(tissue) {
@@ -38,14 +41,14 @@ function newCard(tissue) {
   set(card, ".letter", tissue[0].toUpperCase());
   set(card, ".card-name", NAMES[tissue]);
   const calls = card.querySelector(".calls");
-  calls.setAttribute("aria-label", `Call the ${tissue}`);
+  calls.setAttribute("aria-label", spoken("Call the {tissue}", { tissue: spoken(tissue) }));
   for (const value of Object.keys(WORDS)) {
     const button = document.createElement("button");
     button.type = "button";
     button.dataset.value = value;
     button.setAttribute("aria-label", `${NAMES[tissue]} ${WORDS[value]}`);
     button.setAttribute("aria-keyshortcuts", KEYS[value]);
-    button.title = `${WORDS[value]}: key ${KEYS[value]}`;
+    button.title = spoken("{value}: key {key}", { value: WORDS[value], key: KEYS[value] });
     const sign = Object.assign(document.createElement("span"), { className: "sign", textContent: SIGNS[value] });
     sign.setAttribute("aria-hidden", "true");
     button.append(sign, WORDS[value]);
@@ -61,9 +64,9 @@ function drawName(card, one, asking) {
   box.hidden = !other;
   if (!other) return;
   const sure = Math.round(one.proposal.p_name * 100);
-  set(box, "p", `${NAMES[tissue]} (${sure} in 100) or ${other}? The secondary lies towards the cane base. Leave it open where you cannot tell.`);
-  set(box, "[data-name=right]", `It is the ${tissue}`);
-  set(box, "[data-name=other]", `It is the ${other}`);
+  set(box, "p", spoken("{tissue} ({sure} in 100) or {other}? The secondary lies towards the cane base. Leave it open where you cannot tell.", { tissue: NAMES[tissue], sure, other: spoken(other) }));
+  set(box, "[data-name=right]", spoken("It is the {tissue}", { tissue: spoken(tissue) }));
+  set(box, "[data-name=other]", spoken("It is the {tissue}", { tissue: spoken(other) }));
 }
 
 function drawWhy(card, one) {
@@ -74,7 +77,7 @@ function drawWhy(card, one) {
     picture.hidden = !address;
     if (address) {
       picture.src = address;
-      picture.alt = `${NAMES[card.dataset.tissue]} alone; hatched where it is browned`;
+      picture.alt = spoken("{tissue} alone; hatched where it is browned", { tissue: NAMES[card.dataset.tissue] });
     }
   }
   const words = one.proposal?.why ?? "";
@@ -127,11 +130,11 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
     }
     const call = one.call;
     set(card, ".standing", call && !chosen
-      ? `Called ${WORDS[call.value]} by ${call.person}${call.cause ? `, ${call.cause.replace("_", " ")}` : ""}${call.note ? `: ${call.note}` : ""}` : "");
+      ? `${spoken("Called {value} by {person}", { value: WORDS[call.value], person: call.person })}${call.cause ? `, ${spoken(call.cause.replace("_", " "))}` : ""}${call.note ? `: ${call.note}` : ""}` : "");
     card.querySelector(".settle").replaceChildren(...one.settle.map((row) => {
       const item = document.createElement("li");
       item.className = "chip";
-      const again = row.round === "second" ? " (second reading)" : "";
+      const again = row.round === "second" ? ` (${spoken("second reading")})` : "";
       const note = row.note ? `, “${row.note}”` : "";
       item.textContent = `${row.person}: ${SIGNS[row.value]} ${WORDS[row.value]}${again}${note}`;
       return item;
@@ -152,14 +155,14 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
 
 /** Draw the cane as a strip of its buds. */
 export function drawStrip(place, facts, path) {
-  const title = Object.assign(document.createElement("p"), { className: "strip-cane", textContent: `Cane ${facts.bud.cane}` });
+  const title = Object.assign(document.createElement("p"), { className: "strip-cane", textContent: spoken("Cane {cane}", { cane: facts.bud.cane }) });
   const links = facts.strip.map((one) => {
     const link = document.createElement("a");
-    const called = Object.entries(one.calls).map(([tissue, value]) => `${tissue} ${WORDS[value]}`).join(", ");
+    const called = Object.entries(one.calls).map(([tissue, value]) => `${spoken(tissue)} ${WORDS[value]}`).join(", ");
     link.href = path(one.bud_id);
     link.dataset.bud = one.bud_id;
     link.className = `state-${one.state}`;
-    link.setAttribute("aria-label", `Node ${one.node}, ${called || STATES[one.state]}`);
+    link.setAttribute("aria-label", spoken("Node {node}, {state}", { node: one.node, state: called || STATES[one.state] }));
     if (one.bud_id === facts.bud.id) link.setAttribute("aria-current", "true");
     const signs = document.createElement("span");
     signs.className = "signs";
@@ -177,9 +180,11 @@ export function drawStrip(place, facts, path) {
 /** Draw how far the block is. */
 export function drawProgress(place, facts, choice) {
   const { n_buds: all, n_called: called, n_waiting: waiting, n_skipped: skipped } = facts.tally;
-  const first = `${called} of ${all} called, ${waiting} waiting${skipped ? `, ${skipped} skipped` : ""}`;
-  place.textContent = { first, second: `second reading, ${facts.left} left`, settle: `${facts.left} to settle` }[choice.reading];
-  place.title = `Sampling ${facts.bud.sampling}`;
+  const first = skipped
+    ? spoken("{called} of {all} called, {waiting} waiting, {skipped} skipped", { called, all, waiting, skipped })
+    : spoken("{called} of {all} called, {waiting} waiting", { called, all, waiting });
+  place.textContent = { first, second: spoken("second reading, {n} left", { n: facts.left }), settle: spoken("{n} to settle", { n: facts.left }) }[choice.reading];
+  place.title = spoken("Sampling {sampling}", { sampling: facts.bud.sampling });
 }
 
 /** Draw every call ever made of this bud. */
@@ -188,9 +193,9 @@ export function drawHistory(list, box, facts) {
   document.getElementById("whole-history")?.setAttribute("href", `/review/bud/${facts.bud.id}/history`);
   list.replaceChildren(...facts.history.map((row) => {
     const item = document.createElement("li");
-    const value = row.value ? WORDS[row.value] : "taken back";
-    const how = [row.round === "first" ? "" : row.round, row.blind ? "blind" : ""].filter(Boolean).join(", ");
-    item.textContent = `${row.tissue} ${value}, ${row.person}${how ? ` (${how})` : ""}, ${row.at.slice(0, 16).replace("T", " ")} UTC`;
+    const value = row.value ? WORDS[row.value] : spoken("taken back");
+    const how = [row.round === "first" ? "" : spoken(row.round), row.blind ? spoken("blind") : ""].filter(Boolean).join(", ");
+    item.textContent = `${spoken(row.tissue)} ${value}, ${row.person}${how ? ` (${how})` : ""}, ${row.at.slice(0, 16).replace("T", " ")} UTC`;
     return item;
   }));
 }

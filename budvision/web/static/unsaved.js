@@ -1,6 +1,7 @@
 // Saved buds on their way to the season. Each is kept in this browser until the season has it: they
 // are sent in order, again after a failure, after a reload or a restart; twice counts once.
 
+import { spoken, spokenN } from "./language.js";
 import { send, Unreachable } from "./send.js";
 
 const WAITS_MS = [1000, 2000, 4000, 8000, 15000];
@@ -127,8 +128,8 @@ export function sign(n, why) {
   document.body.dataset.saving = n;
   box.hidden = !n;
   box.classList.toggle("failed", Boolean(why));
-  const words = `${n} bud${n === 1 ? "" : "s"} not saved yet`;
+  const words = spokenN("{n} bud not saved yet", "{n} buds not saved yet", n);
   box.querySelector("span").textContent = why
-    ? `${words}. ${why} The calls are kept in this browser and sent again by themselves.` : words;
+    ? spoken("{words}. {why} The calls are kept in this browser and sent again by themselves.", { words, why }) : words;
   box.querySelector("button").hidden = !why;
 }
