@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError
+from budvision.language import say
 from budvision.settings import Settings
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.queries.overview import sampling_counts
@@ -134,7 +135,7 @@ def _subjects(
     conn: Connection, buds: Sequence[PicturedBud], standing: Mapping[Subject, TrustRow]
 ) -> dict[Subject, str]:
     """Return everything that proposals are to earn trust for, each in words."""
-    wanted = {Subject("season"): "this season"}
+    wanted = {Subject("season"): say("this season")}
     for name in sorted({bud.cultivar for bud in buds}):
         wanted[Subject("cultivar", name)] = (
             f"the cultivar {name}" if name else "blocks whose cultivar is not named")
@@ -272,7 +273,8 @@ def _words(
 ) -> str:
     season = standing.get(Subject("season"))
     if season is None:
-        return "Readers did not see the program's proposals: nobody has decided yet to show them."
+        return say("Readers did not see the program's proposals: nobody has decided yet to show "
+                   "them.")
     rows = [standing.get(Subject("cultivar", cultivar))]
     rows += [row for key in sampling_ids if (row := standing.get(Subject("light", "", key)))]
     own = [season, *(row for row in rows if row is not None)]
