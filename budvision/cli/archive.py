@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from budvision.cli.progress import stage_bars
 
 __all__ = ["register"]
 
@@ -36,22 +36,6 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="archive")
 
 
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    from rich.console import Console
-    from rich.progress import Progress, TaskID
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        tasks: dict[str, TaskID] = {}
-
-        def step(what: str, done: int, total: int) -> None:
-            if what not in tasks:
-                tasks[what] = bar.add_task(what, total=total)
-            bar.update(tasks[what], completed=done, total=total)
-
-        yield step
-
-
 def export(
     folder: Annotated[Path, typer.Argument(help="New folder, or an earlier export to add to.")],
     season: SeasonOption = Path(),
@@ -75,7 +59,7 @@ def export(
     from budvision.store.session import Season
     from budvision.workflow.archive.export import export_archive
 
-    with Season.open(season) as opened, _progress() as step:
+    with Season.open(season) as opened, stage_bars() as step:
         report = export_archive(opened, folder, whole=whole, names=names, sign=sign,
                                 progress=step)
     if json:
@@ -123,7 +107,7 @@ def verify(
     from budvision.workflow.archive.merge import verify_archive
 
     try:
-        with _progress() as step:
+        with stage_bars() as step:
             facts = verify_archive(
                 folder, key=key, progress=lambda done, total: step("files", done, total))
     except BudvisionError as error:
@@ -159,7 +143,7 @@ def import_(
     from budvision.store.session import Season
     from budvision.workflow.archive.merge import import_archive
 
-    with Season.open(season) as opened, _progress() as step:
+    with Season.open(season) as opened, stage_bars() as step:
         report = import_archive(opened, folder, key=key, progress=step)
     if json:
         typer.echo(text.dumps({"ok": True, **report.as_dict()}))

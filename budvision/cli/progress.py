@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-__all__ = ["progress_bar"]
+__all__ = ["progress_bar", "stage_bars"]
 
 
 @contextmanager
@@ -42,3 +42,26 @@ def progress_bar(words: str) -> Iterator[Callable[[int, int, str], None]]:
             bar.update(task, completed=done, total=total, name=name[-32:])
 
         yield tell
+
+
+@contextmanager
+def stage_bars() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar for each stage of a work while the block runs.
+
+    Yields
+    ------
+    callable
+        To be told the stage, the number done and the number in all.
+    """
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def step(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done, total=total)
+
+        yield step

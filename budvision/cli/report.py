@@ -75,16 +75,11 @@ def report(
 
 
 def _write_all(season: Season, folder: Path, form: dict[str, str | None]) -> None:
-    from rich.console import Console
-    from rich.progress import Progress
-
+    from budvision.cli.progress import stage_bars
     from budvision.workflow.answers.report import write_all
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Setting pages", total=None)
-        written = write_all(
-            season, folder, **form,
-            progress=lambda done, total: bar.update(task, completed=done, total=total),
-        )
+    with stage_bars() as step:
+        written = write_all(season, folder, **form,
+                            progress=lambda done, total: step("Setting pages", done, total))
     for path in written:
         typer.echo(str(path))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from budvision.cli.progress import stage_bars
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -35,22 +35,6 @@ def register(app: typer.Typer) -> None:
                           ("look-again", look_again), ("watch", watch), ("slips", slips),
                           ("learning-curve", learning_curve)):
         group.command(name)(command)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    from rich.console import Console
-    from rich.progress import Progress, TaskID
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        tasks: dict[str, TaskID] = {}
-
-        def step(what: str, done: int, total: int) -> None:
-            if what not in tasks:
-                tasks[what] = bar.add_task(what, total=total)
-            bar.update(tasks[what], completed=done, total=total)
-
-        yield step
 
 
 def train(
@@ -81,7 +65,7 @@ def train(
         raise UsageError("--regions and --bag are given together", where="train",
                          expected="one of them", do="Train on regions first, then on archives "
                          "with --base and the model that it made.")
-    with Season.open(season) as opened, _progress() as step:
+    with Season.open(season) as opened, stage_bars() as step:
         report = (train_regions(opened, base=base, minutes=minutes, progress=step) if regions
                   else run(opened, base=base, bags=bag or [], progress=step))
     if json:
@@ -276,6 +260,6 @@ def learning_curve(
     """
     from budvision.learning.learning_curve import run
 
-    with _progress() as step:
+    with stage_bars() as step:
         text = run(out, n_labs=labs, model=model, jobs=jobs, progress=step)
     typer.echo(text)
