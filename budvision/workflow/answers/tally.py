@@ -115,7 +115,8 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
          "chance_above": edge.chance_above, "buds_to_cross": edge.buds_to_cross}
         for edge in result.edges
     ]
-    told["reach"] = None if result.reach is None else asdict(result.reach)
+    told["reach"] = None if result.reach is None else asdict(result.reach) | {
+        "bands": list(result.reach.bands)}
     told["weighting"] = None if result.weighting is None else asdict(result.weighting)
     told["other_policies"] = [
         {"policy": other.policy, "band": other.band.name, "action": other.band.action,
