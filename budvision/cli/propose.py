@@ -39,6 +39,9 @@ def propose(
         "them shows; a photo card in the picture says it better.")] = "unknown",
     workers: Annotated[int, typer.Option(
         min=0, help="Processes; 0 takes one a core where there are many photographs.")] = 0,
+    cluster: Annotated[str, typer.Option(
+        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
+        "here.")] = "",
 ) -> None:
     """Propose live, dead or unsure for each tissue of each photograph.
 
@@ -56,7 +59,7 @@ def propose(
     paths = collect_photos(photos)
     folders = [folder for folder in (Path("models"),) if (folder / "registry.toml").is_file()]
     answers = propose_many(paths, model=model, folders=folders, masks=masks, workers=workers,
-                           cane_base=cane_base)
+                           cane_base=cane_base, cluster=cluster)
     kept: list[Answer] = []
     rows: list[list[object]] = []
     n_bad = n_failed = 0

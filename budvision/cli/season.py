@@ -87,6 +87,9 @@ def intake(
         "--propose/--no-propose", help="Let the model look at the photographs after.")] = True,
     model: Annotated[str | None, typer.Option(
         help="Model that proposes, by name or folder; the season's own when left out.")] = None,
+    cluster: Annotated[str, typer.Option(
+        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
+        "here.")] = "",
     season: SeasonOption = Path(),
     as_json: JsonOption = False,
 ) -> None:
@@ -122,7 +125,8 @@ def intake(
 
             try:
                 with progress_bar("looking") as step:
-                    proposed = propose_waiting(opened, model=model, progress=step)
+                    proposed = propose_waiting(
+                        opened, model=model, cluster=cluster, progress=step)
             except BudvisionError as error:  # what was taken in stays, and is told of first
                 failed = error
     if as_json:

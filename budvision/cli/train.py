@@ -164,7 +164,12 @@ def back(
         _anew(opened, later=later)
 
 
-def look_again(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+def look_again(
+    cluster: Annotated[str, typer.Option(
+        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
+        "here.")] = "",
+    season: SeasonOption = Path(), json: JsonOption = False,
+) -> None:
     """Propose anew for waiting buds that show another model's proposals; all versions are kept.
 
     Example: budvision models look-again
@@ -174,12 +179,14 @@ def look_again(season: SeasonOption = Path(), json: JsonOption = False) -> None:
     from budvision.store.session import Season
 
     with Season.open(season) as opened:
-        report = _anew(opened, later=False, quiet=json)
+        report = _anew(opened, later=False, quiet=json, cluster=cluster)
     if json and report is not None:
         typer.echo(text.dumps(report.as_dict()))
 
 
-def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport | None:
+def _anew(
+    opened: Season, *, later: bool, quiet: bool = False, cluster: str = ""
+) -> ProposeReport | None:
     """Look again at the buds that wait, or say how many photographs are left as they are."""
     from budvision.cli.progress import progress_bar
     from budvision.workflow.learning.anew import count_out_of_step, propose_anew
@@ -190,7 +197,7 @@ def _anew(opened: Season, *, later: bool, quiet: bool = False) -> ProposeReport 
                    "`budvision models look-again` proposes them anew.")
         return None
     with progress_bar("looking again") as step:
-        report = propose_anew(opened, progress=step)
+        report = propose_anew(opened, cluster=cluster, progress=step)
     if quiet:
         return report
     typer.echo(

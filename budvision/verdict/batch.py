@@ -15,6 +15,7 @@ from budvision.photo.overlay import encode_picture
 from budvision.photo.workers import cores, run, run_many, unhurried
 from budvision.verdict.propose import Proposer, hash_of, propose_photo
 from budvision.verdict.reasons import refused_photo
+from budvision.verdict.registry import ModelEntry, find_model
 from budvision.vocabulary import CANE_BASE_DEG, Proposal, Reason
 
 __all__ = ["PHOTO_SUFFIXES", "UNUSABLE", "Answer", "collect_photos", "propose_many"]
@@ -107,13 +108,62 @@ def _one(
     proposal, labels = propose_photo(
         path, proposer=proposer, with_labels=mask is not None, cane_base=cane_base
     )
-    if mask is None or labels is None:
-        return Answer(path, proposal, None, trouble)
+    png = None if mask is None or labels is None else encode_picture(labels, "png")
+    return _kept(path, proposal, png, mask, trouble)
+
+
+def _kept(
+    path: Path, proposal: Proposal, png: bytes | None, mask: Path | None, trouble: str
+) -> Answer:
+    """Write a photograph's mask where one is wanted, and return its answer."""
+    if mask is None or png is None:
+        return Answer(path=path, proposal=proposal, trouble=trouble)
     try:
-        write_whole(mask, encode_picture(labels, "png"))
+        write_whole(mask, png)
     except OSError as error:
-        return Answer(path, proposal, None, f"{mask}: cannot be written ({error.strerror}).")
-    return Answer(path, proposal, mask)
+        return Answer(path=path, proposal=proposal,
+                      trouble=f"{mask}: cannot be written ({error.strerror}).")
+    return Answer(path=path, proposal=proposal, mask=mask)
+
+
+def _sent(
+    model: str, data: bytes, name: str, cane_base: str, with_labels: bool
+) -> tuple[Proposal, bytes | None]:
+    """Propose for a photograph that came over the network, in whatever process this runs."""
+    proposal, labels = propose_photo(
+        data, proposer=_loaded(model, ()), name=name, with_labels=with_labels,
+        cane_base=cane_base)
+    return proposal, None if labels is None else encode_picture(labels, "png")
+
+
+def _on_cluster(
+    paths: Sequence[Path], masks: Sequence[tuple[Path | None, str]], entry: ModelEntry,
+    cane_base: str, address: str,
+) -> Iterator[Answer | Exception]:
+    """Propose on a cluster; what cannot be read here is told of as without one."""
+    unread: set[Path] = set()
+
+    def jobs() -> Iterator[tuple[str, bytes, tuple[object, ...]]]:
+        for path, (mask, _) in zip(paths, masks, strict=True):
+            data = b""
+            try:
+                data = path.read_bytes()
+            except OSError:
+                unread.add(path)
+            yield path.name, data, (path.name, cane_base, mask is not None)
+
+    from budvision.verdict.cluster import cluster_many
+
+    answers = cluster_many(_sent, jobs(), address=address, model=entry)
+    for path, (mask, trouble), said in zip(paths, masks, answers, strict=True):
+        if path in unread:
+            yield from run_many(_one, [(path.name, (
+                path.absolute(), None, trouble, str(entry.folder), (), cane_base))])
+        elif isinstance(said, Exception):
+            yield said
+        else:
+            proposal, png = said
+            yield _kept(path, proposal, png, mask, trouble)
 
 
 def _answer(path: Path, said: Answer | Exception) -> Answer:
@@ -164,7 +214,7 @@ def _masks(paths: Sequence[Path], folder: Path | None) -> list[tuple[Path | None
 
 def propose_many(
     paths: Sequence[Path], *, model: str | None = None, folders: Sequence[Path] = (),
-    masks: Path | None = None, workers: int = 0, cane_base: str = "unknown",
+    masks: Path | None = None, workers: int = 0, cane_base: str = "unknown", cluster: str = "",
 ) -> Iterator[Answer]:
     """Propose for each photograph, in order.
 
@@ -182,6 +232,9 @@ def propose_many(
         Processes; 0 takes one a core, or a single one for a dozen photographs or fewer.
     cane_base : str
         Side of every photograph on which the cane base lies, where no photo card shows it.
+    cluster : str
+        Address of a Dask scheduler whose workers propose, ``local`` for one of this machine's own;
+        without it the processes of this machine do.
 
     Yields
     ------
@@ -204,10 +257,17 @@ def propose_many(
         )
     known = tuple(folder.absolute() for folder in folders)
     run(_load_ahead, model, known, where=model or "the default model")
+    planned = _masks(paths, masks)
+    if cluster:
+        entry = find_model(model, folders=known)
+        on_cluster = _on_cluster(paths, planned, entry, cane_base, cluster)
+        for path, said in zip(paths, on_cluster, strict=True):
+            yield _answer(path, said)
+        return
     jobs = [
         # the processes may have been started in another working directory
         (path.name, (path.absolute(), mask and mask.absolute(), trouble, model, known, cane_base))
-        for path, (mask, trouble) in zip(paths, _masks(paths, masks), strict=True)
+        for path, (mask, trouble) in zip(paths, planned, strict=True)
     ]
     n_workers = workers or (1 if len(jobs) <= _FEW else cores())
     for path, said in zip(paths, run_many(_one, jobs, n_workers=n_workers), strict=True):

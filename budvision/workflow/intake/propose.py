@@ -6,6 +6,7 @@ person has called is not proposed anew. Each photograph is a transaction of its 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import logging
 from collections import Counter, deque
@@ -130,7 +131,8 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
 def propose_waiting(
     season: Season, *, model: str | Path | None = None, sampling_id: int | None = None,
     photos: Sequence[PhotoRow] | None = None, look: Look | None = None,
-    used: ModelInUse | None = None, jobs: int = _JOBS, progress: Progress | None = None,
+    used: ModelInUse | None = None, jobs: int = _JOBS, cluster: str = "",
+    progress: Progress | None = None,
 ) -> ProposeReport:
     """Let the model look at every placed photograph that waits for it, and keep what it says.
 
@@ -148,6 +150,8 @@ def propose_waiting(
         Another way of looking, and the model it stands for.
     jobs : int
         Processes, where there are many photographs.
+    cluster : str
+        Address of a Dask scheduler whose workers look, ``local`` for one of this machine's own.
     progress : callable, optional
         Called with the number done, the number in all, and the file's name.
 
@@ -170,7 +174,7 @@ def propose_waiting(
     n_looked = n_found = n_missing = n_failed = 0
     reasons: Counter[str] = Counter()
     looked = _looked(season, waiting, chosen, model_id, look=look, jobs=jobs,
-                     again=photos is not None)
+                     cluster=cluster, again=photos is not None)
     for done, (row, said) in enumerate(looked):
         n_looked += 1
         if progress is not None:
@@ -214,7 +218,7 @@ class _Said:
 
 def _looked(
     season: Season, waiting: Sequence[PhotoRow], chosen: ModelInUse, model_id: int, *,
-    look: Look | None, jobs: int, again: bool,
+    look: Look | None, jobs: int, cluster: str, again: bool,
 ) -> Iterator[tuple[PhotoRow, _Said | Exception]]:
     """Look at each photograph that nobody else is at, nor has been since they were listed."""
     at_work: deque[PhotoRow] = deque()
@@ -234,6 +238,7 @@ def _looked(
 
         source = (
             (_look(season.photos, row, look) for row in mine()) if look is not None
+            else _look_on_cluster(season, mine(), chosen, len(waiting), cluster) if cluster
             else _look_with_model(season, mine(), chosen, len(waiting), jobs))
         for said in source:
             row = at_work.popleft()
@@ -263,6 +268,37 @@ def _look_with_model(
     run(load_model, folder, where=chosen.label)  # what does not load is told of before the rest
     work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in rows)
     return run_many(_look_at_file, work, n_workers=1 if n_rows < _MANY else jobs)
+
+
+def _look_on_cluster(
+    season: Season, rows: Iterator[PhotoRow], chosen: ModelInUse, n_rows: int, address: str
+) -> Iterator[_Said | Exception]:
+    """Look with the model at a cluster's workers; the photographs go out from here."""
+    from budvision.verdict.cluster import cluster_many
+    from budvision.verdict.registry import find_model
+
+    if not n_rows:
+        return
+    cane_base = season.settings.cane_base
+    there: deque[bool] = deque()
+
+    def work() -> Iterator[tuple[str, bytes, tuple[Any, ...]]]:
+        for row in rows:
+            data = b""  # of one that is gone `budvision check` tells; it goes on waiting
+            with contextlib.suppress(BudvisionError, OSError):
+                data = season.photos.read(row.sha256, verify=True)
+            there.append(bool(data))
+            yield row.file_name, data, (row.file_name, cane_base)
+
+    entry = find_model(model_folder(season, chosen), folders=[season.models_folder])
+    for said in cluster_many(_look_at_bytes, work(), address=address, model=entry):
+        yield said if there.popleft() else _Said(None)
+
+
+def _look_at_bytes(model: str, data: bytes, name: str, cane_base: str) -> _Said:
+    """Look at a photograph that came over the network, in whatever process this runs."""
+    proposal, labels = propose_in(model, data, name, cane_base)
+    return _Said(proposal) if labels is None else _Said(proposal, *crop_labels(labels))
 
 
 def _look_at_file(photos: PhotoStore, row: PhotoRow, model: str, cane_base: str) -> _Said:

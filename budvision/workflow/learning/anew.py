@@ -76,7 +76,7 @@ def count_out_of_step(season: Season) -> int:
 
 
 def propose_anew(
-    season: Season, *, look: Look | None = None, jobs: int = 2,
+    season: Season, *, look: Look | None = None, jobs: int = 2, cluster: str = "",
     progress: Progress | None = None,
 ) -> ProposeReport:
     """Let the model in use look at every waiting bud that shows another model's proposals.
@@ -90,6 +90,8 @@ def propose_anew(
         Another way of looking.
     jobs : int
         Processes, where there are many photographs.
+    cluster : str
+        Address of a Dask scheduler whose workers look, ``local`` for one of this machine's own.
     progress : callable, optional
         Called with the number done, the number in all, and the file's name.
 
@@ -117,10 +119,10 @@ def propose_anew(
             return ProposeReport(
                 model=used.label, n_looked=done, n_found=found, n_refused=refused,
                 n_missing=missing, n_failed=failed, reasons=dict(reasons))
-        now = waiting[:_AT_ONCE]
+        now = waiting[:_AT_ONCE * (40 if cluster else 1)]  # each part connects anew
         tried.update((used.sha256, row.id) for row in now)
         part = propose_waiting(
-            season, photos=now, used=used, look=look, jobs=jobs,
+            season, photos=now, used=used, look=look, jobs=jobs, cluster=cluster,
             progress=_beyond(progress, done, total))
         found, refused = found + part.n_found, refused + part.n_refused
         missing, failed = missing + part.n_missing, failed + part.n_failed

@@ -1,0 +1,155 @@
+"""Photographs proposed for by many machines: the only module that knows Dask.
+
+A photograph goes out whole, under its hash, so that the machines need no common disk and nothing is
+done twice; the model goes out once to each worker. A worker that is lost costs the photographs it
+had in hand, which another one takes. On each worker decoding has the limits of
+`budvision.photo.workers`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import tempfile
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from budvision.errors import BudvisionError, UsageError
+from budvision.photo.workers import cores, run
+from budvision.verdict.registry import ModelEntry, add_model
+
+__all__ = ["LOCAL", "cluster_many"]
+
+LOCAL = "local"
+"""The address that starts a scheduler and workers on this machine."""
+_ANSWER_S = 15
+_AHEAD = 3  # photographs sent for each worker before the first answer is waited for
+_kept: dict[str, tuple[tempfile.TemporaryDirectory[str], str]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class _Carried:
+    """A model's files as they travel."""
+
+    entry: ModelEntry
+    files: tuple[tuple[str, bytes], ...]
+
+    @property
+    def sha256(self) -> str:
+        return hashlib.sha256(repr(sorted(self.entry.files.items())).encode()).hexdigest()
+
+
+def cluster_many(
+    function: Callable[..., Any], jobs: Iterable[tuple[str, bytes, tuple[Any, ...]]], *,
+    address: str, model: ModelEntry,
+) -> Iterator[Any]:
+    """Call a function for each photograph on a cluster, and yield the answers in order.
+
+    Parameters
+    ----------
+    function : callable
+        Importable by name at the workers; takes the model's folder, the photograph's bytes and the
+        job's arguments.
+    jobs : iterable of (str, bytes, tuple)
+        The photograph's name, its bytes and further arguments; read as workers become free.
+    address : str
+        A Dask scheduler's, for instance ``tcp://10.0.0.5:8786``; ``local`` starts one here with a
+        worker a core.
+    model : ModelEntry
+        The model that is sent along.
+
+    Yields
+    ------
+    object or Exception
+        What the function returned, or what kept it from returning.
+
+    Raises
+    ------
+    UsageError
+        When Dask is not installed, or no scheduler with a worker answers at the address.
+    """
+    with ExitStack() as stack:
+        client = _connected(address, stack)
+        carried = _Carried(model, tuple(
+            (name, (model.folder / name).read_bytes()) for name in sorted(model.files)))
+        # a task, not scattered data: what a lost worker alone had is made anew by the scheduler
+        sent = client.submit(_model, carried, key=f"model-{carried.sha256}", pure=False)
+        ahead = _AHEAD * max(1, sum(client.nthreads().values()))
+        waiting: deque[Any] = deque()
+        for name, data, args in jobs:
+            told = repr((function.__qualname__, carried.sha256, name, args)).encode()
+            key = f"{function.__name__}-{hashlib.sha256(told + data).hexdigest()}"
+            waiting.append(client.submit(
+                _at_worker, function, sent, name, data, args, key=key, pure=False))
+            if len(waiting) > ahead:
+                yield _answer(waiting.popleft())
+        while waiting:
+            yield _answer(waiting.popleft())
+
+
+def _connected(address: str, stack: ExitStack) -> Any:
+    try:
+        from distributed import Client, LocalCluster
+    except ImportError as error:
+        raise UsageError(
+            "Dask is not installed", where="--cluster", expected="the library for clusters",
+            do='Install it with `pip install "budvision[cluster]"`, here and at the workers.',
+        ) from error
+    try:
+        place: Any = address
+        if address == LOCAL:
+            place = stack.enter_context(LocalCluster(  # type: ignore[no-untyped-call]
+                n_workers=cores(), threads_per_worker=1, processes=True, dashboard_address=None,
+                silence_logs=logging.ERROR))
+        client = stack.enter_context(Client(  # type: ignore[no-untyped-call]
+            place, timeout=_ANSWER_S, set_as_default=False))
+        client.wait_for_workers(1, timeout=_ANSWER_S)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise UsageError(
+            f"no scheduler with a worker answers at {address} ({str(error)[:120]})",
+            where="--cluster", expected="the address of a Dask scheduler, or local",
+            do="Start one with `dask scheduler` and workers with `dask worker ADDRESS`.",
+        ) from error
+    return client
+
+
+def _answer(future: Any) -> Any:
+    try:
+        return future.result()
+    except Exception as error:  # a worker's, or that workers fell over it again and again
+        return error if isinstance(error, BudvisionError) else _told(error)
+
+
+def _told(error: Exception) -> Exception:
+    """Return an error without what only the cluster can read, so that it can be logged."""
+    return RuntimeError(f"{type(error).__name__}: {str(error)[:400]}")
+
+
+# ---- at the worker ---------------------------------------------------------------------------
+
+
+def _model(carried: _Carried) -> _Carried:
+    return carried
+
+
+def _at_worker(
+    function: Callable[..., Any], carried: _Carried, name: str, data: bytes, args: tuple[Any, ...]
+) -> Any:
+    return run(function, _folder_of(carried), data, *args, where=name)
+
+
+def _folder_of(carried: _Carried) -> str:
+    """Write the model to a folder of this worker's own, once."""
+    if carried.sha256 not in _kept:
+        home = tempfile.TemporaryDirectory(prefix="budvision-model-")
+        folder = Path(home.name) / carried.entry.folder.name
+        for name, content in carried.files:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_bytes(content)
+        add_model(replace(carried.entry, folder=folder))
+        _kept[carried.sha256] = home, str(folder)
+    return _kept[carried.sha256][1]
