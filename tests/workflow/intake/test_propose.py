@@ -287,3 +287,28 @@ def test_a_claim_is_anothers_until_it_is_given_back(any_season: Season) -> None:
         assert two.take(7)
     with Claims(any_season, 1) as one:
         assert one.take(7)
+
+
+def test_a_season_sends_its_photographs_to_a_cluster_in_their_order(
+    taken: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The cluster's own part is in tests/verdict/test_cluster.py; this is what the season sends."""
+    sent: list[tuple[str, int]] = []
+
+    def many(function: object, jobs: object, *, address: str, model: object) -> object:
+        assert address == "tcp://10.0.0.5:8786"
+        for name, data, _ in jobs:  # type: ignore[attr-defined]
+            sent.append((name, len(data)))
+            yield RuntimeError("lost") if "n4" in name else Said(_look(data, name)[0])
+
+    from budvision.verdict import cluster
+    from budvision.workflow.intake.propose import _Said as Said
+
+    monkeypatch.setattr(cluster, "cluster_many", many)
+    with taken.read() as conn:
+        gone = photos.photo_by_id(conn, 2)
+    taken.photos.path(gone.sha256).unlink()
+    report = propose_waiting(taken, cluster="tcp://10.0.0.5:8786")
+    assert [name[8:10] for name, _ in sent] == ["n1", "n2", "n3", "n4", "n5"]
+    assert [bool(n) for _, n in sent] == [True, False, True, True, True]
+    assert (report.n_found, report.n_refused, report.n_missing, report.n_failed) == (2, 1, 1, 1)
