@@ -1,6 +1,7 @@
 """What proposes: from a photograph to live, dead or unsure, with the model files and their list.
 
 batch       Proposals for many photographs, in order, over one or several processes
+cluster     Photographs proposed for by many machines: the only module that knows Dask
 compare     Compare two models on the same called tissues, paired, with intervals that allow for
             canes
 conformal   Class-conditional conformal sets: an *unsure* that is honest for the dead as much as
