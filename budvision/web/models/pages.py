@@ -166,9 +166,10 @@ def one(label: str) -> ResponseReturnValue:
 def _card_page(text: str) -> Markup:
     """Set a model's card as a page; tags written in it stay text."""
     reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
-    return Markup(  # nosec B704  (tags in the text stay text)
-        reader.render(text).replace("<h2>", "<h3>").replace("</h2>", "</h3>").replace(
-        "<h1>", "<h2>").replace("</h1>", "</h2>"))
+    page = reader.render(text).replace("<th></th>", "<td></td>")  # a head without words
+    for inner, outer in ((2, 3), (1, 2)):  # below the page's own heading
+        page = page.replace(f"<h{inner}>", f"<h{outer}>").replace(f"</h{inner}>", f"</h{outer}>")
+    return Markup(page)  # nosec B704  (tags in the text stay text)
 
 
 @blueprint.get("/slips")

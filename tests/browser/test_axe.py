@@ -1,0 +1,130 @@
+"""Every page at three sizes, light and dark: nothing found by axe-core (Deque Systems, WCAG 2)."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("playwright", reason="playwright is not installed")
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import sync_playwright
+
+from budvision.store.queries.calls import NewCall
+from budvision.store.queries.people import active_person
+from budvision.vocabulary import CallValue
+from budvision.web import create_app
+from budvision.workflow.review.save import save
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+SIZES = {"phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}
+NO_PAGES = (
+    "static", "manifest", "worker", "board", "token", "picture", "facts", "like", "face", "part",
+    "why", "figure", "json", "table", "workbook", "pdf", "paper", "work", "find", "start", "stream",
+    "preview",
+)
+"""Ends of endpoints that answer with a picture, a file, JSON or another page."""
+PAGES_ALL_THE_SAME = ("bench.start", "bench.table", "results.results_table")
+VALUES = {"sampling_id": 1, "block_id": 1, "bud_id": 1, "photo_id": 1, "label": "bench-1.0"}
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, str]]:
+    import threading
+
+    from werkzeug.serving import make_server
+
+    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
+    spec = importlib.util.spec_from_file_location("drawn_season_axe", path)
+    assert spec is not None
+    assert spec.loader is not None
+    drawn = importlib.util.module_from_spec(spec)
+    sys.modules["drawn_season_axe"] = drawn
+    spec.loader.exec_module(drawn)
+    folder = tmp_path_factory.mktemp("axe") / "winter"
+    season, buds = drawn.make_season(folder, n_buds=12, n_canes=3, side=640, trial=4)
+    season.close()
+    app = create_app(folder)
+    server = make_server("127.0.0.1", 0, app, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    app.extensions["axe.buds"] = buds
+    yield app, f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+    app.extensions["budvision.season"].close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    path = (os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
+            or shutil.which("chromium-browser"))
+    with sync_playwright() as player:
+        instance = player.chromium.launch(executable_path=path, args=[
+            "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"])
+        yield instance
+        instance.close()
+
+
+def _pages(app: Any) -> list[str]:
+    """Return the address of every page, by the table of routes; some say that there is nothing."""
+    found = []
+    with app.test_request_context():
+        adapter = app.create_url_adapter(None) or app.url_map.bind("127.0.0.1")
+        for rule in app.url_map.iter_rules():
+            name = rule.endpoint
+            if "GET" not in (rule.methods or ()) or (
+                    name.rpartition(".")[2].endswith(NO_PAGES) and name not in PAGES_ALL_THE_SAME):
+                continue
+            if name in ("results.results_table", "first_page"):
+                continue
+            found.append(adapter.build(name, {key: VALUES[key] for key in rule.arguments}))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_axe_finds_nothing_on_any_page(
+    served: tuple[Any, str], browser: Any, size: str, scheme: str
+) -> None:
+    app, base = served
+    told: set[str] = set()
+    width, height = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, color_scheme=scheme)
+    page = context.new_page()
+    page.set_default_timeout(120_000)
+    page.goto(f"{base}/review")
+    page.fill("input[name=name]", "Ada Quill")
+    page.click("button:has-text('Begin')")
+    page.wait_for_url(f"{base}/review")
+    _call_half(app)
+    pages = _pages(app)
+    assert len(pages) > 20
+    for address in pages:
+        answer = page.goto(base + address)
+        assert answer is not None
+        assert answer.status in (200, 404), f"{address}: {answer.status}"
+        page.wait_for_load_state("networkidle")
+        told |= {f"{address}: {one['id']} {[node['target'] for node in one['nodes']][:2]}"
+                 for one in Axe().run(page).response["violations"]}
+    context.close()
+    assert not told, "\n".join(sorted(told))
+
+
+def _call_half(app: Any) -> None:
+    """Call half of the buds once, so that pages have something to show."""
+    season = app.extensions["budvision.season"]
+    for bud in app.extensions.pop("axe.buds", [])[:6]:
+        with season.read() as conn:
+            ada = active_person(conn, "Ada Quill")
+        save(season, bud.bud_id, {
+            tissue: NewCall(CallValue(value)) for tissue, value in bud.truth.items()}, person=ada)
