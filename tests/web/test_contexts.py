@@ -23,6 +23,7 @@ EVERYWHERE = {
     "frame", "person", "backup_due", "languages", "url_for", "get_flashed_messages", "csrf_token",
     "results_style", "say", "say_n", "rich", "rich_n",
     "grouped", "spoken", "typed_number", "request",
+    "script_words",
 }
 """What every page has: given by the frame of pages, the languages and Flask."""
 

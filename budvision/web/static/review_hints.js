@@ -7,7 +7,9 @@ const touch = matchMedia("(pointer: coarse)").matches;
 
 function differences(revealed) {
   return revealed.filter((one) => one.differs)
-    .map((one) => spoken("{tissue}: you said {called}, the program says {proposed}", { tissue: NAMES[one.tissue], called: WORDS[one.called], proposed: WORDS[one.proposed] }))
+    .map((one) => spoken("{tissue}: you said {called}, the program says {proposed}", {
+      tissue: NAMES[one.tissue], called: WORDS[one.called], proposed: WORDS[one.proposed],
+    }))
     .join("; ");
 }
 

@@ -64,7 +64,9 @@ function drawName(card, one, asking) {
   box.hidden = !other;
   if (!other) return;
   const sure = Math.round(one.proposal.p_name * 100);
-  set(box, "p", spoken("{tissue} ({sure} in 100) or {other}? The secondary lies towards the cane base. Leave it open where you cannot tell.", { tissue: NAMES[tissue], sure, other: spoken(other) }));
+  set(box, "p", spoken("{tissue} ({sure} in 100) or {other}? The secondary lies towards the cane base. Leave it open where you cannot tell.", {
+    tissue: NAMES[tissue], sure, other: spoken(other),
+  }));
   set(box, "[data-name=right]", spoken("It is the {tissue}", { tissue: spoken(tissue) }));
   set(box, "[data-name=other]", spoken("It is the {tissue}", { tissue: spoken(other) }));
 }
@@ -130,7 +132,10 @@ export function drawCards(place, { facts, draft, front, reading, toCall, valueOf
     }
     const call = one.call;
     set(card, ".standing", call && !chosen
-      ? `${spoken("Called {value} by {person}", { value: WORDS[call.value], person: call.person })}${call.cause ? `, ${spoken(call.cause.replace("_", " "))}` : ""}${call.note ? `: ${call.note}` : ""}` : "");
+      ? [
+        spoken("Called {value} by {person}", { value: WORDS[call.value], person: call.person }),
+        call.cause && `, ${spoken(call.cause.replace("_", " "))}`, call.note && `: ${call.note}`,
+      ].filter(Boolean).join("") : "");
     card.querySelector(".settle").replaceChildren(...one.settle.map((row) => {
       const item = document.createElement("li");
       item.className = "chip";
@@ -183,7 +188,11 @@ export function drawProgress(place, facts, choice) {
   const first = skipped
     ? spoken("{called} of {all} called, {waiting} waiting, {skipped} skipped", { called, all, waiting, skipped })
     : spoken("{called} of {all} called, {waiting} waiting", { called, all, waiting });
-  place.textContent = { first, second: spoken("second reading, {n} left", { n: facts.left }), settle: spoken("{n} to settle", { n: facts.left }) }[choice.reading];
+  place.textContent = {
+    first,
+    second: spoken("second reading, {n} left", { n: facts.left }),
+    settle: spoken("{n} to settle", { n: facts.left }),
+  }[choice.reading];
   place.title = spoken("Sampling {sampling}", { sampling: facts.bud.sampling });
 }
 
