@@ -93,7 +93,7 @@ def cluster_many(
 
 def _connected(address: str, stack: ExitStack) -> Any:
     try:
-        from distributed import Client, LocalCluster
+        from dask.distributed import Client, LocalCluster
     except ImportError as error:
         raise UsageError(
             "Dask is not installed", where="--cluster", expected="the library for clusters",
