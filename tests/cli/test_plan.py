@@ -61,7 +61,7 @@ def test_a_season_keeps_the_plan_and_prints_its_paper(tmp_path: Path) -> None:
     written = run("paper", "all", "--season", "winter", "--out", "paper", "--paper", "us-letter")
     assert written.stdout.splitlines() == [
         f"paper/{name}.pdf" for name in ("photo-cards", "walking-sheet", "cane-tags",
-                                         "bench-tally")]
+                                         "bench-tally", "bench-counts")]
     for line in written.stdout.splitlines():
         assert Path(line).read_bytes().startswith(b"%PDF")
     again = run("plan", *BLOCK, "--season", "winter", "--canes", "12")
@@ -79,7 +79,7 @@ def test_paper_without_a_season_comes_from_a_plan_file(tmp_path: Path) -> None:
         (("paper", "walk"), UsageError, "there is no plan to print"),
         (("paper", "poster"), UsageError, "the paper is 'poster'; expected one of card, walk"),
         (("paper", "card", "--paper", "a3"), UsageError, "paper is 'a3'"),
-        (("paper", "all", "--plan", "plan.json", "--out", "x.pdf"), UsageError, "4 papers do not"),
+        (("paper", "all", "--plan", "plan.json", "--out", "x.pdf"), UsageError, "5 papers do not"),
         (("paper", "walk", "--plan", "none.json"), InputError, "none.json: it cannot be read"),
         (("plan", "--block", "B"), InputError, "its rows and vines a row are not given"),
     ):

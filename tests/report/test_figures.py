@@ -145,7 +145,8 @@ def test_bands_out_of_order_are_refused(edges: tuple[float, ...]) -> None:
 def test_no_global_figure_state_is_used() -> None:
     program = (
         "import sys, budvision.report.timelines as t, budvision.report.figures as f\n"
-        "f.draw_intervals([f.ShareRow('a', .5, .4, .6, 9)], title='T')\n"
+        "row = f.ShareRow(label='a', share=.5, low=.4, high=.6, n_judged=9)\n"
+        "f.draw_intervals([row], title='T')\n"
         "sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

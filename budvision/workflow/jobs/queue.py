@@ -215,8 +215,9 @@ class _Beat:
         self._thread.join()
 
     def _go(self) -> None:
-        written, at = ("", 0, 0), time.monotonic()
-        while not self._over.wait(_BEAT_S):
+        written, at, over = ("", 0, 0), time.monotonic(), False
+        while not over:
+            over = self._over.wait(_BEAT_S)  # the last step is noted too
             try:
                 with self._season.read() as conn:
                     if jobs.job_state(conn, self._job.id) == "stopping":

@@ -369,5 +369,5 @@ def test_the_plan_says_when_to_stop(season: Season) -> None:
     assert len(told["errors"]) == 8
     assert all(row["right"] >= row["right_whole"] - 0.1 for row in told["errors"])
     words = " ".join(plan_facts(plan)["words"])
-    assert "stop when one band of policy common is 85% likely" in words
+    assert "stop when one band of policy common is 88% likely" in words
     assert "with the whole sample" in words
