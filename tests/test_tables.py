@@ -108,6 +108,7 @@ def test_a_million_columns_are_refused_at_once() -> None:
     assert time.monotonic() - start < 1
 
 
+@pytest.mark.slow
 def test_a_workbook_that_unpacks_without_end_is_refused() -> None:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:

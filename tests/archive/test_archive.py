@@ -64,6 +64,7 @@ def test_bag_validates_in_full_with_the_reference_library(season: Season, tmp_pa
     assert verify_archive(tmp_path / "bag")["ok"] is True
 
 
+@pytest.mark.slow
 def test_description_loads_with_the_reference_library(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -97,6 +98,7 @@ def _set(season: Season, text: str) -> Season:
     return Season.open(season.folder)
 
 
+@pytest.mark.slow
 def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> None:
     """All rows, all bytes, the settings and the key that makes pseudonyms."""
     season = _set(season, OWN_SETTINGS)
@@ -153,6 +155,7 @@ def test_where_a_season_lies_is_neither_exported_nor_overwritten(
         assert opened.settings.units == "us"
 
 
+@pytest.mark.slow
 def test_settings_that_the_new_season_has_stand(season: Season, tmp_path: Path) -> None:
     season = _set(season, OWN_SETTINGS)
     export_archive(season, tmp_path / "bag", whole=True)
@@ -234,6 +237,7 @@ def test_split_is_by_block_and_never_moves() -> None:
     assert held[:4] == ["block 0", "block 4", "block 19", "block 26"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damage", ["byte", "missing", "extra", "newer", "tag", "link", "outside"])
 def test_damage_is_refused_and_nothing_is_read(
     season: Season, tmp_path: Path, damage: str
@@ -340,6 +344,7 @@ def test_two_laboratories_reading_the_same_photographs(tmp_path: Path) -> None:
     assert len({c["person_id"] for c in calls}) == 2
 
 
+@pytest.mark.slow
 def test_models_come_back_listed_and_others_of_the_same_name_stand_apart(tmp_path: Path) -> None:
     theirs = seasons.make_season(tmp_path / "theirs", first=50, at="2026-01-22T09:00:00.000Z")
     export_archive(theirs, tmp_path / "bag")
@@ -354,6 +359,7 @@ def test_models_come_back_listed_and_others_of_the_same_name_stand_apart(tmp_pat
     assert any("model tuned-1 differs" in line for line in report.conflicts)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("restored", [True, False])
 def test_photographs_that_differ_in_private_metadata_only_become_one(
     season: Season, tmp_path: Path, restored: bool
@@ -392,6 +398,7 @@ def test_conflicting_calls_are_listed(tmp_path: Path) -> None:
             in report.conflicts)
 
 
+@pytest.mark.slow
 def test_sampling_of_the_same_photographs_is_the_same_by_any_label(tmp_path: Path) -> None:
     """Two laboratories name one collection differently; it must not stand twice in the results."""
     theirs = seasons.make_season(tmp_path / "theirs", person="Odo Marsh", value="live",
@@ -411,6 +418,7 @@ def test_sampling_of_the_same_photographs_is_the_same_by_any_label(tmp_path: Pat
     assert not [line for line in report.conflicts if "another bud" in line]
 
 
+@pytest.mark.slow
 def test_other_laboratorys_block_and_person_of_the_same_name_stay_apart(tmp_path: Path) -> None:
     theirs = seasons.make_season(tmp_path / "theirs", first=50, at="2026-01-22T09:00:00.000Z")
     export_archive(theirs, tmp_path / "bag", names=True)
@@ -554,6 +562,7 @@ class _Killed(BaseException):
     """Stands for a kill: nothing catches it as an error."""
 
 
+@pytest.mark.slow
 def test_a_killed_export_never_touches_the_last_good_bag(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -596,6 +605,7 @@ def test_a_killed_export_never_touches_the_last_good_bag(
     assert [p.name for p in tmp_path.iterdir() if "bag" in p.name] == ["bag"]
 
 
+@pytest.mark.slow
 def test_a_damaged_file_of_the_last_bag_is_written_anew(season: Season, tmp_path: Path) -> None:
     bag = tmp_path / "bag"
     export_archive(season, bag)
@@ -608,6 +618,7 @@ def test_a_damaged_file_of_the_last_bag_is_written_anew(season: Season, tmp_path
     assert verify_archive(bag)["ok"] is True
 
 
+@pytest.mark.slow
 def test_a_switch_killed_between_its_renames_is_made_good(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -62,6 +62,7 @@ def _add_photo(season: Season, number: int) -> None:
             "width_px": 64, "height_px": 48, "added_at": seasons.AT})
 
 
+@pytest.mark.slow
 def test_a_restored_season_is_equal(made: Season, tmp_path: Path) -> None:
     """All rows, bytes, settings, policies, keys and answers; the log of the season is open."""
     (made.folder / "budvision.toml").write_text("# Ours.\n[settings]\nnormal_nodes = 36\n")
@@ -85,6 +86,7 @@ def test_a_restored_season_is_equal(made: Season, tmp_path: Path) -> None:
     assert {p.name for p in tmp_path.iterdir()} == {"season", "backup", "again"}
 
 
+@pytest.mark.slow
 def test_a_backup_is_of_one_moment_while_people_work(made: Season, tmp_path: Path) -> None:
     stop = threading.Event()
 
@@ -129,6 +131,7 @@ def test_only_what_is_new_is_copied_and_damage_is_mended(made: Season, tmp_path:
     assert (first / model).samefile(second / model)  # one file of a model for both
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("moment", ["one second", "the clock is put back"])
 def test_old_generations_go_and_the_newest_stay(
     made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, moment: str
@@ -155,6 +158,7 @@ def test_places_that_cannot_be_are_refused(made: Season, tmp_path: Path) -> None
         restore(tmp_path / "backup", tmp_path / "used")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["budvision.db", "results.json", "budvision.toml", "photo"])
 def test_a_damaged_generation_is_refused_and_the_older_one_named(
     made: Season, tmp_path: Path, what: str
@@ -180,6 +184,7 @@ class _Killed(BaseException):
     """Stands for a kill: nothing catches it as an error."""
 
 
+@pytest.mark.slow
 def test_killed_anywhere_every_generation_restores(
     made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

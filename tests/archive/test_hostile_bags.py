@@ -88,6 +88,7 @@ def _edit(bag: Path, table: str, change: Callable[[dict[str, Any]], None], at: i
     reseal(bag)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", [
     'database.url = "postgresql://x@evil.example/d"\n[settings]\nnormal_nodes = 36\n',
     'photos = { folder = "/etc" }\n[settings]\nnormal_nodes = 36\n',
@@ -136,6 +137,7 @@ def test_what_is_no_picture_is_refused(tmp_path: Path) -> None:
         import_archive(season, bag)
 
 
+@pytest.mark.slow
 def test_a_changed_call_is_told_by_the_chain_and_by_the_answers(
     bag: Path, tmp_path: Path
 ) -> None:
@@ -159,6 +161,7 @@ def _keep(bag: Path, answers: object) -> None:
     reseal(bag)
 
 
+@pytest.mark.slow
 def test_answers_of_an_older_rule_are_compared_by_their_counts(bag: Path) -> None:
     """A program that adds a number or changes its rule must not call an older archive unequal."""
     kept = json.loads((bag / "data" / "results.json").read_text())["answers"]
@@ -179,6 +182,7 @@ def test_answers_of_an_older_rule_are_compared_by_their_counts(bag: Path) -> Non
         verify_archive(bag)
 
 
+@pytest.mark.slow
 def test_policies_come_back_and_a_missing_one_is_told(bag: Path, tmp_path: Path) -> None:
     """40 nodes must not become 54 without a word because the season's own policy stayed behind."""
     with Season.create(tmp_path / "new") as season:
@@ -195,6 +199,7 @@ ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {
        '{"nodes": "x"}', "[0, 0, 1e9]", "../../x", "/etc/passwd", "2026-13-45T00:00:00Z", "a\nb")
 
 
+@pytest.mark.slow
 def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
     """Each is refused with a reason, or the season that it made gives its answers."""
     draw = random.Random(5)
@@ -226,6 +231,7 @@ def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
     assert n_refused > n_taken
 
 
+@pytest.mark.slow
 def test_a_signature_tells_who_made_a_bag(tmp_path: Path) -> None:
     """Changed and with all hashes anew, signed by another, or not signed: refused with --key."""
     with seasons.make_season(tmp_path / "made") as season:

@@ -60,6 +60,7 @@ def _table(season: Season, table: str) -> list[dict[str, Any]]:
         return list(rows.stream(conn, table))
 
 
+@pytest.mark.slow
 @examples(max_examples=10, phases=NO_SHRINKING)
 @given(number=SEED)
 def test_a_whole_copy_is_equal_in_all_rows(empty: Path, number: int) -> None:
@@ -74,6 +75,7 @@ def test_a_whole_copy_is_equal_in_all_rows(empty: Path, number: int) -> None:
             assert seasons.whole_content(again) == before
 
 
+@pytest.mark.slow
 @examples(max_examples=10, phases=NO_SHRINKING)
 @given(number=SEED, whole=st.booleans())
 def test_own_bag_brings_nothing_new(empty: Path, number: int, whole: bool) -> None:
@@ -88,6 +90,7 @@ def test_own_bag_brings_nothing_new(empty: Path, number: int, whole: bool) -> No
             assert not sum(report.added.values())
 
 
+@pytest.mark.slow
 @examples(max_examples=10, phases=NO_SHRINKING)
 @given(number=SEED)
 def test_another_season_changes_no_answer_of_this_one(empty: Path, number: int) -> None:

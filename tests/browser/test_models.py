@@ -157,7 +157,7 @@ def test_train_promote_and_go_back(page: Any) -> None:
     expect(page.get_by_role("link", name="tuned-2")).to_have_count(0)
     assert Axe().run(page).violations_count == 0
     page.get_by_role("link", name="Compare tuned-1 with the model in use").click()
-    expect(page.get_by_role("heading", name="tuned-1")).to_be_visible()
+    expect(page.get_by_role("heading", name="tuned-1", level=1)).to_be_visible()
     expect(page.get_by_text("beyond chance")).to_be_visible()
     assert Axe().run(page).violations_count == 0
     page.get_by_label("Why it should propose").fill("fewer wrong calls on blind buds")

@@ -176,6 +176,7 @@ def press_what_the_page_says(page: Any, truth: dict[str, str]) -> str:
     return key
 
 
+@pytest.mark.slow
 def test_one_bud_by_keyboard_changes_the_result(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -221,6 +222,7 @@ def test_a_hundred_buds_from_the_keyboard_alone(play: Played) -> None:
     assert keys / 100 <= 4.2
 
 
+@pytest.mark.slow
 def test_a_held_key_calls_one_tissue_only(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -231,6 +233,7 @@ def test_a_held_key_calls_one_tissue_only(play: Played) -> None:
     assert play.calls() == {}
 
 
+@pytest.mark.slow
 def test_undo_goes_back_and_keeps_every_row(play: Played) -> None:
     page = play.person("Ada Moreau")
     first = play.buds[0].bud_id
@@ -248,6 +251,7 @@ def test_undo_goes_back_and_keeps_every_row(play: Played) -> None:
     assert len(play.history(first)) == 6
 
 
+@pytest.mark.slow
 def test_a_reload_keeps_the_draft_and_the_place(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -265,6 +269,7 @@ def test_a_reload_keeps_the_draft_and_the_place(play: Played) -> None:
     assert f"/review/bud/{play.buds[1].bud_id}" in page.url
 
 
+@pytest.mark.slow
 def test_a_draft_does_not_pass_to_the_next_person(play: Played) -> None:
     page = play.person("Ada Moreau")
     bud = play.buds[0].bud_id
@@ -278,6 +283,7 @@ def test_a_draft_does_not_pass_to_the_next_person(play: Played) -> None:
     assert page.locator(".calls [aria-pressed=true]").count() == 0
 
 
+@pytest.mark.slow
 def test_space_after_a_click_calls_and_does_not_press_the_button_again(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -288,6 +294,7 @@ def test_space_after_a_click_calls_and_does_not_press_the_button_again(play: Pla
     expect(page.locator("body")).to_have_attribute("data-bud", str(play.buds[1].bud_id))
 
 
+@pytest.mark.slow
 def test_a_second_tab_of_the_same_person(play: Played) -> None:
     page = play.person("Ada Moreau")
     bud = play.buds[0].bud_id
@@ -330,6 +337,7 @@ def called(page: Any, *keys: str) -> None:
         page.keyboard.press(key)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lost_answers", [False, True])
 def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
     play: Played, lost_answers: bool
@@ -356,6 +364,7 @@ def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
     play.faults = [one for one in play.faults if "Failed to load resource" not in one]
 
 
+@pytest.mark.slow
 def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -374,6 +383,7 @@ def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played
     play.faults = [one for one in play.faults if "Failed to load resource" not in one]
 
 
+@pytest.mark.slow
 def test_calls_of_one_person_are_not_saved_as_anothers(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -390,6 +400,7 @@ def test_calls_of_one_person_are_not_saved_as_anothers(play: Played) -> None:
     play.faults = [one for one in play.faults if "Failed to load resource" not in one]
 
 
+@pytest.mark.slow
 def test_the_best_cut_is_large_and_the_others_a_strip(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[1].bud_id)  # two cuts
@@ -405,6 +416,7 @@ def test_the_best_cut_is_large_and_the_others_a_strip(play: Played) -> None:
     assert best["width"] < 1.2 * other["width"]
 
 
+@pytest.mark.slow
 def test_a_photograph_that_shows_no_bud_is_put_out_of_the_queue(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -417,6 +429,7 @@ def test_a_photograph_that_shows_no_bud_is_put_out_of_the_queue(play: Played) ->
     expect(page.locator("#progress")).to_contain_text("0 of 8 called, 8 waiting")
 
 
+@pytest.mark.slow
 def test_leaving_corrections_asks_first_and_the_tissue_in_front_stays(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -449,6 +462,7 @@ def doubt_the_secondary(play: Played, bud: Any) -> int:
     return photo
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_doubtful_flanker_is_asked_for_its_name(
     play: Played, scheme: str, tmp_path: Path
@@ -509,6 +523,7 @@ def test_a_doubtful_flanker_is_asked_for_its_name(
     assert [r.code for r in beside.reasons] == ["glare"], "the look asked for stays"
 
 
+@pytest.mark.slow
 def test_a_doubtful_name_may_stay_open(play: Played) -> None:
     """Four keys a bud, as ever: the call is kept under the tissue as called, the doubt stays."""
     bud = play.buds[2]
@@ -525,6 +540,7 @@ def test_a_doubtful_name_may_stay_open(play: Played) -> None:
     assert now.tissues[Tissue.SECONDARY].other_name is Tissue.TERTIARY
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("play", ["blind"], indirect=True)
 def test_a_blind_bud_shows_no_doubt_of_a_name(play: Played) -> None:
     doubt_the_secondary(play, play.buds[2])
@@ -537,6 +553,7 @@ def test_a_blind_bud_shows_no_doubt_of_a_name(play: Played) -> None:
     assert "glare" not in text
 
 
+@pytest.mark.slow
 def test_two_reviewers_open_one_bud(play: Played) -> None:
     ada, tom = play.person("Ada Moreau"), play.person("Tom Reyes")
     bud = play.buds[0].bud_id
@@ -556,6 +573,7 @@ def test_two_reviewers_open_one_bud(play: Played) -> None:
     assert sorted({row.person for row in play.history(bud)}) == ["Ada Moreau", "Tom Reyes"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("play", ["blind"], indirect=True)
 def test_a_blind_bud_shows_the_proposal_only_after_the_call(play: Played) -> None:
     page = play.person("Ada Moreau")
@@ -583,6 +601,7 @@ def test_a_blind_bud_shows_the_proposal_only_after_the_call(play: Played) -> Non
     assert "1 bud was called blind" in page.inner_text("main")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("play", ["blind"], indirect=True)
 def test_second_reading_and_settling(play: Played) -> None:
     ada = play.person("Ada Moreau")
@@ -613,6 +632,7 @@ def test_second_reading_and_settling(play: Played) -> None:
     assert len(play.history(play.buds[0].bud_id)) == 7
 
 
+@pytest.mark.slow
 def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> None:
     page = play.person("Ada Moreau")
     bud = play.buds[0]
@@ -637,6 +657,7 @@ def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> N
     assert "corrected by hand" in page.inner_text(".stage")
 
 
+@pytest.mark.slow
 def test_looking_closer_fetches_full_resolution(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -659,6 +680,7 @@ def test_looking_closer_fetches_full_resolution(play: Played) -> None:
     assert page.locator(".calls [aria-pressed=true]").count() == 0, "no call behind the dialog"
 
 
+@pytest.mark.slow
 def test_by_touch_alone(play: Played) -> None:
     page = play.person("Ada Moreau", viewport={"width": 390, "height": 844}, has_touch=True,
                        is_mobile=True)
@@ -675,6 +697,7 @@ def test_by_touch_alone(play: Played) -> None:
     assert small == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("size", "scheme"), [
     ((1366, 768), "light"), ((1366, 768), "dark"), ((834, 1112), "light"), ((390, 844), "light"),
 ])

@@ -92,6 +92,7 @@ def browser() -> Iterator[Any]:
         instance.close()
 
 
+@pytest.mark.slow
 def test_killing_the_server_while_a_reader_works(
     served: tuple[Server, list[Any]], browser: Any
 ) -> None:

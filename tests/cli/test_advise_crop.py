@@ -42,6 +42,7 @@ def budvision(monkeypatch, capsys, tmp_path):
     return call
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("line", "words", "key"),
     [
@@ -94,6 +95,7 @@ def test_answers(budvision, line, words, key):
     assert key in told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("line", "code", "words"),
     [

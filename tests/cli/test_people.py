@@ -49,6 +49,7 @@ def test_two_different_passwords_add_nobody(folder: Path) -> None:
     assert run(folder, "list") == "name\trole\tpassword\tactive\n"
 
 
+@pytest.mark.slow
 def test_list_close_open_and_password(folder: Path) -> None:
     run(folder, "add", "Tom Reyes", "--no-password")
     assert run(folder, "list").splitlines()[1] == "Tom Reyes\treviewer\tnone\tyes"
@@ -59,6 +60,7 @@ def test_list_close_open_and_password(folder: Path) -> None:
     assert run(folder, "list").splitlines()[1].endswith("yes")
 
 
+@pytest.mark.slow
 def test_names_and_roles_are_checked(folder: Path) -> None:
     run(folder, "add", "Tom Reyes", "--no-password")
     with pytest.raises(ConflictError, match="Tom Reyes is there already"):
@@ -85,6 +87,7 @@ def test_a_network_needs_names(folder: Path) -> None:
         serve_season(folder, host="0.0.0.0", port=0)
 
 
+@pytest.mark.slow
 def test_a_role_can_be_changed(folder: Path) -> None:
     run(folder, "add", "Tom Reyes", "--no-password")
     run(folder, "role", "tom reyes", "lead")

@@ -30,6 +30,7 @@ def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 
 
+@pytest.mark.slow
 def test_the_same_draw_gives_the_same_plan_as_json() -> None:
     one = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)
     two = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)
@@ -43,6 +44,7 @@ def test_the_same_draw_gives_the_same_plan_as_json() -> None:
     assert plan_from_dict(one).as_dict().items() <= one.items()
 
 
+@pytest.mark.slow
 def test_the_table_names_the_draw_the_vines_and_the_cautions() -> None:
     text = run("plan", *BLOCK, "--draw", "41").stdout
     for words in ("8 canes of 10 nodes", "Draw 41"):
@@ -54,6 +56,7 @@ def test_the_table_names_the_draw_the_vines_and_the_cautions() -> None:
     assert "enough to be 80% sure of the side of 35%" in sure
 
 
+@pytest.mark.slow
 def test_a_season_keeps_the_plan_and_prints_its_paper(tmp_path: Path) -> None:
     Season.create(tmp_path / "winter").close()
     kept = run("plan", *BLOCK, "--season", "winter")
@@ -70,6 +73,7 @@ def test_a_season_keeps_the_plan_and_prints_its_paper(tmp_path: Path) -> None:
         run("plan", *BLOCK, "--season", "winter", "--canes", "4")
 
 
+@pytest.mark.slow
 def test_paper_without_a_season_comes_from_a_plan_file(tmp_path: Path) -> None:
     (tmp_path / "plan.json").write_text(run("plan", *BLOCK, "--json").stdout, encoding="utf-8")
     assert run("paper", "tags", "--plan", "plan.json", "--tag", "57x32", "--out",
@@ -87,6 +91,7 @@ def test_paper_without_a_season_comes_from_a_plan_file(tmp_path: Path) -> None:
             run(*words)
 
 
+@pytest.mark.slow
 def test_sorting_says_what_it_did_and_what_it_could_not(tmp_path: Path) -> None:
     Season.create(tmp_path / "winter").close()
     (tmp_path / "card").mkdir()
@@ -105,6 +110,7 @@ def test_outside_a_season_the_way_on_is_no_circle() -> None:
         run("paper", "all")
 
 
+@pytest.mark.slow
 def test_a_plan_cuts_the_nodes_that_pruning_keeps_and_says_so(tmp_path: Path) -> None:
     """Ten canes of ten nodes told nothing of a block that is pruned to two."""
     spurs = json.loads(run("plan", *BLOCK, "--training", "spurs of 2", "--json").stdout)

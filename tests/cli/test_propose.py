@@ -93,6 +93,7 @@ def test_masks_lie_at_full_size_and_nothing_is_overwritten(
     assert [path.name for path in (tmp_path / "masks").iterdir()] == ["cut_0.png"]
 
 
+@pytest.mark.slow
 def test_two_processes_say_what_one_says(budvision: Any, photos: Path) -> None:
     one = budvision("propose", photos, "--jsonl", "--workers", 1)
     two = budvision("propose", photos, "--jsonl", "--workers", 2)

@@ -42,6 +42,7 @@ def run(folder: Path, *words: str, fails: type[Exception] | None = None) -> str:
     return told.stdout
 
 
+@pytest.mark.slow
 def test_a_sheet_is_written_where_asked(folder: Path, tmp_path: Path) -> None:
     target = tmp_path / "paper" / "sheet.pdf"
     told = run(folder, "report", "Kettle Bench", "--out", str(target), "--units", "us", "--paper",
@@ -50,6 +51,7 @@ def test_a_sheet_is_written_where_asked(folder: Path, tmp_path: Path) -> None:
     assert b"612 792" in target.read_bytes()
 
 
+@pytest.mark.slow
 def test_all_blocks_the_summary_and_the_appendix(folder: Path, tmp_path: Path) -> None:
     told = run(folder, "report", "--all", "--out", str(tmp_path / "all")).splitlines()
     assert len(told) == 3
@@ -66,6 +68,7 @@ def test_unclear_wishes_are_refused(folder: Path, words: list[str]) -> None:
     assert "expected" in run(folder, "report", *words, fails=UsageError)
 
 
+@pytest.mark.slow
 def test_the_season_after_by_command(folder: Path, tmp_path: Path) -> None:
     for words in (["vines", "2000", "--unit", "per ha"], ["clusters_per_vine", "40", "44", "36"],
                   ["cluster_weight_harvest", "110", "--unit", "g"]):
@@ -84,6 +87,7 @@ def test_the_season_after_by_command(folder: Path, tmp_path: Path) -> None:
     assert "expected t/ha or tons/acre" in text
 
 
+@pytest.mark.slow
 def test_stations_by_command(folder: Path, tmp_path: Path) -> None:
     assert "no temperatures" in run(folder, "station", "show", fails=NothingToDoError)
     table = tmp_path / "t.csv"

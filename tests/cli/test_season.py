@@ -44,6 +44,7 @@ def _code(result: Result) -> int:
     return result.exit_code
 
 
+@pytest.mark.slow
 def test_a_season_from_start_to_answer(work: Path) -> None:
     taken = _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
     assert taken.exit_code == 0
@@ -68,6 +69,7 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     assert "3 photographs of 3 buds in 1 blocks; 1 people" in shown.stdout
 
 
+@pytest.mark.slow
 def test_results_as_json_follow_the_contract(work: Path) -> None:
     _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
     empty = _run("results", "--json")
@@ -103,6 +105,7 @@ def test_intake_ends_with_3_where_something_was_refused(work: Path) -> None:
     assert "Creek_3_n1_c1.jpg" in again.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("words", "code", "told"), [
     (("intake", "card"), 2, "the sampling has no label"),
     (("intake", "--sampling", "feb"), 2, "no photograph is named"),
@@ -155,6 +158,7 @@ def test_blocks_are_set_and_listed(work: Path) -> None:
     assert json.loads(_run("block", "list", "--json").stdout)["blocks"][0]["policy"] == "common"
 
 
+@pytest.mark.slow
 def test_an_import_can_be_taken_back(work: Path) -> None:
     _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
     done = _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt", "--json")
@@ -188,6 +192,7 @@ def test_settings_are_listed_with_their_own_values(work: Path) -> None:
     assert {row["name"] for row in told} == {row.name for row in SETTINGS}
 
 
+@pytest.mark.slow
 def test_two_processes_write_at_once(work: Path) -> None:
     """Two intakes of the same card by two programs: every photograph once, nothing refused."""
     command = [sys.executable, "-m", "budvision.cli.main", "intake", str(work / "card"),

@@ -163,6 +163,7 @@ def test_where_none_is_dead_the_end_for_whole_canes_is_said(budvision, tmp_path)
     assert "if_units_whole" not in told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("content", "options", "code", "words"),
     [

@@ -44,6 +44,7 @@ def forms(message: Message) -> tuple[str, ...]:
     return (message.string,) if isinstance(message.string, str) else tuple(message.string)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", OTHERS)
 def test_every_message_of_pages_and_paper_is_translated(language: str) -> None:
     told = catalogue(language)

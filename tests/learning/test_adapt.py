@@ -84,6 +84,7 @@ def test_right_model_stays_as_good_as_it_was() -> None:
     assert max(losses) < 0.02
 
 
+@pytest.mark.slow
 def test_slips_cost_less_than_half_a_point() -> None:
     """Accuracy among called, the figure that counts."""
     costs = []
@@ -128,6 +129,7 @@ def test_left_out_values_do_not_know_their_cane() -> None:
     assert 0.42 < accuracy(learnt.cross_logit, chance.dead) < 0.58
 
 
+@pytest.mark.slow
 def test_three_thousand_tissues_in_under_thirty_seconds() -> None:
     rng = np.random.default_rng(0)
     n, d = 3000, 40

@@ -22,6 +22,7 @@ def segmenter() -> Segmenter:
     return Segmenter.load(models_folder() / "bench-1.0")
 
 
+@pytest.mark.slow
 def test_sheet_holds_pairs_in_rows(segmenter: Segmenter) -> None:
     sheet = montage(SEEDS, segmenter=segmenter, n=6)
     assert sheet.shape[1] == COLUMNS * 2 * TILE_PX
@@ -37,6 +38,7 @@ def test_nothing_usable_is_said(segmenter: Segmenter) -> None:
         montage([], segmenter=segmenter)
 
 
+@pytest.mark.slow
 def test_the_command_writes_it_or_says_why_not(tmp_path: Path) -> None:
     run = CliRunner()
     order = ["models", "evaluate", "--photos", "20", "--montage"]

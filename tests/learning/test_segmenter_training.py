@@ -26,6 +26,7 @@ def pool() -> Pool:
     return held
 
 
+@pytest.mark.slow
 def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
     again = Pool(8, 96)
     fill(again, 0, 1, VALIDATION_START, True)
@@ -36,6 +37,7 @@ def test_the_pool_holds_examples_and_repeats(pool: Pool) -> None:
     assert not heat[(labels < 1) | (labels > 3)].any()
 
 
+@pytest.mark.slow
 def test_staged_examples_hold_zones_points_and_unsure_states() -> None:
     staged = Pool(48, 96)
     fill(staged, 0, 1, 77, True, Drawing(close=True, share_staged=1.0))
@@ -56,6 +58,7 @@ def test_bending_keeps_labels_whole_and_the_image_in_range(pool: Pool) -> None:
     assert set(labels.unique().tolist()) <= set(range(8))
 
 
+@pytest.mark.slow
 def test_a_few_steps_lower_the_loss_and_scores_are_shares(pool: Pool, tmp_path: Path) -> None:
     state = torch.get_rng_state()
     torch.manual_seed(0)
@@ -112,6 +115,7 @@ def test_training_goes_on_from_a_shipped_file_of_the_old_layout(pool: Pool) -> N
     assert np.abs(whole[0, :12].numpy() - judged).max() < 1e-3
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_training_in_small_loses_no_drawing_process(tmp_path: Path) -> None:
     facts = train(tmp_path, Plan(minutes=1.0, side_px=128, frame_px=128, slots=32, workers=1,

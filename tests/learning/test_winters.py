@@ -33,6 +33,7 @@ def test_where_nobody_errs_there_is_no_bias_and_the_interval_holds_the_truth() -
         assert one.wrong == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.1, 0.4])
 def test_led_by_a_model_wrong_in_a_tenth_the_bias_is_the_models(share: float) -> None:
     """Calls are the proposals: 0.9 of the dead and 0.1 of the live are called dead."""
@@ -44,6 +45,7 @@ def test_led_by_a_model_wrong_in_a_tenth_the_bias_is_the_models(share: float) ->
     assert led.wrong == pytest.approx(0.1, abs=0.003)
 
 
+@pytest.mark.slow
 def test_half_led_readers_who_err_are_wrong_as_often_as_worked_out() -> None:
     """Own error e, model wrong in c, pull p: e (1 - (1 - c) p) + (1 - e) c p."""
     error, wrong, pull = 0.03, 0.1, 0.5
@@ -71,6 +73,7 @@ def test_the_default_share_read_twice_mends_what_a_poor_model_does(wrong: float)
     assert abs(led.corrected.bias) < 0.01
 
 
+@pytest.mark.slow
 def test_second_readings_take_out_the_readers_errors_and_the_pull() -> None:
     play = replace(STILL, lowest=0.1, highest=0.1, errors=(0.03, 0.03), pull=1.0, blocks=20,
                    winters=80, second_share=0.2)
@@ -109,6 +112,7 @@ def test_a_play_that_cannot_be_is_refused(wrong: dict[str, object]) -> None:
         replace(Play(), **wrong)
 
 
+@pytest.mark.slow
 def test_measured_rates_are_kept_and_used_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

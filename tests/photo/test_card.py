@@ -133,6 +133,7 @@ def _series(layout: CardLayout, n: int, number: int) -> tuple[int, np.ndarray]:
     return found, np.array(rows)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("layout", "n", "number"), [(PHONE, 140, 1), (MICROSCOPE, 60, 2)],
                          ids=["phone", "microscope"])
 def test_scale_white_and_side_over_rendered_photographs(

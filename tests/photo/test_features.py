@@ -71,6 +71,7 @@ RELATIVE = [
 ]
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.tuples(*[st.floats(0.6, 1.5)] * 3))
 def test_light_and_white_balance_fall_out(gains: tuple[float, float, float]) -> None:

@@ -53,6 +53,7 @@ def test_what_is_good_is_not_held_up(cuts: list[RenderedCut], proposer: Proposer
         assert proposal.answer is GateAnswer.GOOD, proposal.reasons
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.12, 0.2])
 def test_a_hand_that_moved_is_never_good(
     share: float, cuts: list[RenderedCut], proposer: Proposer

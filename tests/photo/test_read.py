@@ -66,6 +66,7 @@ def assert_quadrants(image: np.ndarray, tolerance: int = 4) -> None:
     np.testing.assert_allclose(np.array(corners, int), CORNERS, atol=tolerance)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("orientation", range(1, 9))
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP"])
 @pytest.mark.parametrize("max_side_px", [None, 360, 200])
@@ -289,6 +290,7 @@ def test_bombs_are_refused_before_decoding(size: tuple[int, int]) -> None:
     assert caught.value.code == "too_many_pixels"
 
 
+@pytest.mark.slow
 def test_a_hundred_megapixels_are_read() -> None:
     assert MAX_PIXELS >= 100_000_000
     data = encode(np.full((10_000, 10_000), 90, np.uint8), "JPEG", quality=30)
@@ -347,6 +349,7 @@ def test_missing_file_is_refused(tmp_path: Path) -> None:
         read_photo(tmp_path)
 
 
+@pytest.mark.slow
 def test_random_damage_never_raises_anything_else() -> None:
     rng = np.random.default_rng(11)
     texture = cv2.resize(rng.integers(0, 255, (40, 50, 3)).astype(np.uint8), (700, 500))

@@ -45,6 +45,7 @@ def _inside(mask: np.ndarray) -> tuple[int, int]:
     return int(row), int(col)
 
 
+@pytest.mark.slow
 def test_primary_is_found_in_renders_never_trained_on() -> None:
     right = []
     for seed in SEEDS:
@@ -100,6 +101,7 @@ def test_the_image_is_not_changed_and_answers_repeat() -> None:
     assert np.array_equal(again.labels, found.labels)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["too_dark", "too_blurred", "blown_out"])
 def test_faults_are_refused_with_a_next_step(fault: str) -> None:
     refused = drawn = 0
@@ -134,6 +136,7 @@ def test_sample_images_of_scikit_learn_are_refused() -> None:
         assert not segment(image, segmenter=_segmenter()).found
 
 
+@pytest.mark.slow
 @pytest.mark.shared
 def test_real_pictures_without_a_cut_face_are_refused() -> None:
     files = sorted(SHARED.glob("*/*.[jp][pn]g"))
@@ -180,6 +183,7 @@ def test_nothing_is_found_outside_the_photograph() -> None:
     pytest.fail("no photograph was cut off")
 
 
+@pytest.mark.slow
 def test_a_burnt_out_flanker_does_not_count_as_exposed() -> None:
     done = 0
     for seed in SEEDS:

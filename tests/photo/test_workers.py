@@ -133,6 +133,7 @@ def test_a_small_file_of_many_pixels_stays_in_its_memory(make: Callable[[], byte
         assert peak_mb(worker.process.pid) < 1000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lossless", [True, False])
 def test_a_webp_says_its_size_before_it_takes_its_memory(lossless: bool) -> None:
     from budvision.photo.decode import _webp_pixels
@@ -155,6 +156,7 @@ def test_a_worker_that_falls_is_started_again() -> None:
     assert workers.run(nothing, where="a") != before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["spin", "sleep"])
 def test_a_job_without_end_is_stopped(what: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "MOST_CPU_S", 1)
@@ -174,6 +176,7 @@ def work_of_ours(unhurried: bool) -> str:
     return "done"
 
 
+@pytest.mark.slow
 def test_loading_a_model_is_not_the_photographs_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "MOST_CPU_S", 1)
     assert workers.run(work_of_ours, True, where="a.jpg") == "done"

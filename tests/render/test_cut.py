@@ -35,6 +35,7 @@ def test_shapes_types_and_label_values() -> None:
     assert set(np.unique(cut.labels)) <= {0, 1, 2, 3, 4}
 
 
+@pytest.mark.slow
 def test_truth_agrees_with_labels_and_world() -> None:
     for seed in range(20):
         cut = _cut(seed, fault="", face_share=(0.5, 0.9))
@@ -48,6 +49,7 @@ def test_truth_agrees_with_labels_and_world() -> None:
         assert cut.truth.usable == (cut.truth.depth not in ("too_shallow", "too_deep"))
 
 
+@pytest.mark.slow
 def test_brown_growing_points_are_those_called_dead() -> None:
     agree = []
     for seed in range(60):
@@ -56,6 +58,7 @@ def test_brown_growing_points_are_those_called_dead() -> None:
     assert np.mean(agree) > 0.97  # patches may reach the growing point of a few
 
 
+@pytest.mark.slow
 def test_the_primary_is_largest_and_the_secondary_lies_toward_the_cane_base() -> None:
     toward, larger = [], []
     for seed in range(40):
@@ -84,6 +87,7 @@ def test_every_other_picture_can_be_drawn(kind: str) -> None:
     assert image.std() > 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("names", [
     {"lights": (name,)} for name in LIGHTS] + [{"cameras": (name,)} for name in CAMERAS] + [
     {"benches": (name,)} for name in BENCHES] + [{"depths": (name,)} for name in DEPTHS])
@@ -101,6 +105,7 @@ def test_wrong_names_and_sizes_are_refused() -> None:
         render_cut(np.random.default_rng(0), size_px=3)
 
 
+@pytest.mark.slow
 def test_examples_hold_what_the_network_learns() -> None:
     seen = set()
     for seed in range(30):

@@ -25,6 +25,7 @@ def test_same_rng_same_photograph() -> None:
     assert first.truth == second.truth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(6))
 def test_truth_agrees_with_labels(start: int) -> None:
     cut = render(np.random.default_rng([11, start]), megapixels=0.6)
@@ -43,6 +44,7 @@ def test_truth_agrees_with_labels(start: int) -> None:
     assert np.ptp(cols) / cut.labels.shape[1] == pytest.approx(cut.truth.face_share, abs=0.02)
 
 
+@pytest.mark.slow
 def test_asked_for_states_are_given() -> None:
     for start, want in enumerate((True, False)):
         cut = render(np.random.default_rng(start), depth=0.8, megapixels=0.5,
@@ -50,6 +52,7 @@ def test_asked_for_states_are_given() -> None:
         assert cut.truth.tissues[Tissue.PRIMARY].dead is want
 
 
+@pytest.mark.slow
 def test_deeper_cuts_expose_more() -> None:
     """Primary first, then secondary, then tertiary (FACTS 2.3: further cuts for the others)."""
     def exposed(depth: float) -> np.ndarray:
@@ -67,6 +70,7 @@ def test_deeper_cuts_expose_more() -> None:
     assert deep[2] >= 0.6
 
 
+@pytest.mark.slow
 def test_secondary_lies_towards_the_cane_base() -> None:
     """FACTS 2.3: secondary towards the cane base, tertiary on the other side."""
     seen_both = 0
@@ -82,6 +86,7 @@ def test_secondary_lies_towards_the_cane_base() -> None:
     assert seen_both >= 6
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 def test_faults_make_photographs_unusable(fault: str) -> None:
     cut = render(np.random.default_rng(1), fault=fault, megapixels=0.5)
@@ -101,6 +106,7 @@ def test_unknown_fault_is_refused() -> None:
         render(np.random.default_rng(1), fault="sad")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", OTHERS)
 def test_other_pictures_show_no_face(kind: str) -> None:
     cut = render_other(np.random.default_rng(2), kind=kind, megapixels=0.3)
@@ -109,6 +115,7 @@ def test_other_pictures_show_no_face(kind: str) -> None:
     assert cut.truth.fault == kind
 
 
+@pytest.mark.slow
 def test_live_is_greener_than_dead_in_one_picture() -> None:
     """FACTS 2.4: live is green, dead brown; within one picture green minus red tells them apart."""
     gap = []
@@ -137,6 +144,7 @@ def test_matrix_keeps_white_white() -> None:
     assert sensor.matrix @ np.ones(3) == pytest.approx(np.ones(3))
 
 
+@pytest.mark.slow
 def test_canes_of_a_lab_share_a_cultivar() -> None:
     rng = np.random.default_rng(8)
     lab = draw_lab(rng)
@@ -146,6 +154,7 @@ def test_canes_of_a_lab_share_a_cultivar() -> None:
     assert [p.node for p in photos] == [1, 2, 3, 4, 1, 2, 3, 4]
 
 
+@pytest.mark.slow
 def test_command_writes_photographs_and_truth(tmp_path: Path) -> None:
     main(["--n", "2", "--out", str(tmp_path), "--rng", "5"])
     with (tmp_path / "truth.csv").open() as file:

@@ -97,6 +97,7 @@ def test_nothing_labelled_gives_nothing() -> None:
     assert sights(np.zeros((64, 64, 3), np.uint8), np.zeros((64, 64), np.uint8)) == {}
 
 
+@pytest.mark.slow
 def test_examples_ask_nothing_where_nobody_could_tell() -> None:
     examples = [draw_example(np.random.default_rng(77_000 + i), side_px=160) for i in range(120)]
     said = {example.judgement for example in examples}

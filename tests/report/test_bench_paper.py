@@ -62,6 +62,7 @@ def _lines_mm(page: np.ndarray) -> tuple[list[float], list[float]]:
     return found[0], found[1]
 
 
+@pytest.mark.slow
 @needs_poppler
 @pytest.mark.parametrize("paper", sorted(PAPERS))
 def test_check_lines_are_fifty_millimetres_and_the_cards_keep_their_scale(
@@ -89,6 +90,7 @@ def test_check_lines_are_fifty_millimetres_and_the_cards_keep_their_scale(
     assert seen == {"phone", "microscope"}
 
 
+@pytest.mark.slow
 @needs_poppler
 @pytest.mark.parametrize("layout", [PHONE, MICROSCOPE], ids=lambda layout: layout.name)
 def test_every_printed_card_has_all_its_markers(layout: CardLayout, tmp_path: Path) -> None:

@@ -112,6 +112,7 @@ needs_poppler = pytest.mark.skipif(
 POINTS = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 
 
+@pytest.mark.slow
 @needs_poppler
 @pytest.mark.parametrize("paper", POINTS)
 @pytest.mark.parametrize("facts", [

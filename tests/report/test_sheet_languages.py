@@ -37,6 +37,7 @@ SAID = {
 ENGLISH = ("Prune", "Retain", "buds", "canes", "dead", "range", "Read this", "Before you act")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", SAID)
 def test_a_sheet_speaks_its_language_on_one_page(language: str, tmp_path: Path) -> None:
     headline, day, area = SAID[language]

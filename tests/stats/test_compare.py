@@ -16,6 +16,7 @@ from budvision.stats.posterior import share_posterior
 from budvision.stats.units import Units
 
 
+@pytest.mark.slow
 @settings(max_examples=8)  # the reference takes over 0.1 s a call
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=12))
 def test_holm_agrees_with_statsmodels(p_values):

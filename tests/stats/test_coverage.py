@@ -18,6 +18,7 @@ def test_small_samples_cover_in_every_cell_exactly(name, likeness):
     assert min(cell.coverage) >= c.BAR
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [
     "3 vines of 50, 10 canes each", "10 canes, one of 30, the rest of 3",
     "vine sizes: 2, 16, 2 canes, weights .6, .3, .1", "zones: 10, 10 canes, weights .2, .8",

@@ -52,6 +52,7 @@ def test_likelihood_is_that_of_scipy():
     assert logs - logs.max() == pytest.approx(wanted - wanted.max(), abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [[(3, 10), (0, 10), (7, 10), (2, 9), (4, 10)], [(1, 10)] * 6])
 def test_ends_agree_with_brute_integration(rows):
     # scipy's beta-binomial over scipy's quadrature, the likeness in 300 steps.
@@ -90,6 +91,7 @@ def test_no_likeness_is_the_exact_interval(count):
     assert (found[0][0], found[1][0]) == pytest.approx((float(low), float(high)), abs=SMOOTH)
 
 
+@pytest.mark.slow
 def test_many_buds_use_a_finer_grid():
     low, high = proportion_confint(30_000, 100_000, method="beta")
     assert ends([(30_000, 100_000)], prior_icc=0) == pytest.approx((low, high), abs=1e-5)
@@ -172,6 +174,7 @@ def test_dead_and_live_mirror_each_other_and_the_share_lies_within(rows):
     assert share - 1e-12 <= high <= 1
 
 
+@pytest.mark.slow
 @given(st.lists(samples, min_size=1, max_size=5))
 def test_many_groups_at_once_equal_one_at_a_time(groups):
     rows = [row for some in groups for row in some]

@@ -48,6 +48,7 @@ def test_the_migrations_make_what_the_tables_say(any_season: Season) -> None:
         assert overview.missing_triggers(conn) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("revision", migrations.REVISIONS[:-1])
 def test_down_and_up_keep_every_row(
     any_season: Season, revision: str, fill: Fill, rows_of: RowsOf
@@ -166,6 +167,7 @@ def test_a_database_without_a_season_is_refused(season: Season) -> None:
         Season.open(season.folder)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", APPEND_ONLY)
 def test_evidence_cannot_be_updated_or_deleted(
     any_season: Season, table: str, fill: Fill, rows_of: RowsOf
@@ -184,6 +186,7 @@ def test_evidence_cannot_be_updated_or_deleted(
         assert rows_of(conn) == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", APPEND_ONLY)
 def test_evidence_cannot_be_replaced_on_sqlite(
     season: Season, table: str, fill: Fill, rows_of: RowsOf

@@ -56,6 +56,7 @@ def test_the_key_is_no_column_of_an_archive(season: Season) -> None:
     assert "name_key" not in rows.columns_of("person")
 
 
+@pytest.mark.slow
 @given(st.text(max_size=30))
 def test_the_key_does_not_depend_on_how_letters_are_composed(name: str) -> None:
     assert name_key(normalize("NFC", name)) == name_key(normalize("NFD", name)) == name_key(name)

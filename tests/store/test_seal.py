@@ -36,6 +36,7 @@ def test_what_is_saved_verifies(any_season: Season, fill: Fill) -> None:
         assert seal.point(conn) == seal.Folder(any_season.folder).read()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("table", "change"), [
     ("call", "UPDATE call SET value = 'live' WHERE id = 1"),
     ("proposal", "UPDATE proposal SET found = false WHERE id = 1"),

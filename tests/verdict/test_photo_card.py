@@ -53,6 +53,7 @@ def _through_card(picture: np.ndarray) -> tuple[np.ndarray, tuple[int, int]]:
     return card, (top, left)
 
 
+@pytest.mark.slow
 def test_buds_in_the_opening_are_judged_as_without_a_card(proposer: Proposer) -> None:
     right = judged = 0
     for k, cut in enumerate(_cuts(6)):

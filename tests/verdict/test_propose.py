@@ -51,6 +51,7 @@ def encode(image: np.ndarray, kind: str = "PNG", **options: object) -> bytes:
     return buffer.getvalue()
 
 
+@pytest.mark.slow
 def test_cuts_are_found_and_called(proposer: Proposer, cuts: list[RenderedCut]) -> None:
     """Easy renders with seeds never trained on; the whole evaluation is in the model's card."""
     n_right = n_called = n_inside = 0
@@ -110,6 +111,7 @@ def test_the_json_is_the_contract(proposer: Proposer, cuts: list[RenderedCut]) -
         assert one["exposed"] != (f"{tissue}_not_exposed" in codes)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turns", [1, 2, 3])
 def test_quarter_turns_change_no_verdict(
     turns: int, proposer: Proposer, cuts: list[RenderedCut]
@@ -123,6 +125,7 @@ def test_quarter_turns_change_no_verdict(
         assert [(one.exposed, one.verdict) for one in turned.tissues.values()] == said
 
 
+@pytest.mark.slow
 def test_the_cane_base_names_a_flanker_that_shows_alone(proposer: Proposer) -> None:
     """The secondary lies towards the cane base, the tertiary on the other side (FACTS 2.3)."""
     right = {"left": 0, "unknown": 0}
@@ -162,6 +165,7 @@ def test_orientation_tag_and_name_change_no_verdict(
         assert tagged.tissues[tissue].centre == one.centre
 
 
+@pytest.mark.slow
 def test_a_larger_copy_is_answered_at_its_own_size(
     proposer: Proposer, cuts: list[RenderedCut]
 ) -> None:
@@ -212,6 +216,7 @@ def test_missing_file_is_answered(proposer: Proposer, tmp_path: Path) -> None:
     assert proposal.sha256 == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "change"),
     [
@@ -238,6 +243,7 @@ def enlarged(image: np.ndarray) -> np.ndarray:
     return np.asarray(cv2.resize(image, None, fx=grow, fy=grow, interpolation=cv2.INTER_CUBIC))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["astronaut", "chelsea", "coffee", "rocket", "retina", "colorwheel",
              "hubble_deep_field", "immunohistochemistry"],
@@ -253,6 +259,7 @@ def test_colour_photographs_of_scikit_image_are_refused(name: str, proposer: Pro
     assert not proposal.found, proposal.tissues
 
 
+@pytest.mark.slow
 @pytest.mark.shared
 def test_real_photographs_of_other_things_are_refused(proposer: Proposer) -> None:
     """Whole buds of four trees and a colour card, as they are and enlarged."""

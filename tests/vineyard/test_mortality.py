@@ -285,6 +285,7 @@ def as_buds(told):
             for node, (block, cane, *calls) in enumerate(told, 1)]
 
 
+@pytest.mark.slow
 @given(rows)
 def test_columns_and_calls_give_the_same_answer(told):
     listed = as_buds(told)
@@ -304,6 +305,7 @@ def test_columns_and_calls_give_the_same_answer(told):
                 assert value == (pytest.approx(other) if isinstance(other, float) else other)
 
 
+@pytest.mark.slow
 @given(rows)
 def test_blocks_do_not_touch_each_other(told):
     listed = as_buds(told)

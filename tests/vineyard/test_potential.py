@@ -38,6 +38,7 @@ def potential(table, share):
     return block_potential(table, share, primary)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n_canes", [10, 20])
 @pytest.mark.parametrize(("primary", "secondary", "missing"),
                          [(0.02, 0.02, 0), (0.3, 0.2, 0.3), (0.8, 0.5, 0.3), (0.95, 0.9, 0)])

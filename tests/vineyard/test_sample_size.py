@@ -30,6 +30,7 @@ def test_design_effects(nodes: int, icc: float, effect: float, worth: float) -> 
     assert 100 / found.design_effect == pytest.approx(worth, abs=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.55])
 @pytest.mark.parametrize("icc", [0.05, 0.2])
 @pytest.mark.parametrize(("canes", "nodes"), [(10, 10), (20, 5)])

@@ -48,6 +48,7 @@ def shares_of(table, given):
     return weighed(units, strata.judged(keep) if strata else None, prior_icc=0.25)
 
 
+@pytest.mark.slow
 def test_post_stratified_interval_holds():
     table = blocks(500, np.random.default_rng(9))
     given = {name: {"small": 0.8, "large": 0.2} for name in table.block.names}

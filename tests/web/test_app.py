@@ -175,6 +175,7 @@ def test_a_person_no_longer_active_is_shut_out_at_once(network: Flask, season: S
     assert client.get("/people").status_code == 302
 
 
+@pytest.mark.slow
 def test_guessing_passwords_is_slowed(network: Flask) -> None:
     client = network.test_client()
     mark = token(client)

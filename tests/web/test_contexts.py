@@ -81,6 +81,7 @@ def _with_parts(name: str) -> list[nodes.Template]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", RENDERINGS, ids=lambda one: f"{one.template}-{one.inside.name}")
 def test_a_template_speaks_only_of_what_it_is_given(one: Rendering) -> None:
     trees = _with_parts(one.template)

@@ -75,6 +75,7 @@ def begin(doorway: Doorway) -> Person:
     return person
 
 
+@pytest.mark.slow
 def test_an_empty_place_becomes_a_season_in_the_same_process(
     doorway: Doorway, tmp_path: Path
 ) -> None:
@@ -149,6 +150,7 @@ def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
     assert Settings.load(config).secondary_crop == 1 / 3
 
 
+@pytest.mark.slow
 def test_backup_check_and_archive_say_what_came_of_them(doorway: Doorway, tmp_path: Path) -> None:
     person = begin(doorway)
     person.open("/season/keep")
@@ -204,6 +206,7 @@ def photo(name: str) -> tuple[io.BytesIO, str]:
     return io.BytesIO((SAMPLES / f"apricot_c1_n{name}_k1.jpg").read_bytes()), f"apricot_{name}.jpg"
 
 
+@pytest.mark.slow
 def test_from_an_empty_folder_to_proposals_by_pages_in_ten_steps(
     doorway: Doorway, tmp_path: Path
 ) -> None:

@@ -143,6 +143,7 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
     assert current.name == "plain-1"
 
 
+@pytest.mark.slow
 def test_second_click_trains_once(
     client: FlaskClient, season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:

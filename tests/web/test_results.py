@@ -89,6 +89,7 @@ def test_worst_that_the_buds_allow_comes_first_and_unread_blocks_lead(
     assert "20 buds wait for a person" in page
 
 
+@pytest.mark.slow
 def test_pages_files_and_the_tally_give_the_same_numbers(
     season: Season, client: FlaskClient
 ) -> None:
@@ -110,6 +111,7 @@ def test_pages_files_and_the_tally_give_the_same_numbers(
     assert f"{told['nodes']['by_rule']['exact']['retain']}" in page
 
 
+@pytest.mark.slow
 def test_a_blocks_own_policy_nodes_and_crop_are_used(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Own", [3, 4, 3, 4], policy="add-share-20-to-80", normal_nodes=50.0,
                    secondary_crop=0.0)
@@ -121,6 +123,7 @@ def test_a_blocks_own_policy_nodes_and_crop_are_used(season: Season, client: Fla
     assert "northern new york" in client.get(f"/results/block/{block}").text.lower()
 
 
+@pytest.mark.slow
 def test_what_if_another_hundred_is_answered(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2, 5, 3, 4, 4, 3, 4, 3])
     answer = answer_of(season, block)
@@ -134,6 +137,7 @@ def test_what_if_another_hundred_is_answered(season: Season, client: FlaskClient
     assert "after 100 more" in page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("more", ["-1", "many", "5001"])
 def test_a_senseless_question_is_refused(season: Season, client: FlaskClient, more: str) -> None:
     block = sample(season, "Kettle Bench", [3, 4])
@@ -148,6 +152,7 @@ def test_what_if_needs_a_judged_bud(season: Season) -> None:
         what_if(answer_of(season, block), 100)
 
 
+@pytest.mark.slow
 def test_the_block_to_prune_last_stands_first(season: Season, client: FlaskClient) -> None:
     sample(season, "Mild", [0, 1, 1, 0, 1, 1])
     sample(season, "Middle", [4, 5, 4, 5, 4, 5])
@@ -158,6 +163,7 @@ def test_the_block_to_prune_last_stands_first(season: Season, client: FlaskClien
     assert "Leave it until bud break" in page
 
 
+@pytest.mark.slow
 def test_many_comparisons_are_adjusted(season: Season) -> None:
     """Holm (1979): adjusted values are never smaller, and one comparison stays as it is."""
     for name, dead in (("A", [5] * 6), ("B", [3] * 6), ("C", [3] * 6), ("D", [4] * 6)):
@@ -171,6 +177,7 @@ def test_many_comparisons_are_adjusted(season: Season) -> None:
     assert alone.difference == pytest.approx(0.2)
 
 
+@pytest.mark.slow
 def test_the_comparison_page_shows_both_and_says_what_is_missing(
     season: Season, client: FlaskClient
 ) -> None:
@@ -185,6 +192,7 @@ def test_the_comparison_page_shows_both_and_says_what_is_missing(
     assert client.get(f"/results/compare?one={one}:never&two={two}:first").status_code == 404
 
 
+@pytest.mark.slow
 def test_history_is_told_with_the_change(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [0, 1, 0, 1, 0, 1], label="early", day="2026-01-05")
     sample(season, "Kettle Bench", [6, 7, 6, 7, 6, 7], label="late", day="2026-02-05")
@@ -217,6 +225,7 @@ def test_what_waits_leads_to_its_review(season: Season, client: FlaskClient) -> 
     assert client.get(target).status_code in (200, 302)
 
 
+@pytest.mark.slow
 def test_figures_of_a_block_are_svg_with_words(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2, 5])
     for kind in ("tissues", "positions", "zones"):
@@ -226,6 +235,7 @@ def test_figures_of_a_block_are_svg_with_words(season: Season, client: FlaskClie
     assert client.get(f"/results/block/{block}/figure/nonsense.svg").status_code == 404
 
 
+@pytest.mark.slow
 def test_positions_count_each_node_alone(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 3, 3, 3])
     words = ET.fromstring(client.get(f"/results/block/{block}/figure/positions.svg").text)
@@ -242,6 +252,7 @@ def test_unknown_blocks_and_samplings_are_said(season: Season, client: FlaskClie
     assert "expected one of first" in answer.text
 
 
+@pytest.mark.slow
 def test_one_cane_only_is_warned_of(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3])
     page = client.get(f"/results/block/{block}").text
@@ -249,6 +260,7 @@ def test_one_cane_only_is_warned_of(season: Season, client: FlaskClient) -> None
     assert "one cane" in page
 
 
+@pytest.mark.slow
 def test_names_cannot_become_markup(season: Season, client: FlaskClient) -> None:
     block = sample(season, "<script>alert(1)</script>", [3, 2])
     for address in ("/results/", f"/results/block/{block}", "/results/prune-last"):
@@ -265,6 +277,7 @@ def test_formulas_stay_text_in_csv_and_workbook() -> None:
     assert page["E2"].value == "a b"
 
 
+@pytest.mark.slow
 def test_sheets_come_as_pdf_in_the_paper_asked_for(season: Season, client: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 4, 2])
     answer = client.get(f"/results/block/{block}/sheet.pdf?paper=us-letter&units=us")
@@ -302,6 +315,7 @@ def ada(client: FlaskClient) -> FlaskClient:
     return client
 
 
+@pytest.mark.slow
 def test_the_season_after_is_entered_and_answered(season: Season, ada: FlaskClient) -> None:
     block = sample(season, "Kettle Bench", [3, 4], row_spacing_m=2.5, vine_spacing_m=2.0)
     page = f"/results/block/{block}/season-after"
@@ -342,6 +356,7 @@ def test_nobody_enters_without_a_name(season: Season, client: FlaskClient) -> No
     assert "Nothing is recorded yet" in client.get(page).text
 
 
+@pytest.mark.slow
 def test_tables_of_records_and_temperatures_come_in_by_page(
     season: Season, ada: FlaskClient
 ) -> None:

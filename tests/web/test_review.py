@@ -300,6 +300,7 @@ def test_a_bud_called_while_the_order_was_made_is_not_handed_out(
     assert review_queue.hand_out(season, coming, tom, Choice()) == [b.bud_id for b in buds[1:4]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("database", ["sqlite", pytest.param("postgres",
                                                              marks=pytest.mark.postgres)])
 def test_reviewers_at_once_never_get_the_same_bud(
@@ -415,6 +416,7 @@ ACTS = st.lists(st.tuples(
 ), max_size=14)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(acts=ACTS)
 def test_results_depend_on_the_current_calls_alone(

@@ -72,6 +72,7 @@ def test_the_table_of_the_docs_is_the_one_that_holds() -> None:
         PERMISSIONS)
 
 
+@pytest.mark.slow
 def test_every_route_stands_in_the_table_and_answers_as_it_says(network: Flask) -> None:
     from fnmatch import fnmatchcase
 
@@ -121,6 +122,7 @@ def test_logging_out_ends_the_visit_on_the_server(network: Flask) -> None:
     assert other.get("/people").status_code == 200, "another visit of the same person goes on"
 
 
+@pytest.mark.slow
 def test_guessing_is_slowed_by_account_from_however_many_addresses(network: Flask) -> None:
     client = network.test_client()
     tried = [log_in(client, "tom  REYES" if n % 2 else "Tom Reyes", address=f"10.0.1.{n}",
@@ -129,6 +131,7 @@ def test_guessing_is_slowed_by_account_from_however_many_addresses(network: Flas
     assert log_in(client, NAMES["lead"], address="10.0.1.99") == 302
 
 
+@pytest.mark.slow
 def test_addresses_are_a_proxys_word_only_where_one_is_said_to_be_there(season: Season) -> None:
     for https, last in ((True, 302), (False, 429)):
         app = create_app(season.folder, loopback=False, hosts=["lab-pc.local"], https=https)

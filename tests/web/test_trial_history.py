@@ -55,6 +55,7 @@ def _call(season: Season, buds: list[Any]) -> str:
     return batch
 
 
+@pytest.mark.slow
 def test_the_trial_is_told_and_decided_by_page(
     begun: tuple[Season, list[Any], FlaskClient]
 ) -> None:

@@ -78,6 +78,7 @@ def test_lag_weights_double_unless_a_factor_is_recorded(season: Season) -> None:
     assert season_after(season, "Kettle Bench").crop_from_clusters.value == pytest.approx(10.4)
 
 
+@pytest.mark.slow
 def test_crop_from_nodes_takes_howells_weights(season: Season) -> None:
     """60 live, 30 with a live secondary at 0.35, 10 blind: 70.5 % of a full crop (G. S. Howell)."""
     call_buds(season, 60, 30, 10)
@@ -92,6 +93,7 @@ def test_crop_from_nodes_takes_howells_weights(season: Season) -> None:
     assert after.nodes_recorded
 
 
+@pytest.mark.slow
 def test_without_a_pruning_record_the_winters_advice_stands_in(season: Season) -> None:
     call_buds(season, 60, 30, 10)
     after = season_after(season, "Kettle Bench")

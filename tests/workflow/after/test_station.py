@@ -73,6 +73,7 @@ def test_a_different_reading_for_the_same_time_is_refused_and_nothing_kept(
     assert stations(season)[0].n_readings == 4
 
 
+@pytest.mark.slow
 def test_fahrenheit_is_converted(season: Season) -> None:
     # 32 F is 0 C, by definition.
     put(season, "time,temp\n2026-01-12 02:00,32\n2026-01-12 03:00,5\n", unit="F", station="Old one")

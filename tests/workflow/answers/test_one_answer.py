@@ -73,6 +73,7 @@ def told_everywhere(season: Season, folder: Path) -> dict[str, str]:
     }
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is missing")
 def test_the_same_block_reads_alike_on_all_five(season: Season, tmp_path: Path) -> None:
     words = answer_words(line_facts(season, answer_of(season, "Harrow Slope")))
@@ -106,6 +107,7 @@ def in_order(text: str, words: AnswerWords) -> None:
     assert order == sorted(order)
 
 
+@pytest.mark.slow
 def test_numbers_are_rounded_once(season: Season, tmp_path: Path) -> None:
     """2666.7 vines a hectare and 80 nodes: 213 333, which page and sheet once rounded apart."""
     told = told_everywhere(season, tmp_path)
@@ -114,6 +116,7 @@ def test_numbers_are_rounded_once(season: Season, tmp_path: Path) -> None:
         assert "213 333" not in told[where], where
 
 
+@pytest.mark.slow
 def test_the_crop_counts_what_the_block_says(season: Season, tmp_path: Path) -> None:
     """The footer said 0.33 even where the block says 0."""
     for where in ("page", "command"):
@@ -122,6 +125,7 @@ def test_the_crop_counts_what_the_block_says(season: Season, tmp_path: Path) -> 
         assert "0.33" not in text
 
 
+@pytest.mark.slow
 def test_one_bud_on_an_edge_is_said_first(season: Season, tmp_path: Path) -> None:
     """35 of 100 on the edge at 35 %: 34 would give 54 nodes instead of 80."""
     words = answer_words(line_facts(season, answer_of(season, "Harrow Slope")))

@@ -46,6 +46,7 @@ def twice(n_missed: int, n_dead: int, n_false: int, n_live: int) -> list[tuple[C
             + [(D, L, L)] * n_false + [(L, L)] * (n_live - n_false))
 
 
+@pytest.mark.slow
 def test_raw_and_corrected_mortality_stand_beside_each_other(season: Season) -> None:
     """40 of 400 read twice: Rogan and Gladen's formula by hand, errors of 9 tenths of the buds."""
     once = [(D,)] * 108 + [(L,)] * 252
@@ -86,6 +87,7 @@ def test_without_second_readings_nothing_is_said(season: Season) -> None:
     assert "corrected" not in results(season)["blocks"][0]
 
 
+@pytest.mark.slow
 def test_errors_that_move_the_block_into_another_band_are_said_first(season: Season) -> None:
     read(season, twice(0, 30, 12, 60) + [(D,)] * 160 + [(L,)] * 240)
     words = answer_words(line_facts(season, answer_of(season, "Harrow Slope")))

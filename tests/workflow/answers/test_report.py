@@ -136,6 +136,7 @@ def test_a_box_reaching_outside_the_photograph_is_kept_square() -> None:
     assert abs(int(shown.mean()) - 90) <= 2
 
 
+@pytest.mark.slow
 def test_every_page_is_written_under_a_safe_name(season: Season, tmp_path: Path) -> None:
     seen = []
     written = write_all(season, tmp_path / "out", progress=lambda n, of: seen.append((n, of)))

@@ -41,6 +41,7 @@ def sampled(season: Season, label: str, collected: str, n_canes: int, n_dead: in
                                  {Tissue.PRIMARY: D if node < n_dead else L}, person_id=ada)
 
 
+@pytest.mark.slow
 def test_a_top_up_makes_one_answer_with_the_sampling_it_tops_up(season: Season) -> None:
     """Ten canes of 3 dead and ten of 5 dead in ten: 80 of 200, 40 %, narrower than either."""
     sampled(season, "feb", "2026-02-03", 10, 3)

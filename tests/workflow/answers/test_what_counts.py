@@ -91,6 +91,7 @@ def test_a_training_system_that_says_nothing_of_pruning_is_refused(season: Seaso
         set_block(season, "Harrow Slope", training_system="high wire")
 
 
+@pytest.mark.slow
 def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Season) -> None:
     """A fifth of the rows 80 % dead, the rest 10 %: 24 % of the block, and two answers."""
     hurt, well = [D] * 8 + [L] * 2, [D] + [L] * 9
@@ -123,6 +124,7 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     assert page.index("The zones need different pruning") < page.index("nodes a vine")
 
 
+@pytest.mark.slow
 def test_seventy_of_a_hundred_unsure_are_said_first_with_both_bounds(season: Season) -> None:
     """10 dead and 20 live of 100: 33 %, and anything from 10 to 80 %."""
     sampled(season, [[D] + [L] * 2 + [U] * 7] * 10)

@@ -295,6 +295,7 @@ def test_canes_follow_the_wish() -> None:
 # ---- when to stop -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_only_whole_called_canes_count(season: Season) -> None:
     with season.write() as conn:
         person = add_person(conn, "Noor Haddad", "reviewer").id

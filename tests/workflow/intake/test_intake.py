@@ -215,6 +215,7 @@ def test_nothing_is_nothing_to_do(season: Season, tmp_path: Path) -> None:
         intake(season, [tmp_path / "empty"], sampling="feb")
 
 
+@pytest.mark.slow
 def test_killed_at_random_points_and_run_again(
     tmp_path: Path, card: Path, season: Season
 ) -> None:

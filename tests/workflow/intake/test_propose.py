@@ -89,6 +89,7 @@ def test_a_mistake_of_ours_is_logged_and_the_photograph_waits(
     assert 'raise IndexError("planted")' in caplog.text
 
 
+@pytest.mark.slow
 def test_a_photograph_that_ends_the_decoder_is_refused_and_the_rest_goes_on(
     taken: Season
 ) -> None:

@@ -219,6 +219,7 @@ def test_runs_know_strangers_and_tags_met_twice() -> None:
     assert "of another season or plan" in runs[2].doubts[0]
 
 
+@pytest.mark.slow
 def test_old_photographs_and_taken_places_are_doubtful(season: Season, tmp_path: Path) -> None:
     key = _key(season)
     record_times(season, 1, collected_at="2026-01-18T00:00:00Z", at=START + timedelta(days=3))
@@ -287,6 +288,7 @@ def test_the_assignment_page_places_what_a_person_lays_out(season: Season, tmp_p
     assert [photo["name"] for strip in left for photo in strip.photos] == [files[4]]
 
 
+@pytest.mark.slow
 def test_a_watched_folder_waits_until_each_file_is_whole(season: Season, tmp_path: Path) -> None:
     key = _key(season)
     card, folder = Card(tmp_path / "away"), tmp_path / "microscope"

@@ -180,6 +180,7 @@ def _newest(season: Season) -> dict[int, str]:
         return {k: row.model for k, row in proposals.latest_proposals(conn).items()}
 
 
+@pytest.mark.slow
 def test_what_waits_is_proposed_anew_and_the_rest_is_untouched(
     lab: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -206,6 +207,7 @@ def test_what_waits_is_proposed_anew_and_the_rest_is_untouched(
     assert len(after[1]) == 80 + 70 + 70
 
 
+@pytest.mark.slow
 def test_looking_again_heeds_what_happens_meanwhile(
     lab: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -271,6 +273,7 @@ def test_slips_are_found_by_their_neighbours(lab: Season, tmp_path: Path) -> Non
     assert all("most alike" in one.why for one in found)
 
 
+@pytest.mark.slow
 def test_commands(lab: Season) -> None:
     report = train(lab)
     with lab.write() as conn:

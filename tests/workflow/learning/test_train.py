@@ -177,6 +177,7 @@ def test_tuned_model_is_no_base(season: Season, base_folder: Path) -> None:
         train(season, base=tuned.path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", ["ten calls", "one cane", "contradicted"])
 def test_bad_seasons_leave_the_base_unchanged(
     season: Season, base_folder: Path, case: str
@@ -357,6 +358,7 @@ def test_killed_trainings_leave_the_season_sound(season: Season, base_folder: Pa
     assert not list(season.models_folder.glob(".*"))  # what the killed ones began is gone
 
 
+@pytest.mark.slow
 def test_trainings_at_once_make_two_models(season: Season, base_folder: Path) -> None:
     fill(season, n_canes=4, lamp=0.0)
     children = [
@@ -374,6 +376,7 @@ def test_trainings_at_once_make_two_models(season: Season, base_folder: Path) ->
 LINE = make_pipeline(StandardScaler(), LogisticRegression(C=0.1))
 
 
+@pytest.mark.slow
 def test_any_estimator_can_be_tried_and_the_better_one_put_to_work(
     season: Season, base_folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

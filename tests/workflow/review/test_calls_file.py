@@ -155,6 +155,7 @@ listed = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(listed)
 def test_what_is_written_is_read_back(buds):
     told = [

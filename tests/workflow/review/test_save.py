@@ -184,6 +184,7 @@ def test_what_is_kept_is_the_proposal_that_was_seen(ready: Season) -> None:
         save(ready, 1, {P: LIVE}, person=maren, shown=[new, other])
 
 
+@pytest.mark.slow
 def test_a_proposal_that_arrives_amid_saves_is_never_taken_for_the_one_seen(
     ready: Season
 ) -> None:

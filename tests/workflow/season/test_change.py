@@ -36,6 +36,7 @@ def test_a_change_keeps_comments_and_other_tables_and_holds_at_once(tmp_path: Pa
     season.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("typed", "match"), [
     ({"confidence": "2"}, r"settings: confidence is 2\.0; expected a number from 0\.5 to 0\.999"),
     ({"confidence": "wide"}, "confidence is 'wide'; expected a float"),

@@ -39,6 +39,7 @@ def _all(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("log", [False, True], ids=["closed", "with a write-ahead log"])
 def test_what_only_reads_works_and_writes_nothing(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, log: bool
