@@ -205,6 +205,10 @@ def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[Bli
         select(func.min(call.c.id)).where(call.c.round == "first", call.c.blind)
         .group_by(call.c.bud_id, call.c.tissue)
     )
+    if sampling_id is not None:
+        oldest = oldest.where(call.c.bud_id.in_(
+            select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+            .where(cane.c.sampling_id == sampling_id)))
     query = (
         select(call.c.bud_id, call.c.tissue, call.c.person_id, call.c.value,
                proposal_tissue.c.exposed, proposal_tissue.c.verdict, model.c.name,
@@ -215,11 +219,6 @@ def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[Bli
         .join(model, proposal.c.model_id == model.c.id)
         .where(call.c.id.in_(oldest), call.c.value != "withdrawn").order_by(call.c.id)
     )
-    if sampling_id is not None:
-        query = query.where(call.c.bud_id.in_(
-            select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
-            .where(cane.c.sampling_id == sampling_id)
-        ))
     return [
         BlindCall(bud_id=row.bud_id, tissue=Tissue(row.tissue), person_id=row.person_id,
                   value=CallValue(row.value),

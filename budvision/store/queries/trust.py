@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, exists, func, select
 
 from budvision.store.queries.insertion import as_json, insert_row
 from budvision.store.queries.photos import current_assignment
@@ -29,7 +29,7 @@ from budvision.store.tables import (
 
 __all__ = [
     "SUBJECTS", "PicturedBud", "Subject", "TrustRow", "add_trust", "cameras_of", "casts_of",
-    "cultivar_of", "has_proposal", "pictured_buds", "standing_trust",
+    "cultivar_of", "cultivars_of", "has_proposal", "pictured_buds", "standing_trust",
 ]
 
 SUBJECTS = ("season", "cultivar", "camera", "light")
@@ -114,19 +114,28 @@ def cultivar_of(conn: Connection, sampling_id: int) -> str:
         .where(sampling.c.id == sampling_id)) or ""
 
 
-def pictured_buds(conn: Connection) -> list[PicturedBud]:
-    """Return every bud that a photograph shows, in the order of their ids."""
-    called = select(call.c.bud_id).where(call.c.round == "first").distinct()
-    rows = conn.execute(
+def cultivars_of(conn: Connection) -> dict[int, str]:
+    """Return the cultivar of each sampling's block, '' where it is not known."""
+    rows = conn.execute(select(sampling.c.id, block.c.cultivar)
+                        .join(block, sampling.c.block_id == block.c.id))
+    return {row.id: row.cultivar or "" for row in rows}
+
+
+def pictured_buds(conn: Connection, *, sampling_id: int | None = None) -> list[PicturedBud]:
+    """Return every bud, or those of a sampling, that a photograph shows, by id."""
+    called = exists().where(call.c.bud_id == bud.c.id, call.c.round == "first")
+    query = (
         select(bud.c.id, cane.c.sampling_id, block.c.cultivar, photo.c.camera,
-               bud.c.id.in_(called).label("called"))
+               called.label("called"))
         .join(cane, bud.c.cane_id == cane.c.id).join(sampling, cane.c.sampling_id == sampling.c.id)
         .join(block, sampling.c.block_id == block.c.id)
         .join(assignment, assignment.c.bud_id == bud.c.id)
         .join(photo, assignment.c.photo_id == photo.c.id)
         .where(current_assignment()).order_by(bud.c.id))
+    if sampling_id is not None:
+        query = query.where(cane.c.sampling_id == sampling_id)
     found: dict[int, PicturedBud] = {}
-    for row in rows:
+    for row in conn.execute(query):
         cameras = found[row.id].cameras if row.id in found else frozenset[str]()
         found[row.id] = PicturedBud(
             bud_id=row.id, sampling_id=row.sampling_id, cultivar=row.cultivar,

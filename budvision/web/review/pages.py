@@ -93,7 +93,7 @@ def overview() -> ResponseReturnValue:
         open_ = open_readings(season, conn, samplings, far, person)
         rows = [SamplingRow(one, tally_of_counts(far[one.id]), *open_[one.id])
                 for one in samplings]
-        on_trial = trial(conn, season.settings)
+        on_trial = trial(season, conn)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK)
         where = ""
         if stopped:
@@ -218,7 +218,7 @@ def trial_page() -> ResponseReturnValue:
     """Show how far trust is earned, and ask the lead to decide."""
     season, person = current_season(), need_person()
     with season.read() as conn:
-        found = trial(conn, season.settings)
+        found = trial(season, conn)
     row = found.decided
     said = "" if row is None else (
         f"{row.person} decided on {row.added_at[:10]} that proposals are {row.value}: {row.reason}")

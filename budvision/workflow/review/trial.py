@@ -26,6 +26,7 @@ from budvision.store.queries.trust import (
     TrustRow,
     add_trust,
     casts_of,
+    cultivars_of,
     pictured_buds,
     standing_trust,
 )
@@ -111,62 +112,90 @@ class Trial:
         return tuple(part for part in self.parts if part.ready)
 
 
-def trial(conn: Connection, settings: Settings) -> Trial:
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """The photographed buds of one sampling and the same cameras."""
+
+    cameras: frozenset[str]
+    n_left: int
+    agreed: Mapping[str, Agreed]
+    newest: tuple[str, str]
+
+
+def trial(season: Season, conn: Connection) -> Trial:
     """Say what is on trial, how far it is, and how often the model agreed so far.
 
-    Only calls beside the model that proposed last count.
+    Only calls beside the model that proposed last count. Only samplings that were written to since
+    this was last asked are walked over.
     """
+    settings = season.settings
     standing = standing_trust(conn)
     decided = standing.get(Subject("season"))
     if not settings.trial_buds:
         return Trial(parts=(), decided=decided)
-    blind = blind_calls(conn)
-    blind = [row for row in blind if row.model == blind[-1].model]
-    buds = pictured_buds(conn)
-    parts = [
-        _part(subject, words, standing.get(subject), buds, blind, settings)
-        for subject, words in _subjects(conn, buds, standing).items()
-        if subject not in standing or standing[subject].value != "shown"
-    ]
+    confidence = settings.confidence
+    kept = season.remembered.each(
+        ("trial", confidence), {one.sampling_id: one.version for one in sampling_counts(conn)},
+        lambda stale: {key: _groups(conn, key, confidence) for key in stale})
+    groups = {key: found for key, found in kept.items() if found}
+    cultivars = {key: name for key, name in cultivars_of(conn).items() if key in groups}
+    newest = max((one.newest for found in groups.values() for one in found), default=("", ""))[1]
+    parts = []
+    for subject, words in _subjects(conn, groups, cultivars, standing).items():
+        row = standing.get(subject)
+        if row is not None and row.value == "shown":
+            continue
+        own = [one for key, found in groups.items() for one in found if {
+            "season": True, "cultivar": cultivars[key] == subject.name,
+            "camera": subject.name in one.cameras,
+            "light": key == subject.sampling_id}[subject.kind]]
+        if row is not None and subject.kind == "light":  # what was called before says nothing of it
+            agreed = _agreed([one for one in blind_calls(conn, sampling_id=subject.sampling_id)
+                              if one.model == newest and one.added_at > row.added_at], confidence)
+        else:
+            agreed = _together([one.agreed[newest] for one in own if newest in one.agreed],
+                               newest, confidence)
+        first, again = settings.trial_buds, settings.trial_again_buds
+        parts.append(Part(
+            subject=subject, words=words, standing=row, agreed=agreed, n_called=agreed.n_buds,
+            n_wanted=first if subject.kind == "season" else min(first, again),
+            n_left=sum(one.n_left for one in own)))
     return Trial(parts=tuple(parts), decided=decided)
 
 
+def _groups(conn: Connection, sampling_id: int, confidence: float) -> tuple[_Group, ...]:
+    buds: dict[frozenset[str], list[PicturedBud]] = {}
+    for one in pictured_buds(conn, sampling_id=sampling_id):
+        buds.setdefault(one.cameras, []).append(one)
+    blind = blind_calls(conn, sampling_id=sampling_id)
+    told = []
+    for cameras, rows in buds.items():
+        own = {row.bud_id for row in rows}
+        calls = [one for one in blind if one.bud_id in own]
+        told.append(_Group(
+            cameras, sum(not row.called for row in rows),
+            {model: _agreed([one for one in calls if one.model == model], confidence)
+             for model in {one.model for one in calls}},
+            (calls[-1].added_at, calls[-1].model) if calls else ("", "")))
+    return tuple(told)
+
+
 def _subjects(
-    conn: Connection, buds: Sequence[PicturedBud], standing: Mapping[Subject, TrustRow]
+    conn: Connection, groups: Mapping[int, Sequence[_Group]], cultivars: Mapping[int, str],
+    standing: Mapping[Subject, TrustRow],
 ) -> dict[Subject, str]:
     """Return everything that proposals are to earn trust for, each in words."""
     wanted = {Subject("season"): say("this season")}
-    for name in sorted({bud.cultivar for bud in buds}):
+    for name in sorted(set(cultivars.values())):
         wanted[Subject("cultivar", name)] = (
             f"the cultivar {name}" if name else "blocks whose cultivar is not named")
-    for name in sorted({camera for bud in buds for camera in bud.cameras}):
+    for name in sorted({one for found in groups.values() for group in found
+                        for one in group.cameras}):
         wanted[Subject("camera", name)] = (
             f"the camera {name}" if name else "photographs that name no camera")
     names = {row.id: f"{row.block}, {row.label}" for row in list_samplings(conn)}
     return wanted | {one: f"the light of {names[one.sampling_id]}" for one in standing
                      if one.sampling_id in names}
-
-
-def _part(
-    subject: Subject, words: str, row: TrustRow | None, buds: Sequence[PicturedBud],
-    blind: Sequence[BlindCall], settings: Settings,
-) -> Part:
-    own = {bud.bud_id for bud in buds if _is_of(bud, subject)}
-    calls = [one for one in blind if one.bud_id in own and (
-        row is None or subject.kind != "light" or one.added_at > row.added_at)]
-    agreed = _agreed(calls, settings.confidence)
-    first, again = settings.trial_buds, settings.trial_again_buds
-    wanted = first if subject.kind == "season" else min(first, again)
-    return Part(
-        subject=subject, words=words, n_wanted=wanted,
-        n_called=agreed.n_buds, agreed=agreed, standing=row,
-        n_left=sum(not bud.called for bud in buds if bud.bud_id in own))
-
-
-def _is_of(bud: PicturedBud, subject: Subject) -> bool:
-    return {"season": True, "cultivar": bud.cultivar == subject.name,
-            "camera": subject.name in bud.cameras,
-            "light": bud.sampling_id == subject.sampling_id}[subject.kind]
 
 
 def _agreed(rows: Sequence[BlindCall], confidence: float) -> Agreed:
@@ -180,6 +209,17 @@ def _agreed(rows: Sequence[BlindCall], confidence: float) -> Agreed:
 
     return Agreed(model=rows[-1].model if rows else "", n_buds=len({row.bud_id for row in rows}),
                   live=same(CallValue.LIVE), dead=same(CallValue.DEAD), unsure=told.unsure)
+
+
+def _together(rows: Sequence[Agreed], model: str, confidence: float) -> Agreed:
+    """Return the agreement over groups that share no bud."""
+    def over(shares: Sequence[Share]) -> Share:
+        return share_of(sum(one.n_hit for one in shares), sum(one.n for one in shares), confidence)
+
+    return Agreed(
+        model=model if rows else "", n_buds=sum(one.n_buds for one in rows),
+        live=over([one.live for one in rows]), dead=over([one.dead for one in rows]),
+        unsure=over([one.unsure for one in rows]))
 
 
 def decide(season: Season, *, shown: bool, person: Person, reason: str) -> tuple[Subject, ...]:
@@ -203,7 +243,7 @@ def decide(season: Season, *, shown: bool, person: Person, reason: str) -> tuple
         raise InputError("the reason is empty", expected="why proposals are shown or hidden",
                          where="trial", do="Say it in a sentence; it is kept.")
     with season.write() as conn:
-        now = trial(conn, season.settings)
+        now = trial(season, conn)
         ready = now.ready
         if not ready and (shown or now.decided is None or now.decided.value != "shown"):
             told = "; ".join(f"{part.words}: {part.n_called} of {part.n_wanted}"

@@ -110,7 +110,7 @@ def build_demo(
 def _let_proposals_be_seen(season: Season) -> None:
     """Decide, once, as the demo's reader: its calls were written down without the model."""
     with season.write() as conn:
-        if not trial(conn, season.settings).ready:
+        if not trial(season, conn).ready:
             return
         dana = people.ensure_person(conn, REVIEWER)
     decide(season, shown=True, person=dana, reason="The demo shows how proposals look.")

@@ -77,13 +77,13 @@ def test_a_season_is_on_trial_until_a_lead_decides(begun: tuple[Season, list, Pe
     season, buds, lead = begun
     with season.read() as conn:
         assert bud_page(conn, season.settings, buds[0].bud_id, person=lead)["hidden"]
-        assert [part.n_called for part in trial(conn, season.settings).parts] == [0, 0, 0]
+        assert [part.n_called for part in trial(season, conn).parts] == [0, 0, 0]
     with pytest.raises(ConflictError, match="0 of 6"):
         decide(season, shown=True, person=lead, reason="in a hurry")
     assert sorted(_call(season, buds, lead, 3)) == ["1", "2", "3"], "one of each cane first"
     assert sorted(_call(season, buds, lead, 3)) == ["1", "2", "3"]
     with season.read() as conn:
-        now = trial(conn, season.settings)
+        now = trial(season, conn)
     assert [part.subject.kind for part in now.ready] == ["season", "cultivar", "camera"]
     whole = now.parts[0].agreed
     assert whole.n_buds == 6
@@ -96,7 +96,7 @@ def test_a_season_is_on_trial_until_a_lead_decides(begun: tuple[Season, list, Pe
     later = _next(season, lead)
     with season.read() as conn:
         assert not bud_page(conn, season.settings, later.bud_id, person=lead)["hidden"]
-        assert trial(conn, season.settings).parts == ()
+        assert trial(season, conn).parts == ()
         kept = standing_trust(conn)[Subject("season")]
     assert (kept.person, kept.value, kept.facts["n_buds"]) == ("Ada Lindqvist", "shown", 6)
     assert kept.facts["live"] == [whole.live.n_hit, whole.live.n]
@@ -138,7 +138,7 @@ def test_a_new_cultivar_camera_or_light_begins_a_shorter_trial(
             file="e.jpg", sha256="e" * 64, width_px=900, height_px=700, found=False, reasons=(),
             mm_per_px=None, model="drawn-1", tissues={}))
     with season.read() as conn:
-        parts = {part.subject: part for part in trial(conn, season.settings).parts}
+        parts = {part.subject: part for part in trial(season, conn).parts}
         assert set(parts) == {Subject("cultivar", "Linnet"), Subject("camera", "Field 4")}
         assert {part.n_wanted for part in parts.values()} == {2}
         assert bud_page(conn, season.settings, strange, person=lead)["hidden"]
