@@ -141,9 +141,9 @@ def test_memory_hardly_grows_with_the_photographs(tmp_path: Path) -> None:
     Both seasons are large enough for the buffers of fixed size to be full; the largest of them, the
     database's cache of 64 MB where rows are written, is made smaller for that.
     """
-    small, large = peaks(tmp_path / "small", 1200), peaks(tmp_path / "large", 3000)
+    small, large = peaks(tmp_path / "small", 1000), peaks(tmp_path / "large", 2200)
     for verb in VERBS:
-        grown = (large[verb][0] - small[verb][0]) / 1800 * 1000
+        grown = (large[verb][0] - small[verb][0]) / 1200 * 1000
         assert grown < 6, f"{verb}: {grown:.1f} kB for each photograph more"
 
 

@@ -116,8 +116,8 @@ def page_seconds(folder: Path, *, repeats: int) -> tuple[dict[str, float], dict[
 def test_pages_do_not_grow_with_the_season(tmp_path: Path) -> None:
     make_season(tmp_path / "small", [17] * 20)
     make_season(tmp_path / "large", [17] + [1754] * 19)
-    _, small = page_seconds(tmp_path / "small", repeats=7)
-    first, large = page_seconds(tmp_path / "large", repeats=7)
+    _, small = page_seconds(tmp_path / "small", repeats=15)
+    first, large = page_seconds(tmp_path / "large", repeats=15)
     for name in PAGES:
         print(f"{name}: {1e3 * small[name]:.1f} ms with 1,020 calls, {1e3 * large[name]:.1f} ms "
               f"with 100,029: {large[name] / small[name]:.2f} times (first time "
