@@ -140,27 +140,38 @@ def trial(season: Season, conn: Connection) -> Trial:
     groups = {key: found for key, found in kept.items() if found}
     cultivars = {key: name for key, name in cultivars_of(conn).items() if key in groups}
     newest = max((one.newest for found in groups.values() for one in found), default=("", ""))[1]
-    parts = []
-    for subject, words in _subjects(conn, groups, cultivars, standing).items():
-        row = standing.get(subject)
-        if row is not None and row.value == "shown":
-            continue
-        own = [one for key, found in groups.items() for one in found if {
-            "season": True, "cultivar": cultivars[key] == subject.name,
-            "camera": subject.name in one.cameras,
-            "light": key == subject.sampling_id}[subject.kind]]
-        if row is not None and subject.kind == "light":  # what was called before says nothing of it
-            agreed = _agreed([one for one in blind_calls(conn, sampling_id=subject.sampling_id)
-                              if one.model == newest and one.added_at > row.added_at], confidence)
-        else:
-            agreed = _together([one.agreed[newest] for one in own if newest in one.agreed],
-                               newest, confidence)
-        first, again = settings.trial_buds, settings.trial_again_buds
-        parts.append(Part(
-            subject=subject, words=words, standing=row, agreed=agreed, n_called=agreed.n_buds,
-            n_wanted=first if subject.kind == "season" else min(first, again),
-            n_left=sum(one.n_left for one in own)))
+    parts = [
+        _part(conn, subject, words, standing.get(subject), settings=settings, newest=newest,
+              groups=[one for key, found in groups.items() for one in found
+                      if _is_of(one, key, cultivars[key], subject)])
+        for subject, words in _subjects(conn, groups, cultivars, standing).items()
+        if subject not in standing or standing[subject].value != "shown"
+    ]
     return Trial(parts=tuple(parts), decided=decided)
+
+
+def _part(
+    conn: Connection, subject: Subject, words: str, row: TrustRow | None, *, settings: Settings,
+    newest: str, groups: Sequence[_Group],
+) -> Part:
+    confidence = settings.confidence
+    if row is not None and subject.kind == "light":  # what was called before says nothing of it
+        agreed = _agreed([one for one in blind_calls(conn, sampling_id=subject.sampling_id)
+                          if one.model == newest and one.added_at > row.added_at], confidence)
+    else:
+        agreed = _together([one.agreed[newest] for one in groups if newest in one.agreed],
+                           newest, confidence)
+    first, again = settings.trial_buds, settings.trial_again_buds
+    return Part(
+        subject=subject, words=words, standing=row, agreed=agreed, n_called=agreed.n_buds,
+        n_wanted=first if subject.kind == "season" else min(first, again),
+        n_left=sum(one.n_left for one in groups))
+
+
+def _is_of(group: _Group, sampling_id: int, cultivar: str, subject: Subject) -> bool:
+    return {"season": True, "cultivar": cultivar == subject.name,
+            "camera": subject.name in group.cameras,
+            "light": sampling_id == subject.sampling_id}[subject.kind]
 
 
 def _groups(conn: Connection, sampling_id: int, confidence: float) -> tuple[_Group, ...]:
