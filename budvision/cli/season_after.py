@@ -7,7 +7,14 @@ from typing import Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import (
+    JsonOption,
+    SeasonOption,
+    json_errors,
+    person_id_of,
+    say,
+    show_json,
+)
 
 __all__ = ["register"]
 
@@ -41,15 +48,12 @@ def after_add(
 
     Example: budvision after add "Kettle Bench" clusters_per_vine 32 41 38 --on 2026-07-20 --by Ada
     """
-    from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
     from budvision.workflow.after.records import add_record
 
     with Season.open(season) as opened:
-        with opened.write() as conn:
-            person = ensure_person(conn, by)
         add_record(opened, block, kind, " ".join(values), unit=unit, measured_on=on,
-                   person_id=person.id, note=note)
+                   person_id=person_id_of(opened, by), note=note)
     say(f"Kept {kind} of {block}.")
 
 
@@ -64,14 +68,11 @@ def after_import(
 
     Example: budvision after import july.csv --by Ada
     """
-    from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
     from budvision.workflow.after.records import import_records
 
     with Season.open(season) as opened:
-        with opened.write() as conn:
-            person = ensure_person(conn, by)
-        n = import_records(opened, file, person_id=person.id)
+        n = import_records(opened, file, person_id=person_id_of(opened, by))
     say(f"{n} record{'' if n == 1 else 's'} kept.")
 
 

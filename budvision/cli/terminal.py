@@ -6,13 +6,16 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from budvision.errors import BudvisionError
 
-__all__ = ["JsonOption", "SeasonOption", "json_errors", "say", "show_json"]
+if TYPE_CHECKING:
+    from budvision.store.session import Season
+
+__all__ = ["JsonOption", "SeasonOption", "json_errors", "person_id_of", "say", "show_json"]
 
 SeasonOption = Annotated[
     Path, typer.Option("--season", help="Season folder; the working directory when left out.")
@@ -28,6 +31,14 @@ def show_json(value: object) -> None:
 def say(text: str) -> None:
     """Tell a person something, on stderr."""
     typer.echo(text, err=True)
+
+
+def person_id_of(season: Season, name: str) -> int:
+    """Return the number of the person of that name, made known to the season where new."""
+    from budvision.store.queries.people import ensure_person
+
+    with season.write() as conn:
+        return ensure_person(conn, name).id
 
 
 @contextmanager

@@ -8,7 +8,14 @@ from typing import Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import (
+    JsonOption,
+    SeasonOption,
+    json_errors,
+    person_id_of,
+    say,
+    show_json,
+)
 
 __all__ = ["register"]
 
@@ -41,16 +48,13 @@ def wood_add(
 
     Example: budvision wood add "Creek Terrace" --part trunk --vine 12 --cambium live --on 2026-02-03 --by Ada
     """  # noqa: E501
-    from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
     from budvision.workflow.after.wood import add_cut
 
     cells = {"block": block, "part": part, "vine": vine, "position": position, "phloem": phloem,
              "cambium": cambium, "cut_on": on, "note": note}
     with Season.open(season) as opened:
-        with opened.write() as conn:
-            person = ensure_person(conn, by)
-        add_cut(opened, cells, person_id=person.id)
+        add_cut(opened, cells, person_id=person_id_of(opened, by))
     say(f"Kept a cut of {block}, {part} of vine {vine}.")
 
 
@@ -65,14 +69,11 @@ def wood_import(
 
     Example: budvision wood import trunks.csv --by Ada
     """
-    from budvision.store.queries.people import ensure_person
     from budvision.store.session import Season
     from budvision.workflow.after.wood import import_cuts
 
     with Season.open(season) as opened:
-        with opened.write() as conn:
-            person = ensure_person(conn, by)
-        n = import_cuts(opened, file, person_id=person.id)
+        n = import_cuts(opened, file, person_id=person_id_of(opened, by))
     say(f"{n} cut{'' if n == 1 else 's'} kept.")
 
 

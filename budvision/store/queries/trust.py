@@ -18,7 +18,6 @@ from budvision.store.tables import (
     bud,
     call,
     cane,
-    model,
     person,
     photo,
     proposal,
@@ -59,11 +58,9 @@ class TrustRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PicturedBud:
-    """A bud with a photograph: what the photographs are of and were made with."""
+    """A bud with a photograph: what its photographs were made with, and whether it was called."""
 
     bud_id: int
-    sampling_id: int
-    cultivar: str
     cameras: frozenset[str]
     called: bool
 
@@ -121,60 +118,55 @@ def cultivars_of(conn: Connection) -> dict[int, str]:
     return {row.id: row.cultivar or "" for row in rows}
 
 
-def pictured_buds(conn: Connection, *, sampling_id: int | None = None) -> list[PicturedBud]:
-    """Return every bud, or those of a sampling, that a photograph shows, by id."""
+def pictured_buds(conn: Connection, sampling_id: int) -> list[PicturedBud]:
+    """Return the buds of a sampling that a photograph shows, in the order of their ids."""
     called = exists().where(call.c.bud_id == bud.c.id, call.c.round == "first")
-    query = (
-        select(bud.c.id, cane.c.sampling_id, block.c.cultivar, photo.c.camera,
-               called.label("called"))
-        .join(cane, bud.c.cane_id == cane.c.id).join(sampling, cane.c.sampling_id == sampling.c.id)
-        .join(block, sampling.c.block_id == block.c.id)
+    rows = conn.execute(
+        select(bud.c.id, photo.c.camera, called.label("called"))
+        .join(cane, bud.c.cane_id == cane.c.id)
         .join(assignment, assignment.c.bud_id == bud.c.id)
         .join(photo, assignment.c.photo_id == photo.c.id)
-        .where(current_assignment()).order_by(bud.c.id))
-    if sampling_id is not None:
-        query = query.where(cane.c.sampling_id == sampling_id)
+        .where(current_assignment(), cane.c.sampling_id == sampling_id).order_by(bud.c.id))
     found: dict[int, PicturedBud] = {}
-    for row in conn.execute(query):
+    for row in rows:
         cameras = found[row.id].cameras if row.id in found else frozenset[str]()
         found[row.id] = PicturedBud(
-            bud_id=row.id, sampling_id=row.sampling_id, cultivar=row.cultivar,
-            cameras=cameras | {row.camera}, called=bool(row.called))
+            bud_id=row.id, cameras=cameras | {row.camera}, called=bool(row.called))
     return list(found.values())
 
 
-def casts_of(conn: Connection, *, most: int = 60) -> dict[int, list[tuple[float, float, float]]]:
-    """Return what the light did to the colours of the newest photographs, by sampling.
+def casts_of(
+    conn: Connection, sampling_id: int, *, most: int = 60
+) -> list[tuple[float, float, float]]:
+    """Return what the light did to the colours of a sampling's newest photographs.
 
     Parameters
     ----------
     most : int
-        Exposed tissues looked at in each sampling, the newest first.
+        Exposed tissues looked at, the newest first.
 
     Returns
     -------
-    dict
-        Sampling to (L*, a*, b*) as photographed less those after white balance, one a tissue.
+    list of tuple of float
+        (L*, a*, b*) as photographed less those after white balance, one a tissue.
     """
-    newest = select(func.max(proposal.c.id)).group_by(proposal.c.photo_id)
-    place = func.row_number().over(
-        partition_by=cane.c.sampling_id, order_by=proposal_tissue.c.id.desc()).label("place")
-    ranked = (
-        select(cane.c.sampling_id, proposal_tissue.c.features, place)
-        .join(proposal, proposal_tissue.c.proposal_id == proposal.c.id)
-        .join(model, proposal.c.model_id == model.c.id)
-        .join(assignment, assignment.c.photo_id == proposal.c.photo_id)
-        .join(bud, assignment.c.bud_id == bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
-        .where(proposal.c.id.in_(newest), current_assignment(), proposal_tissue.c.exposed)
-    ).subquery()
-    found: dict[int, list[tuple[float, float, float]]] = {}
-    for row in conn.execute(select(ranked.c.sampling_id, ranked.c.features)
-                            .where(ranked.c.place <= most)):
-        told = json.loads(row.features)
+    photos = (
+        select(assignment.c.photo_id).join(bud, assignment.c.bud_id == bud.c.id)
+        .join(cane, bud.c.cane_id == cane.c.id)
+        .where(current_assignment(), cane.c.sampling_id == sampling_id))
+    newest = (select(func.max(proposal.c.id)).where(proposal.c.photo_id.in_(photos))
+              .group_by(proposal.c.photo_id))
+    found = []
+    for features in conn.scalars(
+        select(proposal_tissue.c.features)
+        .where(proposal_tissue.c.proposal_id.in_(newest), proposal_tissue.c.exposed)
+        .order_by(proposal_tissue.c.id.desc()).limit(most)
+    ):
+        told = json.loads(features)
         try:
-            cast = tuple(float(told[f"{name}_plain"]) - float(told[f"{name}_neutral"])
-                         for name in ("lightness", "a", "b"))
+            cast = [float(told[f"{name}_plain"]) - float(told[f"{name}_neutral"])
+                    for name in ("lightness", "a", "b")]
         except KeyError:
             continue  # a model of other features
-        found.setdefault(row.sampling_id, []).append((cast[0], cast[1], cast[2]))
+        found.append((cast[0], cast[1], cast[2]))
     return found

@@ -176,7 +176,7 @@ def _is_of(group: _Group, sampling_id: int, cultivar: str, subject: Subject) -> 
 
 def _groups(conn: Connection, sampling_id: int, confidence: float) -> tuple[_Group, ...]:
     buds: dict[frozenset[str], list[PicturedBud]] = {}
-    for one in pictured_buds(conn, sampling_id=sampling_id):
+    for one in pictured_buds(conn, sampling_id):
         buds.setdefault(one.cameras, []).append(one)
     blind = blind_calls(conn, sampling_id=sampling_id)
     told = []
@@ -286,10 +286,13 @@ def note_light(season: Season, sampling_id: int) -> str:
         decided = standing.get(Subject("season"))
         if subject in standing or decided is None or decided.value != "shown":
             return ""
-        casts = casts_of(conn)
-        called = {bud.sampling_id for bud in pictured_buds(conn) if bud.called}
-    before = [one for key in called - {sampling_id} for one in casts.get(key, ())]
-    moved = light_moved(before, casts.get(sampling_id, []))
+        looked = season.remembered.each(
+            "light", {one.sampling_id: one.version for one in sampling_counts(conn)},
+            lambda stale: {key: (any(bud.called for bud in pictured_buds(conn, key)),
+                                 casts_of(conn, key)) for key in stale})
+    before = [one for key, (called, casts) in looked.items() if called and key != sampling_id
+              for one in casts]
+    moved = light_moved(before, looked[sampling_id][1] if sampling_id in looked else [])
     if moved:
         with season.write() as conn:
             add_trust(conn, subject, "again", reason=f"The light has moved: {moved}.")

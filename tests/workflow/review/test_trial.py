@@ -164,7 +164,7 @@ def test_a_sampling_in_another_light_is_put_on_trial_once(
         first = list_samplings(conn)[0]
         other = blocks.ensure_sampling(conn, first.block_id, "a week later")
     casts = {first.id: day, other: [(a, b, c + 30) for a, b, c in day]}
-    monkeypatch.setattr(work, "casts_of", lambda conn: casts)
+    monkeypatch.setattr(work, "casts_of", lambda conn, key: casts[key])
     assert note_light(season, other) == "", "nothing is shown yet"
     decide(season, shown=True, person=lead, reason="It agreed with us.")
     assert note_light(season, first.id) == ""
