@@ -113,10 +113,9 @@ def compare(
     for row in done.rows:
         typer.echo(f"{row.name}: {row.n} tissues on {row.n_canes} canes")
         typer.echo(f"  called {row.called[0]:.1%} -> {row.called[1]:.1%}")
-        for name, pair, gain in (("right", row.right, row.gain_right),
-                                 ("wrong", row.wrong, row.gain_wrong)):
-            typer.echo(f"  {name} {pair[0]:.1%} -> {pair[1]:.1%} "
-                       f"({gain[0]:+.1%}; {gain[1]:+.1%} to {gain[2]:+.1%})")
+        for name, pair, gain in zip(
+                ("right", "wrong"), (row.right, row.wrong), row.gains, strict=True):
+            typer.echo(f"  {name} {pair[0]:.1%} -> {pair[1]:.1%}, points {gain}")
         typer.echo(f"  dead called live {row.dead_called_live[0]} -> {row.dead_called_live[1]}")
     typer.echo(done.words)
 

@@ -60,6 +60,15 @@ class ComparisonRow:
     gain_wrong: tuple[float, float, float]
     dead_called_live: tuple[int, int]
 
+    @property
+    def gains(self) -> tuple[str, str]:
+        """`gain_right` and `gain_wrong` in points, in words; an interval without width is none."""
+        right, wrong = (
+            f"{100 * mean:+.1f} ({100 * low:+.1f} to {100 * high:+.1f})" if low < high
+            else f"{100 * mean:+.1f} (too few to tell)"
+            for mean, low, high in (self.gain_right, self.gain_wrong))
+        return right, wrong
+
     def as_dict(self) -> dict[str, object]:
         """Return the row for JSON."""
         return {
@@ -163,7 +172,8 @@ def _words(row: ComparisonRow, new: str) -> str:
         return f"{new} makes more wrong calls, beyond chance. Do not promote it."
     _, low, high = row.gain_right
     if low > 0:
-        return f"{new} calls more tissues rightly, beyond chance, and is wrong no more often."
+        return (f"{new} calls more tissues rightly, beyond chance; whether it is also wrong more "
+                "often cannot be told.")
     if high < 0:
         return f"{new} calls fewer tissues rightly, beyond chance."
     return "The two cannot be told apart on these buds."

@@ -125,6 +125,17 @@ def test_comparison_is_paired_and_bounded_by_cane() -> None:
         compare([], old="a-1", new="b-1", rng=rng)
 
 
+def test_where_neither_model_is_wrong_nothing_is_said_of_more_wrong_calls() -> None:
+    judged = [Judged(str(cane), Tissue.PRIMARY, True,
+                     Verdict.UNSURE if cane % 3 == 0 and bud else Verdict.DEAD, Verdict.DEAD)
+              for cane in range(12) for bud in range(5)]
+    done = compare(judged, old="a-1", new="b-1", rng=np.random.default_rng(2))
+    right, wrong = done.rows[0].gains
+    assert " to " in right
+    assert wrong == "+0.0 (too few to tell)"
+    assert "whether it is also wrong more often cannot be told" in done.words
+
+
 def test_candidate_is_compared_on_blind_calls_with_its_canes_left_out(lab: Season) -> None:
     report = train(lab)
     done = compare_models(lab, report.model)
