@@ -18,7 +18,7 @@ from budvision.photo.segment import Segmentation
 from budvision.photo.windows import window_round
 from budvision.vocabulary import TISSUES, Reason, Tissue
 
-__all__ = ["LOOK", "doubts"]
+__all__ = ["DOUBTS", "LOOK", "UNLIKE", "doubts"]
 
 LOOK: Final[Mapping[str, float]] = MappingProxyType(
     {"usable": 0.98, "glare": 0.005, "detail": 0.0075, "burnt_share": 0.25}
@@ -27,7 +27,7 @@ LOOK: Final[Mapping[str, float]] = MappingProxyType(
 which a photograph is good, set on path-traced photographs, clean and spoilt by degrees. What they
 cost on others: ``python -m budvision.learning.gate_table``."""
 
-_TEXTS: Final[Mapping[str, str]] = MappingProxyType(
+DOUBTS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "glare": "A reflection may hide part of the tissue. Look at the framed place; if its "
         "colour cannot be told, tilt the bud or the lamp, dab it dry and take it again.",
@@ -45,7 +45,7 @@ _TEXTS: Final[Mapping[str, str]] = MappingProxyType(
         "a thin slice and take it again.",
     }
 )
-_UNLIKE: Final = (
+UNLIKE: Final = (
     "This may be no cut bud that can be judged. If you cannot tell the tissues yourself, cut the "
     "bud, go near and take it again."
 )
@@ -73,7 +73,7 @@ def doubts(found: Segmentation, quality: Quality, *, scale: float) -> tuple[Reas
     reasons: dict[str, Reason] = {}
 
     def add(code: str, place: tuple[float, float, float, float] | None = face) -> None:
-        text = _TEXTS.get(code, _UNLIKE)
+        text = DOUBTS.get(code, UNLIKE)
         reasons.setdefault(code, Reason(code, text, look=True, place=place))
 
     burnt = _burnt_tissues(found)

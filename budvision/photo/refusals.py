@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from budvision.vocabulary import Reason
 
-__all__ = ["JUDGEMENTS", "reason_for"]
+__all__ = ["JUDGEMENTS", "REFUSALS", "reason_for"]
 
 JUDGEMENTS = (
     "usable",
@@ -20,7 +20,7 @@ JUDGEMENTS = (
 )
 """What the network says of a whole picture, in the order of its outputs."""
 
-_TEXTS = {
+REFUSALS = {
     "no_cut_face": "No cut face of a bud was found. Cut the bud, fill the frame with the cut and "
     "take it again.",
     "too_small": "The cut face is too small in the picture. Go nearer or zoom in and take it "
@@ -45,4 +45,4 @@ _TEXTS = {
 
 def reason_for(code: str) -> Reason:
     """Return the reason of a code with its text and next step."""
-    return Reason(code, _TEXTS[code])
+    return Reason(code, REFUSALS[code])

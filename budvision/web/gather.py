@@ -17,6 +17,9 @@ from babel.messages.pofile import read_po, write_po
 
 from budvision.files import write_whole
 from budvision.language import LANGUAGES
+from budvision.photo.gate import DOUBTS, UNLIKE
+from budvision.photo.quality import REASONS
+from budvision.photo.refusals import REFUSALS
 from budvision.report.choices import CHOICES
 from budvision.report.paper import paper_messages
 from budvision.report.words import plain
@@ -72,6 +75,8 @@ def _of_tables(found: dict[Message, str]) -> None:
         found.setdefault(row.help, "budvision/settings.py")
         for word in (row.name.replace("_", " "), *row.choices):
             found.setdefault(word, "budvision/settings.py")
+    for reason in (*REFUSALS.values(), *DOUBTS.values(), *REASONS.values(), UNLIKE):
+        found.setdefault(reason, "budvision/photo/refusals.py")
     for word in ("yes", "no"):
         found.setdefault(word, "budvision/settings.py")
 

@@ -438,6 +438,18 @@ def test_a_doubtful_photograph_is_shown_large_and_a_person_decides(
     assert _where(page) == ("1", "2", "1")              # what the answer says is done after all
 
 
+def test_the_bench_speaks_the_language_of_the_page(bench: Bench, page, tmp_path: Path) -> None:
+    _planned(bench, page)
+    page.goto(f"{bench.address}/bench/1?lang=de")
+    page.wait_for_selector("#bench[data-ready=yes]")
+    assert page.text_content("#bench-shoot-word") == "Knoten 1, Schnitt 1 fotografieren"
+    _shoot(page, _sample(1, 1, 1))
+    assert page.text_content("#bench-headline") == "Tiefer schneiden: dritte Knospe"
+    _shoot(page, samples_folder() / _unusable())
+    assert page.text_content("#bench-chips li") == "✗ noch einmal aufnehmen"
+    page.screenshot(path=tmp_path / "bench-german.png", full_page=True)
+
+
 def test_photographs_without_a_place_are_laid_out_by_hand(
     bench: Bench, page, tmp_path: Path
 ) -> None:

@@ -145,3 +145,27 @@ def test_cautions_are_as_strong_as_in_english(language: str) -> None:
                     "sheet.") +
                 say("Razor blades cut people: cut away from your hand and cap the blade."))
     assert all(word in told for word in carried)
+
+
+_SAID = re.compile(r"\bspokenN?\(\s*\"(?:[^\"\\]|\\.)*\"(?:,\s*\"(?:[^\"\\]|\\.)*\")?")
+_COMMENT = re.compile(r"/\*.*?\*/|(?<!:)//[^\n]*", re.DOTALL)
+_IMPORT = re.compile(r"^import .*$", re.M)
+_TEXT = re.compile(r"\"((?:[^\"\\\n]|\\.)*)\"|`((?:[^`\\]|\\.)*)`")
+_SENTENCE = re.compile(r"(?<![\w.#\[-])[A-Za-z]{2,}[,:]? [a-z]{2,}\b")
+_PLACE_IN_TEXT = re.compile(r"\$\{[^{}]*(?:\{[^{}]*\})?[^{}]*\}")
+_NOT_SAID = re.compile(  # names of what browsers keep, selectors, classes
+    r"^(tissue in front|line line-.*|(unsaved|draft|trail of) .*|[#.\[(].*|"
+    r"(input|a, summary).*|[a-z-]+ [a-z-]+(-[a-z]+)*)$", re.DOTALL)
+
+
+def test_scripts_say_nothing_in_english_alone() -> None:
+    """What a script shows goes through the page's catalogue."""
+    told: list[str] = []
+    for path in sorted((FOLDER.parents[1] / "web").rglob("*.js")):
+        text = _IMPORT.sub("", _COMMENT.sub("", path.read_text(encoding="utf-8")))
+        text = _SAID.sub("", text)
+        told += [f"{path.name}: {line}" for found in _TEXT.finditer(text)
+                 if _SENTENCE.search(
+                     line := _PLACE_IN_TEXT.sub("?", found[1] or found[2] or ""))
+                 and not _NOT_SAID.match(line)]
+    assert not told, "say them by spoken()"

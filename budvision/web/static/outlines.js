@@ -1,12 +1,22 @@
 // Correcting outlines: the page gathers steps, the season shows what they give, and keeps them.
 
+import { spoken } from "./language.js";
 import { send } from "./send.js";
 import { CutView } from "./viewer.js";
 
 const at = (id) => document.getElementById(id);
 const { cut, back } = JSON.parse(at("facts").textContent);
 const picked = (name) => document.querySelector(`input[name="${name}"]:checked`).value;
-const NAMES = { draw: "drew", grow: "grew", rename: "changed", delete: "deleted", original: "went back to the program's" };
+/** A step in words: what was done to which tissue. */
+function told({ kind, tissue, to, mode }) {
+  const words = { tissue: spoken(tissue ?? ""), to: spoken(to ?? "") };
+  if (kind === "original") return spoken("went back to the program's outlines");
+  if (kind === "rename") return spoken("changed {tissue} to {to}", words);
+  if (kind === "delete") return spoken("deleted {tissue}", words);
+  if (mode === "add") return spoken("added to {tissue}", words);
+  if (mode === "take") return spoken("took away from {tissue}", words);
+  return kind === "grow" ? spoken("grew {tissue}", words) : spoken("drew {tissue}", words);
+}
 const steps = [];
 let line = [];
 let dragging = false;
@@ -18,7 +28,7 @@ window.addEventListener("beforeunload", (event) => {
   if (!leaving && (steps.length || line.length)) event.preventDefault();  // the browser asks first
 });
 
-const view = new CutView(cut, { label: "The cut with its outlines" });
+const view = new CutView(cut, { label: spoken("The cut with its outlines") });
 at("view").append(view.svg);
 
 function say(text) {
@@ -42,10 +52,7 @@ function drawLine() {
 }
 
 function list() {
-  at("steps").replaceChildren(...steps.map((step) => Object.assign(document.createElement("li"), {
-    textContent: step.kind === "original" ? "went back to the program's outlines"
-      : `${NAMES[step.kind]} ${step.tissue}${step.to ? ` to ${step.to}` : ""}${step.mode === "add" ? ", added" : step.mode === "take" ? ", taken away" : ""}`,
-  })));
+  at("steps").replaceChildren(...steps.map((step) => Object.assign(document.createElement("li"), { textContent: told(step) })));
   at("save").disabled = !steps.length;
   at("undo").disabled = !steps.length && !line.length;
 }

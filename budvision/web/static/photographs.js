@@ -1,5 +1,6 @@
 // Sends photographs one at a time, so that no request is larger than the page accepts.
 
+import { spoken, spokenN } from "./language.js";
 import { Refused, send } from "./send.js";
 
 const form = document.getElementById("photographs");
@@ -35,13 +36,12 @@ form.addEventListener("submit", async (event) => {
   const files = chosen();
   const refused = [];
   for (const [at, { file, name }] of files.entries()) {
-    told.textContent = `Sending ${at + 1} of ${files.length}: ${name}`;
+    told.textContent = spoken("Sending {at} of {n}: {name}", { at: at + 1, n: files.length, name });
     try {
       await sendOne(file, name);
     } catch (error) {
       if (!(error instanceof Refused)) {
-        told.textContent = "The season's computer does not answer. What was sent is kept; send "
-          + "them again when it does.";
+        told.textContent = spoken("The season's computer does not answer. What was sent is kept; send them again when it does.");
         button.disabled = false;
         return;
       }
@@ -49,13 +49,15 @@ form.addEventListener("submit", async (event) => {
     }
   }
   if (refused.length) {
-    told.textContent = `${refused.length} could not be sent. ${refused.slice(0, 5).join(" ")} `
-      + "Press again to look over the others.";
+    told.textContent = spokenN(
+      "{n} file could not be sent. {why} Press again to look over the others.",
+      "{n} files could not be sent. {why} Press again to look over the others.",
+      refused.length, { why: refused.slice(0, 5).join(" ") });
     for (const input of form.querySelectorAll('input[type="file"]')) input.value = "";
     button.disabled = false;
     return;
   }
   for (const input of form.querySelectorAll('input[type="file"]')) input.disabled = true;
-  told.textContent = "Looking them over.";
+  told.textContent = spoken("Looking them over.");
   form.submit();
 });

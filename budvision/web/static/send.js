@@ -1,13 +1,17 @@
 // Requests to this season's own pages: JSON both ways, the page's token on everything that writes.
 
+import { spoken } from "./language.js";
+
 const token = () => document.querySelector('meta[name="csrf-token"]');
 
 /** An answer that is not `ok`, with the text a person reads. */
 export class Refused extends Error {
   constructor(body, status) {
-    const where = body.where ? `${body.where}: ` : "";
-    const expected = body.expected ? `; expected ${body.expected}` : "";
-    super(`${where}${body.what}${expected}. ${body.do ?? ""}`.trim());
+    const { what, expected } = body;
+    const wrong = expected ? spoken("{what}; expected {expected}", { what, expected }) : what;
+    const withoutPlace = `${wrong}. ${body.do ?? ""}`.trim();
+    super(body.where ? `${body.where}: ${withoutPlace}` : withoutPlace);
+    this.withoutPlace = withoutPlace;
     this.body = body;
     this.status = status;
   }
@@ -16,7 +20,7 @@ export class Refused extends Error {
 /** Nobody answers at the season's address: the server is away, or the network. */
 export class Unreachable extends Error {
   constructor() {
-    super("The season's computer does not answer.");
+    super(spoken("The season's computer does not answer."));
   }
 }
 
@@ -35,7 +39,7 @@ async function answer(response) {
   try {
     body = await response.json();
   } catch {
-    body = { what: `the answer cannot be read (status ${response.status})`, do: "Try again." };
+    body = { what: spoken("the answer cannot be read (status {status})", { status: response.status }), do: spoken("Try again.") };
   }
   if (!response.ok || body.ok === false) throw new Refused(body, response.status);
   return body;

@@ -1,5 +1,6 @@
 // Shows how far long work is, and loads the page again when it has ended.
 
+import { spoken } from "./language.js";
 import { read, Refused } from "./send.js";
 
 const EVERY_MS = 700;
@@ -16,9 +17,10 @@ function show(work) {
   } else {
     bar.removeAttribute("value");
   }
-  const count = work.total ? `, ${work.done} of ${work.total}` : "";
-  words.textContent = work.state === "waiting" ? "about to begin"
-    : `${work.what || "beginning"}${count}`;
+  const what = work.what || spoken("beginning");
+  const { done, total } = work;
+  words.textContent = work.state === "waiting" ? spoken("about to begin")
+    : total ? spoken("{what}, {done} of {total}", { what, done, total }) : what;
 }
 
 async function look() {
@@ -32,7 +34,7 @@ async function look() {
     show(work);
   } catch (error) {
     trouble.textContent = error instanceof Refused ? error.message
-      : "The program does not answer; it is asked again.";
+      : spoken("The program does not answer; it is asked again.");
     trouble.hidden = false;
   }
   setTimeout(look, EVERY_MS);

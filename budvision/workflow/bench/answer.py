@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from budvision.language import say
+from budvision.report.words import and_list
 from budvision.vocabulary import TISSUES, GateAnswer, Proposal, Tissue
 
 __all__ = ["BenchAnswer", "answer_photo"]
@@ -61,10 +63,6 @@ class BenchAnswer:
         return asdict(self)
 
 
-def _and(words: Sequence[str]) -> str:
-    return " and ".join(words) if len(words) < 3 else ", ".join(words[:-1]) + " and " + words[-1]
-
-
 def answer_photo(
     proposal: Proposal, *, seen_before: Sequence[Tissue] = (), cut: int = 1, verdicts: bool = False,
 ) -> BenchAnswer:
@@ -84,17 +82,18 @@ def answer_photo(
     before = tuple(tissue for tissue in TISSUES if tissue in seen_before)
     here = [t for t in TISSUES if t in proposal.tissues and proposal.tissues[t].exposed]
     missing = [t for t in TISSUES if t not in here and t not in before]
-    reasons = tuple(reason.text for reason in proposal.reasons
+    reasons = tuple(say(reason.text) for reason in proposal.reasons
                     if not reason.code.endswith("_not_exposed") and reason.code != "name_unclear")
     if proposal.answer is GateAnswer.RETAKE:
-        step, headline = "retake", "Take it again"
+        step, headline = "retake", say("Take it again")
         details = reasons or (
-            "No cut face was found. Move closer and let the cut fill the frame.",)
+            say("No cut face was found. Move closer and let the cut fill the frame."),)
     else:
         step, headline, steps = _next_step(here, before, missing, cut)
         details = (*steps, *reasons)
         if proposal.answer is GateAnswer.LOOK:
-            headline, details = "Look yourself", (*reasons, f"If it will do: {headline}.")
+            details = (*reasons, say("If it will do: {headline}.", headline=headline))
+            headline = say("Look yourself")
     return BenchAnswer(
         answer=proposal.answer, next=step, headline=headline, details=details,
         usable=proposal.found,
@@ -108,21 +107,21 @@ def _next_step(
     here: Sequence[Tissue], before: Sequence[Tissue], missing: Sequence[Tissue], cut: int
 ) -> tuple[str, str, tuple[str, ...]]:
     """Return the next step, its headline and its sentences, for a photograph that will do."""
-    words = _and([t.value for t in missing])
+    words = and_list([say(t.value) for t in missing])
     if not missing:
-        return "next_bud", "All three seen: next bud", ()
+        return "next_bud", say("All three seen: next bud"), ()
     if Tissue.PRIMARY in before and not here:
         if len(missing) == 1:
-            return "stop", "Too deep: stop here", (
-                f"Nothing green or brown of the bud is left in this cut, and the {words} was not "
-                "seen. Go on to the next bud.",)
-        return "stop", "Too deep: stop here", (
-            "Nothing of the bud is left in this cut. Go on to the next bud.",)
+            return "stop", say("Too deep: stop here"), (
+                say("Nothing green or brown of the bud is left in this cut, and the {tissue} was "
+                    "not seen. Go on to the next bud.", tissue=words),)
+        return "stop", say("Too deep: stop here"), (
+            say("Nothing of the bud is left in this cut. Go on to the next bud."),)
     if cut >= MOST_CUTS:
-        return "stop", "Deep enough: next bud", (
-            f"After {cut} cuts the {words} has not come up.",)
-    return "deeper", f"Cut deeper for the {words}", (
-        f"Not seen yet: {words}. Take off a thin slice.",)
+        return "stop", say("Deep enough: next bud"), (
+            say("After {n} cuts not seen: {tissues}.", n=cut, tissues=words),)
+    return "deeper", say("Cut deeper for the {tissues}", tissues=words), (
+        say("Not seen yet: {tissues}. Take off a thin slice.", tissues=words),)
 
 
 def _verdicts(proposal: Proposal, here: Sequence[Tissue]) -> dict[str, str]:

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import NotFoundError
+from budvision.language import say
 from budvision.store.queries import blocks, calls, canes, people, photos, proposals
 from budvision.store.session import Season
 
@@ -74,7 +75,7 @@ def history_at(conn: Connection, place: canes.BudPlace) -> dict[str, Any]:
 def proposal_words(one: Mapping[str, Any]) -> str:
     """Say one proposal of `history_at` in a line."""
     if not one["found"]:
-        return "; ".join(why["text"] for why in one["reasons"]) or "no cut face found"
+        return "; ".join(say(why["text"]) for why in one["reasons"]) or say("no cut face found")
     parts = []
     for tissue, part in one["tissues"].items():
         if part["exposed"]:

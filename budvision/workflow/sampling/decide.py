@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import NotFoundError
+from budvision.language import say, say_n
 from budvision.settings import Settings
 from budvision.stats.sequential import quick_look
 from budvision.stats.stopping import (
@@ -43,8 +44,10 @@ def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
 def band_share_words(band: Band) -> str:
     """Word the shares of a band: up to 14%, 14% to 35%, above 50%."""
     if band.low <= 0:
-        return f"up to {band.high:.0%}"
-    return f"{band.low:.0%} to {band.high:.0%}" if band.high < 1 else f"above {band.low:.0%}"
+        return say("up to {high}", high=f"{band.high:.0%}")
+    if band.high < 1:
+        return say("{low} to {high}", low=f"{band.low:.0%}", high=f"{band.high:.0%}")
+    return say("above {low}", low=f"{band.low:.0%}")
 
 
 def plan_looks(
@@ -155,24 +158,27 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     n_canes, dead, judged = _count([row for row in calls if row.cane not in open_canes])
     if not judged:
         return {"state": "none", "band": None, "canes": 0, "n_dead": 0, "n_judged": 0,
-                "words": "The stopping rule speaks when the first whole cane is called."}
+                "words": say("The stopping rule speaks when the first whole cane is called.")}
     made = sampling.plan or {}
     policy = _policy(str(made.get("policy", "")), season.settings, season.folder)
     prior = float(made.get("icc", season.settings.prior_icc))
     number, chance = band_decided(dead, judged, n_canes, policy.edges, prior_icc=prior)
     band = None if number < 0 else policy.bands[number]
     if n_canes >= int(made.get("canes", n_canes + 1)):
-        state, said = "whole", "the whole sample is called; its answer is in the results."
+        state, said = "whole", say("the whole sample is called; its answer is in the results.")
     elif band is not None:
         state = "decided"
-        said = f"{band_share_words(band)} dead is {chance:.0%} likely. You may stop."
+        said = say("{shares} dead is {chance} likely. You may stop.",
+                   shares=band_share_words(band), chance=f"{chance:.0%}")
     else:
         state = "go_on"
-        said = "go on." if n_canes >= FIRST_LOOK else f"go on to {FIRST_LOOK} canes at least."
+        said = say("go on.") if n_canes >= FIRST_LOOK else say(
+            "go on to {n} canes at least.", n=FIRST_LOOK)
     return {"state": state, "band": band.name if band is not None and state == "decided" else None,
             "canes": n_canes, "n_dead": dead, "n_judged": judged,
-            "words": f"{dead} of {judged} primaries dead on {n_canes} whole "
-                     f"cane{'' if n_canes == 1 else 's'}: {said}"}
+            "words": say_n("{dead} of {judged} primaries dead on {n} whole cane: {said}",
+                           "{dead} of {judged} primaries dead on {n} whole canes: {said}",
+                           n_canes, dead=dead, judged=judged, said=said)}
 
 
 def _count(calls: Sequence[BudCalls]) -> tuple[int, int, int]:

@@ -1,7 +1,11 @@
 // Shows the answer to a photograph: its picture, what is seen on it, what to do.
 
+import { spoken } from "/static/language.js";
+
 const $ = (id) => document.getElementById(id);
-const WORDS = { good: "✓ good", look_yourself: "? look yourself", take_again: "✗ take it again" };
+const WORDS = {
+  good: `✓ ${spoken("good")}`, look_yourself: `? ${spoken("look yourself")}`, take_again: `✗ ${spoken("take it again")}`,
+};
 const make = (tag, properties) => Object.assign(document.createElement(tag), properties);
 
 function chips(answer) {
@@ -9,11 +13,13 @@ function chips(answer) {
   const chip = (text, yes) => make("li", { textContent: text, className: yes ? "yes" : "no" });
   const tissues = Object.entries(answer.seen).map(([tissue, here]) => {
     const before = answer.seen_before.includes(tissue);
-    const verdict = answer.verdicts[tissue] ? `, ${answer.verdicts[tissue]}` : "";
-    return chip(`${here ? "✓" : before ? "✓ before:" : "–"} ${tissue}${verdict}`, here || before);
+    const verdict = answer.verdicts[tissue] ? `, ${spoken(answer.verdicts[tissue])}` : "";
+    return chip(`${here ? "✓" : before ? `✓ ${spoken("before:")}` : "–"} ${spoken(tissue)}${verdict}`, here || before);
   });
   return [chip(WORDS[answer.answer], answer.answer === "good"), ...tissues];
 }
+
+const placeWords = (place) => spoken("cane {cane} · node {node} · cut {cut}", place);
 
 /** Draw the answer that came for a photograph taken at this place. */
 export function drawAnswer(item, body, picture) {
@@ -23,11 +29,11 @@ export function drawAnswer(item, body, picture) {
   $("bench-hold").open = false;
   box.className = `bench-answer answer-${answer?.answer ?? "none"}`;
   $("bench-picture").src = picture;
-  $("bench-headline").textContent = answer ? answer.headline : "Kept. There is no model here to look at it.";
+  $("bench-headline").textContent = answer ? answer.headline : spoken("Kept. There is no model here to look at it.");
   $("bench-chips").replaceChildren(...chips(answer));
   const details = [...(answer?.details ?? []), ...body.remarks];
   $("bench-details").replaceChildren(...details.map((text) => make("li", { textContent: text })));
-  $("bench-of").textContent = `cane ${item.cane} · node ${item.node} · cut ${body.cut}`;
+  $("bench-of").textContent = placeWords({ cane: item.cane, node: item.node, cut: body.cut });
   $("bench-deeper").classList.toggle("suggested", answer?.next === "deeper");
   $("bench-again").classList.toggle("suggested", answer?.next === "retake");
 }
@@ -36,7 +42,7 @@ export function drawAnswer(item, body, picture) {
 export function askToLook(answer, { cane, node, cut }, { good, again }) {
   $("bench-look-picture").src = $("bench-picture").src;
   $("bench-look-why").replaceChildren(...answer.details.map((text) => make("p", { textContent: text })));
-  $("bench-look-of").textContent = `cane ${cane} · node ${node} · cut ${cut}`;
+  $("bench-look-of").textContent = placeWords({ cane, node, cut });
   $("bench-look-good").onclick = () => { $("bench-look").close(); good(); };
   $("bench-look-again").onclick = () => { $("bench-look").close(); again(); };
   $("bench-look").showModal();

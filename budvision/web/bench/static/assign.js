@@ -1,5 +1,6 @@
 // Film strips to nodes: drag, or touch the photograph and then the node.
 
+import { spoken, spokenN } from "/static/language.js";
 import { send } from "/static/send.js";
 
 const root = document.getElementById("assign");
@@ -67,8 +68,8 @@ if (root) {
       slot.className = "slot";
       slot.dataset.node = node;
       const has = takenAt(node);
-      const cuts = has ? ` · has ${has} cut${has > 1 ? "s" : ""}` : "";
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: `node ${node}${cuts}` });
+      const words = has ? spokenN("node {node} · has {n} cut", "node {node} · has {n} cuts", has, { node }) : spoken("node {node}", { node });
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: words });
       button.addEventListener("click", () => { if (chosen) place(chosen.dataset.sha, node); });
       const film = Object.assign(document.createElement("div"), { className: "film" });
       const here = [...frames.values()].filter(({ w }) => w.node === node).sort((a, b) => a.w.cut - b.w.cut);
@@ -111,7 +112,7 @@ if (root) {
   keep.addEventListener("click", async () => {
     try {
       const body = await send(root.dataset.path, { places: [...laid].map(([sha256, where]) => ({ sha256, ...where })) });
-      said.textContent = `${body.n_placed} photographs have their place now.`;
+      said.textContent = spokenN("{n} photograph has its place now.", "{n} photographs have their place now.", body.n_placed);
       setTimeout(() => location.reload(), 900);
     } catch (error) {
       said.textContent = error.message;

@@ -3,6 +3,7 @@
 import * as camera from "./camera.js";
 import * as queue from "./queue.js";
 import { askToLook, drawAnswer } from "./answer.js";
+import { spoken, spokenN } from "/static/language.js";
 import { read, Refused, renewToken, send } from "/static/send.js";
 
 const $ = (id) => document.getElementById(id);
@@ -72,17 +73,17 @@ function draw() {
   $("bench-cane").textContent = place.cane;
   $("bench-node").textContent = place.node;
   $("bench-cut").textContent = place.cut;
-  const facts = [cane?.vine && `vine ${cane.vine}`, cane?.vigor, cane?.zone, place.retake && "taking this cut again"].filter(Boolean);
+  const facts = [cane?.vine && spoken("vine {vine}", cane), cane?.vigor, cane?.zone, place.retake && spoken("taking this cut again")].filter(Boolean);
   $("bench-vine").textContent = facts.join(" · ");
-  const words = place.retake ? `Take cut ${place.cut} again` : `Photograph node ${place.node}, cut ${place.cut}`;
+  const words = place.retake ? spoken("Take cut {cut} again", place) : spoken("Photograph node {node}, cut {cut}", place);
   $("bench-shoot-word").textContent = words;
-  $("bench-next").textContent = cutsAt(place.cane, place.node) ? "Next bud" : "Skip this bud";
-  const { node, cut } = spoken();
-  $("bench-again").textContent = `Take node ${node} cut ${Math.max(1, cut)} again`;
-  $("bench-deeper").textContent = `Node ${node}: next cut, deeper`;
+  $("bench-next").textContent = cutsAt(place.cane, place.node) ? spoken("Next bud") : spoken("Skip this bud");
+  const { node, cut } = inSight();
+  $("bench-again").textContent = spoken("Take node {node} cut {cut} again", { node, cut: Math.max(1, cut) });
+  $("bench-deeper").textContent = spoken("Node {node}: next cut, deeper", { node });
   $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton), furtherNode(cane));
   $("bench-canes").replaceChildren(...board.canes.map((one) => {
-    const words = `${one.label}${one.done ? " · done" : ""}${one.vine ? ` · vine ${one.vine}` : ""}`;
+    const words = [one.label, one.done && spoken("done"), one.vine && spoken("vine {vine}", one)].filter(Boolean).join(" · ");
     return new Option(words, one.label, false, one.label === place.cane);
   }));
   const bud = budOf(place.cane, place.node);
@@ -91,23 +92,23 @@ function draw() {
     button.setAttribute("aria-pressed", String(value === button.dataset.value));
   }
   const done = board.progress;
-  $("bench-done").textContent = `${done.canes_done} of ${done.canes} canes, ${done.photographed} buds photographed`;
+  $("bench-done").textContent = spoken("{canes_done} of {canes} canes, {photographed} buds photographed", done);
   const all = board.canes.reduce((sum, one) => sum + one.buds.length, 0);
   $("bench-bar").max = all || 1;
   $("bench-bar").value = done.photographed + done.missing;
-  $("bench-waiting").textContent = `${done.waiting} waiting for review, ${done.called} called.`;
+  $("bench-waiting").textContent = spoken("{waiting} waiting for review, {called} called.", done);
   $("bench-decision").textContent = board.decision?.words ?? "";
   $("bench-loose").hidden = !done.loose;
   drawNet();
 }
 
 /** The photograph that "again" and "deeper" act on: the one in sight, else the newest of this bud. */
-const spoken = () => shown ?? { cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) };
+const inSight = () => shown ?? { cane: place.cane, node: place.node, cut: cutsAt(place.cane, place.node) };
 
 function furtherNode(cane) {
   const node = Math.max(0, ...(cane?.buds ?? []).map((bud) => bud.node)) + 1;
   const button = Object.assign(document.createElement("button"), { type: "button", textContent: "+" });
-  button.setAttribute("aria-label", `node ${node}, one more on this cane`);
+  button.setAttribute("aria-label", spoken("node {node}, one more on this cane", { node }));
   button.addEventListener("click", () => go({ cane: place.cane, node, cut: cutsAt(place.cane, node) + 1, retake: false }));
   return button;
 }
@@ -117,10 +118,10 @@ function nodeButton(bud) {
   button.type = "button";
   const n = cutsAt(place.cane, bud.node);
   const waits = waitingAt(place.cane, bud.node).length;
-  const marked = { missing: "no bud", blind: "blind" }[bud.mark];
-  const state = marked ?? (waits ? "waits" : n ? `${n} cut${n > 1 ? "s" : ""}` : "–");
+  const marked = { missing: spoken("no bud"), blind: spoken("blind node") }[bud.mark];
+  const state = marked ?? (waits ? spoken("waits") : n ? spokenN("{n} cut", "{n} cuts", n) : "–");
   button.append(String(bud.node), Object.assign(document.createElement("small"), { textContent: state }));
-  button.setAttribute("aria-label", `node ${bud.node}, ${state}`);
+  button.setAttribute("aria-label", spoken("node {node}, {state}", { node: bud.node, state }));
   if (bud.node === place.node) button.setAttribute("aria-current", "true");
   button.addEventListener("click", () => go({ cane: place.cane, node: bud.node, cut: n + 1, retake: false }));
   return button;
@@ -128,28 +129,28 @@ function nodeButton(bud) {
 
 function drawNet(text = "") {
   const mine = kept.filter((item) => item.sampling === sampling);
-  $("bench-kept").textContent = mine.length ? `${mine.length} not sent yet` : "";
+  $("bench-kept").textContent = mine.length ? spoken("{n} not sent yet", { n: mine.length }) : "";
   const refused = mine.find((item) => item.refused);
   const box = $("bench-net");
   box.hidden = !(text || mine.length);
   box.replaceChildren();
   if (refused) {
-    box.append(`Cane ${refused.cane} node ${refused.node} cut ${refused.cut}: ${refused.refused} `);
+    box.append(`${spoken("Cane {cane} node {node} cut {cut}: {refused}", refused)} `);
     const choices = refused.code === "cut_taken"
       ? [
-        ["Keep it as the next cut", () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })],
-        ["Put it in place of the other", () => resend(refused, { retake: true })],
+        [spoken("Keep it as the next cut"), () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })],
+        [spoken("Put it in place of the other"), () => resend(refused, { retake: true })],
       ]
-      : [["Send it again", () => resend(refused, {})]];
-    for (const [word, work] of [...choices, ["Discard it", async () => { await queue.forget(refused.id); await recount(); }]]) {
+      : [[spoken("Send it again"), () => resend(refused, {})]];
+    for (const [word, work] of [...choices, [spoken("Discard it"), async () => { await queue.forget(refused.id); await recount(); }]]) {
       const button = Object.assign(document.createElement("button"), { type: "button", className: "button bench-big", textContent: word });
       button.addEventListener("click", work);
       box.append(button);
     }
   } else if (mine.length || text) {
-    const things = mine.length === 1 ? "picture or mark is" : "pictures or marks are";
-    box.textContent = text
-      || `${mine.length} ${things} kept in this browser and will be sent when the network is back.`;
+    box.textContent = text || spokenN(
+      "{n} picture or mark is kept in this browser and will be sent when the network is back.",
+      "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length);
   }
 }
 
@@ -194,7 +195,7 @@ async function capture(blob, name) {
     cane: place.cane, node: place.node, cut: place.cut, retake: place.retake, at: new Date().toISOString(),
   };
   last = await queue.keep(item);
-  $("bench-headline").textContent = "Looking…";
+  $("bench-headline").textContent = spoken("Looking…");
   shown = null;
   trail.push(place);
   place = { ...place, cut: place.cut + 1, retake: false };
@@ -206,7 +207,7 @@ async function capture(blob, name) {
 /** Nothing was kept of this photograph: stand again where it was taken. */
 function restore(item) {
   const { cane, node, cut, retake } = item;
-  $("bench-headline").textContent = "Not kept";
+  $("bench-headline").textContent = spoken("Not kept");
   place = { cane, node, cut, retake };
   localStorage.setItem(PLACE, JSON.stringify(place));
 }
@@ -259,8 +260,7 @@ async function sendWaiting() {
         const { status, body: said } = error;
         if (status === 401) {
           lost = true;
-          drawNet("Nobody is logged in. Open the first page and give your name; what is kept here "
-            + "is sent after that.");
+          drawNet(spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that."));
           break;
         }
         if (!(error instanceof Refused) || said.ok !== false || status >= 500 || status === 429) {
@@ -268,8 +268,7 @@ async function sendWaiting() {
           break;                                // no network: what is kept stays kept
         }
         if (item.kind === "photo" && item.id === last && said.code !== "cut_taken") restore(item);
-        const expected = said.expected && `expected ${said.expected}`;
-        const refused = [said.what, expected, said.do].filter(Boolean).join(". ");
+        const refused = error.withoutPlace;
         await queue.change({ ...item, refused, code: said.code });
         changed = true;
         continue;
@@ -319,7 +318,7 @@ async function live(on) {
       camera.stop(video);
     }
   } catch (error) {
-    drawNet(`The camera cannot be used: ${error.message}`);
+    drawNet(spoken("The camera cannot be used: {why}", { why: error.message }));
     on = false;
   }
   $("bench-live").hidden = !on;
@@ -339,9 +338,9 @@ $("bench-file").addEventListener("change", async (event) => {
   await capture(copy, file.name);
 });
 $("bench-next").addEventListener("click", () => go(nextBud()));
-$("bench-deeper").addEventListener("click", () => { const { cane, node } = spoken(); go({ cane, node, cut: cutsAt(cane, node) + 1, retake: false }); });
+$("bench-deeper").addEventListener("click", () => { const { cane, node } = inSight(); go({ cane, node, cut: cutsAt(cane, node) + 1, retake: false }); });
 $("bench-again").addEventListener("click", () => {
-  const { cane, node, cut } = spoken();
+  const { cane, node, cut } = inSight();
   go({ cane, node, cut: Math.max(1, cut), retake: cut > 0 });
 });
 $("bench-back").addEventListener("click", () => { const to = trail.pop(); if (to) go(to, { remember: false }); });
@@ -352,7 +351,7 @@ $("bench-canes").addEventListener("change", (event) => {
 });
 for (const button of document.querySelectorAll("[data-mark]")) button.addEventListener("click", () => mark(button.dataset.mark, button.dataset.value));
 $("bench-add").addEventListener("click", async () => {
-  const label = prompt("Label of the new cane");
+  const label = prompt(spoken("Label of the new cane"));
   if (!label) return;
   try {
     const body = await send(`${base}/${sampling}/cane`, { cane: label });

@@ -1,5 +1,7 @@
 // A microscope or camera at the computer, live in the page, with hints on sharpness and light.
 
+import { spoken } from "/static/language.js";
+
 const SIDE = 200;
 let stream = null;
 let timer = null;
@@ -45,23 +47,18 @@ export function moved(before, now) {
 
 /** What to do next before the picture is taken, the most needed first. */
 export function guidance(found, motion) {
-  const light = lightWords(found);
-  if (light !== "Light is right.") return light;
-  if (motion > 0.06) return "Hold still.";
-  if (found.sharp < 0.35) return "Not sharp yet: fill the ring with the cut and focus on it.";
-  return "Sharp, still, well lit: take it.";
-}
-
-function lightWords({ mean, burnt }) {
-  if (burnt > 0.08) return "Too bright: parts of the picture are white. Turn the lamp down.";
-  if (mean < 50) return "Too dark. Bring the lamp nearer.";
-  return "Light is right.";
+  const said = (steady, words) => ({ steady, words });
+  if (found.burnt > 0.08) return said(false, spoken("Too bright: parts of the picture are white. Turn the lamp down."));
+  if (found.mean < 50) return said(false, spoken("Too dark. Bring the lamp nearer."));
+  if (motion > 0.06) return said(false, spoken("Hold still."));
+  if (found.sharp < 0.35) return said(false, spoken("Not sharp yet: fill the ring with the cut and focus on it."));
+  return said(true, spoken("Sharp, still, well lit: take it."));
 }
 
 /** Show the camera in `video`; `meter`, `words` and `ring` guide the hand. */
 export async function start({ video, select, meter, words, ring }) {
   if (!navigator.mediaDevices?.getUserMedia) {
-    throw new Error("This browser gives the page no camera. Open the page on this computer or over HTTPS.");
+    throw new Error(spoken("This browser gives the page no camera. Open the page on this computer or over HTTPS."));
   }
   stop(video);
   const wanted = { width: { ideal: 2560 }, height: { ideal: 1920 } };
@@ -72,7 +69,7 @@ export async function start({ video, select, meter, words, ring }) {
   await video.play();
   const devices = (await navigator.mediaDevices.enumerateDevices()).filter((d) => d.kind === "videoinput");
   const current = stream.getVideoTracks()[0].getSettings().deviceId;
-  select.replaceChildren(...devices.map((device, i) => new Option(device.label || `camera ${i + 1}`, device.deviceId, false, device.deviceId === current)));
+  select.replaceChildren(...devices.map((device, i) => new Option(device.label || spoken("camera {n}", { n: i + 1 }), device.deviceId, false, device.deviceId === current)));
   const canvas = new OffscreenCanvas(SIDE, SIDE);
   const context = canvas.getContext("2d", { willReadFrequently: true });
   let before = null;
@@ -84,8 +81,9 @@ export async function start({ video, select, meter, words, ring }) {
     meter.value = found.sharp;
     const motion = moved(before, found.grey);
     before = found.grey;
-    words.textContent = guidance(found, motion);
-    ring.classList.toggle("steady", words.textContent.startsWith("Sharp"));
+    const now = guidance(found, motion);
+    words.textContent = now.words;
+    ring.classList.toggle("steady", now.steady);
   }, 250);
 }
 
