@@ -76,8 +76,8 @@ def propose(
     from budvision.verdict.propose import propose_photo
 
     source = photo if isinstance(photo, bytes) else Path(photo)
-    said, labels = propose_photo(source, proposer=_proposer(model), cane_base=cane_base)
-    return PhotoProposal(said, labels, source)
+    proposal, labels = propose_photo(source, proposer=_proposer(model), cane_base=cane_base)
+    return PhotoProposal(proposal, labels, source)
 
 
 # ---- calls and answers -----------------------------------------------------------------------
@@ -123,9 +123,9 @@ def tally(
             path = Path(table)
         else:
             table.to_csv(path, index=False)
-        told = tally_file(
+        result = tally_file(
             path, settings=wanted, policies=shipped_policies(), normal_nodes=normal_nodes)
-    return Answers(told.results, told.warnings)
+    return Answers(result.results, result.warnings)
 
 
 # ---- a season --------------------------------------------------------------------------------

@@ -97,8 +97,8 @@ def check_signature(folder: Path, *, key: str | None = None) -> str:
                                     expected=f"a signature by {key}")
         return ""
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        public, signature = str(told["public_key"]), bytes.fromhex(told["signature"])
+        document = json.loads(path.read_text(encoding="utf-8"))
+        public, signature = str(document["public_key"]), bytes.fromhex(document["signature"])
         Ed25519PublicKey.from_public_bytes(_raw(public)).verify(
             signature, _FOR + (folder / _SIGNED).read_bytes())
     except (OSError, ValueError, KeyError, TypeError, InvalidSignature) as error:

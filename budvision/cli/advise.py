@@ -58,16 +58,16 @@ def nodes(
 
     with json_errors(as_json):
         settings = Settings.of({"policy": policy} if policy else {}, where="options")
-        told = advise_nodes(
+        advice = advise_nodes(
             dead, judged, settings=settings, policies=shipped_policies(policies), n_canes=canes,
             normal_nodes=normal_nodes, nodes_per_cane=nodes_per_cane,
             nodes_per_spur=nodes_per_spur, row=_quantity(row, "length", "row spacing"),
             vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
         )
     if as_json:
-        show_json(told)
+        show_json(advice)
     else:
-        _print_nodes(told)
+        _print_nodes(advice)
 
 
 def normal(
@@ -90,23 +90,23 @@ def normal(
     from budvision.workflow.answers.advise import advise_normal
 
     with json_errors(as_json):
-        told = advise_normal(
+        advice = advise_normal(
             vine_type=vine_type,
             prunings=[parse_quantity(text, "weight", name="prunings") for text in prunings or []],
             vine=_quantity(vine, "length", "vine spacing"), least=least, most=most,
             nodes_per_cane=nodes_per_cane, nodes_per_spur=nodes_per_spur,
         )
     if as_json:
-        show_json(told)
+        show_json(advice)
     else:
-        _print_normal(told)
+        _print_normal(advice)
 
 
-def _print_nodes(told: dict[str, Any]) -> None:
-    primary = told["primary"]
+def _print_nodes(advice: dict[str, Any]) -> None:
+    primary = advice["primary"]
     typer.echo(
         f"Primary mortality {100 * primary['mortality']:.1f} % ({100 * primary['low']:.1f} to "
-        f"{100 * primary['high']:.1f} %), normal {told['normal_nodes']:g} nodes a vine."
+        f"{100 * primary['high']:.1f} %), normal {advice['normal_nodes']:g} nodes a vine."
     )
     if primary["design_effect_from_prior"]:
         typer.echo("Counts alone cannot show how alike the buds of a cane are: a likeness is "
@@ -114,15 +114,15 @@ def _print_nodes(told: dict[str, Any]) -> None:
     else:
         typer.echo("The buds are taken as independent, as if each came from a cane of its own. "
                    "Buds of one cane are alike: the range is too narrow unless you give --canes.")
-    names = sorted(told["policies"], key=lambda name: name != told["policy"])
+    names = sorted(advice["policies"], key=lambda name: name != advice["policy"])
     for name in names:
-        policy = told["policies"][name]
+        policy = advice["policies"][name]
         typer.echo(f"\n{name}: {policy['action']}\n  {_nodes(policy['nodes'])}")
         typer.echo(f"  Source: {policy['source']}")
-    typer.echo(f"\nnormal / share alive\n  {_nodes(told['exact'])}")
-    for words in told["options"].values():
+    typer.echo(f"\nnormal / share alive\n  {_nodes(advice['exact'])}")
+    for words in advice["options"].values():
         typer.echo(f"\n- {words}")
-    typer.echo(f"\n{told['caution']}")
+    typer.echo(f"\n{advice['caution']}")
 
 
 def _nodes(nodes: dict[str, Any]) -> str:
@@ -146,9 +146,9 @@ def _nodes(nodes: dict[str, Any]) -> str:
     return text
 
 
-def _print_normal(told: dict[str, Any]) -> None:
-    if "balanced" in told:
-        row = told["balanced"]
+def _print_normal(advice: dict[str, Any]) -> None:
+    if "balanced" in advice:
+        row = advice["balanced"]
         mean, fewest, most = (int(row[name] + 0.5) for name in ("nodes", "fewest", "most"))
         typer.echo(f"{mean} nodes a vine by {row['formula']} over {row['n_vines']} vines "
                    f"({fewest} to {most}). Source: {row['source']}.")
@@ -157,10 +157,10 @@ def _print_normal(told: dict[str, Any]) -> None:
                 typer.echo(f"  {row[kind]['count']} {kind} of {row[kind]['each']}")
         for note in row["notes"]:
             typer.echo(f"  {note}")
-        both = told["by_shoot_weight"]
+        both = advice["by_shoot_weight"]
         typer.echo(f"{both['low']:.0f} to {both['high']:.0f} nodes by 30 to 40 g a shoot.")
-    if "spacing" in told:
-        row = told["spacing"]
+    if "spacing" in advice:
+        row = advice["spacing"]
         typer.echo(f"{row['low']:.0f} to {row['high']:.0f} nodes by vine spacing "
                    f"({row['source']}).")
-    typer.echo(f"\n{told['caution']}")
+    typer.echo(f"\n{advice['caution']}")

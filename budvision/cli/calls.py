@@ -74,16 +74,16 @@ def import_(
         typer.echo(f"Nothing changed: the {report.n_unchanged} calls of {report.reviewer} stood "
                    "already.")
         return
-    told = f"{report.n_calls} calls of {report.reviewer} for {report.n_rows} buds of sampling " \
+    summary = f"{report.n_calls} calls of {report.reviewer} for {report.n_rows} buds of sampling " \
         f"{report.sampling}"
     if report.n_second and not second:
-        told += f"; {report.n_second} are second readings, since somebody else called those " \
+        summary += f"; {report.n_second} are second readings, since somebody else called those " \
             "tissues first: they count once settled on the review page"
     if report.n_unchanged:
-        told += f"; {report.n_unchanged} stood already"
+        summary += f"; {report.n_unchanged} stood already"
     if report.n_new_buds:
-        told += f"; {report.n_new_buds} buds are new"
-    typer.echo(told + ".")
+        summary += f"; {report.n_new_buds} buds are new"
+    typer.echo(summary + ".")
     if report.new_reviewer:
         say(f"{report.reviewer} is new to the season.")
     say(f"To take them back: budvision calls undo {report.batch} --person "
@@ -166,14 +166,14 @@ def results(
     from budvision.cli.tally import print_results
     from budvision.report.readers import reader_words
     from budvision.store.session import Season
-    from budvision.workflow.answers.comparison import told_facts
+    from budvision.workflow.answers.comparison import result_facts
     from budvision.workflow.answers.results import results_as_dict, season_results
 
     with json_errors(as_json), Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
         confirmed = [answer for answer in answers if answer.confirmed]
         units = opened.settings.units
-        facts = [] if as_json else told_facts(opened, confirmed)
+        facts = [] if as_json else result_facts(opened, confirmed)
     if as_json:
         show_json(results_as_dict(answers))
     else:
@@ -182,8 +182,8 @@ def results(
             typer.echo("")
         for answer in answers:
             _tell_waiting(answer)
-        told = next((answer.corrected for answer in answers if answer.corrected), None)
-        for reader in told.readers if told else ():
+        corrected = next((answer.corrected for answer in answers if answer.corrected), None)
+        for reader in corrected.readers if corrected else ():
             typer.echo(reader_words(reader))
     if not confirmed:
         say("budvision: nobody has called a bud yet; confirm buds on the review page "

@@ -45,11 +45,12 @@ def _quantity(text: str, kind: str, name: str) -> Quantity:
     return parse_quantity(text, kind, name=name)
 
 
-def _yield_text(told: dict[str, Any]) -> str:
+def _yield_text(answer: dict[str, Any]) -> str:
     return (
-        f"{told['t_per_ha']:.1f} t/ha ({told['low_t_per_ha']:.1f} to {told['high_t_per_ha']:.1f}), "
-        f"{told['tons_per_acre']:.1f} tons an acre ({told['low_tons_per_acre']:.1f} to "
-        f"{told['high_tons_per_acre']:.1f})"
+        f"{answer['t_per_ha']:.1f} t/ha ({answer['low_t_per_ha']:.1f} to "
+        f"{answer['high_t_per_ha']:.1f}), "
+        f"{answer['tons_per_acre']:.1f} tons an acre ({answer['low_tons_per_acre']:.1f} to "
+        f"{answer['high_tons_per_acre']:.1f})"
     )
 
 
@@ -69,24 +70,24 @@ def shoots(
     from budvision.workflow.after.crop import parse_measured, shoots_answer
 
     with json_errors(as_json):
-        told = shoots_answer(
+        answer = shoots_answer(
             nodes=nodes, share_alive=parse_measured(alive, name="alive"),
             canopy=_quantity(canopy, "length", "canopy") if canopy else None,
             target_per_m=target_per_m,
         )
     if as_json:
-        return show_json(told)
-    typer.echo(f"{told['shoots_per_vine']:.0f} shoots a vine ({told['low']:.0f} to "
-               f"{told['high']:.0f}).")
-    if "shoots_per_m" in told:
+        return show_json(answer)
+    typer.echo(f"{answer['shoots_per_vine']:.0f} shoots a vine ({answer['low']:.0f} to "
+               f"{answer['high']:.0f}).")
+    if "shoots_per_m" in answer:
         us = _quantity(canopy, "length", "canopy").system == "us"
         per, word = (FOOT_M, "a foot") if us else (1.0, "a metre")
-        low, high = (end * per for end in told["band_per_m"])
+        low, high = (end * per for end in answer["band_per_m"])
         typer.echo(
-            f"{told['shoots_per_m'] * per:.1f} {word}, {told['place']} {low:.1f} to {high:.1f} "
-            f"{word}. Source: {told['source']}.\n"
-            f"Take off {told['remove_per_m'] * per:.1f} {word} for "
-            f"{told['target_per_m'] * per:.1f}. {told['note']}"
+            f"{answer['shoots_per_m'] * per:.1f} {word}, {answer['place']} {low:.1f} to {high:.1f} "
+            f"{word}. Source: {answer['source']}.\n"
+            f"Take off {answer['remove_per_m'] * per:.1f} {word} for "
+            f"{answer['target_per_m'] * per:.1f}. {answer['note']}"
         )
     return None
 
@@ -110,7 +111,7 @@ def expect(
     from budvision.workflow.after.crop import expect_answer, parse_measured
 
     with json_errors(as_json):
-        told = expect_answer(
+        answer = expect_answer(
             nodes=nodes, crop_share=parse_measured(crop_share, name="crop share"),
             clusters_a_shoot=parse_measured(clusters_a_shoot, name="clusters a shoot"),
             cluster_weight=parse_measured(cluster_weight, name="cluster weight",
@@ -119,8 +120,8 @@ def expect(
             vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
         )
     if as_json:
-        return show_json(told)
-    typer.echo(f"{_yield_text(told)}.\n{told['note']}")
+        return show_json(answer)
+    typer.echo(f"{_yield_text(answer)}.\n{answer['note']}")
     return None
 
 
@@ -144,7 +145,7 @@ def estimate(
     from budvision.workflow.after.crop import estimate_answer, growth_factor, parse_measured
 
     with json_errors(as_json):
-        told = estimate_answer(
+        answer = estimate_answer(
             row=_quantity(row, "length", "row spacing"),
             vine=_quantity(vine, "length", "vine spacing"),
             clusters=parse_measured(clusters, name="clusters"),
@@ -154,11 +155,12 @@ def estimate(
             missing_share=missing_share,
         )
     if as_json:
-        return show_json(told)
+        return show_json(answer)
     typer.echo(
-        f"{_yield_text(told)},\nfrom {told['vines_per_ha']:.0f} vines a hectare "
-        f"({told['vines_per_acre']:.0f} an acre), {told['clusters_per_vine']:.1f} clusters a vine, "
-        f"{1000 * told['cluster_kg']:.0f} g times {told['growth']:.2g}.\n{told['note']}"
+        f"{_yield_text(answer)},\nfrom {answer['vines_per_ha']:.0f} vines a hectare "
+        f"({answer['vines_per_acre']:.0f} an acre), "
+        f"{answer['clusters_per_vine']:.1f} clusters a vine, "
+        f"{1000 * answer['cluster_kg']:.0f} g times {answer['growth']:.2g}.\n{answer['note']}"
     )
     return None
 
@@ -176,12 +178,12 @@ def table(
     from budvision.workflow.after.crop_tables import estimate_table
 
     with json_errors(as_json):
-        told = estimate_table(file)
+        answer = estimate_table(file)
     if as_json:
-        return show_json(told)
-    for block in told["blocks"]:
+        return show_json(answer)
+    for block in answer["blocks"]:
         typer.echo(f"{block['block']}: {_yield_text(block)}")
-    typer.echo(told["blocks"][0]["note"])
+    typer.echo(answer["blocks"][0]["note"])
     return None
 
 
@@ -202,7 +204,7 @@ def thin(
     from budvision.workflow.after.crop import thinning_answer
 
     with json_errors(as_json):
-        told = thinning_answer(
+        answer = thinning_answer(
             target=_quantity(target, "yield", "target"),
             row=_quantity(row, "length", "row spacing"),
             vine=_quantity(vine, "length", "vine spacing"), clusters=clusters,
@@ -210,13 +212,13 @@ def thin(
             missing_share=missing_share,
         )
     if as_json:
-        return show_json(told)
+        return show_json(answer)
     typer.echo(
-        f"Now {told['now_t_per_ha']:.1f} t/ha ({told['now_tons_per_acre']:.2f} tons an acre). "
-        f"Keep {told['keep']:.1f} clusters a vine, take off {told['remove']:.1f} "
-        f"({100 * told['remove_share']:.1f} %).\n"
+        f"Now {answer['now_t_per_ha']:.1f} t/ha ({answer['now_tons_per_acre']:.2f} tons an acre). "
+        f"Keep {answer['keep']:.1f} clusters a vine, take off {answer['remove']:.1f} "
+        f"({100 * answer['remove_share']:.1f} %).\n"
         f"If vines make up for thinning as in the trial: take off "
-        f"{told['remove_if_compensating']:.1f}.\n{told['warning']}"
+        f"{answer['remove_if_compensating']:.1f}.\n{answer['warning']}"
     )
     return None
 
@@ -236,22 +238,22 @@ def balance(
     from budvision.workflow.after.crop import balance_answer
 
     with json_errors(as_json):
-        told = balance_answer(
+        answer = balance_answer(
             prunings=_quantity(prunings, "weight", "prunings"),
             fruit=_quantity(fruit, "weight", "yield") if fruit else None,
             canopy=_quantity(canopy, "length", "canopy") if canopy else None, divided=divided,
         )
     if as_json:
-        return show_json(told)
+        return show_json(answer)
     us = _quantity(prunings, "weight", "prunings").system == "us"
     for measure, words in (("ravaz", "Yield to pruning weight"),
                            ("pruning_weight", "Pruning weight along the canopy")):
-        if measure in told:
-            row = told[measure]
+        if measure in answer:
+            row = answer[measure]
             in_us = us and measure == "pruning_weight"
             per, unit = (FOOT_M / POUND_KG, "lb/ft") if in_us else (1.0, row["unit"])
             typer.echo(f"{words}: {row['value'] * per:.2f} {unit}".rstrip() + f", {row['place']} "
-                       f"{row['low'] * per:.2g} to {row['high'] * per:.2g} ({told['canopy']} "
+                       f"{row['low'] * per:.2g} to {row['high'] * per:.2g} ({answer['canopy']} "
                        "canopy). "
                        f"Source: {row['source']}.")
     return None
@@ -269,16 +271,17 @@ def compare(
     from budvision.workflow.after.crop_tables import compare_table
 
     with json_errors(as_json):
-        told = compare_table(file)
+        answer = compare_table(file)
     if as_json:
-        return show_json(told)
-    for block in told["blocks"]:
+        return show_json(answer)
+    for block in answer["blocks"]:
         typer.echo(f"{block['block']}: predicted {block['predicted']:g}, harvested "
                    f"{block['harvested']:g}, {100 * block['error']:+.0f} %")
-    typer.echo(f"Mean error {100 * told['mean_error']:+.0f} %, usual miss "
-               f"{100 * told['mean_absolute_error']:.0f} %.")
-    if told["n_within"] is not None:
-        typer.echo(f"{told['n_within']} of {len(told['blocks'])} harvests lie in their interval.")
+    typer.echo(f"Mean error {100 * answer['mean_error']:+.0f} %, usual miss "
+               f"{100 * answer['mean_absolute_error']:.0f} %.")
+    if answer["n_within"] is not None:
+        typer.echo(f"{answer['n_within']} of {len(answer['blocks'])} harvests lie in their "
+                   "interval.")
     return None
 
 
@@ -289,8 +292,8 @@ def _on_scale(row: dict[str, Any], minimum_c: float) -> str:
     low, high = min(known.values()) - 1, max(known.values()) + 1
     cells = ["-"] * 48
     for sign, value in known.items():
-        at = round((value - low) / (high - low) * 47)
-        cells[at] = "*" if cells[at] != "-" else sign
+        column = round((value - low) / (high - low) * 47)
+        cells[column] = "*" if cells[column] != "-" else sign
     return (f"{low:.0f} C {''.join(cells)} {high:.0f} C   v coldest reading; 1, 5, 9: a tenth, "
             "half, nine tenths dead there; * two in one place")
 
@@ -321,24 +324,25 @@ def cold(
     from budvision.workflow.after.cold import cold_answer
 
     with json_errors(as_json):
-        told = cold_answer(
+        answer = cold_answer(
             file, unit=unit, zone=zone, thresholds=below or (), start=start, end=end,
             time_column=time_column, temperature_column=temperature_column, cultivar=cultivar,
         )
     if as_json:
-        return show_json(told)
-    typer.echo(f"Coldest {told['minimum_c']:.1f} C ({told['minimum_f']:.1f} F) at {told['at']}, "
-               f"{told['n_readings']} readings, {told['gap_h']:.0f} h without record.")
-    for row in told["hours_below"]:
+        return show_json(answer)
+    typer.echo(f"Coldest {answer['minimum_c']:.1f} C ({answer['minimum_f']:.1f} F) at "
+               f"{answer['at']}, {answer['n_readings']} readings, {answer['gap_h']:.0f} h without "
+               "record.")
+    for row in answer["hours_below"]:
         typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {hours_words(row['hours'])}")
-    for row in told["background"]:
+    for row in answer["background"]:
         others = ", ".join(f"{share} at {row[name]:.1f} C" for share, name in (
             ("a tenth", "lt10_c"), ("nine tenths", "lt90_c")) if row[name] is not None)
         typer.echo(f"  half of the buds of {row['cultivar']} died at {row['lt50_c']:.1f} C "
                    f"({others}): {row['when']} ({row['source']})")
-        typer.echo(f"    {_on_scale(row, told['minimum_c'])}")
-    if cultivar and not told["background"]:
+        typer.echo(f"    {_on_scale(row, answer['minimum_c'])}")
+    if cultivar and not answer["background"]:
         typer.echo(f"  No published values of {cultivar} are known here; there are some of "
-                   f"{', '.join(told['known_cultivars'])}.")
-    typer.echo(told["caution"])
+                   f"{', '.join(answer['known_cultivars'])}.")
+    typer.echo(answer["caution"])
     return None

@@ -33,7 +33,7 @@ def demo(
     from budvision.cli.progress import progress_bar
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
-    from budvision.workflow.answers.comparison import told_facts
+    from budvision.workflow.answers.comparison import result_facts
     from budvision.workflow.answers.results import results, season_results
     from budvision.workflow.season.demo import REVIEWER, build_demo
 
@@ -62,7 +62,7 @@ def demo(
         answers = season_results(season)
         called = [a for a in answers if a.confirmed]
         if not as_json:
-            print_results(told_facts(season, called), units=season.settings.units)
+            print_results(result_facts(season, called), units=season.settings.units)
         for answer in answers:
             if answer.waiting.n_buds:
                 say(f"{answer.block.name}: {answer.waiting.n_buds} buds wait for a person"

@@ -95,17 +95,17 @@ COLUMNS = ("file", "sha256", "found", "tissue", "exposed", "verdict", "p_dead", 
 
 def _rows(answer: Answer) -> list[list[object]]:
     """Return a photograph's rows of the table: one a tissue, one alone where nothing was found."""
-    said = answer.proposal
-    reasons = " ".join(reason.text for reason in said.reasons)
+    proposal = answer.proposal
+    reasons = " ".join(reason.text for reason in proposal.reasons)
     rows: list[list[object]] = []
-    for tissue, one in said.tissues.items():
+    for tissue, one in proposal.tissues.items():
         row, column = one.centre or ("", "")
         rows.append([
-            str(answer.path), said.sha256, "yes", tissue.value, "yes" if one.exposed else "no",
+            str(answer.path), proposal.sha256, "yes", tissue.value, "yes" if one.exposed else "no",
             one.verdict.value if one.verdict is not None else "", one.p_dead, one.area_px, row,
-            column, one.why, reasons, said.model,
+            column, one.why, reasons, proposal.model,
         ])
-    return rows or [[str(answer.path), said.sha256, "no", *[""] * 8, reasons, said.model]]
+    return rows or [[str(answer.path), proposal.sha256, "no", *[""] * 8, reasons, proposal.model]]
 
 
 def _write_table(path: Path, rows: list[list[object]]) -> None:
@@ -172,12 +172,12 @@ def _print_table(answers: list[Answer]) -> None:
     for answer in answers:
         proposal, name = answer.proposal, escape(answer.path.name)
         if not proposal.found:
-            told = " ".join(reason.text for reason in proposal.reasons)
-            table.add_row(name, "", "not judged", "", escape(told))
+            reasons = " ".join(reason.text for reason in proposal.reasons)
+            table.add_row(name, "", "not judged", "", escape(reasons))
         for tissue, one in proposal.tissues.items():
-            said = one.verdict.value if one.verdict is not None else "not exposed"
+            verdict = one.verdict.value if one.verdict is not None else "not exposed"
             which = f"{tissue.value}, or {one.other_name.value}?" if one.other_name else tissue
-            table.add_row(name, which, said, _dead_share(one.p_dead), escape(one.why))
+            table.add_row(name, which, verdict, _dead_share(one.p_dead), escape(one.why))
             name = ""
         for reason in proposal.reasons:
             if proposal.found and reason.look:

@@ -56,11 +56,11 @@ def init(
     with json_errors(as_json), make_season(
         folder, site=site, database_url=database, photos=photos
     ) as made:
-        told = str(made.folder)
+        path = str(made.folder)
     if as_json:
-        show_json({"ok": True, "folder": told})
+        show_json({"ok": True, "folder": path})
     else:
-        typer.echo(f"{told} is a season now. Next: cd there and run `budvision intake`.")
+        typer.echo(f"{path} is a season now. Next: cd there and run `budvision intake`.")
 
 
 def intake(
@@ -130,8 +130,8 @@ def intake(
             except BudvisionError as error:  # what was taken in stays, and is told of first
                 failed = error
     if as_json:
-        told = report.as_dict() | {"proposals": proposed.as_dict() if proposed else None}
-        show_json(told if failed is None else told | {"proposals": failed.as_dict()})
+        payload = report.as_dict() | {"proposals": proposed.as_dict() if proposed else None}
+        show_json(payload if failed is None else payload | {"proposals": failed.as_dict()})
     else:
         _tell_intake(report, proposed)
     if failed is not None:
@@ -191,21 +191,21 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     from budvision.workflow.season.status import status as season_status
 
     with json_errors(as_json), Season.open(season) as opened:
-        told = season_status(opened)
+        state = season_status(opened)
     if as_json:
-        show_json(told.as_dict())
+        show_json(state.as_dict())
         return
-    counts = told.counts
-    typer.echo(f"{told.folder}: {counts.n_photos} photographs of {counts.n_buds} buds in "
-               f"{counts.n_blocks} blocks; {counts.n_people} people; {told.model} proposes.")
+    counts = state.counts
+    typer.echo(f"{state.folder}: {counts.n_photos} photographs of {counts.n_buds} buds in "
+               f"{counts.n_blocks} blocks; {counts.n_people} people; {state.model} proposes.")
     table = Table(box=SIMPLE_HEAD)
     heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "missing")
-    for at, head in enumerate(heads):
-        table.add_column(head, justify="left" if at < 2 else "right", no_wrap=True)
-    for one in told.samplings:
+    for column, head in enumerate(heads):
+        table.add_column(head, justify="left" if column < 2 else "right", no_wrap=True)
+    for one in state.samplings:
         table.add_row(escape(one.block), escape(one.sampling), *(str(n) for n in (
             one.n_canes, one.n_buds, one.n_photos, one.n_called, one.n_waiting, one.n_missing)))
-    if told.samplings:
+    if state.samplings:
         console = Console()
         console.width = max(console.width, 100)
         console.print(table, highlight=False)
@@ -215,11 +215,11 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     if counts.n_without_proposal:
         typer.echo(f"{counts.n_without_proposal} photographs were not looked at by a model yet; "
                    "run `budvision intake` again.")
-    if told.fault:
-        say(f"{told.fault[0].upper()}{told.fault[1:]}. Run `budvision check`.")
-    if told.backup:
-        say(told.backup)
-    if not told.samplings:
+    if state.fault:
+        say(f"{state.fault[0].upper()}{state.fault[1:]}. Run `budvision check`.")
+    if state.backup:
+        say(state.backup)
+    if not state.samplings:
         typer.echo("Nothing is in it yet. Next: `budvision intake`.")
 
 

@@ -90,26 +90,26 @@ def after_show(
     from budvision.workflow.after.season_after import season_after
 
     with json_errors(as_json), Season.open(season) as opened:
-        told = season_after(opened, block, canopy=canopy)
+        after = season_after(opened, block, canopy=canopy)
     if as_json:
-        show_json({"block": block, **told.as_dict()})
+        show_json({"block": block, **after.as_dict()})
         return
     for name in ("shoots_a_vine", "shoots_per_m", "crop_from_nodes", "crop_from_clusters"):
-        estimate = getattr(told, name)
+        estimate = getattr(after, name)
         if estimate is not None:
             unit = " t/ha" if name.startswith("crop") else ""
             typer.echo(f"{name.replace('_', ' ')}: {estimate.value:.1f}{unit} "
                        f"({estimate.interval.low:.1f} to {estimate.interval.high:.1f})")
     for name in ("shoots", "ravaz", "pruning_weight"):
-        placed = getattr(told, name)
+        placed = getattr(after, name)
         if placed is not None:
             typer.echo(f"{placed.band.measure}: {placed.value:.2f} {placed.band.unit} is "
                        f"{placed.where} {placed.band.low:.2g} to {placed.band.high:.2g}")
-    if told.thinning is not None:
-        typer.echo(f"leave {told.thinning.keep:.1f} clusters a vine, take off "
-                   f"{told.thinning.remove:.1f}. {told.thinning.warning}")
-    if told.error is not None:
-        where = "inside" if told.inside else "outside"
-        typer.echo(f"predicted against harvested: {100 * told.error:+.0f} %, {where} the range")
-    for name, kinds in told.missing.items():
+    if after.thinning is not None:
+        typer.echo(f"leave {after.thinning.keep:.1f} clusters a vine, take off "
+                   f"{after.thinning.remove:.1f}. {after.thinning.warning}")
+    if after.error is not None:
+        where = "inside" if after.inside else "outside"
+        typer.echo(f"predicted against harvested: {100 * after.error:+.0f} %, {where} the range")
+    for name, kinds in after.missing.items():
         say(f"{name.replace('_', ' ')}: needs {', '.join(kinds)}")

@@ -39,12 +39,13 @@ def station_import(
     from budvision.workflow.after.station import import_cold
 
     with Season.open(season) as opened:
-        told = import_cold(
+        imported = import_cold(
             opened, file, station=station, unit=unit, zone=zone,
             time_column=time_column, temperature_column=temperature_column,
         )
-    say(f"{told.n_new} readings of {told.station} were kept, {told.n_known} were there already, "
-        f"{told.n_skipped} rows had no temperature; {told.first} to {told.last}.")
+    say(f"{imported.n_new} readings of {imported.station} were kept, {imported.n_known} were there "
+        f"already, {imported.n_skipped} rows had no temperature; {imported.first} to "
+        f"{imported.last}.")
 
 
 def station_show(

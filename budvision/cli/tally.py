@@ -87,7 +87,7 @@ def tally(
             {name: value for name, value in given.items() if value is not None}, where="options"
         )
         check_training(training, where="--training")
-        told = tally_file(
+        result = tally_file(
             calls, settings=settings, policies=shipped_policies(policies),
             normal_nodes=normal_nodes, training=read_training(training),
         )
@@ -95,27 +95,27 @@ def tally(
         if as_json:
             typer.echo(json.dumps(error.as_dict(), ensure_ascii=False))
         raise
-    for warning in told.warnings:
+    for warning in result.warnings:
         typer.echo(f"budvision: {warning}", err=True)
     if as_json:
-        made = results_as_dict(told.results, warnings=told.warnings, beyond=told.beyond)
+        made = results_as_dict(result.results, warnings=result.warnings, beyond=result.beyond)
         typer.echo(json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         known, policy_used = shipped_policies(policies), settings.policy
         print_results([
-            result_facts(r, known[policy_used], policies=known, training=told.training,
-                         beyond=told.beyond.get(r.block), cultivar_class=cultivar_class)
-            for r in told.results])
+            result_facts(r, known[policy_used], policies=known, training=result.training,
+                         beyond=result.beyond.get(r.block), cultivar_class=cultivar_class)
+            for r in result.results])
 
 
 def _scale(ends: tuple[float, float, float] | None) -> str:
     """Draw an interval (share, low, high) to scale from 0 to 100 %, in characters."""
     if ends is None:
         return ""
-    at, first, last = (min(SCALE_WIDTH - 1, int(end * SCALE_WIDTH)) for end in ends)
+    middle, first, last = (min(SCALE_WIDTH - 1, int(end * SCALE_WIDTH)) for end in ends)
     cells = ["·"] * SCALE_WIDTH
     cells[first:last + 1] = ["─"] * (last - first + 1)
-    cells[at] = "◆"
+    cells[middle] = "◆"
     return "".join(cells)
 
 
@@ -124,8 +124,8 @@ def _new_table(*heads: str) -> Table:
     from rich.table import Table
 
     table = Table(box=SIMPLE_HEAD, header_style="bold", pad_edge=False, collapse_padding=True)
-    for at, head in enumerate(heads):
-        table.add_column(head, justify="left" if at == 0 else "right", no_wrap=True)
+    for column, head in enumerate(heads):
+        table.add_column(head, justify="left" if column == 0 else "right", no_wrap=True)
     return table
 
 
@@ -205,11 +205,11 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
         say(f"Warning: {warning}", "bold")
 
 
-def _overview(told: Sequence[tuple[BlockFacts, AnswerWords]]) -> Table:
+def _overview(answers: Sequence[tuple[BlockFacts, AnswerWords]]) -> Table:
     from rich.markup import escape
 
     table = _new_table("block", "buds", "share dead", "range", "band", "nodes a vine")
-    for facts, words in told:
+    for facts, words in answers:
         first = words.tissues[0]
         table.add_row(escape(facts.block), str(facts.n_buds), first.share, first.span, words.band,
                       words.nodes[0].retain if words.nodes else "")
@@ -234,11 +234,11 @@ def print_results(
     console = Console(file=sys.stdout, markup=True, soft_wrap=False)
     if console.width < 100:
         console.width = 100
-    told = [(facts, answer_words(facts, units=units)) for facts in blocks]
-    if len(told) > 1:
-        worst = sorted(told, key=lambda pair: -(pair[0].tissues[0].share or 0.0))
+    answers = [(facts, answer_words(facts, units=units)) for facts in blocks]
+    if len(answers) > 1:
+        worst = sorted(answers, key=lambda pair: -(pair[0].tissues[0].share or 0.0))
         console.print(_overview(worst), highlight=False)
-    for facts, words in told:
+    for facts, words in answers:
         _print_block(console, facts, words)
     console.print()
     console.print(CAUTION, highlight=False)

@@ -130,10 +130,10 @@ def _targets(score: Score, by_band: dict[str, Score]) -> dict[str, Any]:
 
 
 def _as_dict(play: Play, rates: ModelRates, found: list[Answers]) -> dict[str, Any]:
-    from budvision.learning.winter_rates import SAID
+    from budvision.learning.winter_rates import OUTCOMES
 
     return {
-        "model": rates.model, "photos": rates.photos, "said": list(SAID),
+        "model": rates.model, "photos": rates.photos, "said": list(OUTCOMES),
         "primaries": {"live": rates.primary[0].tolist(), "dead": rates.primary[1].tolist()},
         "play": asdict(play), "asked": {"coverage": COVERAGE_ASKED, "bias": BIAS_ASKED},
         "ways": [{
@@ -209,20 +209,21 @@ def _sentences(found: list[Answers]) -> list[str]:
              f"The model's errors (against a model never wrong): {step(never, stated)}."]
     for words, score, bands in (("as called", stated.called, stated.called_by_band),
                                 ("corrected", stated.corrected, stated.corrected_by_band)):
-        told = _targets(score, dict(bands))
-        over_all = told["coverage_held"] and told["bias_held"]
+        targets = _targets(score, dict(bands))
+        over_all = targets["coverage_held"] and targets["bias_held"]
         lines.append(
             f"Asked: coverage of {COVERAGE_ASKED:.1%} or more, bias under {100 * BIAS_ASKED:g} "
             f"point. {stated.name}, {words}: {'held' if over_all else 'missed'} over all blocks; "
-            f"{'held' if told['held_in_every_band'] else 'not'} in every band ({_worst(told)}).")
+            f"{'held' if targets['held_in_every_band'] else 'not'} in every band "
+            f"({_worst(targets)}).")
     lines.append("Too few dead or live buds were read twice to correct "
                  f"{stated.uncorrected:.0%} of the winters; they count as called.")
     for one in mends:
-        told = _targets(one.called, dict(one.called_by_band))
-        lines.append(f"{one.name} instead: {step(stated, one)}; {_worst(told)}.")
+        targets = _targets(one.called, dict(one.called_by_band))
+        lines.append(f"{one.name} instead: {step(stated, one)}; {_worst(targets)}.")
     return lines
 
 
-def _worst(told: dict[str, Any]) -> str:
-    return (f"lowest coverage of a band {told['lowest_coverage']:.1%}, largest bias "
-            f"{100 * told['largest_bias']:.1f} points")
+def _worst(targets: dict[str, Any]) -> str:
+    return (f"lowest coverage of a band {targets['lowest_coverage']:.1%}, largest bias "
+            f"{100 * targets['largest_bias']:.1f} points")

@@ -92,15 +92,15 @@ def wood_show(
     from budvision.workflow.after.wood import block_cuts
 
     with json_errors(as_json), Season.open(season) as opened:
-        told, counted = block_cuts(opened, block)
+        cuts, counted = block_cuts(opened, block)
         found = wood_results([one.cut for one in counted], settings=opened.settings)
     if as_json:
         show_json({"block": block, "wood": [asdict(one) for one in found],
-                   "cuts": [asdict(one) for one in told]})
+                   "cuts": [asdict(one) for one in cuts]})
         return
     typer.echo(wood_found(found) or "No wood has been cut yet.")
     newest = {one.id for one in counted}
-    for one in told:
+    for one in cuts:
         cut = one.cut
         typer.echo(f"{one.cut_on}  {cut.part} of vine {cut.vine}"
                    f"{', ' + cut.position if cut.position else ''}: "

@@ -82,8 +82,8 @@ def say(message: str, /, **values: object) -> str:
     >>> say("{n} of {total}", n=3, total=5)
     '3 of 5'
     """
-    told = message if spoken() == "en" or not message else _catalogue(spoken()).gettext(message)
-    return told.format(**values) if values else told
+    text = message if spoken() == "en" or not message else _catalogue(spoken()).gettext(message)
+    return text.format(**values) if values else text
 
 
 def say_n(one: str, many: str, n: int, /, **values: object) -> str:
@@ -129,8 +129,8 @@ def words_in(language: str, messages: frozenset[str]) -> dict[str, str]:
     """Return those of some messages that a language has, by their English; none in English."""
     if language == "en":
         return {}
-    told = {message: _catalogue(language).gettext(message) for message in messages}
-    return {message: words for message, words in told.items() if words != message}
+    translated = {message: _catalogue(language).gettext(message) for message in messages}
+    return {message: words for message, words in translated.items() if words != message}
 
 
 @cache

@@ -94,12 +94,12 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     segmentation: dict[str, Any] = {}
     for index, tissue in enumerate(TISSUES):
         shown = judged & (table["exposed_true"] & clear)[:, index]
-        said = shown & table["exposed_said"][:, index]
+        identified = shown & table["exposed_said"][:, index]
         overlap = table["overlap"][shown, index]
         segmentation[tissue.value] = {
             "n_exposed": int(shown.sum()),
             "centre_inside": _share(table["centre_inside"][shown, index]),
-            "centre_inside_of_said": _share(table["centre_inside"][said, index]),
+            "centre_inside_of_said": _share(table["centre_inside"][identified, index]),
             "overlap_median": (
                 round(float(np.nanmedian(overlap)), 4) if np.isfinite(overlap).any() else None
             ),
@@ -153,9 +153,9 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
 
 def _alone(table: Columns, judged: npt.NDArray[np.bool_]) -> dict[str, Any]:
     """Score the names of flankers where one is exposed, can be told, and one was found."""
-    true, said, clear = (table[name][:, 1:] for name in ("exposed_true", "exposed_said", "clear"))
-    one = judged & (true.sum(axis=1) == 1) & (said.sum(axis=1) == 1) & clear.all(axis=1)
-    right = (true == said).all(axis=1)
+    true, found, clear = (table[name][:, 1:] for name in ("exposed_true", "exposed_said", "clear"))
+    one = judged & (true.sum(axis=1) == 1) & (found.sum(axis=1) == 1) & clear.all(axis=1)
+    right = (true == found).all(axis=1)
     based = (true == table["based_said"][:, 1:]).all(axis=1)
     sure = one & (table["swap_doubt"] <= ALONE_DOUBT)
     return {
@@ -193,14 +193,15 @@ def settled_verdicts(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
     Where a person is asked for the name, nothing is called yet: those count as unsure.
     """
     measured = np.asarray(np.isfinite(table["row"]).all(axis=2), np.bool_)
-    said = np.full(measured.shape, "", dtype="U8")
+    verdicts_of = np.full(measured.shape, "", dtype="U8")
     if measured.any():
-        said[measured] = _say(model, table["row"][measured])[0]
+        verdicts_of[measured] = _say(model, table["row"][measured])[0]
     for one in np.flatnonzero(measured.any(axis=1) & (table["swap_doubt"] > SWAP_DOUBT)):
-        verdicts = {TISSUES[at]: Verdict(said[one, at]) for at in np.flatnonzero(measured[one])}
+        verdicts = {TISSUES[column]: Verdict(verdicts_of[one, column])
+                    for column in np.flatnonzero(measured[one])}
         for tissue in names_to_ask(verdicts, swap_doubt=float(table["swap_doubt"][one])):
-            said[one, TISSUES.index(tissue)] = Verdict.UNSURE.value
-    return said
+            verdicts_of[one, TISSUES.index(tissue)] = Verdict.UNSURE.value
+    return verdicts_of
 
 
 def _verdict_table(
@@ -209,24 +210,24 @@ def _verdict_table(
 ) -> dict[str, Any]:
     if not kept.any():
         return {"all": verdict_scores([], [], [])}
-    said, p_dead = _say(model, table["row"][kept])
+    verdict, p_dead = _say(model, table["row"][kept])
     truth = dead[kept]
     if split:
-        said = settled_verdicts(table, model)[kept]
-    result: dict[str, Any] = {"all": verdict_scores(said, p_dead, truth)}
+        verdict = settled_verdicts(table, model)[kept]
+    result: dict[str, Any] = {"all": verdict_scores(verdict, p_dead, truth)}
     if not split:
         return result
     photo, tissue = np.nonzero(kept)
     result["tissue"] = {
         one.value: verdict_scores(
-            said[tissue == index], p_dead[tissue == index], truth[tissue == index]
+            verdict[tissue == index], p_dead[tissue == index], truth[tissue == index]
         )
         for index, one in enumerate(TISSUES)
     }
     for key in ("depth", "light", "camera", "cultivar"):
         column = table["world"][photo, WORLD_KEYS.index(key)]
         result[key] = {
-            str(name): verdict_scores(said[column == name], p_dead[column == name],
+            str(name): verdict_scores(verdict[column == name], p_dead[column == name],
                                       truth[column == name])
             for name in np.unique(column)
         }
@@ -271,11 +272,11 @@ def leave_one_world_out(
             model = fit_verdict(
                 rows[~out], dead[~out], photo[~out], rng=rng, kinds=kinds, n_folds=3
             ).model
-            said, p_dead = _say(model, rows[out])
-            result[f"{key}: {name}"] = verdict_scores(said, p_dead, dead[out])
-            pooled.append((said, p_dead, dead[out]))
-    said, p_dead, truth = (np.concatenate(part) for part in zip(*pooled, strict=True))
-    return {"pooled": verdict_scores(said, p_dead, truth), **result}
+            verdict, p_dead = _say(model, rows[out])
+            result[f"{key}: {name}"] = verdict_scores(verdict, p_dead, dead[out])
+            pooled.append((verdict, p_dead, dead[out]))
+    verdict, p_dead, truth = (np.concatenate(part) for part in zip(*pooled, strict=True))
+    return {"pooled": verdict_scores(verdict, p_dead, truth), **result}
 
 
 def _changes() -> dict[str, Any]:
@@ -365,16 +366,16 @@ def robustness(
     first_said, dead = np.array(before), np.array(truth)
     result: dict[str, Any] = {}
     for name in changes:
-        said = np.array(after[name])
-        both = (said != "") & (first_said != "")
-        sure = both & (said != Verdict.UNSURE.value)
+        verdict = np.array(after[name])
+        both = (verdict != "") & (first_said != "")
+        sure = both & (verdict != Verdict.UNSURE.value)
         known = sure & (dead >= 0)
         result[name] = {
-            "n": int(both.sum()), "same": _share(said[both] == first_said[both]),
+            "n": int(both.sum()), "same": _share(verdict[both] == first_said[both]),
             "flipped": _share((sure & (first_said != Verdict.UNSURE.value)
-                               & (said != first_said))[both]),
-            "called": _share(said[both] != Verdict.UNSURE.value),
-            "right": _share((said[known] == "dead") == (dead[known] > 0)),
+                               & (verdict != first_said))[both]),
+            "called": _share(verdict[both] != Verdict.UNSURE.value),
+            "right": _share((verdict[known] == "dead") == (dead[known] > 0)),
             "refused": _share(np.array(refused[name])),
         }
     return result

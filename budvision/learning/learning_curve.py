@@ -144,12 +144,12 @@ def collect(
         proposal, _ = propose_photo(data.tobytes(), proposer=proposer, with_labels=False)
         for part in TISSUES:
             real = photo.cut.truth.tissues[part]
-            said = proposal.tissues.get(part) if proposal.found else None
-            if said is None or not said.exposed:
-                if real.exposed and _told(photo.cut)[part]:
+            proposed = proposal.tissues.get(part) if proposal.found else None
+            if proposed is None or not proposed.exposed:
+                if real.exposed and _visible(photo.cut)[part]:
                     missed.append((i, photo.cane))
                 continue
-            rows.append(row_of(said.features))
+            rows.append(row_of(proposed.features))
             bud.append(i)
             cane.append(photo.cane)
             tissue.append(part)
@@ -164,7 +164,7 @@ def collect(
     return done_rows
 
 
-def _told(cut: StandinCut) -> Mapping[Tissue, bool]:
+def _visible(cut: StandinCut) -> Mapping[Tissue, bool]:
     exposed = {tissue: cut.truth.tissues[tissue].exposed for tissue in TISSUES}
     return can_be_told(cut.image, cut.labels, exposed)
 
@@ -253,15 +253,15 @@ def draw(points: Sequence[Point], path: Path) -> None:
     figure = Figure(figsize=(7.2, 3.4), layout="constrained")
     FigureCanvasSVG(figure)
     axes = figure.subplots(1, 2)
-    for ax, name, at in ((axes[0], "right among called, %", 0), (axes[1], "called, %", 1)):
+    for ax, name, column in ((axes[0], "right among called, %", 0), (axes[1], "called, %", 1)):
         for slips, style in zip(SLIPS, ("-o", "--s"), strict=True):
             part = [p for p in points if p.slips == slips]
-            values = [100 * (p.accuracy if at == 0 else p.called) for p in part]
+            values = [100 * (p.accuracy if column == 0 else p.called) for p in part]
             ax.plot(range(len(part)), values, style, color="0.15", markersize=4,
                     label=f"{slips:.0%} slips" if slips else "no slips")
         for i, (n_buds, _) in enumerate(DESIGNS):
             if n_buds in TARGETS:
-                ax.plot([i - 0.25, i + 0.25], [100 * TARGETS[n_buds][at]] * 2, color="0.55",
+                ax.plot([i - 0.25, i + 0.25], [100 * TARGETS[n_buds][column]] * 2, color="0.55",
                         linewidth=3, label="target" if n_buds == 50 else None)
         ax.set_xticks(range(len(DESIGNS)), [
             f"{n}" if per == _PER_CANE else f"{n},\n{per} a cane" for n, per in DESIGNS])

@@ -97,9 +97,9 @@ def montage(
             for labels, words in ((scene.labels, None), (full, texts))
         ]
         strip = np.full((_STRIP_PX, 2 * TILE_PX, 3), 255, np.uint8)
-        said = ", ".join(reason.code for reason in found.reasons)
+        codes = ", ".join(reason.code for reason in found.reasons)
         cv2.putText(
-            strip, f"{seed}  {'refused: ' + said if said else ''}", (6, 16),
+            strip, f"{seed}  {'refused: ' + codes if codes else ''}", (6, 16),
             cv2.FONT_HERSHEY_SIMPLEX, 0.45, (0, 0, 0), 1, cv2.LINE_AA,
         )
         cells.append(np.vstack([strip, np.hstack(pair)]))
@@ -111,5 +111,5 @@ def montage(
             expected="at least one usable photograph", do="Draw more of them.")
     while len(cells) % COLUMNS:
         cells.append(np.full_like(cells[0], 255))
-    rows = [np.hstack(cells[at : at + COLUMNS]) for at in range(0, len(cells), COLUMNS)]
+    rows = [np.hstack(cells[first : first + COLUMNS]) for first in range(0, len(cells), COLUMNS)]
     return np.vstack(rows)

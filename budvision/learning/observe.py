@@ -149,8 +149,8 @@ def observe(
         quarter = 90.0 * round(scene.base_deg / 90.0)
         based = segment(scene.image, segmenter=segmenter, base_direction_deg=quarter)
         based_said, based_inside = _where(based, _truth_in_box(scene.labels, based))
-    told = can_be_told(scene.image, scene.labels, scene.exposed)
-    clear = np.array([told[tissue] for tissue in TISSUES], np.bool_)
+    visible = can_be_told(scene.image, scene.labels, scene.exposed)
+    clear = np.array([visible[tissue] for tissue in TISSUES], np.bool_)
     usable, why_not = scene.usable, scene.why_not
     if (usable and not clear[0]) or on_the_border(scene.image, scene.labels, why_not):
         usable, why_not = False, BORDERLINE
@@ -173,15 +173,15 @@ def _where(
     found: Segmentation, truth: Uint8
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Return which tissues are said to be exposed, and whether their centres lie in the truth."""
-    said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
+    proposed, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     for index, tissue in enumerate(TISSUES):
         mine = found.labels == tissue.label
-        said[index] = mine.any() and found.exposed[tissue] >= 0.5
-        if said[index]:
+        proposed[index] = mine.any() and found.exposed[tissue] >= 0.5
+        if proposed[index]:
             depth = cv2.distanceTransform(np.pad(mine.astype(np.uint8), 1), cv2.DIST_L2, 3)
             row, col = np.unravel_index(int(depth.argmax()), depth.shape)
             inside[index] = bool(truth[int(row) - 1, int(col) - 1] == tissue.label)
-    return said, inside
+    return proposed, inside
 
 
 def _truth_in_box(labels: Uint8, found: Segmentation) -> Uint8:

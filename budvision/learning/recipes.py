@@ -68,19 +68,20 @@ def trainable_pixels(scenes: list[Scene], *, rng: np.random.Generator) -> Any:
         for tissue in Tissue:
             if scene.exposed[tissue]:
                 target[labels == tissue.label] = 2 if scene.dead[tissue] else 1
-        at = rng.choice(target.size, 400, replace=False)
-        rows.append(_features(image).reshape(target.size, -1)[at])
-        wanted.append(target.ravel()[at])
+        chosen = rng.choice(target.size, 400, replace=False)
+        rows.append(_features(image).reshape(target.size, -1)[chosen])
+        wanted.append(target.ravel()[chosen])
     forest = RandomForestClassifier(
         50, max_depth=10, max_samples=0.5, n_jobs=1, random_state=int(rng.integers(2**31 - 1))
     ).fit(np.vstack(rows), np.concatenate(wanted))
 
     def judge(scene: Scene) -> bool | None:
         image, _ = _small(scene)
-        said = forest.predict(_features(image).reshape(_SIDE * _SIDE, -1)).reshape(_SIDE, _SIDE)
+        predicted = forest.predict(_features(image).reshape(_SIDE * _SIDE, -1))
+        predicted = predicted.reshape(_SIDE, _SIDE)
         row, col = np.mgrid[:_SIDE, :_SIDE] - _SIDE / 2
         near = np.hypot(row, col) < _SIDE * 0.18
-        live, dead = int((said[near] == 1).sum()), int((said[near] == 2).sum())
+        live, dead = int((predicted[near] == 1).sum()), int((predicted[near] == 2).sum())
         return None if live + dead == 0 else dead > live
 
     return judge

@@ -65,9 +65,9 @@ def binned_gap(confidence: npt.ArrayLike, right: npt.ArrayLike, *, n_bins: int) 
 
 def confusion(verdicts: npt.ArrayLike, dead: npt.ArrayLike) -> dict[str, dict[str, int]]:
     """Count verdicts by truth: ``{"live": {"live": n, "dead": n, "unsure": n}, "dead": ...}``."""
-    said, truth = np.asarray(verdicts).astype(str), np.asarray(dead, np.bool_)
+    verdict, truth = np.asarray(verdicts).astype(str), np.asarray(dead, np.bool_)
     return {
-        name: {word: int(np.sum((said == word) & (truth == is_dead)))
+        name: {word: int(np.sum((verdict == word) & (truth == is_dead)))
                for word in ("live", "dead", "unsure")}
         for name, is_dead in (("live", False), ("dead", True))
     }

@@ -82,8 +82,8 @@ def score(maps: Any, judged: Any, pixels: Any, rows: Any) -> dict[str, Any]:
             spot = np.unravel_index(int(heat.argmax()), heat.shape)
             point.append(bool(pixels[i, 2 * spot[0], 2 * spot[1], 5] > 60))
             if rows[i, k + 4] != UNKNOWN:
-                said = maps[i, N_CLASSES + 1][mine].astype(np.float32).mean() > 0
-                brown.append(bool(said) == bool(rows[i, k + 4]))
+                found = maps[i, N_CLASSES + 1][mine].astype(np.float32).mean() > 0
+                brown.append(bool(found) == bool(rows[i, k + 4]))
             if k == 2 and (pixels[i, ..., 3] == 3).any():
                 pairs += 1
                 swaps += int((labels[i][truth] == 3).mean() > 0.5)

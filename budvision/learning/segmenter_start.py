@@ -57,9 +57,9 @@ def _heads(state: dict[str, Tensor], net: BudNet) -> None:
             continue
         out = own.clone() * 0.1
         out[:_OLD_CLASSES] = given[:_OLD_CLASSES]
-        for at in range(_OLD_CLASSES, N_CLASSES):
-            out[at] = given[_OLD_CLASSES - 1]
-            out[at] -= 2.5 if kind == "bias" else 0.0
+        for class_ in range(_OLD_CLASSES, N_CLASSES):
+            out[class_] = given[_OLD_CLASSES - 1]
+            out[class_] -= 2.5 if kind == "bias" else 0.0
         out[N_CLASSES : N_CLASSES + _OLD_MAPS] = given[_OLD_CLASSES : _OLD_CLASSES + _OLD_MAPS]
         if kind == "bias":
             out[N_CLASSES + _OLD_MAPS :] = -4.0

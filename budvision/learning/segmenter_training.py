@@ -117,9 +117,9 @@ class _Shelf:
         fresh = np.flatnonzero(self._rows[:, 4] != self._seen)[:2000]
         for some in np.array_split(fresh, max(1, len(fresh) // 250)):
             if len(some):
-                at = torch.from_numpy(some).to(self._device)
-                self.pictures[at] = torch.from_numpy(self._shared[some]).to(self._device)
-                self.facts[at] = torch.from_numpy(self._rows[some].copy()).to(self._device)
+                index = torch.from_numpy(some).to(self._device)
+                self.pictures[index] = torch.from_numpy(self._shared[some]).to(self._device)
+                self.facts[index] = torch.from_numpy(self._rows[some].copy()).to(self._device)
         if len(fresh):
             known = self.hardness[self.hardness > 0]
             usual = float(known.mean()) if len(known) else 1.0
@@ -135,9 +135,10 @@ class _Shelf:
             self.hardness > 0, (0.35 + self.hardness / usual).clamp(max=_HARD), 0.0)
         return torch.multinomial(weight, n, replacement=True)
 
-    def note(self, at: Tensor, loss: Tensor) -> None:
+    def note(self, index: Tensor, loss: Tensor) -> None:
         """Remember how hard the examples were."""
-        self.hardness[at] = 0.5 * self.hardness[at] + 0.5 * loss.detach().float().clamp(0.01, 20)
+        kept, seen = self.hardness[index], loss.detach().float().clamp(0.01, 20)
+        self.hardness[index] = 0.5 * kept + 0.5 * seen
 
 
 @torch.no_grad()
@@ -194,12 +195,12 @@ def _loss_of(
     total = torch.zeros((), device=weights.device)
     kind = weights.device.type
     for shelf, pool, n, share in zip(shelves, pools, batches, (0.7, 0.3), strict=True):
-        at = shelf.pick(n)
-        bent = bend(shelf.pictures[at], pool.side)
+        index = shelf.pick(n)
+        bent = bend(shelf.pictures[index], pool.side)
         with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
             pixels, whole = net(bent.image.contiguous(memory_format=torch.channels_last))
-        loss = losses(pixels, whole, bent, shelf.facts[at], weights)
-        shelf.note(at, loss)
+        loss = losses(pixels, whole, bent, shelf.facts[index], weights)
+        shelf.note(index, loss)
         total = total + share * loss.mean()
     return total
 
@@ -335,13 +336,13 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
     net = mean_of(files, pools, width=plan.width, device=device)
     scores = {"mean": _scored(net, (held[0], held[1]), device)}
     gap = save_network(net, out, probe=held[0].pixels()[:1])
-    told = [json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
-            for file in files if file.with_suffix(".json").is_file()]
+    records = [json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
+               for file in files if file.with_suffix(".json").is_file()]
     facts = {
         "side_px": plan.side_px, "frame_px": plan.frame_px,
         "parameters": sum(p.numel() for p in net.parameters()),
-        "steps": [one["steps"] for one in told], "loss": [one["loss"] for one in told],
-        "examples_drawn": max((one["examples_drawn"] for one in told), default=0),
+        "steps": [one["steps"] for one in records], "loss": [one["loss"] for one in records],
+        "examples_drawn": max((one["examples_drawn"] for one in records), default=0),
         "drawers_lost": lost, "seed": plan.seed, "averaged": len(files),
         "share_staged": plan.share_staged, "share_traced": plan.share_traced if plan.traced else 0,
         "seconds": round(time.monotonic() - begun),

@@ -76,16 +76,16 @@ def slices(table: Columns, model: VerdictModel) -> list[Slice]:
     list of Slice
         The kinds that came up, in the order of `KINDS`.
     """
-    said = settled_verdicts(table, model)
+    verdict = settled_verdicts(table, model)
     measured = np.isfinite(table["row"]).all(axis=2)
     usable, found = table["usable"], table["found"]
     bad = ~usable & (table["why_not"] != BORDERLINE)
     judged = (usable & found)[:, None]
     shown = judged & table["exposed_true"] & table["clear"]
     asked = shown & measured & (table["dead"] >= 0)
-    called = asked & (said != "") & (said != Verdict.UNSURE.value)
+    called = asked & (verdict != "") & (verdict != Verdict.UNSURE.value)
     dead = table["dead"] > 0
-    right = called & ((said == Verdict.DEAD.value) == dead)
+    right = called & ((verdict == Verdict.DEAD.value) == dead)
     half = shown & measured & (table["dead"] == HALF_DEAD)
     kinds = np.char.add(np.char.add(",", table["kinds"].astype(str)), ",")
     rows = []
@@ -102,8 +102,8 @@ def slices(table: Columns, model: VerdictModel) -> list[Slice]:
             unusable=count(bad), refused=count(bad & ~found), tissues=count(shown),
             inside=count(shown & table["centre_inside"]), called=count(called),
             right=count(right), dead=count(asked & dead),
-            dead_called_live=count(called & dead & (said == Verdict.LIVE.value)),
-            half_dead=count(half), left_unsure=count(half & (said == Verdict.UNSURE.value))))
+            dead_called_live=count(called & dead & (verdict == Verdict.LIVE.value)),
+            half_dead=count(half), left_unsure=count(half & (verdict == Verdict.UNSURE.value))))
     return rows
 
 

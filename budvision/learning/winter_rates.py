@@ -24,9 +24,9 @@ from budvision.verdict.registry import ModelEntry, find_model
 from budvision.version import __version__
 from budvision.vocabulary import TISSUES, Tissue, TissueProposal, Verdict
 
-__all__ = ["SAID", "ModelRates", "measure_rates"]
+__all__ = ["OUTCOMES", "ModelRates", "measure_rates"]
 
-SAID: Final = ("live", "dead", "unsure", "none")
+OUTCOMES: Final = ("live", "dead", "unsure", "none")
 """What a model can say of a tissue; *none* where it saw no such tissue or refused the picture."""
 _LABS: Final = 6
 _CODES: Final = {Verdict.LIVE: 0, Verdict.DEAD: 1, Verdict.UNSURE: 2}
@@ -42,18 +42,18 @@ class ModelRates:
         Name and version.
     photos : int
         Photographs drawn.
-    said : ndarray of int64, shape (n_labs, 3, 2, 4)
-        Tissues by laboratory, name (primary to tertiary), truth (live, dead) and `SAID`. Only
+    proposed : ndarray of int64, shape (n_labs, 3, 2, 4)
+        Tissues by laboratory, name (primary to tertiary), truth (live, dead) and `OUTCOMES`. Only
         those that the cut has reached and a person could tell.
     """
 
     model: str
     photos: int
-    said: NDArray[np.int64]
+    proposed: NDArray[np.int64]
 
     @classmethod
     def of(cls, live: Sequence[int], dead: Sequence[int], *, model: str = "given") -> ModelRates:
-        """Return the rates of a model with these counts of `SAID` for live and for dead primaries.
+        """Return the rates of a model with these counts of `OUTCOMES` of live and dead primaries.
 
         Parameters
         ----------
@@ -64,9 +64,9 @@ class ModelRates:
         InputError
             When there is no live or no dead tissue.
         """
-        said = np.zeros((1, len(TISSUES), 2, len(SAID)), np.int64)
-        said[0, 0] = live, dead
-        return cls(model, 0, said).checked()
+        proposed = np.zeros((1, len(TISSUES), 2, len(OUTCOMES)), np.int64)
+        proposed[0, 0] = live, dead
+        return cls(model, 0, proposed).checked()
 
     def checked(self) -> ModelRates:
         """Return these rates, or raise InputError where no primary was live, or none dead."""
@@ -77,19 +77,19 @@ class ModelRates:
         return self
 
     def shares(self) -> NDArray[np.float64]:
-        """Return how often each of `SAID` was said of a primary; shape (n_labs, 2, 4).
+        """Return how often each of `OUTCOMES` was said of a primary; shape (n_labs, 2, 4).
 
         A laboratory without live (or dead) primaries gets the shares of all together.
         """
-        counts = self.said[:, 0].astype(float)
+        counts = self.proposed[:, 0].astype(float)
         counts = np.where(counts.sum(axis=2, keepdims=True) > 0, counts, self.primary)
         found: NDArray[np.float64] = counts / counts.sum(axis=2, keepdims=True)
         return found
 
     @property
     def primary(self) -> NDArray[np.int64]:
-        """Primaries of all laboratories by truth (live, dead) and `SAID`; shape (2, 4)."""
-        total: NDArray[np.int64] = self.said[:, 0].sum(axis=0)
+        """Primaries of all laboratories by truth (live, dead) and `OUTCOMES`; shape (2, 4)."""
+        total: NDArray[np.int64] = self.proposed[:, 0].sum(axis=0)
         return total
 
 
@@ -128,7 +128,7 @@ def measure_rates(
         return ModelRates(entry.label, photos, counts).checked()
     cv2.setNumThreads(1)
     proposer = Proposer.load(model, folders=folders)
-    said = np.zeros((_LABS, len(TISSUES), 2, len(SAID)), np.int64)
+    counted = np.zeros((_LABS, len(TISSUES), 2, len(OUTCOMES)), np.int64)
     done = 0
     for number, n in enumerate([len(part) for part in np.array_split(range(photos), _LABS)]):
         rng = np.random.default_rng([25, number])
@@ -136,22 +136,22 @@ def measure_rates(
         for photo in season_of_cuts(rng, n=n, labs=[lab], per_cane=1, unusable=0, others=0,
                                     megapixels=(0.4, 0.7)):
             truth = photo.cut.truth.tissues
-            told = can_be_told(photo.cut.image, photo.cut.labels,
-                               {tissue: truth[tissue].exposed for tissue in TISSUES})
+            visible = can_be_told(photo.cut.image, photo.cut.labels,
+                                  {tissue: truth[tissue].exposed for tissue in TISSUES})
             proposed = _proposed(photo.cut.image, proposer)
             for column, tissue in enumerate(TISSUES):
-                if truth[tissue].exposed and told[tissue]:
+                if truth[tissue].exposed and visible[tissue]:
                     one = proposed.get(tissue)
                     code = _CODES[one.verdict] if one and one.exposed and one.verdict else 3
-                    said[number, column, int(bool(truth[tissue].dead)), code] += 1
+                    counted[number, column, int(bool(truth[tissue].dead)), code] += 1
             done += 1
             if progress is not None:
                 progress(done, photos, lab.name)
-    found = ModelRates(entry.label, photos, said).checked()
+    found = ModelRates(entry.label, photos, counted).checked()
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
         write_whole(kept, json.dumps({"model": entry.label, "photos": photos,
-                                      "said": said.tolist()}), lasting=False)
+                                      "said": counted.tolist()}), lasting=False)
     return found
 
 
@@ -174,7 +174,7 @@ def _mark(entry: ModelEntry, photos: int) -> str:
 def _kept(path: Path) -> NDArray[np.int64] | None:
     """Return the counts kept in a file, None where there are none that can be read."""
     try:
-        said = np.array(json.loads(path.read_text(encoding="utf-8"))["said"], np.int64)
+        proposed = np.array(json.loads(path.read_text(encoding="utf-8"))["said"], np.int64)
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return said if said.shape == (_LABS, len(TISSUES), 2, len(SAID)) else None
+    return proposed if proposed.shape == (_LABS, len(TISSUES), 2, len(OUTCOMES)) else None

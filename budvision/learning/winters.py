@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError
-from budvision.learning.winter_rates import SAID, ModelRates
+from budvision.learning.winter_rates import OUTCOMES, ModelRates
 from budvision.settings import Settings
 from budvision.stats.agreement import LEAST_PAIRS
 from budvision.stats.coverage import Design, simulate_units
@@ -162,7 +162,7 @@ class _Drawn:
     truth: Floats
     winter: NDArray[np.int64]
     dead: Bools
-    said: NDArray[np.int64]
+    proposed: NDArray[np.int64]
     own: Floats
     other: Floats
     follow: Floats
@@ -196,7 +196,7 @@ def _draw(play: Play, rates: ModelRates) -> _Drawn:
     shares = rates.shares()
     lab = rng.integers(len(shares), size=play.winters)[winter]
     below = np.cumsum(shares, axis=2)[lab[:, None, None], dead.astype(int)]
-    said = (rng.random(shape)[..., None] >= below[..., :-1]).sum(axis=3)
+    proposed = (rng.random(shape)[..., None] >= below[..., :-1]).sum(axis=3)
 
     def lots() -> Floats:
         ranks = rng.random((n, shape[1] * shape[2])).argsort(axis=1).argsort(axis=1)
@@ -204,7 +204,7 @@ def _draw(play: Play, rates: ModelRates) -> _Drawn:
 
     return _Drawn(
         truth=np.array([design.truth(share) for share in asked.tolist()]), winter=winter,
-        dead=dead, said=said, own=rng.random(shape), other=rng.random(shape),
+        dead=dead, proposed=proposed, own=rng.random(shape), other=rng.random(shape),
         follow=rng.random(shape), settle=rng.random(shape), blind_lot=lots(), second_lot=lots(),
     )
 
@@ -223,9 +223,9 @@ def _read(play: Play, drawn: _Drawn) -> _Called:
     errors = np.array(play.errors)
     reader = np.arange(play.vines)[None, :, None] % len(errors)
     own = drawn.dead ^ (drawn.own < errors[reader])
-    proposed_dead = drawn.said == SAID.index("dead")
-    told = proposed_dead | (drawn.said == SAID.index("live"))
-    in_doubt = (drawn.blind_lot >= play.blind_share) & told & (proposed_dead != own)
+    proposed_dead = drawn.proposed == OUTCOMES.index("dead")
+    decided = proposed_dead | (drawn.proposed == OUTCOMES.index("live"))
+    in_doubt = (drawn.blind_lot >= play.blind_share) & decided & (proposed_dead != own)
     first = np.where(in_doubt & (drawn.follow < play.pull), proposed_dead, own)
     twice = drawn.second_lot < play.second_share
     second = drawn.dead ^ (drawn.other < errors[(reader + 1) % len(errors)])
@@ -331,7 +331,7 @@ def _error(values: Floats, winter: NDArray[np.int64]) -> float:
 
 def _ways(play: Play, drawn: _Drawn) -> dict[str, tuple[Play, _Drawn]]:
     """Return the ways of reading that stand side by side, by name."""
-    never_wrong = replace(drawn, said=drawn.dead.astype(np.int64))
+    never_wrong = replace(drawn, proposed=drawn.dead.astype(np.int64))
     none = (0.0,) * len(play.errors)
     ways = {
         "nobody errs, pull 0": (replace(play, errors=none, pull=0.0), drawn),

@@ -68,7 +68,7 @@ def doubts(found: Segmentation, quality: Quality, *, scale: float) -> tuple[Reas
     tuple of Reason
         Each with `look` set, and its place in pixels of the upright photograph at full size.
     """
-    said = found.judgement
+    judgement = found.judgement
     face = _box_of(found, found.labels > 0, scale)
     reasons: dict[str, Reason] = {}
 
@@ -79,13 +79,13 @@ def doubts(found: Segmentation, quality: Quality, *, scale: float) -> tuple[Reas
     burnt = _burnt_tissues(found)
     if burnt.any():
         add("glare", _box_of(found, burnt, scale))
-    if said.get("glare", 0.0) > LOOK["glare"]:
+    if judgement.get("glare", 0.0) > LOOK["glare"]:
         tissue = (found.labels >= 1) & (found.labels <= 3)
         add("glare", _box_of(found, tissue, scale))
     if quality.detail < LOOK["detail"]:
         add("too_blurred")
-    if said.get("usable", 1.0) < LOOK["usable"]:
-        add(max((name for name in said if name != "usable"), key=lambda name: said[name]))
+    if judgement.get("usable", 1.0) < LOOK["usable"]:
+        add(max((name for name in judgement if name != "usable"), key=lambda name: judgement[name]))
     return tuple(reasons.values())
 
 

@@ -205,15 +205,15 @@ def segment(
     turns = quarter_turns(image)
     turned = turned_by(image, turns)
     place, judged = seek(turned, segmenter)
-    said = _judgements(judged)
-    frame_strange = said["no_cut_face"]
+    judgement = _judgements(judged)
+    frame_strange = judgement["no_cut_face"]
     if place is None:
-        worst = max((name for name in JUDGEMENTS if name != "usable"), key=lambda n: said[n])
-        dark = worst in ("too_dark", "blown_out") and said[worst] > 0.5
-        return _blank(image, (reason_for(worst if dark else "no_cut_face"),), said)
+        worst = max((name for name in JUDGEMENTS if name != "usable"), key=lambda n: judgement[n])
+        dark = worst in ("too_dark", "blown_out") and judgement[worst] > 0.5
+        return _blank(image, (reason_for(worst if dark else "no_cut_face"),), judgement)
     near = _look_near(turned, place, segmenter)
     side, box, crop, maps, whole = near.crop.shape[0], near.box, near.crop, near.maps, near.whole
-    said = _judgements(softmax(whole[3:]))
+    judgement = _judgements(softmax(whole[3:]))
     shares = np.stack([cv2.resize(share, (side, side)) for share in softmax(maps[:5])])
     _clear_outside(shares, inside_of(box, (turned.shape[0], turned.shape[1]), side))
     face = _face_of(shares)
@@ -226,14 +226,14 @@ def segment(
     back = -turns
     labels = turned_by(arranged.labels, back)
     confidence = _shares_of(shares, arranged.labels)
-    if segmenter.finds_growing_points and said["usable"] > SURE_NEAR:
+    if segmenter.finds_growing_points and judgement["usable"] > SURE_NEAR:
         frame_strange = 0.0
-    reasons = _refusals(said, arranged.labels, confidence, face, near.face_px, frame_strange)
+    reasons = _refusals(judgement, arranged.labels, confidence, face, near.face_px, frame_strange)
     if (
         not reasons
         and not segmenter.finds_growing_points
         and near.face_px >= SHARP_FACE_PX
-        and _is_cambium(crop, arranged.labels == 1, dead, said["too_deep"])
+        and _is_cambium(crop, arranged.labels == 1, dead, judgement["too_deep"])
     ):
         reasons = (reason_for("too_deep"),)
     return Segmentation(
@@ -247,7 +247,7 @@ def segment(
         face_share=near.face_px / image.shape[1],
         dead_map=turned_by(dead, back),
         brown_map=turned_by(brown, back),
-        judgement=said,
+        judgement=judgement,
         swap_doubt=arranged.swap_doubt,
         image_shape=(image.shape[0], image.shape[1]),
         growing_points=_growing_points(labels, turned_by(heat[0], back)) if heat else {},
@@ -369,7 +369,7 @@ def _face_of(shares: Float32) -> NDArray[np.bool_]:
 
 
 def _refusals(
-    said: Mapping[str, float],
+    judgement: Mapping[str, float],
     labels: Uint8,
     confidence: Float32,
     face: NDArray[np.bool_],
@@ -377,12 +377,12 @@ def _refusals(
     frame_strange: float,
 ) -> tuple[Reason, ...]:
     """Return why the face cannot be judged, if it cannot."""
-    over = [name for name, limit in LIMITS.items() if said[name] > limit]
-    if said["usable"] < USABLE_ABOVE or over:
+    over = [name for name, limit in LIMITS.items() if judgement[name] > limit]
+    if judgement["usable"] < USABLE_ABOVE or over:
         among = [name for name in JUDGEMENTS if name != "usable"]
-        if said["usable"] >= USABLE_ABOVE:
+        if judgement["usable"] >= USABLE_ABOVE:
             among = over
-        return (reason_for(max(among, key=lambda name: said[name])),)
+        return (reason_for(max(among, key=lambda name: judgement[name])),)
     if frame_strange > STRANGE_FRAME:
         return (reason_for("no_cut_face"),)
     if face_px < LEAST_FACE_PX:

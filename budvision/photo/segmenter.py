@@ -53,10 +53,10 @@ class Segmenter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._session = _opened(path)
-        told = self._session.get_modelmeta().custom_metadata_map
-        self.crop_px = int(told.get("budvision.crop_px", _PLAIN_CROP_PX))
-        self.n_classes = len(json.loads(told.get("budvision.classes", "[0, 1, 2, 3, 4]")))
-        self.finds_growing_points = "growing_point" in told.get("budvision.maps", "")
+        metadata = self._session.get_modelmeta().custom_metadata_map
+        self.crop_px = int(metadata.get("budvision.crop_px", _PLAIN_CROP_PX))
+        self.n_classes = len(json.loads(metadata.get("budvision.classes", "[0, 1, 2, 3, 4]")))
+        self.finds_growing_points = "growing_point" in metadata.get("budvision.maps", "")
 
     @classmethod
     def load(cls, folder: Path) -> Segmenter:

@@ -199,7 +199,7 @@ def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T
             ended = 0 if usable else worker.end()
             _pool.give(worker, usable=usable)
         if answer is not None:
-            result: T = _told(answer, where)
+            result: T = _unpacked(answer, where)
             return result
         if stopped.is_set() or ended == -getattr(signal, "SIGXCPU", 0):
             raise PhotoError(
@@ -256,13 +256,13 @@ def run_many(
         threads.shutdown(wait=True, cancel_futures=True)
 
 
-def _told(answer: bytes, where: str) -> Any:
-    done, told = pickle.loads(answer)  # noqa: S301 # nosec B301  (our own process)
+def _unpacked(answer: bytes, where: str) -> Any:
+    done, result = pickle.loads(answer)  # noqa: S301 # nosec B301  (our own process)
     if done:
-        return told
-    if isinstance(told, MemoryError):
+        return result
+    if isinstance(result, MemoryError):
         raise no_room(where)
-    raise told
+    raise result
 
 
 def no_room(where: str) -> PhotoError:
@@ -377,9 +377,9 @@ def _portable(error: BaseException) -> BaseException:
     try:
         pickle.loads(pickle.dumps(error, protocol=5))  # noqa: S301 # nosec B301  (our own)
     except Exception:
-        told = RuntimeError(f"{type(error).__name__}: {error}")
-        told.__notes__ = error.__notes__
-        return told
+        portable = RuntimeError(f"{type(error).__name__}: {error}")
+        portable.__notes__ = error.__notes__
+        return portable
     return error
 
 

@@ -338,17 +338,18 @@ def _disagreement(facts: BlockFacts) -> str:
     numbers = _numbers(facts)
     if not numbers:
         return say("No published rule gives a number of nodes here. Choose with your adviser.")
-    told = []
+    phrases = []
     if len(set(numbers)) > 1:
-        told.append(say("from {low} to {high} nodes a vine", low=number(numbers[0]),
-                        high=number(numbers[-1])))
+        phrases.append(say("from {low} to {high} nodes a vine", low=number(numbers[0]),
+                           high=number(numbers[-1])))
     without_number = sum(policy.rule.retain is None for policy in facts.policies)
     if without_number:
-        told.append(say_n("{n} rule gives no number", "{n} rules give no number", without_number))
-    if not told:
+        phrases.append(
+            say_n("{n} rule gives no number", "{n} rules give no number", without_number))
+    if not phrases:
         return say("Published rules do not agree here. Choose with your adviser.")
     return say("Published rules do not agree here: {spread}. Choose with your adviser.",
-               spread="; ".join(told))
+               spread="; ".join(phrases))
 
 
 def _numbers(facts: BlockFacts) -> list[float]:

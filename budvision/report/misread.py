@@ -36,9 +36,9 @@ class ReaderErrors:
         """Whether there are enough dead and enough live ones to tell anything."""
         return min(self.n_dead, self.n_live) >= LEAST_KNOWN
 
-    def with_one(self, said: CallValue, known: CallValue) -> ReaderErrors:
+    def with_one(self, value: CallValue, known: CallValue) -> ReaderErrors:
         """Return the counts with one reading more."""
-        wrong = int(said is not known)
+        wrong = int(value is not known)
         if known is CallValue.DEAD:
             return replace(self, dead_wrong=self.dead_wrong + wrong, n_dead=self.n_dead + 1)
         return replace(self, live_wrong=self.live_wrong + wrong, n_live=self.n_live + 1)

@@ -13,29 +13,30 @@ __all__ = ["corrected_words", "other_band_words", "reader_words"]
 
 def corrected_words(facts: BlockFacts, primary: TissueFacts) -> str:
     """Return the corrected share beside the raw one, or why there is none; else empty."""
-    told = facts.corrected
-    if told is None:
+    corrected = facts.corrected
+    if corrected is None:
         return ""
-    waits = "" if not told.n_open else say_n(
+    waits = "" if not corrected.n_open else say_n(
         "{n} primary on which two readers differ waits to be settled.",
-        "{n} primaries on which two readers differ wait to be settled.", told.n_open)
-    return " ".join(part for part in (*_corrected(told, primary), waits) if part)
+        "{n} primaries on which two readers differ wait to be settled.", corrected.n_open)
+    return " ".join(part for part in (*_corrected(corrected, primary), waits) if part)
 
 
-def _corrected(told: CorrectedFacts, primary: TissueFacts) -> tuple[str, ...]:
-    if told.by_chance:
+def _corrected(corrected: CorrectedFacts, primary: TissueFacts) -> tuple[str, ...]:
+    if corrected.by_chance:
         return (say("Readers do no better than chance: the share dead says nothing."),)
-    if told.share is None or told.low is None or told.high is None:
+    if corrected.share is None or corrected.low is None or corrected.high is None:
         return (say("How often readers err: too few to tell ({n_dead} dead and {n_live} live "
                     "primaries known from two readings, {needed} of each are needed).",
-                    n_dead=told.n_dead, n_live=told.n_live, needed=LEAST_KNOWN),)
+                    n_dead=corrected.n_dead, n_live=corrected.n_live, needed=LEAST_KNOWN),)
     return (
         say("Second readings show that readers took {dead_wrong} of {n_dead} dead primaries for "
-            "live and {live_wrong} of {n_live} live ones for dead.", dead_wrong=told.dead_wrong,
-            n_dead=told.n_dead, live_wrong=told.live_wrong, n_live=told.n_live),
+            "live and {live_wrong} of {n_live} live ones for dead.",
+            dead_wrong=corrected.dead_wrong, n_dead=corrected.n_dead,
+            live_wrong=corrected.live_wrong, n_live=corrected.n_live),
         say("With these errors taken out about {share} are dead ({span}) instead of {raw}; errors "
-            "that two readers share stay hidden.", share=percent(told.share),
-            span=percent_range(told.low, told.high), raw=percent(primary.share)))
+            "that two readers share stay hidden.", share=percent(corrected.share),
+            span=percent_range(corrected.low, corrected.high), raw=percent(primary.share)))
 
 
 def reader_words(reader: ReaderErrors) -> str:
@@ -51,14 +52,15 @@ def reader_words(reader: ReaderErrors) -> str:
 
 def other_band_words(facts: BlockFacts, primary: TissueFacts) -> str:
     """Say, before any number, where the corrected share lies in another band than the raw one."""
-    told = facts.corrected
-    if told is None or told.share is None or told.low is None or told.high is None:
+    corrected = facts.corrected
+    if (corrected is None or corrected.share is None or corrected.low is None
+            or corrected.high is None):
         return ""
-    share = told.share
+    share = corrected.share
     band = next((b for b in facts.bands if b.low <= share < b.high or b.high >= 1), None)
     if band is None or band.name == facts.band:
         return ""
     return say("Readers err: with their errors taken out {share} ({span}) are dead instead of "
                "{raw}, which is another band: {action}.", share=percent(share),
-               span=percent_range(told.low, told.high), raw=percent(primary.share),
+               span=percent_range(corrected.low, corrected.high), raw=percent(primary.share),
                action=say(band.action).rstrip("."))

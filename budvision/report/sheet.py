@@ -167,8 +167,8 @@ def sheet_pdf(
 def _policy_text(row: NodeLine) -> str:
     if row.retain == say(NO_NUMBER):
         return short(row.note, _LONGEST_NOTE)
-    told = say("{n} nodes a vine", n=row.retain)
-    return f"{told} ({row.span})" if row.span else told
+    nodes = say("{n} nodes a vine", n=row.retain)
+    return f"{nodes} ({row.span})" if row.span else nodes
 
 
 def sheet_figure(facts: BlockFacts) -> Drawing | None:

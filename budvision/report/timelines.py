@@ -109,17 +109,17 @@ def _one_series(
     axes: Axes, k: int, name: str, points: Sequence[TimedShare], *, shift: float
 ) -> list[dt.date]:
     """Draw the k-th series, moved by `shift` days; return the days that it has points on."""
-    told = sorted((p for p in points if p.row.share is not None), key=lambda p: p.day)
-    shares = [p.row.share or 0.0 for p in told]
-    down = [share - (p.row.low or 0.0) for share, p in zip(shares, told, strict=True)]
-    up = [(p.row.high or 0.0) - share for share, p in zip(shares, told, strict=True)]
+    judged = sorted((p for p in points if p.row.share is not None), key=lambda p: p.day)
+    shares = [p.row.share or 0.0 for p in judged]
+    down = [share - (p.row.low or 0.0) for share, p in zip(shares, judged, strict=True)]
+    up = [(p.row.high or 0.0) - share for share, p in zip(shares, judged, strict=True)]
     axes.errorbar(
-        [_moment(p.day) + shift for p in told], shares, yerr=[down, up],
+        [_moment(p.day) + shift for p in judged], shares, yerr=[down, up],
         marker=MARKERS.get(name, list(MARKERS.values())[k % 3]), capsize=3,
         linestyle=LINES.get(name, "-"), color=ACCENT if k == 0 else QUIET,
         markerfacecolor=ACCENT if k == 0 else "#ffffff", linewidth=1.1, label=name,
     )
-    return [p.day for p in told]
+    return [p.day for p in judged]
 
 
 def _moment(at: dt.date | dt.datetime) -> float:

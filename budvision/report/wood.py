@@ -32,12 +32,12 @@ def wood_state(wood: Sequence[WoodResult]) -> str:
         "sound" only where enough vines were cut; "dead" above half of the cambium (our choice: no
         share is published), "hurt" with any.
     """
-    told = [one for one in wood if one.part in _BEARS and one.tissue == "cambium"
-            and one.mortality is not None]
-    worst = max((one.mortality or 0.0 for one in told), default=0.0)
+    bearing = [one for one in wood if one.part in _BEARS and one.tissue == "cambium"
+               and one.mortality is not None]
+    worst = max((one.mortality or 0.0 for one in bearing), default=0.0)
     if worst > 0:
         return "dead" if worst > SEVERE_SHARE else "hurt"
-    return "sound" if told and not any(one.few_vines for one in told) else ""
+    return "sound" if bearing and not any(one.few_vines for one in bearing) else ""
 
 
 def wood_first(wood: Sequence[WoodResult], *, live_buds: bool) -> str:
@@ -49,12 +49,12 @@ def wood_first(wood: Sequence[WoodResult], *, live_buds: bool) -> str:
     live_buds : bool
         Whether some of the buds are alive.
     """
-    told = [one for one in wood if one.tissue == "cambium" and one.n_dead]
-    bears = [one for one in told if one.part in _BEARS]
+    dead_cambium = [one for one in wood if one.tissue == "cambium" and one.n_dead]
+    bears = [one for one in dead_cambium if one.part in _BEARS]
     if not bears:
-        return "" if not told else say(
+        return "" if not dead_cambium else say(
             "Wood is dead: {found}. Keep canes whose bark is green underneath.",
-            found=_share(told[0]))
+            found=_share(dead_cambium[0]))
     found = and_list([_share(one) for one in bears])
     lead = (say("Wood is dead under live buds: {found}.", found=found) if live_buds
             else say("Wood is dead: {found}.", found=found))
@@ -66,13 +66,13 @@ def wood_first(wood: Sequence[WoodResult], *, live_buds: bool) -> str:
 
 def wood_found(wood: Sequence[WoodResult]) -> str:
     """Return what was found in the wood, in one or two sentences; empty where nobody cut it."""
-    told = [one for one in wood if one.mortality is not None]
-    if not told:
+    judged = [one for one in wood if one.mortality is not None]
+    if not judged:
         return ""
-    texts = [say("Dead in the wood: {found}.", found=and_list([_share(one) for one in told]))]
-    if any(one.few_vines for one in told):
+    texts = [say("Dead in the wood: {found}.", found=and_list([_share(one) for one in judged]))]
+    if any(one.few_vines for one in judged):
         texts.append(say("Few vines were cut, so the ranges are wide."))
-    dead = {one.tissue for one in told if one.n_dead}
+    dead = {one.tissue for one in judged if one.n_dead}
     if dead == {"phloem"}:
         texts.append(say("Phloem is renewed each year: vines have stayed productive with more than "
                          "half of it dead (Washington State University)."))

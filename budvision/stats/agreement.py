@@ -151,11 +151,11 @@ def cohen_kappa(
     spread = (p * (w - mean * (1 - kappa)) ** 2).sum() - (kappa - chance * (1 - kappa)) ** 2
     none = (np.outer(rows, columns) * (w - mean) ** 2).sum() - chance**2
     se, se_0 = (math.sqrt(max(float(v), 0) / n) / (1 - chance) for v in (spread, none))
-    told = se > 0
+    defined = se > 0
     reach = float(special.ndtri(0.5 + confidence / 2)) * se
     low, high = max(-1.0, kappa - reach), min(1.0, kappa + reach)
     return Kappa(
-        kappa=kappa, se=se, low=low if told else math.nan, high=high if told else math.nan,
+        kappa=kappa, se=se, low=low if defined else math.nan, high=high if defined else math.nan,
         se_if_none=se_0,
         z=kappa / se_0 if se_0 > 0 else math.nan, observed=observed, by_chance=chance, n=round(n),
     )

@@ -194,8 +194,8 @@ def _ends(
     low, high = found.limits(confidence)
     if not whole:
         return low, high
-    said = found.if_units_whole(confidence)
-    return np.where(found.every, said, low), np.where(found.none, said, high)
+    interval = found.if_units_whole(confidence)
+    return np.where(found.every, interval, low), np.where(found.none, interval, high)
 
 
 def _units(dead: Ints, design: Design) -> Units:
@@ -332,10 +332,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--samples", type=int, default=400, help="samples for each share and cell")
     parser.add_argument("--full", action="store_true", help="all designs (several minutes)")
     parser.add_argument("--start", type=int, default=1, help="start of the random numbers")
-    told = parser.parse_args(arguments)
-    cells = _cells(told)
+    options = parser.parse_args(arguments)
+    cells = _cells(options)
     low = min(min(cell.coverage) for cell in cells)
-    missed = any(value < BAR - 2 * _error(cell, told.samples)
+    missed = any(value < BAR - 2 * _error(cell, options.samples)
                  for cell in cells for value in cell.coverage)
     wide = float(np.mean([
         np.mean(cell.width_ratio) for cell in cells
@@ -343,8 +343,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ]))
     sys.stdout.write(
         "Coverage in per cent of the nominal 95 % interval by true share dead; width against one "
-        f"who knows the likeness; {told.samples:,} samples a cell, a quarter with strata (3 to 5 "
-        "units, and whole units: exact):\n\n"
+        f"who knows the likeness; {options.samples:,} samples a cell, a quarter with strata (3 to "
+        "5 units, and whole units: exact):\n\n"
         f"{coverage_table(cells)}\n\n"
         f"Smallest: {100 * low:.1f} % (bar {100 * BAR:g} %). Mean width from {MANY_UNITS} units "
         f"on: {wide:.2f} times that with the likeness known (bar {WIDTH_BAR}).\n"

@@ -203,10 +203,10 @@ def simulate_stopping(
                 band[stops], ended[stops] = number, look.units
     whole = np.searchsorted(edges, dead.mean(axis=1) / size, side="left")
     early = band >= 0
-    said = np.where(early, band, whole)
+    band_called = np.where(early, band, whole)
     true = {int(np.searchsorted(edges, truth, side=side)) for side in ("left", "right")}
     return Stopped(
-        truth=truth, right=float(np.isin(said, list(true)).mean()),
+        truth=truth, right=float(np.isin(band_called, list(true)).mean()),
         right_whole=float(np.isin(whole, list(true)).mean()),
         mean_share=float(ended.mean() / n_units), early=float(early.mean()),
     )
@@ -236,13 +236,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--sure", type=float, default=SURE, help="probability to stop at")
     parser.add_argument("--canes", type=int, default=20, help="canes of the whole sample")
     parser.add_argument("--start", type=int, default=1, help="start of the random numbers")
-    told = parser.parse_args(arguments)
-    rng = np.random.default_rng(told.start)
-    looks = stopping_looks(EDGES, n_units=told.canes, size=10, sure=told.sure,
+    options = parser.parse_args(arguments)
+    rng = np.random.default_rng(options.start)
+    looks = stopping_looks(EDGES, n_units=options.canes, size=10, sure=options.sure,
                            prior_icc=Settings().prior_icc)
     rows = [
-        simulate_stopping(truth, rng=rng, icc=told.icc, looks=looks, n_units=told.canes,
-                          n_samples=told.samples)
+        simulate_stopping(truth, rng=rng, icc=options.icc, looks=looks, n_units=options.canes,
+                          n_samples=options.samples)
         for truth in TRUTHS
     ]
     lines = ["| true share | right band | with the whole sample | buds cut | stopped early |",
@@ -254,13 +254,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lost = float(np.mean([row.right_whole - row.right for row in rows]))
     saved = 1 - float(np.mean([row.mean_share for row in rows]))
     sys.stdout.write(
-        f"Edges {', '.join(f'{100 * edge:g} %' for edge in EDGES)}; {told.canes} canes of 10, "
-        f"likeness {told.icc:g}, stop at {told.sure:g}, {told.samples} samples each:\n\n"
+        f"Edges {', '.join(f'{100 * edge:g} %' for edge in EDGES)}; {options.canes} canes of 10, "
+        f"likeness {options.icc:g}, stop at {options.sure:g}, {options.samples} samples each:\n\n"
         + "\n".join(lines)
         + f"\n\nRight less often than the whole sample by {100 * lost:.1f} points (bar 3); "
         f"{100 * saved:.0f} % fewer buds (bar 25 %).\n"
     )
-    sys.stdout.write(_two_shares(rng, told.icc, told.canes, told.samples))
+    sys.stdout.write(_two_shares(rng, options.icc, options.canes, options.samples))
     return 0 if lost <= 0.03 and saved >= 0.25 else 1
 
 

@@ -113,10 +113,10 @@ def _by_group(
         logs = log_likelihood(units, likeness)
         for at, number in enumerate(some.tolist()):
             group, stratum = divmod(int(wanted[number]), n_strata)
-            told = waiting.setdefault(group, {})
-            told[stratum] = logs[at]
-            if len(told) == missing[group]:
-                yield group, np.stack([told[key] for key in sorted(told)])
+            by_stratum = waiting.setdefault(group, {})
+            by_stratum[stratum] = logs[at]
+            if len(by_stratum) == missing[group]:
+                yield group, np.stack([by_stratum[key] for key in sorted(by_stratum)])
                 del waiting[group]
 
 

@@ -204,7 +204,7 @@ def _buds(part: list[int] | None) -> Any:
         return query.group_by(bud_id).subquery(name)
 
     newer_call, newer_mark, newer = call.alias(), mark.alias(), assignment.alias()
-    said = of(
+    called = of(
         select(call.c.bud_id, func.count(func.distinct(call.c.tissue)).label("n")).where(
             call.c.round != "second", call.c.value != "withdrawn",
             ~exists().where(
@@ -234,12 +234,12 @@ def _buds(part: list[int] | None) -> Any:
         return func.coalesce(column, 0)
 
     query = (
-        select(cane.c.sampling_id, bud.c.node, whole(said.c.n).label("n_called"),
+        select(cane.c.sampling_id, bud.c.node, whole(called.c.n).label("n_called"),
                whole(cuts.c.n).label("n_cuts"), whole(cuts.c.n_unseen).label("n_unseen"),
                whole(marks.c.missing).label("missing"), whole(marks.c.skipped).label("skipped"),
                whole(twice.c.n).label("twice"))
         .join(cane, bud.c.cane_id == cane.c.id)
-        .outerjoin(said, said.c.bud_id == bud.c.id).outerjoin(cuts, cuts.c.bud_id == bud.c.id)
+        .outerjoin(called, called.c.bud_id == bud.c.id).outerjoin(cuts, cuts.c.bud_id == bud.c.id)
         .outerjoin(marks, marks.c.bud_id == bud.c.id)
         .outerjoin(twice, twice.c.bud_id == bud.c.id)
     )

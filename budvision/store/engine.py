@@ -113,18 +113,18 @@ def plain_errors(root: Path) -> Iterator[None]:
     try:
         yield
     except OperationalError as error:
-        said = str(error.orig)
+        text = str(error.orig)
         do = "Check the disk and the database server, then try again; nothing was half-written."
-        if "locked" in said:
+        if "locked" in text:
             do = "Another program writes to the season; try again when it has finished."
-        elif "full" in said:
+        elif "full" in text:
             do = "Make room on the disk and run the command again; nothing was half-written."
         raise StorageError(
-            f"the database refused the work ({said.splitlines()[0]})", where=str(root), do=do
+            f"the database refused the work ({text.splitlines()[0]})", where=str(root), do=do
         ) from error
     except DatabaseError as error:
-        said = str(error.orig)
-        if "not a database" in said or "malformed" in said:
-            raise DamagedError(f"the database is damaged ({said})", where=str(root / DATABASE),
+        text = str(error.orig)
+        if "not a database" in text or "malformed" in text:
+            raise DamagedError(f"the database is damaged ({text})", where=str(root / DATABASE),
                                do=last_good_copy(root)) from error
         raise

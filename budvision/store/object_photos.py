@@ -77,7 +77,7 @@ class ObjectPhotoStore(PhotoStore):
         near = super().add(data)
         content = near.path.read_bytes()
         key = self._key(near.sha256, photo_suffix(content))
-        with self._told(f"the photograph {near.sha256[:12]} could not be stored"):
+        with self._store_errors(f"the photograph {near.sha256[:12]} could not be stored"):
             held = self._far_hash(key)
             if held == near.sha256:
                 return Added(near.sha256, new=False, path=near.path, repaired=near.repaired)
@@ -112,7 +112,7 @@ class ObjectPhotoStore(PhotoStore):
             return super().path(sha256)
         except NotFoundError:
             key = self._far_key(sha256)
-        with self._told(f"the photograph {sha256[:12]} could not be fetched"):
+        with self._store_errors(f"the photograph {sha256[:12]} could not be fetched"):
             data: bytes = self._fs.cat_file(key)
         if hashlib.sha256(data).hexdigest() != sha256:
             raise VerificationError(
@@ -138,7 +138,7 @@ class ObjectPhotoStore(PhotoStore):
         return [*super().strangers(), *(self.folder / path for path in far)]
 
     def _keys(self) -> list[str]:
-        with self._told("the photographs could not be listed"):
+        with self._store_errors("the photographs could not be listed"):
             if not self._fs.exists(self._root):
                 return []
             self._fs.invalidate_cache()
@@ -146,7 +146,7 @@ class ObjectPhotoStore(PhotoStore):
         return sorted(key.removeprefix(self._root).lstrip("/") for key in found)
 
     def _far_key(self, sha256: str) -> str:
-        with self._told(f"the photograph {sha256[:12]} could not be looked for"):
+        with self._store_errors(f"the photograph {sha256[:12]} could not be looked for"):
             for suffix in SUFFIXES:
                 key = self._key(sha256, suffix)
                 if self._fs.exists(key):
@@ -170,7 +170,7 @@ class ObjectPhotoStore(PhotoStore):
         return (protocol,) if isinstance(protocol, str) else tuple(protocol)
 
     @contextlib.contextmanager
-    def _told(self, what: str) -> Iterator[None]:
+    def _store_errors(self, what: str) -> Iterator[None]:
         """Tell a failing store (no network, no rights, no such bucket) from a bug of ours."""
         try:
             yield

@@ -152,10 +152,10 @@ def _lines(
         found = conn.execute(
             select(*columns).where(table.c.id > after).order_by(table.c.id).limit(_CHUNK)).all()
         for row in found:
-            told = {
+            fields = {
                 name: hashlib.sha256(value).hexdigest() if isinstance(value, bytes) else value
                 for name, value in zip(names, row, strict=True) if value is not None}
-            yield row[at], json.dumps(told, separators=(",", ":")).encode()
+            yield row[at], json.dumps(fields, separators=(",", ":")).encode()
         if len(found) < _CHUNK:
             return
         after = found[-1][at]

@@ -115,12 +115,12 @@ def _text(content: bytes, name: str) -> str:
 def _parted(text: str, name: str, marks: str, comment: str, header: str) -> Cells:
     if "\n" not in text:  # the line ends of old systems
         text = text.replace("\r", "\n")
-    said = re.match(r'\s*"?sep=(.)"?[ \t]*(?:\r\n|\n|$)', text, re.IGNORECASE)
-    skipped = text[:said.end()].count("\n") if said else 0
-    text = text[said.end():] if said else text
+    declared = re.match(r'\s*"?sep=(.)"?[ \t]*(?:\r\n|\n|$)', text, re.IGNORECASE)
+    skipped = text[:declared.end()].count("\n") if declared else 0
+    text = text[declared.end():] if declared else text
     first = next((line for line in text.splitlines()
                   if line.strip() and not (comment and line.startswith(comment))), "")
-    mark = said[1] if said else max(marks, key=first.count)
+    mark = declared[1] if declared else max(marks, key=first.count)
     rows: list[tuple[int, list[str]]] = []
     reader = csv.reader(io.StringIO(text, newline="\n"), delimiter=mark, strict=True)
     try:

@@ -155,25 +155,25 @@ def _on_cluster(
     from budvision.verdict.cluster import cluster_many
 
     answers = cluster_many(_sent, jobs(), address=address, model=entry)
-    for path, (mask, trouble), said in zip(paths, masks, answers, strict=True):
+    for path, (mask, trouble), answer in zip(paths, masks, answers, strict=True):
         if path in unread:
             yield from run_many(_one, [(path.name, (
                 path.absolute(), None, trouble, str(entry.folder), (), cane_base))])
-        elif isinstance(said, Exception):
-            yield said
+        elif isinstance(answer, Exception):
+            yield answer
         else:
-            proposal, png = said
+            proposal, png = answer
             yield _kept(path, proposal, png, mask, trouble)
 
 
-def _answer(path: Path, said: Answer | Exception) -> Answer:
+def _answer(path: Path, answer: Answer | Exception) -> Answer:
     """Return what is said of a photograph, also where its process fell or the program failed."""
-    if isinstance(said, Answer):
-        return replace(said, path=path)
-    if isinstance(said, PhotoError):
-        return Answer(path, refused_photo(path.name, said, sha256=hash_of(path)))
-    _log.error("unexpected error at %s", path, exc_info=said)
-    return Answer(path, _not_answered(path, said), failed=True)
+    if isinstance(answer, Answer):
+        return replace(answer, path=path)
+    if isinstance(answer, PhotoError):
+        return Answer(path, refused_photo(path.name, answer, sha256=hash_of(path)))
+    _log.error("unexpected error at %s", path, exc_info=answer)
+    return Answer(path, _not_answered(path, answer), failed=True)
 
 
 def _not_answered(path: Path, error: Exception) -> Proposal:
@@ -261,8 +261,8 @@ def propose_many(
     if cluster:
         entry = find_model(model, folders=known)
         on_cluster = _on_cluster(paths, planned, entry, cane_base, cluster)
-        for path, said in zip(paths, on_cluster, strict=True):
-            yield _answer(path, said)
+        for path, answer in zip(paths, on_cluster, strict=True):
+            yield _answer(path, answer)
         return
     jobs = [
         # the processes may have been started in another working directory
@@ -270,5 +270,5 @@ def propose_many(
         for path, (mask, trouble) in zip(paths, planned, strict=True)
     ]
     n_workers = workers or (1 if len(jobs) <= _FEW else cores())
-    for path, said in zip(paths, run_many(_one, jobs, n_workers=n_workers), strict=True):
-        yield _answer(path, said)
+    for path, answer in zip(paths, run_many(_one, jobs, n_workers=n_workers), strict=True):
+        yield _answer(path, answer)

@@ -81,8 +81,8 @@ def cluster_many(
         ahead = _AHEAD * max(1, sum(client.nthreads().values()))
         waiting: deque[Any] = deque()
         for name, data, args in jobs:
-            told = repr((function.__qualname__, carried.sha256, name, args)).encode()
-            key = f"{function.__name__}-{hashlib.sha256(told + data).hexdigest()}"
+            identity = repr((function.__qualname__, carried.sha256, name, args)).encode()
+            key = f"{function.__name__}-{hashlib.sha256(identity + data).hexdigest()}"
             waiting.append(client.submit(
                 _at_worker, function, sent, name, data, args, key=key, pure=False))
             if len(waiting) > ahead:
@@ -121,10 +121,10 @@ def _answer(future: Any) -> Any:
     try:
         return future.result()
     except Exception as error:  # a worker's, or that workers fell over it again and again
-        return error if isinstance(error, BudvisionError) else _told(error)
+        return error if isinstance(error, BudvisionError) else _portable(error)
 
 
-def _told(error: Exception) -> Exception:
+def _portable(error: Exception) -> Exception:
     """Return an error without what only the cluster can read, so that it can be logged."""
     return RuntimeError(f"{type(error).__name__}: {str(error)[:400]}")
 

@@ -112,8 +112,8 @@ def _row(name: str, judged: Sequence[Judged], rng: np.random.Generator) -> Compa
     right_new, wrong_new = _hits([one.new for one in judged], dead)
     as_live = tuple(
         int(sum(one.dead and verdict is Verdict.LIVE for one, verdict in zip(
-            judged, said, strict=True)))
-        for said in ([one.old for one in judged], [one.new for one in judged]))
+            judged, proposals, strict=True)))
+        for proposals in ([one.old for one in judged], [one.new for one in judged]))
     return ComparisonRow(
         name=name, n=len(judged), n_canes=len(np.unique(cane)),
         right=(float(right_old.mean()), float(right_new.mean())),

@@ -119,7 +119,7 @@ def _rows(source: Path | bytes | str, name: str) -> tuple[str, list[tuple[str, l
             expected="columns parted by commas, semicolons, tabs or bars",
             do="Export the record as CSV with a time and a temperature column.",
         )
-    told = []
+    rows = []
     for number, row in cells.rows:
         where = f"{cells.name}, row {number}"
         if any(row[len(head):]):
@@ -129,8 +129,8 @@ def _rows(source: Path | bytes | str, name: str) -> tuple[str, list[tuple[str, l
                 do="Where commas part the cells, put numbers with a decimal comma in quotes, or "
                 "export the record with semicolons.",
             )
-        told.append((where, row))
-    return cells.name, told
+        rows.append((where, row))
+    return cells.name, rows
 
 
 def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, what: str) -> int:
@@ -142,8 +142,8 @@ def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, w
         return lower.index(wanted.lower())
     found = [at for at, cell in enumerate(lower) if any(word in cell for word in words)]
     if len(found) != 1:
-        told = "no column" if not found else f"{len(found)} columns"
-        raise InputError(f"{told} could hold the {what}", where=f"{name}, row 1",
+        columns = "no column" if not found else f"{len(found)} columns"
+        raise InputError(f"{columns} could hold the {what}", where=f"{name}, row 1",
                          expected=f"one of {', '.join(head)}", do=f"Name the {what} column.")
     return found[0]
 
@@ -340,7 +340,7 @@ def hours_below(
     sparse = not (hours <= MOST_GAP_H).any()
     hours = np.where(hours > MOST_GAP_H, 0.0, hours)
     before, after = temps[:-1], temps[1:]
-    told: dict[float, float | None] = {}
+    below: dict[float, float | None] = {}
     for threshold in thresholds_c:
         if not math.isfinite(threshold):
             raise InputError(f"a threshold is {threshold!r}", expected="degrees Celsius")
@@ -350,9 +350,9 @@ def hours_below(
             part = np.clip((threshold - lowest) / span, 0, 1)
         part = np.where(highest > lowest, part, (lowest < threshold).astype(float))
         known = float((part * hours).sum())
-        hidden = known == 0 and bool((temps < threshold).any())
-        told[float(threshold)] = None if sparse or hidden else known
-    return told
+        unmeasured = known == 0 and bool((temps < threshold).any())
+        below[float(threshold)] = None if sparse or unmeasured else known
+    return below
 
 
 def hours_words(hours: float | None) -> str:

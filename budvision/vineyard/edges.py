@@ -36,7 +36,7 @@ def edges_within(
     """
     above = [1 - found.chance_below(edge) for edge in policy.edges]
     share, n = found.share, found.n
-    told: list[tuple[BandEdge, ...]] = []
+    edges: list[tuple[BandEdge, ...]] = []
     for at in range(len(n)):
         inside = [
             BandEdge(
@@ -46,8 +46,8 @@ def edges_within(
             )
             for number, edge in enumerate(policy.edges) if low[at] < edge < high[at]
         ]
-        told.append(tuple(sorted(inside, key=lambda one: abs(one.share - share[at]))))
-    return told
+        edges.append(tuple(sorted(inside, key=lambda one: abs(one.share - share[at]))))
+    return edges
 
 
 def _buds_to_cross(policy: Policy, number: int, share: float, n: int) -> int:
@@ -89,12 +89,12 @@ def most_within_reach(
     here = strata.judged(keep) if strata is not None else None
     low, high = weighed(few, here, prior_icc=settings.prior_icc).limits(
         settings.confidence)
-    told = {}
+    reaches = {}
     for at in np.flatnonzero(wanted).tolist():
         first, last = (int(policy.band_index(np.array(end[at]))) for end in (low, high))
-        told[at] = Reach(buds=MOST_BUDS, low=float(low[at]), high=float(high[at]),
-                         bands=tuple(band.name for band in policy.bands[first : last + 1]))
-    return told
+        reaches[at] = Reach(buds=MOST_BUDS, low=float(low[at]), high=float(high[at]),
+                            bands=tuple(band.name for band in policy.bands[first : last + 1]))
+    return reaches
 
 
 def rules_apart(nodes: Mapping[str, NodeCount], others: Sequence[PolicyAnswer]) -> bool:
@@ -108,8 +108,8 @@ def rules_apart(nodes: Mapping[str, NodeCount], others: Sequence[PolicyAnswer]) 
         What the other policies say.
     """
     exact = nodes["exact"]
-    told = [count.retain for count in (nodes["band"], *(other.nodes for other in others))
-            if count.retain is not None]
-    if len(told) < 2 or exact.low is None or exact.high is None:
+    retained = [count.retain for count in (nodes["band"], *(other.nodes for other in others))
+                if count.retain is not None]
+    if len(retained) < 2 or exact.low is None or exact.high is None:
         return False
-    return max(told) - min(told) > exact.high - exact.low
+    return max(retained) - min(retained) > exact.high - exact.low

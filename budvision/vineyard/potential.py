@@ -192,22 +192,23 @@ def block_potential(
         return CropShares(share, share, share, np.zeros(n_blocks), np.zeros(n_blocks, bool))
     cells = _Cells.of(table, strata)
     crop = np.broadcast_to(np.asarray(secondary_crop, float), (n_blocks,))[:, None]
-    told, second, lost = cells.told.sum(axis=1), cells.second.sum(axis=1), cells.dead.sum(axis=1)
-    unknown = (lost > 0) & (told == 0)
+    judged, second = cells.judged.sum(axis=1), cells.second.sum(axis=1)
+    lost = cells.dead.sum(axis=1)
+    unknown = (lost > 0) & (judged == 0)
     size = size_of_width(primary.share, *primary.limits(confidence), confidence)
     loss = np.maximum(primary.n / np.maximum(size, 1e-9), 1.0)
     loss /= np.maximum(cells.loss, 1.0)
 
     def at(alive: Floats) -> tuple[Floats, Floats, Floats]:
         n = np.maximum(cells.n, 1)
-        filled = cells.dead - cells.told
+        filled = cells.dead - cells.judged
         share = (cells.live + crop * (cells.second + filled * alive[:, None])) / n
         square = (cells.live + crop**2 * (cells.second + filled * alive[:, None])) / n
         spread = np.maximum(square - share**2, 0)
         spread = (spread * n + 0.5 * ((1 - share) ** 2 + share**2)) / (n + 1)
         variance = (cells.weight**2 * spread / n).sum(axis=1)
         gap = (cells.weight * crop * filled / n).sum(axis=1)
-        variance = variance + gap**2 * alive * (1 - alive) / np.maximum(told, 1)
+        variance = variance + gap**2 * alive * (1 - alive) / np.maximum(judged, 1)
         whole = (cells.weight * share).sum(axis=1)
         inside = (whole > 0) & (whole < 1)
         plain = np.where(inside, whole * (1 - whole) / np.maximum(variance, 1e-300), primary.n)
@@ -216,14 +217,14 @@ def block_potential(
         low, high = effective_limits(hits, effective, confidence)
         return whole, low, high
 
-    alive = np.where(told > 0, second / np.maximum(told, 1), 0.0)
+    alive = np.where(judged > 0, second / np.maximum(judged, 1), 0.0)
     share, low, high = at(alive)
     if unknown.any():
         high = np.where(unknown, at(np.where(unknown, 1.0, alive))[2], high)
     none = cells.n.sum(axis=1) == 0
     for values in (share, low, high):
         values[none] = np.nan
-    return CropShares(share, low, high, np.where(unknown, 0.0, lost - told), unknown)
+    return CropShares(share, low, high, np.where(unknown, 0.0, lost - judged), unknown)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,7 +238,7 @@ class _Cells:
     n: Floats
     live: Floats
     dead: Floats
-    told: Floats
+    judged: Floats
     second: Floats
     weight: Floats
     loss: Floats
@@ -258,7 +259,7 @@ class _Cells:
         live, dead = count(primary == LIVE), count(primary == DEAD)
         under = primary == DEAD
         second = count(under & (secondary == LIVE))
-        told = second + count(under & (secondary == DEAD))
+        judged = second + count(under & (secondary == DEAD))
         n = live + dead
         weight = n.copy()
         if strata:
@@ -269,4 +270,5 @@ class _Cells:
         kept = np.where(weight > 0, 1.0, 0.0)
         safe = np.maximum(n, 1)
         loss = (weight**2 / safe).sum(axis=1) * (n * kept).sum(axis=1)
-        return cls(n=n, live=live, dead=dead, told=told, second=second, weight=weight, loss=loss)
+        return cls(n=n, live=live, dead=dead, judged=judged, second=second, weight=weight,
+                   loss=loss)

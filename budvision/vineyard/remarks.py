@@ -106,16 +106,16 @@ def _of_weights(weighting: Weighting, unit: str) -> list[str]:
     if not weighting.applied:
         return [say("No zone with a known share was sampled: nothing is weighted.") if by_zone else
                 say("No vine-size class with a known share was sampled: nothing is weighted.")]
-    told = []
+    sentences = []
     if weighting.n_without:
         units = (say_n("{n} vine", "{n} vines", weighting.n_without) if unit == "vine" else
                  say_n("{n} cane", "{n} canes", weighting.n_without))
-        told.append(
+        sentences.append(
             say("{units} without a zone that has a share: not counted.", units=units) if by_zone
             else say("{units} without a vine-size class that has a share: not counted.",
                      units=units))
     if weighting.unsampled:
-        told.append(say("Not sampled: {names}, {share} of the block. The answer is of the rest.",
-                        names=", ".join(weighting.unsampled),
-                        share=f"{weighting.unsampled_weight:.0%}"))
-    return told
+        sentences.append(say(
+            "Not sampled: {names}, {share} of the block. The answer is of the rest.",
+            names=", ".join(weighting.unsampled), share=f"{weighting.unsampled_weight:.0%}"))
+    return sentences

@@ -41,8 +41,8 @@ def dead_of_cold(
     dead = table.calls[:, column] == DEAD
     if cold_only:
         dead &= ~table.other_cause[:, column]
-    told: NDArray[np.bool_] = dead
-    return told
+    of_cold: NDArray[np.bool_] = dead
+    return of_cold
 
 
 def tissue_units(

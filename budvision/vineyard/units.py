@@ -114,8 +114,8 @@ def one_system(quantities: Iterable[tuple[str, Quantity]]) -> str:
     for name, quantity in quantities:
         first.setdefault(quantity.system, (name, quantity))
     if len(first) > 1:
-        told = " and ".join(f"{name} is {quantity.text}" for name, quantity in first.values())
-        raise UsageError(f"units are mixed: {told}", expected="all metric or all US",
+        named = " and ".join(f"{name} is {quantity.text}" for name, quantity in first.values())
+        raise UsageError(f"units are mixed: {named}", expected="all metric or all US",
                          do="Give every quantity in one system.", code="mixed_units")
     return next(iter(first), "metric")
 

@@ -106,14 +106,15 @@ def _python(text: str) -> Iterator[Message]:
         if not isinstance(node, ast.Call):
             continue
         name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-        said = [arg.value for arg in node.args
-                if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
-        if name in ("say", "mark") and ours and said:
-            yield said[0]
-        elif name == "say_n" and ours and len(said) == 2:
-            yield said[0], said[1]
-        elif isinstance(node.func, ast.Name) and name == "count" and counts and said:
-            yield f"{{n}} {said[0]}", f"{{n}} {said[1] if len(said) > 1 else said[0] + 's'}"
+        messages = [arg.value for arg in node.args
+                    if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
+        if name in ("say", "mark") and ours and messages:
+            yield messages[0]
+        elif name == "say_n" and ours and len(messages) == 2:
+            yield messages[0], messages[1]
+        elif isinstance(node.func, ast.Name) and name == "count" and counts and messages:
+            many = messages[1] if len(messages) > 1 else f"{messages[0]}s"
+            yield f"{{n}} {messages[0]}", f"{{n}} {many}"
 
 
 def _page(text: str) -> Iterator[Message]:

@@ -45,13 +45,13 @@ def _script_words() -> dict[str, str | list[str]]:
     """Return what the pages' scripts say, by its English, both forms where a count decides."""
     if spoken() == "en":
         return {}
-    told: dict[str, str | list[str]] = {}
+    words: dict[str, str | list[str]] = {}
     for message in _of_scripts():
         if isinstance(message, str):
-            told[message] = say(message)
+            words[message] = say(message)
         else:
-            told[message[0]] = [form_of(*message, n) for n in (1, 2)]
-    return told
+            words[message[0]] = [form_of(*message, n) for n in (1, 2)]
+    return words
 
 
 @cache

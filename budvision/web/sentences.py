@@ -90,8 +90,8 @@ def rich_n(
         Markup(form_of(one, many, n)), tags, {"n": n, **values})  # nosec B704
 
 
-def _tagged(told: Markup, tags: list[str] | None, values: Mapping[str, object]) -> Markup:
-    text = told.format(**values) if values else told
+def _tagged(message: Markup, tags: list[str] | None, values: Mapping[str, object]) -> Markup:
+    text = message.format(**values) if values else message
     if not tags:
         return text
     return Markup(_PLACE.sub(lambda found: _tag(found, tags), str(text)))  # nosec B704  (escaped)
@@ -193,14 +193,14 @@ def _piece(piece: list[_Token], found: list[str]) -> str:
         if piece[0].name in _VERBATIM:
             return _plain(piece, found)
         return (_attributes(piece[0].text, found) + _piece(piece[1:-1], found) + piece[-1].text)
-    return _said(piece, found)
+    return _marked(piece, found)
 
 
 def _unquoted(text: str) -> str:
     return re.sub(r"&[a-z]+;|&#\d+;", " ", text)
 
 
-def _said(piece: list[_Token], found: list[str]) -> str:
+def _marked(piece: list[_Token], found: list[str]) -> str:
     whole = "".join(t.text for t in piece)
     message, names = "", _Names()
     tags: list[str] = []

@@ -61,7 +61,7 @@ def _said(_: Season, waiting: list[Any], *__: object) -> Iterator[object]:
                          features=dict.fromkeys(FEATURE_NAMES, 0.3))
     for row in waiting:
         time.sleep(0.01)
-        yield propose._Said(Proposal(
+        yield propose._Judged(Proposal(
             file=row.file_name, sha256=row.sha256, width_px=9, height_px=9, found=True, reasons=(),
             mm_per_px=None, model="", tissues={Tissue.PRIMARY: one}))
 

@@ -120,7 +120,7 @@ def test_measured_rates_are_kept_and_used_again(
     first = measure_rates(photos=8, keep=tmp_path)
     assert 0 < first.primary.sum() <= 8
     monkeypatch.setattr(winter_rates, "propose_photo", None)  # nothing is looked at again
-    assert (measure_rates(photos=8, keep=tmp_path).said == first.said).all()
+    assert (measure_rates(photos=8, keep=tmp_path).proposed == first.proposed).all()
     next(tmp_path.glob("*.json")).write_text("{", encoding="utf-8")
     with pytest.raises(TypeError):
         measure_rates(photos=8, keep=tmp_path)

@@ -89,7 +89,7 @@ def look(monkeypatch: pytest.MonkeyPatch) -> None:
                          centre=(1.0, 1.0), why="brown", features={})
 
     def said(_: Season, waiting: list[PhotoRow], *__: object) -> Iterator[object]:
-        return (propose._Said(Proposal(
+        return (propose._Judged(Proposal(
             file=row.file_name, sha256=row.sha256, width_px=9, height_px=9, found=True, reasons=(),
             mm_per_px=None, model="", tissues={Tissue.PRIMARY: one}))
             for row in waiting)

@@ -133,15 +133,16 @@ def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
            1 << (2 * _BITS * at + (_BITS if round == "settled" else 0)))
           for at, tissue in enumerate(TISSUES) for round in ("first", "settled")),
     )
-    said = select(call.c.bud_id, cast(func.sum((code + cause) * place), BigInteger)).where(
+    call_sums = select(call.c.bud_id, cast(func.sum((code + cause) * place), BigInteger)).where(
         call.c.round != "second", call.c.value != "withdrawn", standing
     ).group_by(call.c.bud_id)
     buds = select(bud.c.id, bud.c.cane_id, bud.c.node)
     if sampling_ids is not None:
         inside = select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
         buds = buds.where(bud.c.cane_id.in_(inside))
-        said = said.where(call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside))))
-    sums = _integers(conn, said, 2)
+        in_canes = select(bud.c.id).where(bud.c.cane_id.in_(inside))
+        call_sums = call_sums.where(call.c.bud_id.in_(in_canes))
+    sums = _integers(conn, call_sums, 2)
     found = _integers(conn, buds, 3)
     at = _positions(found[:, 0], sums[:, 0])
     packed = np.zeros(len(found), np.int64)

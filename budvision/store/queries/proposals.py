@@ -146,7 +146,7 @@ def regions_of_photo(conn: Connection, photo_id: int) -> list[Region]:
 
 
 def save_proposal(
-    conn: Connection, photo_id: int, model_id: int, said: Proposal, *,
+    conn: Connection, photo_id: int, model_id: int, proposed: Proposal, *,
     region_id: int | None = None,
 ) -> int:
     """Keep what a model says of a photograph; older proposals stay.
@@ -158,8 +158,8 @@ def save_proposal(
     """
     key = insert_row(
         conn, proposal, photo_id=photo_id, model_id=model_id, region_id=region_id,
-        found=said.found, mm_per_px=said.mm_per_px, added_at=now(),
-        reasons=json.dumps([r.as_dict() for r in said.reasons], ensure_ascii=False),
+        found=proposed.found, mm_per_px=proposed.mm_per_px, added_at=now(),
+        reasons=json.dumps([r.as_dict() for r in proposed.reasons], ensure_ascii=False),
     )
     rows = [
         {
@@ -173,7 +173,7 @@ def save_proposal(
             "p_name": one.p_name,
             "other_name": None if one.other_name is None else one.other_name.value,
         }
-        for tissue, one in said.tissues.items()
+        for tissue, one in proposed.tissues.items()
     ]
     if rows:
         conn.execute(insert(proposal_tissue), rows)

@@ -162,9 +162,9 @@ def casts_of(
         .where(proposal_tissue.c.proposal_id.in_(newest), proposal_tissue.c.exposed)
         .order_by(proposal_tissue.c.id.desc()).limit(most)
     ):
-        told = json.loads(features)
+        measured = json.loads(features)
         try:
-            cast = [float(told[f"{name}_plain"]) - float(told[f"{name}_neutral"])
+            cast = [float(measured[f"{name}_plain"]) - float(measured[f"{name}_neutral"])
                     for name in ("lightness", "a", "b")]
         except KeyError:
             continue  # a model of other features

@@ -55,15 +55,15 @@ def wood_cuts(conn: Connection, block_id: int | None = None) -> list[KeptCut]:
     return [_kept(row) for row in conn.execute(query)]
 
 
-def counted_cuts(told: list[KeptCut]) -> list[KeptCut]:
+def counted_cuts(cuts: list[KeptCut]) -> list[KeptCut]:
     """Return the cuts that count: the newest of each part, vine and position, if it says anything.
 
     Parameters
     ----------
-    told : list of KeptCut
+    cuts : list of KeptCut
         As `wood_cuts` returns them.
     """
-    newest = {(one.block_id, one.cut.part, one.cut.vine, one.cut.position): one for one in told}
+    newest = {(one.block_id, one.cut.part, one.cut.vine, one.cut.position): one for one in cuts}
     return [one for one in newest.values() if one.cut.phloem or one.cut.cambium]
 
 

@@ -247,10 +247,10 @@ def photo(sampling_id: int) -> ResponseReturnValue:
         cut=needed_integer(request.form, "cut", where="bench"),
         person_id=person.id, name=file.filename or "photo",
         retake=request.form.get("retake") == "yes", propose=model.propose, used=model.used)
-    told = taken.as_dict()
+    payload = taken.as_dict()
     if model.trouble:
-        told["remarks"].append(f"Nobody looks at the photographs here: {model.trouble}")
-    return told
+        payload["remarks"].append(f"Nobody looks at the photographs here: {model.trouble}")
+    return payload
 
 
 def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -> None:

@@ -86,12 +86,13 @@ def season_after_page(block_id: int) -> ResponseReturnValue:
                          where="the page's address", do="Choose one.")
     with season.read() as conn:
         block = block_by_id(conn, block_id)
-    after, told = season_after(season, block_id, canopy=canopy), records(season, block.name)
-    newest = {row.kind: row.id for row in told}
+    after, crop_records = season_after(season, block_id, canopy=canopy), records(season, block.name)
+    newest = {row.kind: row.id for row in crop_records}
     return render_template("results/season_after.html", here=AfterPage(
         block_id=block_id, block=block.name, groups=_groups(after, units),
         thinning_warning=after.thinning.warning if after.thinning else "",
-        records=tuple(_record(row, row.id == newest[row.kind], units) for row in reversed(told)),
+        records=tuple(_record(row, row.id == newest[row.kind], units)
+                      for row in reversed(crop_records)),
         kinds=tuple(KINDS.values()), today=dt.datetime.now(dt.UTC).date().isoformat(), units=units,
         canopy=canopy,
         columns=CSV_COLUMNS, loop=_loop(),
@@ -220,15 +221,15 @@ def _shoot_thinning(after: SeasonAfter, units: str) -> Line:
 
 
 def _clusters(after: SeasonAfter) -> tuple[Line, ...]:
-    told: Thinning | None = after.thinning
-    if told is None:
+    thinning: Thinning | None = after.thinning
+    if thinning is None:
         return (Line("clusters to leave a vine", "", "", "", _missing(after, "thinning")),)
-    off = Line("clusters to take off a vine", number(told.remove, 1),
-               "", f"{percent(told.remove_share)} of them, if yield fell in proportion", "")
-    more = Line("where vines make up for it", number(told.remove_if_compensating, 1), "",
+    off = Line("clusters to take off a vine", number(thinning.remove, 1),
+               "", f"{percent(thinning.remove_share)} of them, if yield fell in proportion", "")
+    more = Line("where vines make up for it", number(thinning.remove_if_compensating, 1), "",
                 "as in a published trial; a warning, not a prescription", "")
-    keep = Line("clusters to leave a vine", number(told.keep, 1), "", "", "")
-    return (keep, off, more) if told.remove > 0 else (keep,)
+    keep = Line("clusters to leave a vine", number(thinning.keep, 1), "", "", "")
+    return (keep, off, more) if thinning.remove > 0 else (keep,)
 
 
 def _closed(after: SeasonAfter, units: str) -> Line:

@@ -158,7 +158,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
     facts = line_facts(season, answer)
     words = answer_words(facts, units=units)
     states, buds = sampled_buds(season, answer)
-    told = history(season, answer.block)
+    answers = history(season, answer.block)
     after = what_if(answer, more) if result else None
     waiting = [s for s in states if not s.node_mark and s.n_called < len(TISSUES)]
     return BlockPage(
@@ -169,8 +169,8 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         what_if=WhatIfWords(more, percent_range(after.low, after.high), after.settled)
         if after else None,
         more=more, method=method_words(result.tissues[Tissue.PRIMARY]) if result else "",
-        groups=_groups(answer, buds), history=history_lines(season, told),
-        history_drawing=_history_figure(told, answer) if len(told) > 1 else None,
+        groups=_groups(answer, buds), history=history_lines(season, answers),
+        history_drawing=_history_figure(answers, answer) if len(answers) > 1 else None,
         waiting=_links(states, waiting), n_unseen=sum(s.state == "no_photo" for s in states),
         left_out=_links(states, left_out(answer, states)),
         unsure=_links(states, [s for s in unsure_buds(states)
@@ -184,7 +184,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
 
 def _cuts(block: str) -> tuple[WoodLine, ...]:
     """Return every cut into the block's wood, the newest first."""
-    told, counted = block_cuts(current_season(), block)
+    cuts, counted = block_cuts(current_season(), block)
     newest = {one.id for one in counted}
     return tuple(
         WoodLine(
@@ -192,7 +192,7 @@ def _cuts(block: str) -> tuple[WoodLine, ...]:
             + (f", {one.cut.position}" if one.cut.position else ""),
             phloem=one.cut.phloem or "not looked at", cambium=one.cut.cambium or "not looked at",
             cut_on=one.cut_on, person=one.person, note=one.note, counts=one.id in newest)
-        for one in reversed(told))
+        for one in reversed(cuts))
 
 
 @blueprint.post("/block/<int:block_id>/wood")
@@ -216,8 +216,8 @@ def _figure(answer: Answer, kind: str) -> Drawing | None:
     if kind == "tissues":
         return _tissue_figure(answer)
     if kind == "history":
-        told = history(current_season(), answer.block)
-        return _history_figure(told, answer) if len(told) > 1 else None
+        answers = history(current_season(), answer.block)
+        return _history_figure(answers, answer) if len(answers) > 1 else None
     buds = sampled_buds(current_season(), answer)[1]
     table = BudTable.from_calls(buds)
     made = [_group(answer, table, wanted) for wanted in GROUPS if wanted.kind == kind and buds]
@@ -287,9 +287,9 @@ def _share_row(part: Part) -> ShareRow:
                     n_judged=part.n_judged)
 
 
-def _history_figure(told: list[Answer], answer: Answer) -> Drawing | None:
+def _history_figure(answers: list[Answer], answer: Answer) -> Drawing | None:
     dated = [(dt.date.fromisoformat((a.sampling.collected_at or a.sampling.added_at)[:10]), a)
-             for a in told if a.sampling and a.result]
+             for a in answers if a.sampling and a.result]
     if not dated:
         return None
     series = [

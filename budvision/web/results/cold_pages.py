@@ -98,16 +98,16 @@ def cold_import() -> ResponseReturnValue:
     if file is None or not file.filename:
         raise InputError("no file was chosen", where="the form", expected="a CSV file",
                          do="Choose the file, then import it.")
-    told = import_cold(
+    imported = import_cold(
         current_season(), file.read(),
         station=form.get("station", ""), unit=form.get("unit", ""), zone=form.get("zone", ""),
         name=file.filename, time_column=form.get("time_column", ""),
         temperature_column=form.get("temperature_column", ""),
     )
     flash(say("{n} readings of {station} were kept, {known} were there already, {skipped} rows "
-              "had no temperature.", n=told.n_new, station=told.station, known=told.n_known,
-              skipped=told.n_skipped))
-    return redirect(url_for("results.cold", station=told.station, zone=form.get("zone", "")))
+              "had no temperature.", n=imported.n_new, station=imported.station,
+              known=imported.n_known, skipped=imported.n_skipped))
+    return redirect(url_for("results.cold", station=imported.station, zone=form.get("zone", "")))
 
 
 def _degrees(celsius: float, units: str) -> float:

@@ -33,8 +33,8 @@ def _form() -> dict[str, str | None]:
 def results_json() -> ResponseReturnValue:
     """Give the season's results as JSON, the same as `budvision results --json`."""
     with speaking("en"):
-        told = results(current_season(), sampling=sampling_label())
-    return _file(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False),
+        answers = results(current_season(), sampling=sampling_label())
+    return _file(json.dumps(answers, indent=2, ensure_ascii=False, allow_nan=False),
                  "application/json", "results.json")
 
 

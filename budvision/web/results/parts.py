@@ -95,7 +95,7 @@ def bar(ends: tuple[float, float, float] | None, policy: Policy) -> Bar | None:
 
 def method_words(row: TissueResult) -> str:
     """Say how an interval was made."""
-    told = {
+    words = {
         "beta_binomial": say(
             "Beta-binomial range over whole vines or canes, the likeness of their buds allowed for "
             "as far as the sample shows it."),
@@ -103,7 +103,7 @@ def method_words(row: TissueResult) -> str:
             "Beta-binomial range of each zone or vine size, put together by their shares of the "
             "block."),
     }
-    return told.get(row.method, "")
+    return words.get(row.method, "")
 
 
 def part_row(part: Part, policy: Policy) -> PartRow:

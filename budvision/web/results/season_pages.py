@@ -231,9 +231,9 @@ def _compare_page(
         return ComparePage(choices=choices, one=one, two=two, first_name=_name(first),
                            first_share=say("no result"), rows=(), drawing=None, n_comparisons=0,
                            missing=missing)
-    told = compare_answers(current_season(), first, judged)
+    comparisons = compare_answers(current_season(), first, judged)
     rows = []
-    for answer, difference in zip(judged, told, strict=True):
+    for answer, difference in zip(judged, comparisons, strict=True):
         verdict = say("not shown to differ")
         if shows_difference(difference, confidence=confidence):
             verdict = say("more dead in the first") if difference.difference > 0 else (
@@ -251,7 +251,7 @@ def _compare_page(
     return ComparePage(
         choices=choices, one=one, two=two, first_name=_name(first),
         first_share=percent(_primary(first).mortality),
-        rows=tuple(rows), drawing=figure, n_comparisons=len(told), missing=missing,
+        rows=tuple(rows), drawing=figure, n_comparisons=len(comparisons), missing=missing,
     )
 
 

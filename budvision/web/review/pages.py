@@ -160,7 +160,7 @@ class HistoryPage:
     """Everything that was ever kept of one bud; while proposals are hidden, without them."""
 
     bud_id: int
-    told: dict[str, Any]
+    events: dict[str, Any]
     hidden: bool
 
 
@@ -169,15 +169,15 @@ def history(bud_id: int) -> ResponseReturnValue:
     """Show a bud's whole history: its cuts, what models said, what people called."""
     with current_season().read() as conn:
         place = canes.bud_place(conn, bud_id)
-        told = history_at(conn, place)
+        events = history_at(conn, place)
         hidden = hidden_from(
             conn, current_season().settings, place,
             block_queries.sampling_by_id(conn, place.sampling_id), call_history(conn, bud_id),
             "first")
     if hidden:
-        told = {**told, "cuts": [{**cut, "proposals": []} for cut in told["cuts"]]}
+        events = {**events, "cuts": [{**cut, "proposals": []} for cut in events["cuts"]]}
     return render_template("review/history.html", proposal_words=proposal_words,
-                           page=HistoryPage(bud_id, told, hidden))
+                           page=HistoryPage(bud_id, events, hidden))
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +208,7 @@ class TrialPage:
     """What the page of the trial shows."""
 
     trial: Trial
-    said: str
+    notice: str
     confidence: float
     may_decide: bool
 
@@ -220,10 +220,10 @@ def trial_page() -> ResponseReturnValue:
     with season.read() as conn:
         found = trial(season, conn)
     row = found.decided
-    said = "" if row is None else (
+    notice = "" if row is None else (
         f"{row.person} decided on {row.added_at[:10]} that proposals are {row.value}: {row.reason}")
     return render_template("review/trial.html", page=TrialPage(
-        found, said, season.settings.confidence,
+        found, notice, season.settings.confidence,
         on_loopback() or person.role == "lead"))
 
 
@@ -264,7 +264,7 @@ def reference_sheet() -> ResponseReturnValue:
     for tissue in TISSUES:
         for value in (CallValue.LIVE, CallValue.DEAD):
             rows = sorted(
-                ((_doubt(said.p_dead, value), example) for example, said in found
+                ((_doubt(proposal.p_dead, value), example) for example, proposal in found
                  if example.tissue is tissue and example.value is value),
                 key=lambda pair: (pair[0], pair[1].bud_id),
             )

@@ -87,9 +87,9 @@ def records(season: Season, block: str | None = None) -> list[CropRecord]:
         return crop_records(conn, get_block(conn, block).id if block is not None else None)
 
 
-def newest(told: Sequence[CropRecord]) -> dict[str, CropRecord]:
+def newest(rows: Sequence[CropRecord]) -> dict[str, CropRecord]:
     """Return the record of each kind that counts: the last measured, then the last entered."""
-    return {row.kind: row for row in sorted(told, key=lambda row: (row.measured_on, row.id))}
+    return {row.kind: row for row in sorted(rows, key=lambda row: (row.measured_on, row.id))}
 
 
 def _numbers(text: str, where: str) -> list[float]:

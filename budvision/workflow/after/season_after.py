@@ -148,8 +148,8 @@ def season_after(season: Season, block: str | int, *, canopy: str = "single") ->
 class _Inputs:
     """What was recorded and found for one block, and which answers wait for which of it."""
 
-    def __init__(self, season: Season, answer: Answer, told: Mapping[str, CropRecord]) -> None:
-        self.told, self.missing = told, dict[str, tuple[str, ...]]()
+    def __init__(self, season: Season, answer: Answer, records: Mapping[str, CropRecord]) -> None:
+        self.records, self.missing = records, dict[str, tuple[str, ...]]()
         self.confidence = season.settings.confidence
         block = answer.block
         self.vine_m = block.vine_spacing_m
@@ -168,7 +168,7 @@ class _Inputs:
 
     def get(self, kind: str) -> Measured | None:
         """Return the newest record of a kind."""
-        row = self.told.get(kind)
+        row = self.records.get(kind)
         return None if row is None else Measured(row.value, row.spread or 0.0)
 
     def lacks(self, answer: str, **inputs: object) -> bool:
@@ -180,9 +180,9 @@ class _Inputs:
 
 
 def _work(
-    season: Season, answer: Answer, told: Mapping[str, CropRecord], canopy: str
+    season: Season, answer: Answer, records: Mapping[str, CropRecord], canopy: str
 ) -> SeasonAfter:
-    known = _Inputs(season, answer, told)
+    known = _Inputs(season, answer, records)
     shoots, per_m = _shoots(known)
     from_nodes, from_clusters = _from_nodes(known), _from_clusters(known)
     counted, placed = _counted_shoots(known)
@@ -255,7 +255,7 @@ def _ravaz(known: _Inputs, canopy: str) -> Placed | None:
     harvest, prunings, vines = known.harvest, known.prunings, known.vines
     later: Measured | None = prunings
     if harvest and prunings and (
-            known.told["prunings"].measured_on < known.told["harvest"].measured_on):
+            known.records["prunings"].measured_on < known.records["harvest"].measured_on):
         later = None
     if known.lacks("ravaz", harvest=harvest, prunings=prunings, vines=vines):
         return None

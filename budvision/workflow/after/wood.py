@@ -149,5 +149,5 @@ def block_cuts(season: Season, block: str) -> tuple[list[KeptCut], list[KeptCut]
         When there is no such block.
     """
     with season.read() as conn:
-        told = wood_cuts(conn, get_block(conn, block).id)
-    return told, counted_cuts(told)
+        cuts = wood_cuts(conn, get_block(conn, block).id)
+    return cuts, counted_cuts(cuts)

@@ -124,7 +124,7 @@ def advise_nodes(
     kinds = [name.removesuffix("s") for name, size in each.items() if size]
     most = settings.max_nodes_factor
 
-    def told(factors: tuple[float, float, float]) -> dict[str, Any]:
+    def adjusted(factors: tuple[float, float, float]) -> dict[str, Any]:
         count = node_range(normal, *factors, max_factor=most)
         answer = nodes_as_dict(count) | _layouts(count.retain, each)
         if area is not None and count.retain is not None:
@@ -153,12 +153,12 @@ def advise_nodes(
                     [band.name for band in policy.bands],
                     found.band_chances(policy.edges)[0].tolist(), strict=True,
                 )),
-                "nodes": told((float(policy.factor(points[0])), float(policy.factor(points[1])),
-                               float(policy.factor(points[2])))),
+                "nodes": adjusted((float(policy.factor(points[0])), float(policy.factor(points[1])),
+                                   float(policy.factor(points[2])))),
             }
             for policy in known.values()
         },
-        "exact": told((exact[0], exact[1], exact[2])),
+        "exact": adjusted((exact[0], exact[1], exact[2])),
         "options": {name: one.words for name, one in ways_on(
             share, training=kinds[0] if len(kinds) == 1 else "").items()}
         if share > SEVERE_SHARE else {},

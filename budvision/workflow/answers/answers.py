@@ -117,19 +117,19 @@ def block_policies(season: Season) -> dict[str, Policy]:
 
 def _answer(
     season: Season, policies: Mapping[str, Policy], block: Block, sampling: Sampling | None,
-    told: BlockAnswer | None, more: tuple[Sampling, ...] = (),
+    found: BlockAnswer | None, more: tuple[Sampling, ...] = (),
 ) -> Answer:
-    name = told.result.policy if told else block.policy or season.settings.policy
+    name = found.result.policy if found else block.policy or season.settings.policy
     policy = policies.get(name) or policies["common"]
-    if told is None:
+    if found is None:
         return Answer(block=block, sampling=sampling, result=None, waiting=_NOTHING_WAITS,
                       policy=policy, policies=policies)
-    return Answer(block=block, sampling=sampling, result=told.result if told.confirmed else None,
-                  waiting=told.waiting, policy=policy,
-                  policies=policies, beyond=told.beyond,
-                  zones=told.zones if told.confirmed else (), corrected=told.corrected,
+    return Answer(block=block, sampling=sampling, result=found.result if found.confirmed else None,
+                  waiting=found.waiting, policy=policy,
+                  policies=policies, beyond=found.beyond,
+                  zones=found.zones if found.confirmed else (), corrected=found.corrected,
                   topped_up_by=more,
-                  trust=told.trust, wood=told.wood)
+                  trust=found.trust, wood=found.wood)
 
 
 def season_answers(season: Season, *, sampling: str | None = None) -> list[Answer]:
@@ -160,32 +160,32 @@ def season_answers(season: Season, *, sampling: str | None = None) -> list[Answe
     if not blocks:
         return []
     try:
-        told = {one.block.id: one for one in season_results(season, sampling=sampling)}
+        by_block = {one.block.id: one for one in season_results(season, sampling=sampling)}
     except NothingToDoError:
-        told = {}
+        by_block = {}
     policies = block_policies(season)
     return [
         _answer(season, policies, block,
-                samplings[block.id, told[block.id].sampling] if block.id in told else None,
-                told.get(block.id), _more(samplings, told.get(block.id)))
-        for block in blocks if sampling is None or block.id in told
+                samplings[block.id, by_block[block.id].sampling] if block.id in by_block else None,
+                by_block.get(block.id), _more(samplings, by_block.get(block.id)))
+        for block in blocks if sampling is None or block.id in by_block
     ]
 
 
-def answers_from(season: Season, told: Iterable[BlockAnswer]) -> list[Answer]:
+def answers_from(season: Season, results: Iterable[BlockAnswer]) -> list[Answer]:
     """Return results already worked out as answers, with their samplings and policies."""
     with season.read() as conn:
         samplings = {(row.block_id, row.label): row for row in block_queries.list_samplings(conn)}
     policies = block_policies(season)
     return [_answer(season, policies, one.block, samplings[one.block.id, one.sampling], one,
-                    _more(samplings, one)) for one in told]
+                    _more(samplings, one)) for one in results]
 
 
 def _more(
-    samplings: Mapping[tuple[int, str], Sampling], told: BlockAnswer | None
+    samplings: Mapping[tuple[int, str], Sampling], found: BlockAnswer | None
 ) -> tuple[Sampling, ...]:
-    return () if told is None else tuple(
-        samplings[told.block.id, label] for label in told.topped_up_by)
+    return () if found is None else tuple(
+        samplings[found.block.id, label] for label in found.topped_up_by)
 
 
 def answer_of(season: Season, block: str | int, *, sampling: str | None = None) -> Answer:
@@ -210,9 +210,9 @@ def answer_of(season: Season, block: str | int, *, sampling: str | None = None) 
         of = (block_queries.get_sampling(conn, row.id, sampling) if sampling
               else block_queries.latest_sampling(conn, row.id))
         rows = {(row.id, s.label): s for s in block_queries.list_samplings(conn, row.id)}
-    told = (season_results(season, block=row.name, sampling=of.label)[0] if of else None)
+    found = (season_results(season, block=row.name, sampling=of.label)[0] if of else None)
     return _answer(season, block_policies(season), row,
-                   rows[row.id, told.sampling] if told else None, told, _more(rows, told))
+                   rows[row.id, found.sampling] if found else None, found, _more(rows, found))
 
 
 def sampled_buds(
@@ -224,12 +224,12 @@ def sampled_buds(
     with season.read() as conn:
         for one in answer.samplings:
             own = bud_states(conn, one.id, doubts=False)
-            told = current_calls(conn, sampling_id=one.id)
+            called = current_calls(conn, sampling_id=one.id)
             if one is not answer.sampling:
                 own = [replace(s, cane=cane_of(s.cane, one.label)) for s in own]
-                told = [replace(b, cane=cane_of(b.cane, one.label)) for b in told]
+                called = [replace(b, cane=cane_of(b.cane, one.label)) for b in called]
             states += own
-            calls += told
+            calls += called
     return tuple(states), tuple(calls)
 
 

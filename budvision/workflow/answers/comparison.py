@@ -16,7 +16,7 @@ from budvision.workflow.answers.answers import Answer, answers_from, counted_bud
 from budvision.workflow.answers.results import BlockAnswer
 from budvision.workflow.answers.sheet_facts import line_facts
 
-__all__ = ["compare_answers", "history_lines", "shows_difference", "told_facts", "with_history"]
+__all__ = ["compare_answers", "history_lines", "result_facts", "shows_difference", "with_history"]
 
 
 def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> list[Comparison]:
@@ -44,14 +44,14 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
         for bud in counted_buds(season, answer)
     ]
     pairs = [("0", str(at)) for at in range(1, len(others) + 1)]
-    told = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)
-    return [one.result for one in told]
+    compared = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)
+    return [one.result for one in compared]
 
 
-def told_facts(season: Season, told: Sequence[BlockAnswer]) -> list[BlockFacts]:
+def result_facts(season: Season, results: Sequence[BlockAnswer]) -> list[BlockFacts]:
     """Return the facts of results already worked out, each with the block's samplings so far."""
     return [with_history(season, answer, line_facts(season, answer))
-            for answer in answers_from(season, told)]
+            for answer in answers_from(season, results)]
 
 
 def with_history(season: Season, answer: Answer, facts: BlockFacts) -> BlockFacts:
@@ -59,13 +59,13 @@ def with_history(season: Season, answer: Answer, facts: BlockFacts) -> BlockFact
     return replace(facts, history=history_lines(season, history(season, answer.block)))
 
 
-def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, ...]:
+def history_lines(season: Season, answers: Sequence[Answer]) -> tuple[HistoryLine, ...]:
     """Return a block's samplings in words, oldest first, each against the one before it.
 
     Parameters
     ----------
     season : Season
-    told : sequence of Answer
+    answers : sequence of Answer
         From `budvision.workflow.answers.answers.history`.
 
     Returns
@@ -73,11 +73,11 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
     tuple of HistoryLine
         Empty where there are fewer than two samplings.
     """
-    if len(told) < 2:
+    if len(answers) < 2:
         return ()
     lines: list[HistoryLine] = []
     before: Answer | None = None
-    for one in told:
+    for one in answers:
         words = answer_words(line_facts(season, one))
         row = words.tissues[0] if one.judged else None
         lines.append(HistoryLine(
@@ -93,10 +93,10 @@ def history_lines(season: Season, told: Sequence[Answer]) -> tuple[HistoryLine, 
 
 
 def _change(season: Season, one: Answer, before: Answer) -> str:
-    told = compare_answers(season, one, [before])[0]
-    differs = shows_difference(told, confidence=season.settings.confidence)
-    values = {"difference": f"{100 * told.difference:+.0f}", "low": f"{100 * told.low:+.0f}",
-              "high": f"{100 * told.high:+.0f}"}
+    compared = compare_answers(season, one, [before])[0]
+    differs = shows_difference(compared, confidence=season.settings.confidence)
+    values = {"difference": f"{100 * compared.difference:+.0f}",
+              "low": f"{100 * compared.low:+.0f}", "high": f"{100 * compared.high:+.0f}"}
     if differs:
         return say("{difference} points ({low} to {high})", **values)
     return say("{difference} points ({low} to {high}), not shown to differ", **values)

@@ -92,7 +92,7 @@ def second_readings(conn: Connection) -> SecondReadings:
     ----------
     conn : Connection
     """
-    told: dict[str, ReaderErrors] = {}
+    by_reader: dict[str, ReaderErrors] = {}
     first = ReaderErrors(person="")
     known: Counter[int] = Counter()
     n_open = 0
@@ -107,11 +107,11 @@ def second_readings(conn: Connection) -> SecondReadings:
             known[bud.first.sampling_id] += 1
             for row in (bud.first, *bud.seconds):
                 if row.value is not None and row.value in _JUDGED:
-                    own = told.get(row.person, ReaderErrors(person=row.person))
-                    told[row.person] = own.with_one(row.value, bud.known)
+                    own = by_reader.get(row.person, ReaderErrors(person=row.person))
+                    by_reader[row.person] = own.with_one(row.value, bud.known)
                     if row is bud.first:
                         first = first.with_one(row.value, bud.known)
-    return SecondReadings(first=first, readers=tuple(told[name] for name in sorted(told)),
+    return SecondReadings(first=first, readers=tuple(by_reader[name] for name in sorted(by_reader)),
                           n_open=n_open, n_known=dict(known))
 
 
@@ -142,13 +142,13 @@ def corrected(
     primary, errors = result.tissues[Tissue.PRIMARY], readings.first
     if primary.mortality is None or not primary.design_effect or not readings.any:
         return None
-    told = CorrectedFacts(
+    facts = CorrectedFacts(
         dead_wrong=errors.dead_wrong, n_dead=errors.n_dead, live_wrong=errors.live_wrong,
         n_live=errors.n_live, n_open=readings.n_open, readers=readings.readers)
     n_known = sum(readings.n_known.get(key, 0) for key in sampling_ids)
     once = 1 - min(1.0, n_known / primary.n_judged)
     if not errors.enough or once <= 0:
-        return told if not errors.enough else None
+        return facts if not errors.enough else None
     n_dead, n_live = round(errors.n_dead / once), round(errors.n_live / once)
     try:
         right = corrected_share(
@@ -156,5 +156,5 @@ def corrected(
             ReadersRight(n_dead - errors.dead_wrong, n_dead, n_live - errors.live_wrong, n_live),
             confidence=primary.confidence)
     except InputError:
-        return replace(told, by_chance=True)
-    return replace(told, share=right.share, low=right.interval.low, high=right.interval.high)
+        return replace(facts, by_chance=True)
+    return replace(facts, share=right.share, low=right.interval.low, high=right.interval.high)

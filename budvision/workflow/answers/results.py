@@ -242,7 +242,7 @@ def _summaries(
     for name in sorted(set(own)):
         blocks = np.array([each == name for each in own], bool)
         rows = np.flatnonzero(blocks[bud_block] & counted)
-        told = replace(settings, policy=name)
+        under_policy = replace(settings, policy=name)
         chosen = [b for b, keep in zip(columns.blocks, blocks, strict=True) if keep]
         facts: dict[str, Mapping[str, float]] = {
             "normal_nodes": {b.name: b.normal_nodes for b in chosen if b.normal_nodes is not None},
@@ -254,12 +254,12 @@ def _summaries(
         sizes = {b.name: s for b in chosen if (s := vine_class_shares(b))}
         table = _table(columns, rows, bud_block, chosen, blocks)
         for result in summarise_table(
-            table, settings=told, policies=policies,
+            table, settings=under_policy, policies=policies,
             normal_nodes=facts["normal_nodes"], secondary_crop=facts["secondary_crop"],
             strata_shares=sizes or None, zone_shares=zones or None,
         ):
             found[result.block] = result
-        by_zone |= _by_zone(table, told, policies, facts)
+        by_zone |= _by_zone(table, under_policy, policies, facts)
     return found, by_zone
 
 
@@ -285,10 +285,10 @@ def _by_zone(
         node=table.node[rows], calls=table.calls[rows], other_cause=table.other_cause[rows])
     own = {kind: {f"{b} {z}": values[name] for b, z in pairs
                   if (name := table.block.names[b]) in values} for kind, values in facts.items()}
-    told = summarise_table(part, settings=settings, policies=policies, compare_policies=False,
-                           normal_nodes=own["normal_nodes"], secondary_crop=own["secondary_crop"])
+    zones = summarise_table(part, settings=settings, policies=policies, compare_policies=False,
+                            normal_nodes=own["normal_nodes"], secondary_crop=own["secondary_crop"])
     found: dict[str, list[BlockResult]] = {}
-    for (b, z), result in zip(pairs, told, strict=True):
+    for (b, z), result in zip(pairs, zones, strict=True):
         found.setdefault(table.block.names[b], []).append(
             replace(result, block=table.zone.names[z]))
     return found
@@ -349,8 +349,8 @@ def vine_class_shares(block: Block) -> Mapping[str, float] | None:
     shares = block.layout.get("shares")
     if not isinstance(shares, Mapping):
         return None
-    told = {str(k): float(v) for k, v in shares.items() if isinstance(v, int | float)}
-    return told if told and sum(told.values()) > 0 else None
+    numbers = {str(k): float(v) for k, v in shares.items() if isinstance(v, int | float)}
+    return numbers if numbers and sum(numbers.values()) > 0 else None
 
 
 def zone_shares(block: Block) -> Mapping[str, float] | None:

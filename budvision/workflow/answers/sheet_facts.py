@@ -64,19 +64,19 @@ def _day(text: str | None) -> dt.date | None:
         return None
 
 
-def _readers(told: Sequence[Reading]) -> tuple[ReaderFacts, ...]:
+def _readers(rows: Sequence[Reading]) -> tuple[ReaderFacts, ...]:
     found = []
-    for name in dict.fromkeys(row.person for row in told):
-        own = [row for row in told if row.person == name]
+    for name in dict.fromkeys(row.person for row in rows):
+        own = [row for row in rows if row.person == name]
         days = sorted(day for row in own if (day := _day(row.added_at)))
         if days:
             found.append(ReaderFacts(name, len({r.bud_id for r in own}), days[0], days[-1]))
     return tuple(sorted(found, key=lambda reader: -reader.n_buds))
 
 
-def _causes(told: Sequence[Reading]) -> tuple[str, ...]:
+def _causes(rows: Sequence[Reading]) -> tuple[str, ...]:
     counted = Counter(
-        row.cause for row in told
+        row.cause for row in rows
         if row.value is CallValue.DEAD and row.cause not in (None, Cause.COLD)
     )
     return tuple(
@@ -88,10 +88,10 @@ def _causes(told: Sequence[Reading]) -> tuple[str, ...]:
 
 
 def _appendix(
-    states: Sequence[BudState], told: Sequence[Reading], cuts: dict[int, list[Cut]]
+    states: Sequence[BudState], rows: Sequence[Reading], cuts: dict[int, list[Cut]]
 ) -> tuple[BudLine, ...]:
     of_bud: dict[int, dict[Tissue, Reading]] = {}
-    for row in told:
+    for row in rows:
         of_bud.setdefault(row.bud_id, {})[row.tissue] = row
     lines = []
     for state in states:
@@ -180,7 +180,7 @@ def block_facts(
     states, _ = sampled_buds(season, answer)
     with season.read() as conn:
         cuts = cuts_of_buds(conn, [state.bud_id for state in states])
-        told = [row for one in answer.samplings for row in readings(conn, one.id)]
+        rows = [row for one in answer.samplings for row in readings(conn, one.id)]
     photos, lost = _photos(season, states, cuts) if photographs else ((), ())
     names = bud_names(states)
     logo, kind = _logo(season)
@@ -192,10 +192,10 @@ def block_facts(
         waiting=tuple(
             names[s.bud_id] for s in states if not s.node_mark and s.n_called < len(TISSUES)),
         n_unseen=sum(s.state == "no_photo" for s in states),
-        readers=_readers(told), causes=_causes(told),
+        readers=_readers(rows), causes=_causes(rows),
         n_photos=sum(len(of_bud) for of_bud in cuts.values()), photos=photos,
         warnings=(*facts.warnings, *lost),
-        appendix=_appendix(states, told, cuts) if appendix else (),
+        appendix=_appendix(states, rows, cuts) if appendix else (),
     )
 
 

@@ -47,7 +47,7 @@ def tissue_as_dict(row: TissueResult) -> dict[str, object]:
     ----------
     row : TissueResult
     """
-    told: dict[str, object] = {
+    payload: dict[str, object] = {
         "n_live": row.n_live, "n_dead": row.n_dead, "n_unsure": row.n_unsure,
         "n_not_exposed": row.n_not_exposed, "n_not_called": row.n_not_called,
         "n_canes": row.n_canes, "mortality": row.mortality, "low": row.low, "high": row.high,
@@ -56,14 +56,14 @@ def tissue_as_dict(row: TissueResult) -> dict[str, object]:
         "method": row.method,
     }
     if row.reason:
-        told["reason"] = row.reason
+        payload["reason"] = row.reason
     if row.if_units_whole is not None:
-        told["if_units_whole"] = row.if_units_whole
+        payload["if_units_whole"] = row.if_units_whole
     if row.n_other_cause:
-        told["n_other_cause"] = row.n_other_cause
+        payload["n_other_cause"] = row.n_other_cause
     if row.if_missing_dead is not None:
-        told["if_missing_live"], told["if_missing_dead"] = row.if_missing_live, row.if_missing_dead
-    return told
+        payload |= {"if_missing_live": row.if_missing_live, "if_missing_dead": row.if_missing_dead}
+    return payload
 
 
 def nodes_as_dict(count: NodeCount) -> dict[str, object]:
@@ -87,44 +87,44 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
     result : BlockResult
     """
     band, crop = result.band, result.crop_potential
-    told: dict[str, object] = {
+    payload: dict[str, object] = {
         "block": result.block, "n_buds": result.n_buds, "n_canes": result.n_canes,
     }
     for tissue, row in result.tissues.items():
-        told[tissue.value] = tissue_as_dict(row)
+        payload[tissue.value] = tissue_as_dict(row)
     by_band = result.nodes["band"]
-    told["crop_potential"] = {
+    payload["crop_potential"] = {
         "share": crop.share, "low": crop.low, "high": crop.high,
         "secondary_crop": crop.secondary_crop,
     }
-    told["policy"] = result.policy
-    told["band"] = (
+    payload["policy"] = result.policy
+    payload["band"] = (
         None if band is None else {"name": band.name, "action": band.action, "nodes": band.rule}
     )
-    told["band_probabilities"] = dict(result.band_probabilities)
-    told["nodes"] = {
+    payload["band_probabilities"] = dict(result.band_probabilities)
+    payload["nodes"] = {
         "normal": (
             int(result.normal_nodes) if result.normal_nodes.is_integer() else result.normal_nodes
         ),
         "retain": by_band.retain, "low": by_band.low, "high": by_band.high,
         "by_rule": {rule: nodes_as_dict(count) for rule, count in result.nodes.items()},
     }
-    told["more_buds"] = result.more_buds
-    told["edges"] = [
+    payload["more_buds"] = result.more_buds
+    payload["edges"] = [
         {"share": edge.share, "below": edge.below.name, "above": edge.above.name,
          "chance_above": edge.chance_above, "buds_to_cross": edge.buds_to_cross}
         for edge in result.edges
     ]
-    told["reach"] = None if result.reach is None else asdict(result.reach) | {
+    payload["reach"] = None if result.reach is None else asdict(result.reach) | {
         "bands": list(result.reach.bands)}
-    told["weighting"] = None if result.weighting is None else asdict(result.weighting)
-    told["other_policies"] = [
+    payload["weighting"] = None if result.weighting is None else asdict(result.weighting)
+    payload["other_policies"] = [
         {"policy": other.policy, "band": other.band.name, "action": other.band.action,
          "nodes": nodes_as_dict(other.nodes)}
         for other in result.other_policies
     ]
-    told["notes"], told["warnings"] = list(result.notes), list(result.warnings)
-    return told
+    payload["notes"], payload["warnings"] = list(result.notes), list(result.warnings)
+    return payload
 
 
 def results_as_dict(

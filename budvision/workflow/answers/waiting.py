@@ -25,10 +25,10 @@ class WaitingBud:
 
     def as_dict(self) -> dict[str, object]:
         """Return the bud as JSON has it."""
-        told: dict[str, object] = {
+        payload: dict[str, object] = {
             "cane": self.cane, "node": self.node, "tissues": [t.value for t in self.tissues],
         }
-        return told | ({"vine": self.vine} if self.vine else {})
+        return payload | ({"vine": self.vine} if self.vine else {})
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,11 +85,11 @@ def _unpacked(kept: Any) -> tuple[int, Any]:
     return 1, kept
 
 
-def _counts(told: Any) -> Any:
+def _counts(content: Any) -> Any:
     """Return the counts within answers, and whatever leads to them."""
-    if not isinstance(told, dict):
-        return told
-    return {name: _counts(value) for name, value in told.items()
+    if not isinstance(content, dict):
+        return content
+    return {name: _counts(value) for name, value in content.items()
             if isinstance(value, dict) or (name.startswith("n_") and isinstance(value, int))}
 
 

@@ -25,7 +25,7 @@ from budvision.workflow.intake.propose import (
 
 __all__ = ["BenchModel", "season_model"]
 
-Said = tuple[Proposal, npt.NDArray[np.uint8] | None]
+Judged = tuple[Proposal, npt.NDArray[np.uint8] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class BenchModel:
 def _load(model: str, cane_base: str) -> Propose:
     run(load_model, model, where=model)
 
-    def look(data: bytes, name: str) -> Said:
+    def look(data: bytes, name: str) -> Judged:
         try:
             return run(propose_in, model, data, name, cane_base, where=name)
         except PhotoError as error:
@@ -76,11 +76,11 @@ def season_model(season: Season) -> BenchModel:
     return BenchModel(lambda data, name: _without_scale(look(data, name), line_mm), used)
 
 
-def _without_scale(said: Said, line_mm: float) -> Said:
+def _without_scale(answer: Judged, line_mm: float) -> Judged:
     """Take the scale out of a proposal whose photo card is printed at another size."""
-    proposal, labels = said
+    proposal, labels = answer
     if proposal.mm_per_px is None:
-        return said
+        return answer
     why = Reason("card_wrong_size", f"The photo card's check line measures {line_mm:g} mm and "
                  f"should be {LINE_MM:g}, so its scale is not used. Print the card again at 100 %.")
     return replace(proposal, mm_per_px=None, reasons=(*proposal.reasons, why)), labels

@@ -154,11 +154,11 @@ def _with_row(error: BudvisionError, one: Placed) -> BudvisionError:
     """Name the manifest's row in an error that does not name it yet."""
     if one.where in error.where or one.source != "manifest":
         return error
-    told = type(error)(
+    located = type(error)(
         error.what, expected=error.expected, do=error.do, code=error.code,
         where=f"{one.where} ({one.file.name})",
     )
-    return told.with_traceback(error.__traceback__)
+    return located.with_traceback(error.__traceback__)
 
 
 def _take(

@@ -116,7 +116,7 @@ def read_places(
 
 def foresee(season: Season, places: Places, *, sampling: str) -> tuple[Foreseen, ...]:
     """Say what taking photographs in would do to the season; nothing is written or decoded."""
-    told = []
+    foreseen = []
     with season.read() as conn:
         for one in places.placed:
             row = photos.photo_by_sha256(conn, places.hashes[one.file])
@@ -128,8 +128,8 @@ def foresee(season: Season, places: Places, *, sampling: str) -> tuple[Foreseen,
                 state = "elsewhere"
             elif row is not None:
                 state = "placed"
-            told.append(Foreseen(one, state))
-    return tuple(told)
+            foreseen.append(Foreseen(one, state))
+    return tuple(foreseen)
 
 
 def _hashes(

@@ -84,14 +84,15 @@ class ProposeReport:
     @property
     def trouble(self) -> str:
         """What a person should know of photographs that go on waiting, in sentences, or empty."""
-        told = []
+        sentences = []
         if self.n_missing:
-            told.append(f"{self.n_missing} photographs could not be read from the store; run "
-                        "`budvision check`.")
+            sentences.append(f"{self.n_missing} photographs could not be read from the store; run "
+                             "`budvision check`.")
         if self.n_failed:
-            told.append(f"{self.n_failed} photographs could not be judged by a mistake of this "
-                        "program. They go on waiting; please report what the log says.")
-        return " ".join(told)
+            sentences.append(
+                f"{self.n_failed} photographs could not be judged by a mistake of this program. "
+                "They go on waiting; please report what the log says.")
+        return " ".join(sentences)
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -175,29 +176,29 @@ def propose_waiting(
     reasons: Counter[str] = Counter()
     looked = _looked(season, waiting, chosen, model_id, look=look, jobs=jobs,
                      cluster=cluster, again=photos is not None)
-    for done, (row, said) in enumerate(looked):
+    for done, (row, answer) in enumerate(looked):
         n_looked += 1
         if progress is not None:
             progress(done, len(waiting), row.file_name)
-        if isinstance(said, PhotoError):  # it ended, stopped or swelled the process that looked
-            said = _Said(refused_photo(row.file_name, said, sha256=row.sha256))
-        if isinstance(said, Exception):
+        if isinstance(answer, PhotoError):  # it ended, stopped or swelled the process that looked
+            answer = _Judged(refused_photo(row.file_name, answer, sha256=row.sha256))
+        if isinstance(answer, Exception):
             n_failed += 1
-            _log.error("%s could not be judged", row.file_name, exc_info=said)
+            _log.error("%s could not be judged", row.file_name, exc_info=answer)
             continue
-        if said.proposal is None:
+        if answer.proposal is None:
             n_missing += 1
             continue
         with season.write() as conn:
             region_id = None
-            if said.labels is not None and said.box is not None:
+            if answer.labels is not None and answer.box is not None:
                 region_id = proposals.save_region(
-                    conn, row.id, said.labels, said.box, model_id=model_id
+                    conn, row.id, answer.labels, answer.box, model_id=model_id
                 )
-            proposals.save_proposal(conn, row.id, model_id, said.proposal, region_id=region_id)
-        n_found += said.proposal.found
-        if not said.proposal.found:
-            reasons.update(reason.code for reason in said.proposal.reasons)
+            proposals.save_proposal(conn, row.id, model_id, answer.proposal, region_id=region_id)
+        n_found += answer.proposal.found
+        if not answer.proposal.found:
+            reasons.update(reason.code for reason in answer.proposal.reasons)
     if progress is not None:
         progress(len(waiting), len(waiting), "")
     return ProposeReport(
@@ -208,7 +209,7 @@ def propose_waiting(
 
 
 @dataclass(frozen=True, slots=True)
-class _Said:
+class _Judged:
     """A proposal with its labels cut to their box; no proposal where the file is missing."""
 
     proposal: Proposal | None
@@ -219,7 +220,7 @@ class _Said:
 def _looked(
     season: Season, waiting: Sequence[PhotoRow], chosen: ModelInUse, model_id: int, *,
     look: Look | None, jobs: int, cluster: str, again: bool,
-) -> Iterator[tuple[PhotoRow, _Said | Exception]]:
+) -> Iterator[tuple[PhotoRow, _Judged | Exception]]:
     """Look at each photograph that nobody else is at, nor has been since they were listed."""
     at_work: deque[PhotoRow] = deque()
     with Claims(season, model_id) as claims:
@@ -240,27 +241,27 @@ def _looked(
             (_look(season.photos, row, look) for row in mine()) if look is not None
             else _look_on_cluster(season, mine(), chosen, len(waiting), cluster) if cluster
             else _look_with_model(season, mine(), chosen, len(waiting), jobs))
-        for said in source:
+        for answer in source:
             row = at_work.popleft()
-            yield row, said
+            yield row, answer
             claims.give(row.id)
 
 
-def _look(photos: PhotoStore, row: PhotoRow, look: Look) -> _Said | Exception:
+def _look(photos: PhotoStore, row: PhotoRow, look: Look) -> _Judged | Exception:
     try:
         data = photos.read(row.sha256, verify=True)
     except (BudvisionError, OSError):
-        return _Said(None)  # `budvision check` tells of it; the photograph goes on waiting
+        return _Judged(None)  # `budvision check` tells of it; the photograph goes on waiting
     try:
         proposal, labels = look(data, row.file_name)
     except Exception as error:  # one photograph must not end the batch
         return error
-    return _Said(proposal) if labels is None else _Said(proposal, *crop_labels(labels))
+    return _Judged(proposal) if labels is None else _Judged(proposal, *crop_labels(labels))
 
 
 def _look_with_model(
     season: Season, rows: Iterator[PhotoRow], chosen: ModelInUse, n_rows: int, jobs: int
-) -> Iterator[_Said | Exception]:
+) -> Iterator[_Judged | Exception]:
     """Look with the model itself, in a second process too where there is much to do."""
     if not n_rows:
         return iter(())
@@ -272,7 +273,7 @@ def _look_with_model(
 
 def _look_on_cluster(
     season: Season, rows: Iterator[PhotoRow], chosen: ModelInUse, n_rows: int, address: str
-) -> Iterator[_Said | Exception]:
+) -> Iterator[_Judged | Exception]:
     """Look with the model at a cluster's workers; the photographs go out from here."""
     from budvision.verdict.cluster import cluster_many
     from budvision.verdict.registry import find_model
@@ -291,22 +292,22 @@ def _look_on_cluster(
             yield row.file_name, data, (row.file_name, cane_base)
 
     entry = find_model(model_folder(season, chosen), folders=[season.models_folder])
-    for said in cluster_many(_look_at_bytes, work(), address=address, model=entry):
-        yield said if there.popleft() else _Said(None)
+    for answer in cluster_many(_look_at_bytes, work(), address=address, model=entry):
+        yield answer if there.popleft() else _Judged(None)
 
 
-def _look_at_bytes(model: str, data: bytes, name: str, cane_base: str) -> _Said:
+def _look_at_bytes(model: str, data: bytes, name: str, cane_base: str) -> _Judged:
     """Look at a photograph that came over the network, in whatever process this runs."""
     proposal, labels = propose_in(model, data, name, cane_base)
-    return _Said(proposal) if labels is None else _Said(proposal, *crop_labels(labels))
+    return _Judged(proposal) if labels is None else _Judged(proposal, *crop_labels(labels))
 
 
-def _look_at_file(photos: PhotoStore, row: PhotoRow, model: str, cane_base: str) -> _Said:
+def _look_at_file(photos: PhotoStore, row: PhotoRow, model: str, cane_base: str) -> _Judged:
     """Look at one photograph of a store, in whatever process this runs."""
-    said = _look(photos, row, lambda data, name: propose_in(model, data, name, cane_base))
-    if isinstance(said, Exception):
-        raise said
-    return said
+    answer = _look(photos, row, lambda data, name: propose_in(model, data, name, cane_base))
+    if isinstance(answer, Exception):
+        raise answer
+    return answer
 
 
 def propose_in(

@@ -36,9 +36,9 @@ class Taken:
 
 def remarks_on(season: Season, sampling: str, taken: Sequence[Taken]) -> tuple[str, ...]:
     """Return what should be looked at: the cane base's side, and samplings out of their order."""
-    told = []
+    remarks = []
     if any(one.state == "new" for one in taken) and season.settings.cane_base == "unknown":
-        told.append(
+        remarks.append(
             "The season does not say on which side of its photographs the cane base lies, so a "
             "secondary or tertiary that shows alone keeps a doubtful name. Set cane_base in "
             "budvision.toml, then run `budvision models look-again`.")
@@ -51,7 +51,7 @@ def remarks_on(season: Season, sampling: str, taken: Sequence[Taken]) -> tuple[s
                   and (row.collected_at or "") > (this.collected_at or "")]
         if this is not None and before:
             now, then = (str(row.collected_at)[:10] for row in (this, before[-1]))
-            told.append(
+            remarks.append(
                 f"Sampling {sampling} of block {name} was collected {now}, before sampling "
                 f"{before[-1].label} ({then}), which the season had first. Check the two days.")
-    return tuple(told)
+    return tuple(remarks)

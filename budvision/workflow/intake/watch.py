@@ -74,13 +74,13 @@ class FolderWatch:
             return []
         self._met.add(one.sha256)
         keep_seen(self.season, data, one)
-        told: list[Arrival] = []
+        arrivals: list[Arrival] = []
         if one.tag is not None and any(row.tag != one.tag for row in self._open):
-            told += self.finish()
+            arrivals += self.finish()
         self._open.append(one)
         shows = (f"the tag of cane {one.tag.cane}" if one.tag is not None
                  else "the card's back: next bud" if one.flip else "a cut")
-        return [*told, Arrival("photo", f"{path.name}: {shows}")]
+        return [*arrivals, Arrival("photo", f"{path.name}: {shows}")]
 
     def finish(self) -> list[Arrival]:
         """Sort what stands open, and say what became of it."""
@@ -89,15 +89,16 @@ class FolderWatch:
         if not runs:
             return []
         report = place_runs(self.season, runs, person_id=self.person_id)
-        told = []
+        arrivals = []
         if report.n_placed or report.n_known:
             canes = ", ".join(run.tag.cane for run in runs if run.tag is not None)
-            told.append(Arrival("sorted", f"cane {canes}: {report.n_placed} photographs placed",
-                                report))
+            arrivals.append(Arrival("sorted", f"cane {canes}: {report.n_placed} photographs placed",
+                                    report))
         for row in report.doubtful:
-            told.append(Arrival("doubtful", f"cane {row['cane'] or '?'}: {row['why']}; place its "
-                                f"{len(row['files'])} photographs on the assignment page", report))
-        return told
+            arrivals.append(Arrival(
+                "doubtful", f"cane {row['cane'] or '?'}: {row['why']}; place its "
+                f"{len(row['files'])} photographs on the assignment page", report))
+        return arrivals
 
 
 def _complete(path: Path, *, settle_s: float, patience_s: float) -> bool:

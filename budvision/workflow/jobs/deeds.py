@@ -75,7 +75,7 @@ def _look_again(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome
 
 def _take_in(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:
     away = Tray.set_aside(season, int(given["person_id"]), str(given["tray"]))
-    told = "These photographs were taken in already."
+    message = "These photographs were taken in already."
     if away.folder.is_dir():
         asked = away.asked
         try:
@@ -90,14 +90,14 @@ def _take_in(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcom
                 away.put_back()
             raise
         away.clear()
-        told = _taken_in(report)
+        message = _taken_in(report)
     try:
         proposed = propose_waiting(season, progress=lambda done, total, _: tell(
             _STEPS["photographs"], done, total))
     except BudvisionError as error:
-        return Outcome(f"{told} They wait for proposals: {error}")
+        return Outcome(f"{message} They wait for proposals: {error}")
     return Outcome(
-        f"{told} {proposed.model} looked at {proposed.n_looked}: {proposed.n_found} with "
+        f"{message} {proposed.model} looked at {proposed.n_looked}: {proposed.n_found} with "
         f"proposals, {proposed.n_refused} that cannot be judged. {proposed.trouble} "
         "Proposals are not calls: confirm each in the review.", proposed.model)
 
@@ -115,15 +115,15 @@ def _taken_in(report: IntakeReport) -> str:
 
 def _check(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome:
     report = check(season, progress=lambda done, total, _: tell("photographs", done, total))
-    told = [f"{one.where}: {one.what}. {one.do}" for one in report.findings]
-    more = len(told) - _MOST_FINDINGS
+    findings = [f"{one.where}: {one.what}. {one.do}" for one in report.findings]
+    more = len(findings) - _MOST_FINDINGS
     text = f"{report.n_photos} photographs and every row were verified. " + (
         "The season is sound." if report.ok else "Something is to be put right:")
     if more > 0:
-        told = [*told[:_MOST_FINDINGS], f"And {more} more; `budvision check` lists all."]
+        findings = [*findings[:_MOST_FINDINGS], f"And {more} more; `budvision check` lists all."]
     if not report.ok:
-        raise BudvisionError(" ".join([text, *told]), code="unsound")
-    return Outcome(" ".join([text, *told]))
+        raise BudvisionError(" ".join([text, *findings]), code="unsound")
+    return Outcome(" ".join([text, *findings]))
 
 
 def _backup(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:

@@ -197,13 +197,13 @@ class _Beat:
 
     def __init__(self, season: Season, job: Job, ending: threading.Event) -> None:
         self._season, self._job, self._ending = season, job, ending
-        self._told: tuple[str, int, int] = ("", 0, 0)
+        self._latest: tuple[str, int, int] = ("", 0, 0)
         self._halt, self._over = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._go, name="jobs-beat", daemon=True)
 
     def tell(self, what: str, done: int, total: int) -> None:
         """Be told a step; ends the deed where it was cancelled or the program ends."""
-        self._told = (what, done, total)
+        self._latest = (what, done, total)
         if self._halt.is_set() or self._ending.is_set():
             raise Halted(again=not self._halt.is_set())
 
@@ -222,8 +222,8 @@ class _Beat:
                 with self._season.read() as conn:
                     if jobs.job_state(conn, self._job.id) == "stopping":
                         self._halt.set()
-                if self._told != written or time.monotonic() - at > _SIGN_S:
-                    written, at = self._told, time.monotonic()
+                if self._latest != written or time.monotonic() - at > _SIGN_S:
+                    written, at = self._latest, time.monotonic()
                     with self._season.write() as conn:
                         jobs.see_job(conn, self._job.id, *written)
             except StorageError as error:  # the next beat tells

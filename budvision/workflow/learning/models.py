@@ -83,7 +83,7 @@ def _load(
     return load_verdict(entry.folder / "verdict.skops"), known, entry
 
 
-def _said(
+def _verdicts(
     season: Season, used: ModelInUse, *, blind_only: bool
 ) -> dict[str, tuple[Lesson, Verdict]]:
     """Return a model's verdict of every certain call, on what its own segmenter measures."""
@@ -133,8 +133,8 @@ def compare_models(
 
     new_used = model_in_use(season, candidate)
     old_used = model_in_use(season, against)
-    new = _said(season, new_used, blind_only=blind_only)
-    old = _said(season, old_used, blind_only=blind_only)
+    new = _verdicts(season, new_used, blind_only=blind_only)
+    old = _verdicts(season, old_used, blind_only=blind_only)
     judged = [
         Judged(lesson.cane, lesson.tissue, lesson.value is CallValue.DEAD, old[key][1], verdict)
         for key, (lesson, verdict) in new.items() if key in old]
@@ -278,7 +278,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     used = model_in_use(season)
     model, _, _ = _load(season, used)
     with season.read() as conn:
-        hidden = sorted(one for of_sampling in season.remembered.each(
+        blind = sorted(one for of_sampling in season.remembered.each(
             "blind agreement", versions(conn),
             lambda ids: learning.blind_agreement(conn, ids)).values() for one in of_sampling)
         looks = learning.recent_looks(conn, most=recent, sha256=used.sha256)
@@ -289,7 +289,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
             if one.proposal_id in lately and set(one.features) >= set(FEATURE_NAMES)]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
     seen = drift(table, model.reserve_rows.astype(np.float64), model.novelty)
-    called = [(at, said == value) for at, _, value, said in hidden if said != "unsure"]
+    called = [(at, verdict == value) for at, _, value, verdict in blind if verdict != "unsure"]
     points = agreement_chart([at for at, _ in called], [same for _, same in called])
     n_tissues = sum(look.n_exposed for look in looks)
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0

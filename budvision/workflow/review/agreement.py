@@ -145,19 +145,19 @@ def model_agreement(
         row for row in mine
         if row.exposed and row.value in (CallValue.LIVE, CallValue.DEAD)
     ]
-    said = [row for row in judged if row.verdict in (Verdict.LIVE, Verdict.DEAD)]
-    dead = [row for row in said if row.value is CallValue.DEAD]
-    live = [row for row in said if row.value is CallValue.LIVE]
+    decided = [row for row in judged if row.verdict in (Verdict.LIVE, Verdict.DEAD)]
+    dead = [row for row in decided if row.value is CallValue.DEAD]
+    live = [row for row in decided if row.value is CallValue.LIVE]
     dead_live = sum(row.verdict is Verdict.LIVE for row in dead)
     live_dead = sum(row.verdict is Verdict.DEAD for row in live)
     known = [row for row in mine if row.value is not CallValue.UNSURE]
     same = sum(row.exposed == (row.value is not CallValue.NOT_EXPOSED) for row in known)
     return ModelAgreement(
         tissue=tissue,
-        agreed=share_of(len(said) - dead_live - live_dead, len(said), confidence),
+        agreed=share_of(len(decided) - dead_live - live_dead, len(decided), confidence),
         dead_called_live=share_of(dead_live, len(dead), confidence),
         live_called_dead=share_of(live_dead, len(live), confidence),
-        unsure=share_of(len(judged) - len(said), len(judged), confidence),
+        unsure=share_of(len(judged) - len(decided), len(judged), confidence),
         exposure=share_of(same, len(known), confidence),
     )
 

@@ -71,12 +71,12 @@ class _Row:
 
     def _one_of(self, column: str, allowed: Collection[str]) -> str:
         raw = self.cells.get(column, "")
-        said = word(raw)
+        value = word(raw)
         if allowed is _CALLS:
-            said = _LETTERS.get(said, said)
-        if said and said not in allowed:
+            value = _LETTERS.get(value, value)
+        if value and value not in allowed:
             raise self._error(f'{column} is "{raw}"', f"{', '.join(allowed)} or empty")
-        return said
+        return value
 
     def _text(self, column: str) -> str:
         raw = self.cells[column]
@@ -85,8 +85,8 @@ class _Row:
         return raw
 
     def _call(self, tissue: Tissue) -> CallValue | None:
-        said = self._one_of(tissue.value, _CALLS)
-        return _CALLS[said] if said else None
+        value = self._one_of(tissue.value, _CALLS)
+        return _CALLS[value] if value else None
 
     def bud(self) -> BudCalls:
         node = whole(self.cells["node"])
@@ -153,7 +153,7 @@ def read_calls(
         return CallsFile(*buds_of_counts(first, nothing=nothing), counted=True)
     table = read_table(first, needed=REQUIRED, optional=OPTIONAL, row_of="a bud",
                        do=f"Correct the first row and {nothing}.")
-    told = () if not table.unknown else (
+    notes = () if not table.unknown else (
         f"{table.name}: columns {', '.join(table.unknown)} were not read.",)
     buds: list[BudCalls] = []
     rows: list[int] = []
@@ -180,7 +180,7 @@ def read_calls(
         rows.append(row.number)
     if wrong:
         raise first_wrong(wrong)
-    return CallsFile(tuple(buds), tuple(rows), told)
+    return CallsFile(tuple(buds), tuple(rows), notes)
 
 
 def _cells(source: Path | bytes | str, name: str) -> Cells:

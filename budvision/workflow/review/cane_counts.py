@@ -56,7 +56,7 @@ def buds_of_counts(
     """
     table = read_table(cells, needed=COUNTS_NEEDED, optional=OPTIONAL, row_of="a cane",
                        do=f"Correct the first row and {nothing}.")
-    told = () if not table.unknown else (
+    notes = () if not table.unknown else (
         f"{table.name}: columns {', '.join(table.unknown)} were not read.",)
     buds: list[BudCalls] = []
     rows: list[int] = []
@@ -82,7 +82,7 @@ def buds_of_counts(
         rows += [row.number] * len(made)
     if wrong:
         raise first_wrong(wrong)
-    return tuple(buds), tuple(rows), told
+    return tuple(buds), tuple(rows), notes
 
 
 def _cane(row: Row, nothing: str) -> list[BudCalls]:
@@ -118,7 +118,7 @@ def _cane(row: Row, nothing: str) -> list[BudCalls]:
                       f"at most {n}, all kinds of call together")
     if not n:
         raise refused("no bud is counted", "at least one, or no row for the cane")
-    filled = {tissue: said + [None] * (n - len(said)) for tissue, said in calls.items()}
+    filled = {tissue: values + [None] * (n - len(values)) for tissue, values in calls.items()}
     return [
         BudCalls(
             block=row.cells["block"], cane=row.cells["cane"], node=at + 1,

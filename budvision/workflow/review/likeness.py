@@ -71,14 +71,14 @@ def confirmed_examples(
                 value = state.calls.get(one)
                 if one not in best or value not in (CallValue.LIVE, CallValue.DEAD):
                     continue
-                _, row, said = best[one]
-                if not said.exposed or not said.features or row.region_id is None:
+                _, row, proposal = best[one]
+                if not proposal.exposed or not proposal.features or row.region_id is None:
                     continue
                 place = f"{sampling.block}, cane {state.cane}, node {state.node}"
                 rows.append((
                     Example(bud_id=state.bud_id, photo_id=row.photo_id, region_id=row.region_id,
                             tissue=one, value=value, place=place, distance=0.0),
-                    said,
+                    proposal,
                 ))
     return rows
 
@@ -121,13 +121,14 @@ def nearest(
         return nothing
     own = best[tissue][2].features
     others = [
-        (example, said) for example, said in confirmed_examples(conn, tissue)
-        if example.bud_id != bud_id and set(own) <= set(said.features)
+        (example, proposal) for example, proposal in confirmed_examples(conn, tissue)
+        if example.bud_id != bud_id and set(own) <= set(proposal.features)
     ]
     if not others:
         return nothing
     names = sorted(own)
-    table = np.array([[said.features[name] for name in names] for _, said in others], np.float64)
+    table = np.array(
+        [[proposal.features[name] for name in names] for _, proposal in others], np.float64)
     spread = table.std(axis=0)
     use = spread > 1e-9
     if not use.any():

@@ -53,5 +53,5 @@ def renamed(row: ProposalRow, photo: PhotoRow, steps: Sequence[Step]) -> Proposa
 
 def _called(one: TissueProposal, before: Tissue, now: Tissue) -> TissueProposal:
     """Return a tissue's proposal under another name, which two of its features tell."""
-    told = {f"is_{before}": 0.0, f"is_{now}": 1.0}
-    return replace(one, features={name: told.get(name, v) for name, v in one.features.items()})
+    features = {f"is_{before}": 0.0, f"is_{now}": 1.0}
+    return replace(one, features={name: features.get(name, v) for name, v in one.features.items()})

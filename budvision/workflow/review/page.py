@@ -155,17 +155,18 @@ def _proposal(
     tissue: Tissue, best: tuple[int, ProposalRow, TissueProposal], photo_id: int,
     regions: Mapping[int, Region | None],
 ) -> Values:
-    cut, row, said = best
-    value = proposed_value(said)
+    cut, row, proposed = best
+    value = proposed_value(proposed)
     return {
         "value": value.value, "confirmable": value is not CallValue.UNSURE, "cut": cut,
-        "photo_id": photo_id, "sure": sure_words(said.p_dead, value.value),
-        "p_dead": said.p_dead, "why": said.why, "model": row.model, "p_name": said.p_name,
-        "other_name": None if said.other_name is None else said.other_name.value,
+        "photo_id": photo_id, "sure": sure_words(proposed.p_dead, value.value),
+        "p_dead": proposed.p_dead, "why": proposed.why, "model": row.model,
+        "p_name": proposed.p_name,
+        "other_name": None if proposed.other_name is None else proposed.other_name.value,
         "doubtful": value is CallValue.UNSURE or (
-            said.p_dead is not None and 0.15 < said.p_dead < 0.85
+            proposed.p_dead is not None and 0.15 < proposed.p_dead < 0.85
         ),
-        "pictured": said.exposed and _shows(regions.get(photo_id), tissue.label),
+        "pictured": proposed.exposed and _shows(regions.get(photo_id), tissue.label),
     }
 
 

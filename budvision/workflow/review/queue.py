@@ -155,14 +155,14 @@ def open_readings(
     by_id = {one.id: one for one in samplings if far[one.id].n_called or far[one.id].n_twice}
 
     def work_out(ids: list[int]) -> dict[int, tuple[tuple[tuple[int, ...], ...], int]]:
-        told = {}
+        readings = {}
         for key in ids:
             rows = [row for row in bud_states(conn, key, doubts=False)
                     if row.n_cuts and not row.node_mark]
-            told[key] = (
+            readings[key] = (
                 tuple(row.called_by for row in _once_read(season.settings, by_id[key], rows)),
                 len(_differing(conn, rows)))
-        return told
+        return readings
 
     share = season.settings.second_read_share
     found = season.remembered.each(

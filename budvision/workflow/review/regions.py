@@ -303,22 +303,22 @@ def correct(
         regions = proposals.regions_of_photo(conn, photo_id)
         latest = proposals.latest_proposals(conn, photo_ids=[photo_id]).get(photo_id)
     labels, box = _applied(season, photo, regions, current, steps)
-    said: Proposal | None = None
+    proposed: Proposal | None = None
     chosen: ModelInUse | None = None
     message = "Kept. The program's own outlines stay in the record."
     try:
         chosen = used or model_in_use(season)
-        said = (judge or _judge_with(chosen, season.folder))(
+        proposed = (judge or _judge_with(chosen, season.folder))(
             season.photos.read(photo.sha256), labels, box, photo.file_name
         )
         if latest is not None:  # the photograph's own scale and doubts are not corrected away
-            said = replace(
-                said, mm_per_px=said.mm_per_px or latest.mm_per_px,
-                reasons=said.reasons or tuple(r for r in latest.reasons if r.look),
+            proposed = replace(
+                proposed, mm_per_px=proposed.mm_per_px or latest.mm_per_px,
+                reasons=proposed.reasons or tuple(r for r in latest.reasons if r.look),
             )
     except BudvisionError as error:
         chosen = None
-        said = None if latest is None else renamed(latest, photo, steps)
+        proposed = None if latest is None else renamed(latest, photo, steps)
         message = f"The outlines are kept. The proposals were not computed again: {error}"
     with season.write() as conn:
         region_id = proposals.save_region(
@@ -326,7 +326,7 @@ def correct(
             replaces_id=None if current is None else current.id,
         )
         proposal_id = None
-        if said is not None:
+        if proposed is not None:
             if chosen is not None:
                 model_id = models.ensure_model(
                     conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
@@ -334,7 +334,7 @@ def correct(
             elif latest is not None:
                 model_id = latest.model_id
             proposal_id = proposals.save_proposal(
-                conn, photo_id, model_id, said, region_id=region_id
+                conn, photo_id, model_id, proposed, region_id=region_id
             )
     return Corrected(region_id, proposal_id, message)
 

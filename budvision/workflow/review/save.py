@@ -137,7 +137,7 @@ def save(
         place = canes.bud_place(conn, bud_id)
         before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
         if before:
-            return _told(conn, before, reading, seen)
+            return _saved(conn, before, reading, seen)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
         history = call_queries.call_history(conn, bud_id)
         rounds = rounds_of(calls, newest_of(history, person.id), person=person, reading=reading,
@@ -161,7 +161,7 @@ def save(
         if "skipped" in marks.marks_of_bud(conn, bud_id):
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
-        return _told(conn, call_queries.batch_rows(conn, batch), reading, seen)
+        return _saved(conn, call_queries.batch_rows(conn, batch), reading, seen)
 
 
 def _check_person(conn: Connection, person: Person) -> None:
@@ -190,7 +190,7 @@ def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> 
     return rows
 
 
-def _told(conn: Connection, rows: Sequence[CallRow], reading: str, seen: int | None) -> Saved:
+def _saved(conn: Connection, rows: Sequence[CallRow], reading: str, seen: int | None) -> Saved:
     """Tell what was saved under one batch of one bud, the same however often it is asked."""
     me = rows[0].person_id
     before = [

@@ -60,10 +60,10 @@ def take_back(season: Season, photo_id: int, region_id: int, *, person: Person) 
             person_id=None if before.person_id is None else person.id,
             note=f"taken back by {person.name}", replaces_id=region_id,
         )
-        said = [row for row in proposals.proposal_history(conn, photo_id)
-                if row.region_id == before.id]
-        if said:
-            row = said[-1]
+        earlier = [row for row in proposals.proposal_history(conn, photo_id)
+                   if row.region_id == before.id]
+        if earlier:
+            row = earlier[-1]
             proposals.save_proposal(conn, photo_id, row.model_id, Proposal(
                 file=photo.file_name, sha256=photo.sha256, width_px=photo.width_px,
                 height_px=photo.height_px, found=row.found,

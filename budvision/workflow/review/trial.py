@@ -179,16 +179,16 @@ def _groups(conn: Connection, sampling_id: int, confidence: float) -> tuple[_Gro
     for one in pictured_buds(conn, sampling_id):
         buds.setdefault(one.cameras, []).append(one)
     blind = blind_calls(conn, sampling_id=sampling_id)
-    told = []
+    groups = []
     for cameras, rows in buds.items():
         own = {row.bud_id for row in rows}
         calls = [one for one in blind if one.bud_id in own]
-        told.append(_Group(
+        groups.append(_Group(
             cameras, sum(not row.called for row in rows),
             {model: _agreed([one for one in calls if one.model == model], confidence)
              for model in {one.model for one in calls}},
             (calls[-1].added_at, calls[-1].model) if calls else ("", "")))
-    return tuple(told)
+    return tuple(groups)
 
 
 def _subjects(
@@ -210,16 +210,16 @@ def _subjects(
 
 
 def _agreed(rows: Sequence[BlindCall], confidence: float) -> Agreed:
-    told = model_agreement(rows, confidence=confidence)
+    agreement = model_agreement(rows, confidence=confidence)
     judged = [row for row in rows if row.exposed and row.verdict in (Verdict.LIVE, Verdict.DEAD)]
 
     def same(value: CallValue) -> Share:
-        said = [row for row in judged if row.value is value]
-        hits = sum(row.verdict is not None and row.verdict.value == value.value for row in said)
-        return share_of(hits, len(said), confidence)
+        called = [row for row in judged if row.value is value]
+        hits = sum(row.verdict is not None and row.verdict.value == value.value for row in called)
+        return share_of(hits, len(called), confidence)
 
     return Agreed(model=rows[-1].model if rows else "", n_buds=len({row.bud_id for row in rows}),
-                  live=same(CallValue.LIVE), dead=same(CallValue.DEAD), unsure=told.unsure)
+                  live=same(CallValue.LIVE), dead=same(CallValue.DEAD), unsure=agreement.unsure)
 
 
 def _together(rows: Sequence[Agreed], model: str, confidence: float) -> Agreed:
@@ -257,10 +257,10 @@ def decide(season: Season, *, shown: bool, person: Person, reason: str) -> tuple
         now = trial(season, conn)
         ready = now.ready
         if not ready and (shown or now.decided is None or now.decided.value != "shown"):
-            told = "; ".join(f"{part.words}: {part.n_called} of {part.n_wanted}"
-                             for part in now.parts) or "nothing is on trial"
+            counts = "; ".join(f"{part.words}: {part.n_called} of {part.n_wanted}"
+                               for part in now.parts) or "nothing is on trial"
             raise ConflictError(
-                f"too few buds were called blind ({told})", where="trial", code="trial_goes_on",
+                f"too few buds were called blind ({counts})", where="trial", code="trial_goes_on",
                 expected="enough blind calls to judge the model by", do="Go on calling.")
         for part in ready:
             add_trust(conn, part.subject, "shown" if shown else "hidden", person_id=person.id,

@@ -123,12 +123,12 @@ def _words(
 ) -> list[str]:
     rule = (f"Then after each whole cane, from {FIRST_LOOK} canes on: stop when one band of policy "
             f"{policy.name} is {SURE:.0%} likely.")
-    told = [one for one in looks if any(one.dead)]
+    stops = [one for one in looks if any(one.dead)]
     shown = "; ".join(
         f"{one.units} canes: " + ", ".join(
             f"{ends[0]} to {ends[1]} dead ({band_share_words(band)})"
             for band, ends in zip(policy.bands, one.dead, strict=True) if ends)
-        for one in told[::len(told) // 6 + 1])
+        for one in stops[::len(stops) // 6 + 1])
     if not shown:
         return [f"{rule} This sample is too small for that: cut all of it."]
     means = "; ".join(
@@ -165,20 +165,20 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     number, chance = band_decided(dead, judged, n_canes, policy.edges, prior_icc=prior)
     band = None if number < 0 else policy.bands[number]
     if n_canes >= int(made.get("canes", n_canes + 1)):
-        state, said = "whole", say("the whole sample is called; its answer is in the results.")
+        state, advice = "whole", say("the whole sample is called; its answer is in the results.")
     elif band is not None:
         state = "decided"
-        said = say("{shares} dead is {chance} likely. You may stop.",
-                   shares=band_share_words(band), chance=f"{chance:.0%}")
+        advice = say("{shares} dead is {chance} likely. You may stop.",
+                     shares=band_share_words(band), chance=f"{chance:.0%}")
     else:
         state = "go_on"
-        said = say("go on.") if n_canes >= FIRST_LOOK else say(
+        advice = say("go on.") if n_canes >= FIRST_LOOK else say(
             "go on to {n} canes at least.", n=FIRST_LOOK)
     return {"state": state, "band": band.name if band is not None and state == "decided" else None,
             "canes": n_canes, "n_dead": dead, "n_judged": judged,
             "words": say_n("{dead} of {judged} primaries dead on {n} whole cane: {said}",
                            "{dead} of {judged} primaries dead on {n} whole canes: {said}",
-                           n_canes, dead=dead, judged=judged, said=said)}
+                           n_canes, dead=dead, judged=judged, said=advice)}
 
 
 def _count(calls: Sequence[BudCalls]) -> tuple[int, int, int]:

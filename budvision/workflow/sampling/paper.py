@@ -72,11 +72,11 @@ def bench_paper(
                 paper=paper)
         elif kind in ("tally", "counts"):
             policy, looks = plan_looks(plan, settings, folder=folder)
-            told = [look for look in looks if any(look.dead)]
+            stops = [look for look in looks if any(look.dead)]
             made[f"bench-{kind}.pdf"] = bench_tally_pdf(
                 plan, paper=paper, counts=kind == "counts",
                 stop_bands=[band_share_words(band) for band in policy.bands],
-                stops=[StopLine(look.units, look.dead) for look in told[::len(told) // 16 + 1]],
+                stops=[StopLine(look.units, look.dead) for look in stops[::len(stops) // 16 + 1]],
                 stop_words="In a range you may stop, the block lies in that band; outside go on.")
         else:
             raise UsageError(f"the paper is {kind!r}", expected=", ".join(PAPER_KINDS))

@@ -260,10 +260,10 @@ def save_plan(season: Season, plan: SamplePlan) -> int:
     """
     with season.write() as conn:
         found = find_block(conn, plan.block)
-        told = {"cultivar": plan.cultivar, "training_system": plan.training}
+        described = {"cultivar": plan.cultivar, "training_system": plan.training}
         block_id = found.id if found else ensure_block(conn, plan.block)
         update_block(conn, block_id, layout=plan.layout.as_dict(),
-                     **{name: text for name, text in told.items() if text})
+                     **{name: text for name, text in described.items() if text})
         known = find_sampling(conn, block_id, plan.sampling)
         sampling_id = known.id if known else ensure_sampling(conn, block_id, plan.sampling)
         if list_buds(conn, sampling_id=sampling_id):

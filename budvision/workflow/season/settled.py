@@ -31,8 +31,8 @@ def changes_since_check(season: Season) -> list[str]:
     except (OSError, ValueError, KeyError, TypeError):
         return [f"{_NAME}, which keeps the settings of the last check, cannot be read"]
     now = _values(season)
-    return [f"{name} is {_told(now.get(name))}; at the check of {at} it was "
-            f"{_told(before.get(name))}"
+    return [f"{name} is {_as_text(now.get(name))}; at the check of {at} it was "
+            f"{_as_text(before.get(name))}"
             for name in sorted({*before, *now}) if before.get(name) != now.get(name)]
 
 
@@ -55,7 +55,7 @@ def _values(season: Season) -> dict[str, object]:
     return {**asdict(season.settings), _POLICIES: sha256_of(path) if path.is_file() else None}
 
 
-def _told(value: object) -> str:
+def _as_text(value: object) -> str:
     if value is None:
         return "not there"
     return f"other bytes ({value[:8]})" if isinstance(value, str) and len(value) == 64 else (

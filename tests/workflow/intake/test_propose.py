@@ -300,10 +300,10 @@ def test_a_season_sends_its_photographs_to_a_cluster_in_their_order(
         assert address == "tcp://10.0.0.5:8786"
         for name, data, _ in jobs:  # type: ignore[attr-defined]
             sent.append((name, len(data)))
-            yield RuntimeError("lost") if "n4" in name else Said(_look(data, name)[0])
+            yield RuntimeError("lost") if "n4" in name else Judged(_look(data, name)[0])
 
     from budvision.verdict import cluster
-    from budvision.workflow.intake.propose import _Said as Said
+    from budvision.workflow.intake.propose import _Judged as Judged
 
     monkeypatch.setattr(cluster, "cluster_many", many)
     with taken.read() as conn:

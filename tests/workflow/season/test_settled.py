@@ -13,7 +13,7 @@ from budvision.workflow.season.change import change_settings
 from budvision.workflow.season.check import check
 
 
-def _told(folder: Path) -> list[str]:
+def _changes(folder: Path) -> list[str]:
     with Season.open(folder) as season:
         report = check(season)
         assert report.ok
@@ -22,15 +22,15 @@ def _told(folder: Path) -> list[str]:
 
 def test_check_tells_a_setting_that_is_not_the_one_of_the_last_check(season: Season) -> None:
     change_settings(season, {"normal_nodes": "36"})
-    assert _told(season.folder) == []
+    assert _changes(season.folder) == []
     path = season.folder / CONFIG
     path.write_text(path.read_text().replace("normal_nodes = 36", "normal_nodes = 32"))  # one bit
-    assert _told(season.folder)[0].startswith("normal_nodes is 32; at the check of ")
-    assert _told(season.folder) == []
+    assert _changes(season.folder)[0].startswith("normal_nodes is 32; at the check of ")
+    assert _changes(season.folder) == []
     (season.folder / "policies.toml").write_text("")
-    assert "policies.toml is other bytes (e3b0c442); at the check of" in _told(season.folder)[0]
+    assert "policies.toml is other bytes (e3b0c442); at the check of" in _changes(season.folder)[0]
     (season.folder / "last-check.json").write_text("{")
-    assert _told(season.folder) == [
+    assert _changes(season.folder) == [
         "last-check.json, which keeps the settings of the last check, cannot be read"]
 
 
