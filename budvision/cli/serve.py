@@ -40,6 +40,11 @@ def serve(
         "--https", help="A proxy in front speaks HTTPS.")] = False,
     browser: Annotated[bool, typer.Option(
         "--browser/--no-browser", help="Open the first page in the browser.")] = False,
+    log: Annotated[str, typer.Option(
+        help="File for a line of JSON a request and a slow query, without names; - for stderr."
+    )] = "",
+    slow_query_ms: Annotated[float, typer.Option(
+        min=0, help="Milliseconds from which a query is slow.")] = 500,
 ) -> None:
     """Serve the pages of a season; where there is none yet, the page that makes it.
 
@@ -57,7 +62,7 @@ def serve(
 
     serve_season(
         season, host=host, port=port, hosts=tuple(name or ()), https=https, open_browser=browser,
-        ready=ready,
+        log=log, slow_query_ms=slow_query_ms, ready=ready,
     )
 
 

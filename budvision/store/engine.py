@@ -6,7 +6,8 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from sqlalchemy.pool import QueuePool
 from budvision.errors import DamagedError, MissingLibraryError, StorageError
 from budvision.store.backups import last_good_copy
 
-__all__ = ["DATABASE", "may_write", "open_engine", "plain_errors"]
+__all__ = ["DATABASE", "may_write", "open_engine", "plain_errors", "watch_queries"]
 
 DATABASE = "budvision.db"
 
@@ -48,7 +49,7 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
     if url is not None:
         address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
         try:
-            return create_engine(address, pool_pre_ping=True)
+            return create_engine(address, pool_pre_ping=True, hide_parameters=True)
         except ModuleNotFoundError as error:
             raise MissingLibraryError(
                 "the driver of PostgreSQL is not installed", where="[database] url",
@@ -59,6 +60,7 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
         return _read_only_engine(root)
     engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
         f"sqlite:///{root / DATABASE}", poolclass=QueuePool, max_overflow=30,
+        hide_parameters=True,  # a value that somebody typed goes into no log
         connect_args={"timeout": 30.0},
     )
 
@@ -97,7 +99,7 @@ def _read_only_engine(root: Path) -> Engine:
     def connect() -> sqlite3.Connection:
         return sqlite3.connect(address, uri=True, check_same_thread=False, isolation_level=None)
 
-    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool, hide_parameters=True)
     if copy is not None:
         @event.listens_for(engine, "engine_disposed")
         def _disposed(_engine: Engine) -> None:
@@ -105,6 +107,22 @@ def _read_only_engine(root: Path) -> Engine:
 
     _begin_by_hand(engine)
     return engine
+
+
+def watch_queries(engine: Engine, tell: Callable[[str, float], None]) -> None:
+    """Have every statement told of, without its values, and its time in seconds.
+
+    The time is that of the database's answer; rows that are fetched later are not in it.
+    """
+    begun = "budvision_begun"
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def _begin(conn: Connection, *_: Any) -> None:
+        conn.info[begun] = time.perf_counter()
+
+    @event.listens_for(engine, "after_cursor_execute")
+    def _end(conn: Connection, _cursor: Any, statement: str, *_: Any) -> None:
+        tell(statement, time.perf_counter() - conn.info[begun])
 
 
 @contextmanager

@@ -121,6 +121,12 @@ class ObjectPhotoStore(PhotoStore):
                 do="Take the original in again with `budvision intake`; it replaces the copy.")
         return super().add(data).path
 
+    def reach(self) -> None:
+        """Raise StorageError where the far store does not answer."""
+        with self._told("the store of the photographs does not answer"), contextlib.suppress(
+                FileNotFoundError):  # nothing is in it yet
+            self._fs.ls(self._root, detail=False, refresh=True)
+
     def sound(self, sha256: str) -> bool:
         """Return whether the far store's bytes still have the hash that names them."""
         return self._far_hash(self._far_key(sha256)) == sha256

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -159,6 +160,14 @@ class PhotoStore:
                 "damaged copy.",
             )
         return data
+
+    def reach(self) -> None:
+        """Raise StorageError where photographs can be neither read nor added just now."""
+        if not os.access(self.folder, os.R_OK | os.W_OK | os.X_OK):
+            raise StorageError(
+                "the folder of the photographs cannot be reached", where=str(self.folder),
+                expected="a folder with the right to read and write",
+                do="Connect the disk, or mend the rights.")
 
     def sound(self, sha256: str) -> bool:
         """Return whether the stored bytes still have the hash that names them."""

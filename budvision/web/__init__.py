@@ -15,7 +15,7 @@ from werkzeug.routing import IntegerConverter
 from budvision.errors import UsageError
 from budvision.store.queries.people import list_people
 from budvision.store.session import Season
-from budvision.web import bench, errors, guard, models, people, results, review
+from budvision.web import bench, errors, guard, models, observed, people, results, review
 from budvision.web import season as season_pages
 from budvision.web.current import SEASON_KEY
 
@@ -35,6 +35,7 @@ def create_app(
     loopback: bool = True,
     hosts: Sequence[str] = (),
     https: bool = False,
+    slow_query_ms: float = observed.SLOW_QUERY_MS,
 ) -> Flask:
     """Make the application that serves one season.
 
@@ -51,6 +52,8 @@ def create_app(
     https : bool
         A proxy in front speaks HTTPS: cookies are marked secure, and its forwarded address and
         scheme are believed.
+    slow_query_ms : float
+        Milliseconds from which a query is written to the log (`observed`).
 
     Returns
     -------
@@ -81,6 +84,7 @@ def create_app(
         BUDVISION_LOOPBACK=loopback,
         SEASON_FOLDER=season.folder,
     )
+    observed.install(app, season, slow_query_ms=slow_query_ms)
     guard.install(app, season, hosts=hosts, https=https)
     errors.install(app)
     people.install(app)

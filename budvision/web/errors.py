@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from uuid import uuid4
 
 from flask import Flask, current_app, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
@@ -12,6 +11,7 @@ from werkzeug.exceptions import HTTPException, SecurityError
 
 from budvision import errors as kinds
 from budvision.errors import BudvisionError
+from budvision.web.observed import note_mistake, request_number
 
 __all__ = ["install", "wants_json"]
 
@@ -93,7 +93,8 @@ def _http(error: HTTPException) -> ResponseReturnValue:
 def _unexpected(error: Exception) -> ResponseReturnValue:
     if current_app.testing:
         raise error
-    number = uuid4().hex[:8]
+    number = request_number()
+    note_mistake(error)
     _log.error("unexpected error %s at %s %s", number, request.method, request.path,
                exc_info=error)
     ours = BudvisionError(

@@ -16,6 +16,7 @@ from flask import (
     abort,
     current_app,
     flash,
+    g,
     redirect,
     render_template,
     request,
@@ -27,7 +28,7 @@ from flask_limiter.util import get_remote_address
 from flask_login import LoginManager, current_user, login_user, logout_user
 from werkzeug.security import check_password_hash, generate_password_hash
 
-from budvision.errors import BudvisionError, ConflictError, InputError
+from budvision.errors import BudvisionError, ConflictError, InputError, StorageError
 from budvision.language import say
 from budvision.store.names import name_key
 from budvision.store.queries import people as queries
@@ -35,6 +36,7 @@ from budvision.store.queries.people import ROLES, Person
 from budvision.store.queries.review import get_bookmark, set_bookmark
 from budvision.web.current import current_season, on_loopback
 from budvision.web.errors import wants_json
+from budvision.web.observed import may_scrape
 from budvision.web.roles import may
 
 __all__ = [
@@ -175,11 +177,15 @@ def install(app: Flask) -> None:
     def _load(value: str) -> _Visitor | None:
         number, _, rest = value.partition(".")
         visit = rest.rpartition(".")[2]
-        if not number.isdigit():
+        if not number.isdigit() or g.get("no_database"):
             return None
-        with current_season().read() as conn:
-            person = queries.person_by_id(conn, int(number))
-            visits = get_bookmark(conn, int(number), _VISITS) or []
+        try:
+            with current_season().read() as conn:
+                person = queries.person_by_id(conn, int(number))
+                visits = get_bookmark(conn, int(number), _VISITS) or []
+        except StorageError:
+            g.no_database = True  # the page that says so is shown to nobody in particular
+            raise
         if person is None or not person.active or visit not in visits:
             return None
         visitor = _Visitor(person, visit)
@@ -190,9 +196,11 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def _who() -> ResponseReturnValue | None:
-        endpoint, person = request.endpoint, current_person()
-        role = None if person is None else person.role
-        if endpoint is None or may(endpoint, request.method, role):
+        endpoint = request.endpoint
+        if endpoint is None or may(endpoint, request.method, None) or may_scrape():
+            return None
+        person = current_person()
+        if person is not None and may(endpoint, request.method, person.role):
             return None
         reading = request.method in ("GET", "HEAD", "OPTIONS")
         if person is None:

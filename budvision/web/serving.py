@@ -20,6 +20,7 @@ from budvision.errors import BudvisionError, UsageError
 from budvision.photo import workers
 from budvision.web import create_app
 from budvision.web.guard import is_loopback_address
+from budvision.web.observed import SLOW_QUERY_MS, logging_to, rotating_log
 from budvision.web.season.begin import Doorway, begin_app, may_begin
 from budvision.web.work import runner_of
 
@@ -38,6 +39,8 @@ def serve_season(
     hosts: Sequence[str] = (),
     https: bool = False,
     open_browser: bool = False,
+    log: str = "",
+    slow_query_ms: float = SLOW_QUERY_MS,
     ready: Callable[[str], None] | None = None,
 ) -> None:
     """Serve until interrupted; a request to end (SIGTERM) lets open requests be answered.
@@ -56,6 +59,10 @@ def serve_season(
         Whether a proxy in front speaks HTTPS.
     open_browser : bool
         Open the first page in the browser.
+    log : str
+        File for a line of JSON a request, ``-`` for standard error, '' for none.
+    slow_query_ms : float
+        Milliseconds from which a query of the database is a line of its own.
     ready : callable, optional
         Called with the address once requests are answered.
 
@@ -65,12 +72,16 @@ def serve_season(
         When the port is taken, or a network is to be served without names.
     SeasonError
         When the folder is not a season.
+    StorageError
+        When the log cannot be written.
     """
     loopback = is_loopback_address(host) and not hosts
+    kept = rotating_log(log)
     if loopback and not https and may_begin(Path(season_folder)):
         served = Doorway(begin_app(Path(season_folder)))
     else:
-        served = Doorway(create_app(season_folder, loopback=loopback, hosts=hosts, https=https))
+        served = Doorway(create_app(season_folder, loopback=loopback, hosts=hosts, https=https,
+                                     slow_query_ms=slow_query_ms))
     try:
         door = _listen(host, port)
     except OSError as error:
@@ -100,7 +111,8 @@ def serve_season(
     runner_of(served.app).wake()
     before = _stop_in_order(server)
     try:
-        server.run()
+        with logging_to(kept):
+            server.run()
     except KeyboardInterrupt:
         pass
     finally:

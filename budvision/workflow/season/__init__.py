@@ -1,4 +1,5 @@
-"""The season as a whole: `make` it, `change` its settings, say its `status`, `check` it, `demo`.
+"""The season as a whole: `make` it, `change` its settings, say its `status`
+and its `health`, `check` it, `demo`.
 
 `settled` tells what people write by hand and no seal covers.
 """
