@@ -199,12 +199,14 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     typer.echo(f"{state.folder}: {counts.n_photos} photographs of {counts.n_buds} buds in "
                f"{counts.n_blocks} blocks; {counts.n_people} people; {state.model} proposes.")
     table = Table(box=SIMPLE_HEAD)
-    heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "missing")
+    heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "skipped",
+             "missing")
     for column, head in enumerate(heads):
         table.add_column(head, justify="left" if column < 2 else "right", no_wrap=True)
     for one in state.samplings:
         table.add_row(escape(one.block), escape(one.sampling), *(str(n) for n in (
-            one.n_canes, one.n_buds, one.n_photos, one.n_called, one.n_waiting, one.n_missing)))
+            one.n_canes, one.n_buds, one.n_photos, one.n_called, one.n_waiting,
+            one.n_skipped, one.n_missing)))
     if state.samplings:
         console = Console()
         console.width = max(console.width, 100)

@@ -220,7 +220,7 @@ def trial_page() -> ResponseReturnValue:
     with season.read() as conn:
         found = trial(season, conn)
     row = found.decided
-    notice = "" if row is None else (
+    notice = "" if row is None else row.reason if row.value == "again" else (
         f"{row.person} decided on {row.added_at[:10]} that proposals are {row.value}: {row.reason}")
     return render_template("review/trial.html", page=TrialPage(
         found, notice, season.settings.confidence,

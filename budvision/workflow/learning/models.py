@@ -12,6 +12,7 @@ import numpy as np
 from budvision.errors import InputError, NotFoundError
 from budvision.store.counts import versions
 from budvision.store.queries import learning, models, people
+from budvision.store.queries.trust import Subject, add_trust, standing_trust
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
@@ -144,7 +145,8 @@ def compare_models(
 def promote_model(season: Season, name: str, *, person: str, reason: str) -> str:
     """Let a model propose from now on; what it replaces stays and can come back.
 
-    Proposals that people have confirmed are not touched. Let `models_anew.propose_anew` follow, so
+    Proposals that people have confirmed are not touched. Where readers saw proposals, the season is
+    on trial again until a lead decides for this model. Let `models_anew.propose_anew` follow, so
     that buds that wait show what this model says.
 
     Returns
@@ -174,6 +176,10 @@ def promote_model(season: Season, name: str, *, person: str, reason: str) -> str
                 expected="the name of a person", do="Add the person with `budvision people add`.")
         model_id = models.ensure_model(conn, used.label, used.sha256, used.path, facts=used.facts)
         models.promote(conn, model_id, person_id=who.id, reason=reason)
+        decided = standing_trust(conn).get(Subject("season"))
+        if decided is not None and decided.value != "hidden":
+            add_trust(conn, Subject("season"), "again", facts={"model": used.label},
+                      reason=f"{used.label} proposes now and has to earn trust anew.")
     return used.label
 
 

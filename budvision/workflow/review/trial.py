@@ -1,8 +1,9 @@
 """Earned trust: the first buds are called blind, then a lead decides whether proposals are shown.
 
-A season begins on trial, and so does each further cultivar and camera, and a sampling whose light
-has changed. What a decision is about is a `Subject`; what was known of the model then is kept with
-it. Proposals stay hidden until every subject of a bud is decided for.
+A season begins on trial, and so does each further cultivar and camera, a sampling whose light has
+changed, and a season whose model was replaced. What a decision is about is a `Subject`; what was
+known of the model then is kept with it. Proposals stay hidden until every subject of a bud is
+decided for.
 """
 
 from __future__ import annotations
@@ -140,6 +141,8 @@ def trial(season: Season, conn: Connection) -> Trial:
     groups = {key: found for key, found in kept.items() if found}
     cultivars = {key: name for key, name in cultivars_of(conn).items() if key in groups}
     newest = max((one.newest for found in groups.values() for one in found), default=("", ""))[1]
+    if decided is not None and decided.value == "again":  # nothing was called beside it so far
+        newest = str(decided.facts.get("model", ""))
     parts = [
         _part(conn, subject, words, standing.get(subject), settings=settings, newest=newest,
               groups=[one for key, found in groups.items() for one in found
@@ -162,9 +165,10 @@ def _part(
         agreed = _together([one.agreed[newest] for one in groups if newest in one.agreed],
                            newest, confidence)
     first, again = settings.trial_buds, settings.trial_again_buds
+    whole = subject.kind == "season" and (row is None or row.value != "again")
     return Part(
         subject=subject, words=words, standing=row, agreed=agreed, n_called=agreed.n_buds,
-        n_wanted=first if subject.kind == "season" else min(first, again),
+        n_wanted=first if whole else min(first, again),
         n_left=sum(one.n_left for one in groups))
 
 
@@ -329,6 +333,10 @@ def _words(
     if season is None:
         return say("Readers did not see the program's proposals: nobody has decided yet to show "
                    "them.")
+    if season.value == "again":
+        return say("Readers saw the program's proposals until {day}. Since then {model} proposes, "
+                   "and its proposals are hidden until it has earned trust.",
+                   day=season.added_at[:10], model=season.facts.get("model", ""))
     rows = [standing.get(Subject("cultivar", cultivar))]
     rows += [row for key in sampling_ids if (row := standing.get(Subject("light", "", key)))]
     own = [season, *(row for row in rows if row is not None)]

@@ -15,8 +15,8 @@ __all__ = ["SamplingStatus", "SeasonStatus", "status"]
 class SamplingStatus:
     """How far one sampling is.
 
-    `n_called` buds have all tissues called, `n_waiting` not yet, `n_missing` are marked missing
-    or blind.
+    `n_called` buds have all tissues called, `n_waiting` not yet; `n_skipped` were put aside in the
+    review, `n_missing` are marked missing or blind.
     """
 
     block: str
@@ -26,6 +26,7 @@ class SamplingStatus:
     n_photos: int
     n_called: int
     n_waiting: int
+    n_skipped: int
     n_missing: int
 
 
@@ -74,7 +75,8 @@ def status(season: Season) -> SeasonStatus:
             SamplingStatus(
                 block=s.block, sampling=s.sampling, n_canes=s.n_canes, n_buds=s.n_buds,
                 n_photos=s.n_photos, n_called=s.n_called + s.n_called_missing,
-                n_waiting=s.n_buds - s.n_called - s.n_missing,
+                n_waiting=s.n_buds - s.n_called - s.n_missing - s.n_skipped,
+                n_skipped=s.n_skipped,
                 n_missing=s.n_missing - s.n_called_missing)
             for s in sizes
         ),

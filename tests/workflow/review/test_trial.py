@@ -22,6 +22,7 @@ from budvision.vocabulary import CallValue, Proposal
 from budvision.workflow.answers.answers import season_answers
 from budvision.workflow.answers.results import season_results
 from budvision.workflow.answers.sheet_facts import block_facts
+from budvision.workflow.learning import models as learned
 from budvision.workflow.review import trial as work
 from budvision.workflow.review.page import bud_page
 from budvision.workflow.review.queue import Choice, queue
@@ -152,6 +153,36 @@ def test_a_new_cultivar_camera_or_light_begins_a_shorter_trial(
     with season.read() as conn:
         assert not bud_page(conn, season.settings, _next(season, lead).bud_id,
                             person=lead)["hidden"]
+
+
+def test_a_promoted_model_begins_a_shorter_trial(
+    begun: tuple[Season, list, Person], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    season, buds, lead = begun
+    monkeypatch.setattr(learned, "_load", lambda *_: None)
+    _call(season, buds, lead, 6)
+    decide(season, shown=True, person=lead, reason="It agreed with us.")
+    learned.promote_model(season, "staged-1.0", person=lead.name, reason="It sees buds at one side")
+    assert "Since then staged-1.0 proposes" in season_results(season)[0].trust
+    _call(season, buds, lead, 2)  # beside what the model before proposed
+    with season.read() as conn:
+        assert bud_page(conn, season.settings, _next(season, lead).bud_id, person=lead)["trial"]
+        (part,) = trial(season, conn).parts
+        assert (part.subject, part.n_wanted, part.n_called) == (Subject("season"), 2, 0)
+    for _ in range(2):
+        bud = _next(season, lead).bud_id
+        with season.write() as conn:
+            (cut,) = photos.cuts_of_bud(conn, bud)
+            model = models.ensure_model(conn, "staged-1.0", "s" * 64, "models/staged-1.0")
+            said = proposals.proposal_history(conn, cut.photo.id)[-1]
+            proposals.save_proposal(conn, cut.photo.id, model, Proposal(
+                file="a.jpg", sha256=cut.photo.sha256, width_px=900, height_px=700, found=True,
+                reasons=(), mm_per_px=None, model="staged-1.0", tissues=said.tissues))
+        _call(season, buds, lead, 1)
+    decide(season, shown=True, person=lead, reason="This one does as well.")
+    with season.read() as conn:
+        assert trial(season, conn).parts == ()
+        assert standing_trust(conn)[Subject("season")].facts["model"] == "staged-1.0"
 
 
 def test_a_sampling_in_another_light_is_put_on_trial_once(

@@ -11,6 +11,7 @@ import pytest
 
 from budvision.errors import InputError, NotFoundError, SeasonError
 from budvision.store.queries import blocks
+from budvision.store.queries.marks import set_mark
 from budvision.store.session import Season
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.season.check import check
@@ -140,6 +141,10 @@ def test_status_counts(taken: Season) -> None:
     assert (one.n_called, one.n_waiting, one.n_missing) == (0, 3, 0)
     assert (told.counts.n_photos, told.counts.n_unassigned, told.counts.n_without_proposal) == (
         3, 0, 3)
+    with taken.write() as conn:
+        set_mark(conn, 1, "skipped", "yes")
+    (one,) = status(taken).samplings
+    assert (one.n_waiting, one.n_skipped) == (2, 1)
 
 
 @pytest.mark.postgres
