@@ -194,6 +194,6 @@ class Lessons:
         """Return one line a tissue: cane, tissue, dead, then the features."""
         frame = _frame(
             [dict(zip(self.names, row, strict=True)) for row in self.features], self.names)
-        for at, name in enumerate(("cane", "tissue", "dead")):
-            frame.insert(at, name, getattr(self, name))
+        for column, name in enumerate(("cane", "tissue", "dead")):
+            frame.insert(column, name, getattr(self, name))
         return frame

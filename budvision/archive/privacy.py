@@ -118,25 +118,25 @@ def _xmp_blanked(data: bytes) -> bytes:
 
 def _jpeg(data: bytes) -> bytes:
     out = bytearray(data[:2])
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            return bytes(out) + data[at:]
-        marker = data[at + 1]
+    offset = 2
+    while offset + 4 <= len(data):
+        if data[offset] != 0xFF:
+            return bytes(out) + data[offset:]
+        marker = data[offset + 1]
         if marker == 0xFF:  # fill byte
-            out += data[at:at + 1]
-            at += 1
+            out += data[offset:offset + 1]
+            offset += 1
             continue
         if marker == 0xD9:
             break
         if 0xD0 <= marker <= 0xD7 or marker == 0x01:
-            out += data[at:at + 2]
-            at += 2
+            out += data[offset:offset + 2]
+            offset += 2
             continue
-        length = struct.unpack_from(">H", data, at + 2)[0]
-        segment = data[at:at + 2 + length]
+        length = struct.unpack_from(">H", data, offset + 2)[0]
+        segment = data[offset:offset + 2 + length]
         body = segment[4:]
-        at += 2 + length
+        offset += 2 + length
         if marker == 0xE1 and body[:6] == b"Exif\0\0":
             out += segment[:10] + _blanked(body[6:])
         elif marker == 0xE2 and body[:4] == b"MPF\0":
@@ -146,34 +146,34 @@ def _jpeg(data: bytes) -> bytes:
         else:
             out += segment
         if marker == 0xDA:
-            end = _scan_end(data, at)
-            out += data[at:end]
-            at = end
-    return bytes(out) + data[at:at + 2]
+            end = _scan_end(data, offset)
+            out += data[offset:end]
+            offset = end
+    return bytes(out) + data[offset:offset + 2]
 
 
-def _scan_end(data: bytes, at: int) -> int:
+def _scan_end(data: bytes, offset: int) -> int:
     """Return where the next marker stands that is neither stuffing nor a restart."""
     while True:
-        at = data.find(b"\xff", at)
-        if at < 0 or at + 1 >= len(data):
+        offset = data.find(b"\xff", offset)
+        if offset < 0 or offset + 1 >= len(data):
             return len(data)
-        follows = data[at + 1]
+        follows = data[offset + 1]
         if follows == 0x00 or 0xD0 <= follows <= 0xD7:
-            at += 2
+            offset += 2
         elif follows == 0xFF:
-            at += 1
+            offset += 1
         else:
-            return at
+            return offset
 
 
 def _png(data: bytes) -> bytes:
     out = bytearray(data[:8])
-    at = 8
-    while at + 12 <= len(data):
-        length, kind = struct.unpack_from(">I4s", data, at)
-        chunk = data[at:at + 12 + length]
-        at += 12 + length
+    offset = 8
+    while offset + 12 <= len(data):
+        length, kind = struct.unpack_from(">I4s", data, offset)
+        chunk = data[offset:offset + 12 + length]
+        offset += 12 + length
         if kind in (b"tEXt", b"zTXt", b"iTXt", b"tIME"):
             continue
         if kind == b"eXIf":
@@ -182,24 +182,24 @@ def _png(data: bytes) -> bytes:
         out += chunk
         if kind == b"IEND":
             return bytes(out)
-    return bytes(out) + data[at:]
+    return bytes(out) + data[offset:]
 
 
 def _webp(data: bytes) -> bytes:
     out = bytearray(data[:12])
-    at = 12
-    while at + 8 <= len(data):
-        kind, length = data[at:at + 4], struct.unpack_from("<I", data, at + 4)[0]
-        body = data[at + 8:at + 8 + length]
-        pad = data[at + 8 + length:at + 8 + length + (length & 1)]
-        at += 8 + length + (length & 1)
+    offset = 12
+    while offset + 8 <= len(data):
+        kind, length = data[offset:offset + 4], struct.unpack_from("<I", data, offset + 4)[0]
+        body = data[offset + 8:offset + 8 + length]
+        pad = data[offset + 8 + length:offset + 8 + length + (length & 1)]
+        offset += 8 + length + (length & 1)
         if kind == b"EXIF":
             head = 6 if body[:6] == b"Exif\0\0" else 0
             body = body[:head] + _blanked(body[head:])
         elif kind == b"XMP ":
             body = b" " * len(body)
         out += kind + struct.pack("<I", length) + body + pad
-    return bytes(out) + data[at:]
+    return bytes(out) + data[offset:]
 
 
 def _heic(data: bytes) -> bytes:

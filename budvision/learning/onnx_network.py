@@ -22,25 +22,25 @@ from budvision.errors import InputError
 __all__ = ["OnnxNetwork"]
 
 
-def _conv(at: dict[str, Any], x: Tensor, weight: Tensor, bias: Tensor | None = None) -> Tensor:
-    pads = at.get("pads", [0, 0, 0, 0])
+def _conv(attrs: dict[str, Any], x: Tensor, weight: Tensor, bias: Tensor | None = None) -> Tensor:
+    pads = attrs.get("pads", [0, 0, 0, 0])
     return nn.functional.conv2d(
-        x, weight, bias, stride=tuple(at.get("strides", [1, 1])), padding=(pads[0], pads[1]),
-        dilation=tuple(at.get("dilations", [1, 1])), groups=at.get("group", 1))
+        x, weight, bias, stride=tuple(attrs.get("strides", [1, 1])), padding=(pads[0], pads[1]),
+        dilation=tuple(attrs.get("dilations", [1, 1])), groups=attrs.get("group", 1))
 
 
-def _norm(at: dict[str, Any], x: Tensor, scale: Tensor, shift: Tensor, mean: Tensor,
+def _norm(attrs: dict[str, Any], x: Tensor, scale: Tensor, shift: Tensor, mean: Tensor,
           var: Tensor) -> Tensor:
-    factor = scale / torch.sqrt(var + at.get("epsilon", 1e-5))
+    factor = scale / torch.sqrt(var + attrs.get("epsilon", 1e-5))
     return x * factor[:, None, None] + (shift - mean * factor)[:, None, None]
 
 
-def _resize(at: dict[str, Any], x: Tensor, _roi: Tensor | None, scales: Tensor) -> Tensor:
+def _resize(attrs: dict[str, Any], x: Tensor, _roi: Tensor | None, scales: Tensor) -> Tensor:
     return nn.functional.interpolate(
         x, scale_factor=[float(s) for s in scales[2:]], mode="bilinear", align_corners=False)
 
 
-def _slice(at: dict[str, Any], x: Tensor, starts: Tensor, ends: Tensor, axes: Tensor,
+def _slice(attrs: dict[str, Any], x: Tensor, starts: Tensor, ends: Tensor, axes: Tensor,
            steps: Tensor) -> Tensor:
     for start, end, axis, step in zip(
             starts.tolist(), ends.tolist(), axes.tolist(), steps.tolist(), strict=True):
@@ -50,21 +50,22 @@ def _slice(at: dict[str, Any], x: Tensor, starts: Tensor, ends: Tensor, axes: Te
     return x
 
 
-def _gemm(at: dict[str, Any], x: Tensor, weight: Tensor, bias: Tensor) -> Tensor:
-    return x @ (weight.T if at.get("transB") else weight) + bias
+def _gemm(attrs: dict[str, Any], x: Tensor, weight: Tensor, bias: Tensor) -> Tensor:
+    return x @ (weight.T if attrs.get("transB") else weight) + bias
 
 
 _OPERATIONS: dict[str, Callable[..., Tensor]] = {
-    "Add": lambda at, a, b: a + b, "Sub": lambda at, a, b: a - b,
-    "Mul": lambda at, a, b: a * b, "Div": lambda at, a, b: a / b,
-    "Relu": lambda at, x: torch.relu(x), "Identity": lambda at, x: x,
-    "Cast": lambda at, x: x.float(), "Conv": _conv, "BatchNormalization": _norm,
+    "Add": lambda attrs, a, b: a + b, "Sub": lambda attrs, a, b: a - b,
+    "Mul": lambda attrs, a, b: a * b, "Div": lambda attrs, a, b: a / b,
+    "Relu": lambda attrs, x: torch.relu(x), "Identity": lambda attrs, x: x,
+    "Cast": lambda attrs, x: x.float(), "Conv": _conv, "BatchNormalization": _norm,
     "Resize": _resize, "Slice": _slice, "Gemm": _gemm,
-    "AveragePool": lambda at, x: nn.functional.avg_pool2d(
-        x, tuple(at["kernel_shape"]), tuple(at["strides"])),
-    "Softmax": lambda at, x: torch.softmax(x, at.get("axis", 1)),
-    "ReduceMean": lambda at, x: x.mean(tuple(at["axes"]), keepdim=bool(at.get("keepdims", 1))),
-    "Concat": lambda at, *parts: torch.cat(parts, at["axis"]),
+    "AveragePool": lambda attrs, x: nn.functional.avg_pool2d(
+        x, tuple(attrs["kernel_shape"]), tuple(attrs["strides"])),
+    "Softmax": lambda attrs, x: torch.softmax(x, attrs.get("axis", 1)),
+    "ReduceMean": lambda attrs, x: x.mean(
+        tuple(attrs["axes"]), keepdim=bool(attrs.get("keepdims", 1))),
+    "Concat": lambda attrs, *parts: torch.cat(parts, attrs["axis"]),
 }
 
 

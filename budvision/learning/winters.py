@@ -176,7 +176,7 @@ def _design(play: Play) -> Design:
     canes = play.canes if play.canes > 1 else 0
     if not play.zones:
         return Design(name="block", sizes=sizes, canes=canes)
-    strata = tuple(int(at >= play.vines // 2) for at in range(play.vines))
+    strata = tuple(int(vine >= play.vines // 2) for vine in range(play.vines))
     return Design(name="block with two zones", sizes=sizes, canes=canes, strata=strata,
                   weights=_WEIGHTS, spread=_SPREAD)
 
@@ -267,15 +267,15 @@ def _table(play: Play, dead: Bools) -> BudTable:
     calls = np.full((dead.size, 3), NOT_EXPOSED, np.int8)
     calls[:, 0] = np.where(dead.ravel(), DEAD, LIVE)
     vine = np.tile(np.repeat(np.arange(vines), buds), n)
-    at = np.tile(np.arange(buds), n * vines)
-    cane = np.repeat(np.arange(n * vines), buds) * play.canes + at // play.nodes
+    bud = np.tile(np.arange(buds), n * vines)
+    cane = np.repeat(np.arange(n * vines), buds) * play.canes + bud // play.nodes
     zone = None
     if play.zones:
         zone = Factor(_ZONES, (vine >= vines // 2).astype(np.int64))
     return BudTable.from_columns(
         block=Factor(tuple(f"block {number + 1}" for number in range(n)),
                      np.repeat(np.arange(n), vines * buds)),
-        cane=cane, node=at % play.nodes + 1, calls=calls, zone=zone,
+        cane=cane, node=bud % play.nodes + 1, calls=calls, zone=zone,
         vine=Factor(tuple(f"vine {number + 1}" for number in range(vines)), vine))
 
 
@@ -290,12 +290,12 @@ def _answer(name: str, play: Play, drawn: _Drawn, settings: Settings) -> Answers
     raw = np.stack([judged.posterior.share, judged.low, judged.high])
     corrected, n_without = raw.copy(), sum(one is None for one in called.right)
     effective = judged.posterior.n_effective.tolist()
-    for at, winter in enumerate(drawn.winter.tolist()):
+    for lab_, winter in enumerate(drawn.winter.tolist()):
         right = called.right[winter]
         if right is not None and right.sensitivity + right.specificity > 1:
-            found = corrected_share(float(raw[0, at]), effective[at], right,
+            found = corrected_share(float(raw[0, lab_]), effective[lab_], right,
                                     confidence=settings.confidence)
-            corrected[:, at] = found.share, found.interval.low, found.interval.high
+            corrected[:, lab_] = found.share, found.interval.low, found.interval.high
     index = policy.band_index(drawn.truth)
     bands = {band.name: index == number for number, band in enumerate(policy.bands)}
 

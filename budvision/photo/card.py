@@ -389,11 +389,11 @@ def _white(
 def _level(samples: list[_Sample]) -> tuple[float, float, float]:
     """Fit a plane of light over the card where the samples span one, and read it in the middle."""
     light = np.array([s.light for s in samples])
-    at = np.array([[1.0, s.x_mm, s.y_mm] for s in samples])
+    design = np.array([[1.0, s.x_mm, s.y_mm] for s in samples])
     middle = np.median(light, axis=0)
-    spans = len(samples) >= 5 and np.linalg.cond(at / np.abs(at).max(axis=0)) < 6
+    spans = len(samples) >= 5 and np.linalg.cond(design / np.abs(design).max(axis=0)) < 6
     if spans:
-        fitted = np.linalg.lstsq(at, light, rcond=None)[0][0]
+        fitted = np.linalg.lstsq(design, light, rcond=None)[0][0]
         if (np.abs(fitted - middle) <= 0.25 * middle + 0.01).all():
             middle = fitted
     red, green, blue = _srgb(middle / max(1.0, float(middle.max()))).tolist()

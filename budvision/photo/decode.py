@@ -195,12 +195,13 @@ def _webp_pixels(data: bytes) -> int:
     """Return the pixels that a WebP file declares; its decoder takes its memory before it says."""
     kind, body = data[12:16], data[20:30]
     if kind == b"VP8X":
-        width, height = (int.from_bytes(body[at:at + 3], "little") + 1 for at in (4, 7))
+        width, height = (int.from_bytes(body[offset:offset + 3], "little") + 1 for offset in (4, 7))
     elif kind == b"VP8L":
         bits = int.from_bytes(body[1:5], "little")
         width, height = (bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1
     else:
-        width, height = (int.from_bytes(body[at:at + 2], "little") & 0x3FFF for at in (6, 8))
+        width, height = (int.from_bytes(body[offset:offset + 2], "little") & 0x3FFF
+                         for offset in (6, 8))
     return width * height
 
 
@@ -243,24 +244,24 @@ def _check_single(header: Image.Image, kind: str, where: str) -> None:
 
 def _check_jpeg_is_whole(data: bytes, where: str) -> None:
     """Follow the JPEG's segments to its end marker; the decoder itself would fill up with grey."""
-    at, n_bytes, scans, values = 2, len(data), 0, np.frombuffer(data, np.uint8)
-    while at + 4 <= n_bytes:
-        if data[at] != 0xFF:
-            raise _truncated(where, f"no segment at byte {at}")
-        marker = data[at + 1]
+    offset, n_bytes, scans, values = 2, len(data), 0, np.frombuffer(data, np.uint8)
+    while offset + 4 <= n_bytes:
+        if data[offset] != 0xFF:
+            raise _truncated(where, f"no segment at byte {offset}")
+        marker = data[offset + 1]
         if marker == 0xD9:
             if scans:
                 return
             break
         if marker == 0xFF or marker == 0x01 or 0xD0 <= marker <= 0xD7:
-            at += 1 if marker == 0xFF else 2
+            offset += 1 if marker == 0xFF else 2
             continue
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        offset += 2 + int.from_bytes(data[offset + 2 : offset + 4], "big")
         if marker == 0xDA:
             scans += 1
             if scans > MOST_SCANS:
                 raise _too_many_scans(data, where)
-            here = at
+            here = offset
             while True:  # jump over the scan's data, in blocks, to the next marker
                 block = values[here : here + (1 << 16)]
                 found = (block[:-1] == 0xFF) & (block[1:] != 0)
@@ -269,7 +270,7 @@ def _check_jpeg_is_whole(data: bytes, where: str) -> None:
                     after = block[starts + 1]
                     starts = starts[(after != 0xFF) & ((after < 0xD0) | (after > 0xD7))]
                     if starts.size:
-                        at = here + int(starts[0])
+                        offset = here + int(starts[0])
                         break
                 here += max(1, block.size - 1)
                 if here >= n_bytes - 1:
@@ -370,9 +371,9 @@ def _without_orientation(buffer: Uint8) -> Uint8:
     order: Any = "little" if data[:2] == b"II" else "big"
     first = int.from_bytes(data[4:8], order)
     for entry in range(int.from_bytes(data[first : first + 2], order)):
-        at = first + 2 + 12 * entry
-        if int.from_bytes(data[at : at + 2], order) == ExifTags.Base.Orientation:
-            data[at + 8 : at + 10] = (1).to_bytes(2, order)
+        offset = first + 2 + 12 * entry
+        if int.from_bytes(data[offset : offset + 2], order) == ExifTags.Base.Orientation:
+            data[offset + 8 : offset + 10] = (1).to_bytes(2, order)
     return np.frombuffer(bytes(data), np.uint8)
 
 

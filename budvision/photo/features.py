@@ -183,10 +183,10 @@ def _look_at_face(
     scales_green_red, scales_light = 0.0, -1.0
     green_red = green - red
     if np.count_nonzero(scales) >= LEAST_REGION_PX:
-        at = np.flatnonzero(scales)
-        brightness = light.ravel().take(at)
+        inner = np.flatnonzero(scales)
+        brightness = light.ravel().take(inner)
         dark = brightness <= np.quantile(brightness, 1.0 / 3.0)
-        scales_green_red = _median(green_red.ravel().take(at[dark]))
+        scales_green_red = _median(green_red.ravel().take(inner[dark]))
         scales_light = _median(brightness[dark])
     return _Face(
         light=light, green_red=green_red, green_blue=green - blue, channels=(red, green, blue),
@@ -206,13 +206,14 @@ def _measure_one(
     if point is not None:
         off = (point[0] - window[0].start, point[1] - window[1].start)
         depth = depth_round(np.asarray(depth, np.float32), off)
-    at = np.flatnonzero(region[window])  # from here on, values of the region's pixels in one row
+    # From here on, values of the region's pixels in one row.
+    pixels = np.flatnonzero(region[window])
 
     def values(picture: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        return picture[window].ravel().take(at)
+        return picture[window].ravel().take(pixels)
 
     light, green_red, glare = values(face.light), values(face.green_red), values(face.glare)
-    share = depth.ravel().take(at) / max(float(depth.max()), 1e-6)
+    share = depth.ravel().take(pixels) / max(float(depth.max()), 1e-6)
     usable = ~glare
     if np.count_nonzero(usable) < LEAST_REGION_PX // 2:
         usable = np.ones_like(glare)
@@ -233,7 +234,7 @@ def _measure_one(
     plain = lab_from_linear(np.exp(logs + face.neutral.log_rgb))
     contour, _ = cv2.findContours(here, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     around = max(cv2.arcLength(piece, True) for piece in contour)
-    n_region = at.size
+    n_region = pixels.size
     dead_inner, dead_all = (0.5, 0.5) if dead_map is None else _means(values(dead_map), inner)
     brown_inner, brown_all = (0.5, 0.5) if brown_map is None else _means(values(brown_map), inner)
     kept = min(max(dead_inner, 0.001), 0.999)
@@ -262,8 +263,8 @@ def _measure_one(
         "light_to_scales": float(brightness) - face.scales_light,
         "rim_green_red": _median(green_red[rim]) - middle,
         "rim_light": _median(light[rim]) - brightness,
-        "texture_fine": _fine_texture(face.light[window], at[inner]),
-        "texture_rings": _ring_contrast(light[usable], depth.ravel().take(at)[usable]),
+        "texture_fine": _fine_texture(face.light[window], pixels[inner]),
+        "texture_rings": _ring_contrast(light[usable], depth.ravel().take(pixels)[usable]),
         "spread_green_red": float(three - quarter),
         "area_share": n_region / max(face.n_face, 1),
         "roundness": float(4.0 * np.pi * n_region / max(around, 1.0) ** 2),

@@ -108,12 +108,12 @@ def lay_out(
     )
 
     def spot(radius: float, away: float, direction: float, long: float, along: bool) -> Spot:
-        at = (
+        centre = (
             middle[0] + scale * away * np.cos(direction),
             middle[1] + scale * away * np.sin(direction),
         )
         angle = direction + (np.pi / 2 if along else 0.0) + float(rng.normal(0, 0.35))
-        return Spot(at, scale * radius, angle, long, str(rng.choice(_KINDS)))
+        return Spot(centre, scale * radius, angle, long, str(rng.choice(_KINDS)))
 
     swing_s = float(np.clip(rng.normal(0, 0.22), -0.7, 0.7))
     swing_t = float(np.clip(rng.normal(0, 0.25), -0.7, 0.7))
@@ -152,8 +152,8 @@ def _lay_out_staged(
 
     def moved(spot: Spot) -> Spot:
         x, y = spot.centre
-        at = (centre[0] + scale * (x * cos - y * sin), centre[1] + scale * (x * sin + y * cos))
-        return Spot(at, scale * spot.radius, spot.angle + base, spot.elongation, spot.kind)
+        place = (centre[0] + scale * (x * cos - y * sin), centre[1] + scale * (x * sin + y * cos))
+        return Spot(place, scale * spot.radius, spot.angle + base, spot.elongation, spot.kind)
 
     face = placed(places.face, centre, scale, base)
     spots = (moved(places.spots[0]), moved(places.spots[1]), moved(places.spots[2]))

@@ -73,13 +73,13 @@ def _offsets(
     primary, secondary, tertiary = radii
     if world.staging.arrangement == "stacked":
         order = [1, 2] if rng.random() < 0.65 else [2, 1]
-        at, reach, places = 0.0, primary, [(0.0, 0.0)] * 3
+        offset, reach, places = 0.0, primary, [(0.0, 0.0)] * 3
         side = 0.0
         for k in order:
-            at += reach + radii[k] + max(0.0, _gap(rng))
+            offset += reach + radii[k] + max(0.0, _gap(rng))
             reach = radii[k]
             side += float(rng.normal(0, 0.22))
-            places[k] = (at, side)
+            places[k] = (offset, side)
         return places
     toward, other = _angles(rng, world.staging.arrangement)
     away_s, away_t = primary + secondary + _gap(rng), primary + tertiary + _gap(rng)

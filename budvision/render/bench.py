@@ -225,12 +225,12 @@ def paint_things(scene: Scene, rng: np.random.Generator, *, hide: bool = False) 
     side = max(rows, cols)
     kind = str(rng.choice(["ruler", "card", "finger", "text", "checks", "finger"]))
     angle = float(rng.uniform(0, np.pi))
-    at = np.array([rng.uniform(0, cols), rng.uniform(0, rows)])
+    middle = np.array([rng.uniform(0, cols), rng.uniform(0, rows)])
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
     def box(x0: float, y0: float, x1: float, y1: float) -> Array:
         corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
-        return np.asarray(corners * side @ turn + at)
+        return np.asarray(corners * side @ turn + middle)
 
     dark = colour(rng, ((2, 25), (0, 20), (0, 360)))
     pale = colour(rng, ((72, 98), (0, 30), (0, 360)))
@@ -269,7 +269,7 @@ def paint_things(scene: Scene, rng: np.random.Generator, *, hide: bool = False) 
         way = np.array([np.cos(angle), np.sin(angle)])
         tip = placed(
             outline(rng, "super", elongation=float(rng.uniform(2, 4)), bump=0.02),
-            (float(at[0]), float(at[1])),
+            (float(middle[0]), float(middle[1])),
             half * 1.6,
             angle,
         )

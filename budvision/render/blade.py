@@ -33,20 +33,20 @@ def leave_marks(
     elif world.blade == "smeared":
         reach = max(3, int(side * rng.uniform(0.05, 0.2)))
         kernel = np.zeros((reach, reach), np.float32)
-        at = rng.uniform(0, np.pi)
+        spot = rng.uniform(0, np.pi)
         middle = reach / 2
-        tip = (int(middle + middle * np.cos(at)), int(middle + middle * np.sin(at)))
-        tail = (int(middle - middle * np.cos(at)), int(middle - middle * np.sin(at)))
+        tip = (int(middle + middle * np.cos(spot)), int(middle + middle * np.sin(spot)))
+        tail = (int(middle - middle * np.cos(spot)), int(middle - middle * np.sin(spot)))
         cv2.line(kernel, tail, tip, 1.0, 1)
         dragged = cv2.filter2D(scene.rgb[window], -1, kernel / max(1.0, float(kernel.sum())))
         share = cover * np.clip(0.4 + 0.5 * fractal(rng, cover.shape, 3, 2), 0, 0.85)
         scene.rgb[window] += share[..., None] * (dragged - scene.rgb[window])
     elif world.blade == "torn":
         for _ in range(int(rng.integers(1, 4))):
-            at = layout.face[int(rng.integers(96))]
+            spot = layout.face[int(rng.integers(96))]
             notch = placed(
                 outline(rng, "rough", elongation=float(rng.uniform(1, 4)), bump=0.25),
-                (float(at[0]), float(at[1])),
+                (float(spot[0]), float(spot[1])),
                 side * float(rng.uniform(0.05, 0.2)),
                 float(rng.uniform(0, np.pi)),
             )
@@ -59,10 +59,10 @@ def leave_marks(
                 label=LABEL_SCALES if rng.random() < 0 else None,
             )
     elif world.blade == "loose_slice":
-        at = layout.face[int(rng.integers(96))]
+        spot = layout.face[int(rng.integers(96))]
         slab = placed(
             outline(rng, "hull", elongation=float(rng.uniform(1, 2.5)), bump=0.15),
-            (float(at[0]), float(at[1])),
+            (float(spot[0]), float(spot[1])),
             side * float(rng.uniform(0.15, 0.4)),
             float(rng.uniform(0, np.pi)),
         )
@@ -93,14 +93,14 @@ def leave_marks(
 def cover_edge(scene: Scene, rng: np.random.Generator, layout: Layout) -> None:
     """Now and then lay a finger or a crumb over the edge of the face."""
     if rng.random() < 0.04:  # a finger or a crumb over the edge
-        at = layout.face[int(rng.integers(96))]
+        edge = layout.face[int(rng.integers(96))]
         cap = placed(
             outline(
                 rng,
                 str(rng.choice(["super", "oval", "rough"])),
                 elongation=float(rng.uniform(1, 3)),
             ),
-            (float(at[0]), float(at[1])),
+            (float(edge[0]), float(edge[1])),
             layout.long_px * float(rng.uniform(0.15, 0.5)),
             float(rng.uniform(0, np.pi)),
         )

@@ -22,12 +22,12 @@ def _disk(radius: float) -> Array:
 def _motion(rng: np.random.Generator, length: float) -> Array:
     size = max(3, int(length) | 1)
     kernel = np.zeros((size, size), np.float32)
-    at = rng.uniform(0, np.pi)
+    angle = rng.uniform(0, np.pi)
     half = size // 2
     cv2.line(
         kernel,
-        (round(half - half * np.cos(at)), round(half - half * np.sin(at))),
-        (round(half + half * np.cos(at)), round(half + half * np.sin(at))),
+        (round(half - half * np.cos(angle)), round(half - half * np.sin(angle))),
+        (round(half + half * np.cos(angle)), round(half + half * np.sin(angle))),
         1.0,
         1,
         cv2.LINE_AA,

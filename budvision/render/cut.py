@@ -167,10 +167,10 @@ def _points(
     """Return the growing points that show, (row, col, radius) in pixels of the photograph."""
     found = {}
     for tissue, truth in truths.items():
-        col, row = (value * grow for value in truth.growing_point)
-        at = round(row), round(col)
-        inside = 0 <= at[0] < labels.shape[0] and 0 <= at[1] < labels.shape[1]
-        if inside and labels[at] == tissue.label:
+        row, col = (value * grow for value in truth.growing_point)
+        pixel = round(row), round(col)
+        inside = 0 <= pixel[0] < labels.shape[0] and 0 <= pixel[1] < labels.shape[1]
+        if inside and labels[pixel] == tissue.label:
             found[tissue] = (row, col, truth.reach_px * grow)
     return found
 
@@ -223,8 +223,8 @@ def render_cut(
     world = world or sample_world(rng)
     rows, cols = max(32, round(size_px * aspect)), size_px
     long_px = max(3.0, 0.5 * world.face_share * cols)
-    at = _face_centre(rng, rows, cols, long_px, centre)
-    layout = lay_out(rng, world, centre=at, long_px=long_px)
+    face_centre = _face_centre(rng, rows, cols, long_px, centre)
+    layout = lay_out(rng, world, centre=face_centre, long_px=long_px)
     scene = Scene(rows, cols)
     if rng.random() < 0.7:
         paint_surround(scene, rng, layout, world)

@@ -88,9 +88,9 @@ def _scale_ring(
     elif how == "shingles":
         count = int(rng.integers(7, 18))
         for index in rng.permutation(count):
-            at = int(96 * index / count)
-            spot = _toward(layout.face, layout.centre, 1 - 0.6 * thickness)[at]
-            along = layout.face[(at + 3) % 96] - layout.face[at - 3]
+            start = int(96 * index / count)
+            spot = _toward(layout.face, layout.centre, 1 - 0.6 * thickness)[start]
+            along = layout.face[(start + 3) % 96] - layout.face[start - 3]
             scale = (
                 placed(
                     outline(rng, "oval", elongation=float(rng.uniform(1.5, 4))),

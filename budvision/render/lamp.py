@@ -93,12 +93,12 @@ def lit(
         picture += (wet[..., None] * tint).astype(np.float32)
     if kind == "ring" and rng.random() < 0.7:  # the ring mirrored small
         for _ in range(int(rng.integers(1, 5))):
-            at = np.asarray(centre) + rng.normal(0, 0.3, 2) * length_px
+            middle = np.asarray(centre) + rng.normal(0, 0.3, 2) * length_px
             radius = length_px * rng.uniform(0.02, 0.12)
             ring = np.zeros(scene.shape, np.float32)
             cv2.circle(
                 ring,
-                (int(at[0]), int(at[1])),
+                (int(middle[0]), int(middle[1])),
                 max(1, int(radius)),
                 1.0,
                 max(1, int(radius * rng.uniform(0.2, 0.6))),
@@ -107,11 +107,11 @@ def lit(
             picture += ring[..., None] * tint * np.float32(rng.uniform(0.3, 1.2))
     if rng.random() < 0.3:  # small highlights
         for _ in range(int(rng.integers(1, 10))):
-            at = np.asarray(centre) + rng.normal(0, 0.3, 2) * length_px
+            middle = np.asarray(centre) + rng.normal(0, 0.3, 2) * length_px
             spot = np.zeros(scene.shape, np.float32)
             cv2.ellipse(
                 spot,
-                (int(at[0]), int(at[1])),
+                (int(middle[0]), int(middle[1])),
                 (
                     max(1, int(length_px * rng.uniform(0.005, 0.05))),
                     max(1, int(length_px * rng.uniform(0.005, 0.025))),
@@ -137,11 +137,11 @@ def glare_over(
 ) -> Array:
     """Lay a reflection over most of the tissue, so that it cannot be judged."""
     rows, cols = picture.shape[:2]
-    at = np.asarray(centre) + rng.normal(0, 0.05, 2) * length_px
+    middle = np.asarray(centre) + rng.normal(0, 0.05, 2) * length_px
     spot = np.zeros((rows, cols), np.float32)
     cv2.ellipse(
         spot,
-        (int(at[0]), int(at[1])),
+        (int(middle[0]), int(middle[1])),
         (
             max(2, int(length_px * rng.uniform(0.3, 0.55))),
             max(2, int(length_px * rng.uniform(0.22, 0.45))),

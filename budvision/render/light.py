@@ -36,9 +36,9 @@ def _cast(rng: np.random.Generator, name: str) -> Array:
 
 
 def _ramp(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
-    at = rng.uniform(0, 2 * np.pi)
-    x = np.linspace(-0.5, 0.5, shape[1], dtype=np.float32) * np.float32(np.cos(at))
-    y = np.linspace(-0.5, 0.5, shape[0], dtype=np.float32) * np.float32(np.sin(at))
+    angle = rng.uniform(0, 2 * np.pi)
+    x = np.linspace(-0.5, 0.5, shape[1], dtype=np.float32) * np.float32(np.cos(angle))
+    y = np.linspace(-0.5, 0.5, shape[0], dtype=np.float32) * np.float32(np.sin(angle))
     return x[None, :] + y[:, None]
 
 
@@ -54,7 +54,7 @@ def _highlights(
     count = int(rng.integers(3, 9)) if strong else int(rng.integers(1, 7))
     for _ in range(count):
         spread = 0.35 if strong else 0.6
-        at = (
+        centre = (
             int(middle[0] + side * rng.normal(0, spread)),
             int(middle[1] + side * rng.normal(0, spread)),
         )
@@ -63,7 +63,7 @@ def _highlights(
         thick = -1 if strong or world.light != "ring" else max(1, int(size * 0.35))
         cv2.ellipse(
             field,
-            at,
+            centre,
             axes,
             float(rng.uniform(0, 180)),
             0,
@@ -117,14 +117,14 @@ def light_up(scene: Scene, rng: np.random.Generator, world: World, layout: Layou
     relief = float(rng.uniform(0.5, 1.6)) if side else float(rng.uniform(0.0, 0.7))
     if relief > 0.05:
         soft = cv2.GaussianBlur(scene.height, (0, 0), float(rng.uniform(0.6, 2.0)))
-        at = rng.uniform(0, 2 * np.pi)
-        slope = cv2.Sobel(soft, cv2.CV_32F, 1, 0) * np.float32(np.cos(at) / 8) + cv2.Sobel(
+        way = rng.uniform(0, 2 * np.pi)
+        slope = cv2.Sobel(soft, cv2.CV_32F, 1, 0) * np.float32(np.cos(way) / 8) + cv2.Sobel(
             soft, cv2.CV_32F, 0, 1
-        ) * np.float32(np.sin(at) / 8)
+        ) * np.float32(np.sin(way) / 8)
         image *= np.clip(1 + np.float32(relief) * slope, 0.25, 2.2)[..., None]
         if side and rng.random() < 0.6:
             reach = 0.1 * (layout.long_px if layout else max(shape) * 0.3)
-            move = np.array([[1, 0, reach * np.cos(at)], [0, 1, reach * np.sin(at)]], np.float32)
+            move = np.array([[1, 0, reach * np.cos(way)], [0, 1, reach * np.sin(way)]], np.float32)
             moved = cv2.warpAffine(soft, move, shape[::-1], borderMode=cv2.BORDER_REPLICATE)
             shadow = cv2.GaussianBlur(
                 np.clip((moved - soft) / (reach + 1e-3) - 0.4, 0, 1), (0, 0), 2

@@ -54,7 +54,7 @@ def paint_whole_buds(scene: Scene, rng: np.random.Generator, family: Cultivar) -
     side = max(scene.shape)
     for _ in range(int(rng.choice([1, 1, 1, 2, 3, 6]))):
         size = side * float(rng.uniform(0.08, 0.34))
-        at = np.array(
+        base = np.array(
             [scene.shape[1] * rng.uniform(0.15, 0.85), scene.shape[0] * rng.uniform(0.15, 0.85)]
         )
         turn = float(rng.uniform(0, 2 * np.pi))
@@ -63,7 +63,7 @@ def paint_whole_buds(scene: Scene, rng: np.random.Generator, family: Cultivar) -
         spans = ((20, 60), (12, 45), (95, 135)) if green else family.scales
         body = placed(
             outline(rng, str(rng.choice(["drop", "oval", "drop"])), elongation=long),
-            (float(at[0]), float(at[1])),
+            (float(base[0]), float(base[1])),
             size,
             turn,
         )
@@ -82,7 +82,8 @@ def paint_whole_buds(scene: Scene, rng: np.random.Generator, family: Cultivar) -
         edge = colour(rng, family.scales) * np.float32(rng.uniform(0.3, 1.6))
         for step in range(int(rng.integers(2, 9))):
             spot = (
-                at + way * (0.8 - 0.22 * step + rng.normal(0, 0.06)) + across * rng.normal(0, 0.35)
+                base + way * (0.8 - 0.22 * step + rng.normal(0, 0.06))
+                + across * rng.normal(0, 0.35)
             )
             scale = placed(
                 outline(
@@ -107,7 +108,7 @@ def paint_whole_buds(scene: Scene, rng: np.random.Generator, family: Cultivar) -
                 alpha=float(rng.uniform(0.2, 0.9)),
             )
         if rng.random() < 0.4:
-            stub = at - way * 0.95
+            stub = base - way * 0.95
             _solid(
                 scene,
                 rng,
@@ -126,7 +127,7 @@ def paint_bud_from_above(scene: Scene, rng: np.random.Generator, family: Cultiva
     """Draw an uncut bud from above: closed scales that spiral inwards, no wool, no tissue."""
     side = max(scene.shape)
     size = side * float(rng.uniform(0.12, 0.42))
-    at = (
+    middle = (
         scene.shape[1] * float(rng.uniform(0.35, 0.65)),
         scene.shape[0] * float(rng.uniform(0.35, 0.65)),
     )
@@ -138,7 +139,7 @@ def paint_bud_from_above(scene: Scene, rng: np.random.Generator, family: Cultiva
     for step in range(count):
         grow = size * (1 - step / count) ** float(rng.uniform(0.6, 1.3))
         turn += 2.4 + float(rng.normal(0, 0.2))
-        spot = (at[0] + 0.25 * grow * np.cos(turn), at[1] + 0.25 * grow * np.sin(turn))
+        spot = (middle[0] + 0.25 * grow * np.cos(turn), middle[1] + 0.25 * grow * np.sin(turn))
         scale = placed(
             outline(rng, str(rng.choice(["oval", "drop", "hull", "kidney"])), elongation=long),
             spot,
@@ -160,7 +161,7 @@ def paint_leaves(scene: Scene, rng: np.random.Generator) -> None:
     side = max(scene.shape)
     for _ in range(int(rng.integers(1, 5))):
         size = side * float(rng.uniform(0.15, 0.6))
-        at = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
+        spot = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
         turn = float(rng.uniform(0, 2 * np.pi))
         shape = placed(
             outline(
@@ -169,7 +170,7 @@ def paint_leaves(scene: Scene, rng: np.random.Generator) -> None:
                 elongation=float(rng.uniform(1, 2.2)),
                 bump=0.15,
             ),
-            at,
+            spot,
             size,
             turn,
         )
@@ -193,9 +194,9 @@ def paint_leaves(scene: Scene, rng: np.random.Generator) -> None:
             veins.append(
                 np.array(
                     [
-                        at,
-                        np.asarray(at) + tip * 0.5 + rng.normal(0, 0.05, 2) * size,
-                        np.asarray(at) + tip,
+                        spot,
+                        np.asarray(spot) + tip * 0.5 + rng.normal(0, 0.05, 2) * size,
+                        np.asarray(spot) + tip,
                     ]
                 )
             )
@@ -214,7 +215,7 @@ def paint_circles(scene: Scene, rng: np.random.Generator) -> None:
     side = max(scene.shape)
     for _ in range(int(rng.choice([1, 1, 2, 4, 9]))):
         size = side * float(rng.uniform(0.06, 0.45))
-        at = (
+        spot = (
             float(rng.uniform(0.2, 0.8)) * scene.shape[1],
             float(rng.uniform(0.2, 0.8)) * scene.shape[0],
         )
@@ -229,7 +230,7 @@ def paint_circles(scene: Scene, rng: np.random.Generator) -> None:
             _solid(
                 scene,
                 rng,
-                placed(curve, at, max(2.0, grow), turn),
+                placed(curve, spot, max(2.0, grow), turn),
                 colour(rng, _ANY),
                 colour(rng, _ANY),
                 lift_px=0.02 * size * float(rng.normal()),
@@ -244,7 +245,8 @@ def paint_circles(scene: Scene, rng: np.random.Generator) -> None:
                     rng,
                     placed(
                         outline(rng, "drop", elongation=2),
-                        (at[0] + 0.6 * size * np.cos(angle), at[1] + 0.6 * size * np.sin(angle)),
+                        (spot[0] + 0.6 * size * np.cos(angle),
+                         spot[1] + 0.6 * size * np.sin(angle)),
                         size * 0.35,
                         angle,
                     ),
@@ -277,12 +279,12 @@ def paint_scenery(scene: Scene, rng: np.random.Generator) -> None:
         box = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
         _solid(scene, rng, box, colour(rng, _ANY), colour(rng, _ANY))
     if rng.random() < 0.5:  # a face or a ball before it
-        at = (float(rng.uniform(0.3, 0.7) * cols), float(rng.uniform(0.3, 0.7) * rows))
+        middle = (float(rng.uniform(0.3, 0.7) * cols), float(rng.uniform(0.3, 0.7) * rows))
         size = float(rng.uniform(0.1, 0.3)) * cols
         _solid(
             scene,
             rng,
-            placed(outline(rng, "rough", elongation=1.2), at, 1.25 * size, 1.5),
+            placed(outline(rng, "rough", elongation=1.2), middle, 1.25 * size, 1.5),
             colour(rng, ((5, 60), (4, 35), (30, 80))),
             colour(rng, _ANY),
         )
@@ -290,7 +292,7 @@ def paint_scenery(scene: Scene, rng: np.random.Generator) -> None:
         _solid(
             scene,
             rng,
-            placed(outline(rng, "oval", elongation=1.25), at, size, np.pi / 2),
+            placed(outline(rng, "oval", elongation=1.25), middle, size, np.pi / 2),
             skin,
             skin,
         )
@@ -300,7 +302,7 @@ def paint_scenery(scene: Scene, rng: np.random.Generator) -> None:
                 rng,
                 placed(
                     outline(rng, "oval", elongation=1.6),
-                    (at[0] + dx * size, at[1] + dy * size),
+                    (middle[0] + dx * size, middle[1] + dy * size),
                     r * size,
                     0.0,
                 ),
@@ -319,7 +321,7 @@ def paint_eyes(scene: Scene, rng: np.random.Generator) -> None:
     paint = textured(coat, fur, float(rng.uniform(0.05, 0.4)))
     scene.lay(full, np.ones(scene.shape, np.float32), np.clip(paint, 0, 1))
     for _ in range(int(rng.integers(1, 3))):
-        at = (float(rng.uniform(0.25, 0.75) * cols), float(rng.uniform(0.25, 0.75) * rows))
+        core = (float(rng.uniform(0.25, 0.75) * cols), float(rng.uniform(0.25, 0.75) * rows))
         size = float(np.exp(rng.uniform(np.log(0.05), np.log(0.42)))) * cols
         turn = float(rng.uniform(0, np.pi))
 
@@ -328,19 +330,19 @@ def paint_eyes(scene: Scene, rng: np.random.Generator) -> None:
             return placed(around, where, size * grow, turn)  # noqa: B023
 
         dark = colour(rng, ((2, 40), (0, 25), (20, 90)))
-        rim = curve(1.2, float(rng.uniform(1, 2)), str(rng.choice(["oval", "drop", "super"])), at)
+        rim = curve(1.2, float(rng.uniform(1, 2)), str(rng.choice(["oval", "drop", "super"])), core)
         _solid(scene, rng, rim, dark, coat, lift_px=-0.1 * size)
         iris = colour(rng, ((25, 95), (0, 60), (20, 290)))
         second = iris * np.float32(rng.uniform(0.5, 1.5))
-        _solid(scene, rng, curve(1.0, float(rng.uniform(1, 1.5)), "oval", at), iris, second)
+        _solid(scene, rng, curve(1.0, float(rng.uniform(1, 1.5)), "oval", core), iris, second)
         if rng.random() < 0.5:
             inner = colour(rng, ((15, 75), (5, 60), (30, 270)))
-            _solid(scene, rng, curve(float(rng.uniform(0.5, 0.8)), 1.0, "oval", at), inner, iris)
-        pupil = curve(float(rng.uniform(0.2, 0.5)), float(rng.uniform(1, 4)), "oval", at)
+            _solid(scene, rng, curve(float(rng.uniform(0.5, 0.8)), 1.0, "oval", core), inner, iris)
+        pupil = curve(float(rng.uniform(0.2, 0.5)), float(rng.uniform(1, 4)), "oval", core)
         scene.paint(pupil, colour(rng, ((0, 12), (0, 8), (0, 360))), soft_px=0.01 * size)
         for _ in range(int(rng.integers(0, 4))):
             shift = size * rng.normal(0, 0.25, 2)
-            spot = (at[0] + float(shift[0]), at[1] + float(shift[1]))
+            spot = (core[0] + float(shift[0]), core[1] + float(shift[1]))
             shine = np.full(3, rng.uniform(0.5, 1), np.float32)
             scene.paint(curve(float(rng.uniform(0.03, 0.12)), 1.0, "rough", spot), shine)
 
@@ -349,12 +351,12 @@ def paint_collage(scene: Scene, rng: np.random.Generator) -> None:
     """Lay pieces of photographs over another in round and other shapes."""
     side = max(scene.shape)
     for _ in range(int(rng.integers(1, 7))):
-        at = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
+        corner = (float(rng.uniform(0, scene.shape[1])), float(rng.uniform(0, scene.shape[0])))
         points = placed(
             outline(
                 rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 2.5)), bump=0.1
             ),
-            at,
+            corner,
             side * float(rng.uniform(0.04, 0.4)),
             float(rng.uniform(0, np.pi)),
         )

@@ -225,10 +225,10 @@ def write_samples(
     sums: list[str] = []
     for block in BLOCKS:
         own = [one for one in placed if one.block is block]
-        at = block.start
+        taken_at = block.start
         for one in own:
-            at += timedelta(seconds=int(rng.integers(40, 110)))
-            data = _jpeg(one.drawn, at, sideways=bool(rng.random() < 0.15))
+            taken_at += timedelta(seconds=int(rng.integers(40, 110)))
+            data = _jpeg(one.drawn, taken_at, sideways=bool(rng.random() < 0.15))
             (folder / one.name).write_bytes(data)
             sums.append(f"{hashlib.sha256(data).hexdigest()}  {one.name}")
             truth = one.drawn.truth

@@ -64,8 +64,8 @@ def outline(
         hull = cv2.convexHull(spots.astype(np.float32))[:, 0, :]
         closed = np.vstack([hull, hull[:1]])
         way = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-        at = np.linspace(0, way[-1], _POINTS, endpoint=False)
-        x, y = np.interp(at, way, closed[:, 0]), np.interp(at, way, closed[:, 1])
+        steps = np.linspace(0, way[-1], _POINTS, endpoint=False)
+        x, y = np.interp(steps, way, closed[:, 0]), np.interp(steps, way, closed[:, 1])
         soft = np.hanning(int(rng.integers(9, 31)))
         soft /= soft.sum()
         x = np.convolve(np.tile(x, 3), soft, "same")[_POINTS:-_POINTS]

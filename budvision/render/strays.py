@@ -40,14 +40,14 @@ def _whole_bud(
     tone = colour(rng, _GREEN if rng.random() < 0.4 else _BROWN)
     way = rng.uniform(0, 2 * np.pi)
     for k in range(int(rng.integers(3, 12))):
-        at = (
+        middle = (
             np.asarray(centre)
             + length * (0.5 - 0.09 * k) * np.array([np.cos(way), np.sin(way)])
             + rng.normal(0, 0.05, 2) * length
         )
         scale = placed(
             outline(rng, "drop", elongation=float(rng.uniform(1.1, 2.2))),
-            (float(at[0]), float(at[1])),
+            (float(middle[0]), float(middle[1])),
             length * rng.uniform(0.2, 0.34),
             way + np.pi + rng.normal(0, 0.3),
         )
@@ -94,10 +94,10 @@ def _rings(
 def _blobs(scene: Scene, rng: np.random.Generator) -> None:
     """Green and brown patches with no face round them."""
     for _ in range(int(rng.integers(1, 8))):
-        at = rng.uniform(0, 1, 2) * np.array(scene.shape[::-1])
+        middle = rng.uniform(0, 1, 2) * np.array(scene.shape[::-1])
         points = placed(
             outline(rng, str(rng.choice(OUTLINES)), elongation=float(rng.uniform(1, 2.5))),
-            (float(at[0]), float(at[1])),
+            (float(middle[0]), float(middle[1])),
             float(rng.uniform(0.03, 0.4)) * max(scene.shape),
             rng.uniform(0, 3),
         )

@@ -155,10 +155,10 @@ def paint_cane(
     )
     if rng.random() < 0.45:  # lenticels
         for _ in range(int(rng.integers(3, 25))):
-            at = np.asarray(centre) + rng.uniform(-1, 1, 2) * max(scene.shape) * 0.6
+            middle = np.asarray(centre) + rng.uniform(-1, 1, 2) * max(scene.shape) * 0.6
             dot = placed(
                 outline(rng, "oval", elongation=1.8),
-                (float(at[0]), float(at[1])),
+                (float(middle[0]), float(middle[1])),
                 half_width_px * rng.uniform(0.01, 0.06),
                 angle,
             )
@@ -240,10 +240,10 @@ def paint_clutter(
     """Scatter distractors: green and brown shapes, discs with rings, bars, rulers, crumbs."""
     side = max(scene.shape)
     for _ in range(count):
-        at = rng.uniform(0, 1, 2) * np.array(scene.shape[::-1])
+        middle = rng.uniform(0, 1, 2) * np.array(scene.shape[::-1])
         radius = float(np.exp(rng.uniform(np.log(0.01), np.log(0.22)))) * side
         if keep_off is not None:
-            gap = np.hypot(at[0] - keep_off[0], at[1] - keep_off[1])
+            gap = np.hypot(middle[0] - keep_off[0], middle[1] - keep_off[1])
             if gap < keep_off[2] + radius * 1.4:
                 continue
         spans: tuple[Span, Span, Span] = _ANY
@@ -259,7 +259,7 @@ def paint_clutter(
                 elongation=float(rng.uniform(1, 4)),
                 bump=0.15,
             ),
-            (float(at[0]), float(at[1])),
+            (float(middle[0]), float(middle[1])),
             radius,
             rng.uniform(0, np.pi),
         )
@@ -280,7 +280,7 @@ def paint_clutter(
             soft_px=radius * float(rng.uniform(0, 0.06)),
         )
         if rng.random() < 0.35:
-            rings = [np.asarray(at) + (points - at) * s for s in (0.85, 0.65, 0.45, 0.25)]
+            rings = [np.asarray(middle) + (points - middle) * s for s in (0.85, 0.65, 0.45, 0.25)]
             scene.strokes(
                 rings[: int(rng.integers(1, 5))],
                 tone * np.float32(rng.uniform(0.3, 1.7)),

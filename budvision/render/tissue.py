@@ -25,7 +25,7 @@ __all__ = ["Spot", "TissueTruth", "paint_tissue"]
 class TissueTruth:
     """Brown share of the whole region and of its growing point, each in [0, 1].
 
-    `growing_point` is its (x, y) in pixels of the scene, `reach_px` the tissue's radius.
+    `growing_point` is its (row, col) in pixels of the scene, `reach_px` the tissue's radius.
     """
 
     brown_share: float
@@ -93,12 +93,12 @@ def _petals(
     count = int(rng.integers(4, 11))
     for index in range(count):
         far = spot.radius * 0.75 * (1 - index / count)
-        at = 2.4 * index + rng.normal(0, 0.3)
+        angle = 2.4 * index + rng.normal(0, 0.3)
         petal = placed(
             outline(rng, str(rng.choice(["drop", "oval", "kidney"])), elongation=1.6),
-            (spot.centre[0] + far * np.cos(at), spot.centre[1] + far * np.sin(at)),
+            (spot.centre[0] + far * np.cos(angle), spot.centre[1] + far * np.sin(angle)),
             spot.radius * rng.uniform(0.22, 0.5),
-            at + rng.normal(0, 0.5),
+            angle + rng.normal(0, 0.5),
         )
         share = mask_of(petal, window) * cover
         ink = inks[index % 2] * np.float32(rng.uniform(0.8, 1.25))
@@ -172,9 +172,9 @@ def _paint_around(
         )
     elif gap or rng.random() < 0.12:
         shift = spot.radius * rng.uniform(0.1, 0.25)
-        at = rng.uniform(0, 2 * np.pi)
+        angle = rng.uniform(0, 2 * np.pi)
         scene.paint(
-            points + np.array([shift * np.cos(at), shift * np.sin(at)]),
+            points + np.array([shift * np.cos(angle), shift * np.sin(angle)]),
             around * np.float32(rng.uniform(0.05, 0.4)),
             soft_px=0.02 * spot.radius,
         )
@@ -324,5 +324,5 @@ def paint_tissue(
     core = inside & (rho < 0.4)
     middle = float(brown[core].mean()) if core.any() else float(brown[inside].mean())
     row, col = np.unravel_index(int(np.argmin(np.where(inside, rho, 9.0))), shape)
-    point = (float(col + window[1].start), float(row + window[0].start))
+    point = (float(row + window[0].start), float(col + window[1].start))
     return TissueTruth(float(brown[inside].mean()), middle, point, spot.radius * shrunk)

@@ -21,9 +21,9 @@ def paint_crescent(scene: Scene, rng: np.random.Generator, layout: Layout) -> No
     cover = mask_of(layout.face, window)
     if not cover.size:
         return
-    at = rng.uniform(0, 2 * np.pi)
+    angle = rng.uniform(0, 2 * np.pi)
     shift = layout.long_px * rng.uniform(0.06, 0.3)
-    rest = mask_of(layout.face + np.array([shift * np.cos(at), shift * np.sin(at)]), window)
+    rest = mask_of(layout.face + np.array([shift * np.cos(angle), shift * np.sin(angle)]), window)
     olive = colour(rng, ((32, 66), (12, 42), (94, 120)))
     scene.lay(
         window,

@@ -78,12 +78,12 @@ def paint_green(
         _slant(scene, rng, layout, window, cover, ink)
     else:
         for _ in range(int(rng.integers(1, 6))):
-            at = layout.face[int(rng.integers(96))] - np.asarray(layout.centre)
-            at = np.asarray(layout.centre) + at * float(rng.uniform(0.1, 0.95))
+            spot = layout.face[int(rng.integers(96))] - np.asarray(layout.centre)
+            spot = np.asarray(layout.centre) + spot * float(rng.uniform(0.1, 0.95))
             piece = placed(
                 outline(rng, str(rng.choice(["oval", "drop", "kidney", "rough", "hull"])),
                         elongation=float(rng.uniform(1, 4)), bump=0.15),
-                (float(at[0]), float(at[1])), layout.long_px * float(rng.uniform(0.03, 0.16)),
+                (float(spot[0]), float(spot[1])), layout.long_px * float(rng.uniform(0.03, 0.16)),
                 float(rng.uniform(0, np.pi)))
             _lay_zone(scene, rng, window, mask_of(piece, window) * cover, ink, layout)
 
@@ -98,10 +98,10 @@ def _half_plane(
 ) -> Array:
     """Return 1 on one side of a line at `off` long half axes from the centre, soft over 5 %."""
     rows, cols = window
-    at = float(rng.uniform(0, 2 * np.pi))
+    angle = float(rng.uniform(0, 2 * np.pi))
     x = (np.arange(cols.start, cols.stop, dtype=np.float32) - np.float32(layout.centre[0]))
     y = (np.arange(rows.start, rows.stop, dtype=np.float32) - np.float32(layout.centre[1]))
-    way = (x[None, :] * np.float32(np.cos(at)) + y[:, None] * np.float32(np.sin(at)))
+    way = (x[None, :] * np.float32(np.cos(angle)) + y[:, None] * np.float32(np.sin(angle)))
     return np.clip((way / np.float32(layout.long_px) - np.float32(off)) * 20 + 0.5, 0, 1)
 
 
@@ -133,8 +133,8 @@ def _slant(
     scene: Scene, rng: np.random.Generator, layout: Layout, window: Window, cover: Array, ink: Array
 ) -> None:
     """Paint a cut that runs out through the cane at one side: cortex, cambium, wood."""
-    at = float(rng.uniform(0, 2 * np.pi))
-    way = np.array([np.cos(at), np.sin(at)]) * layout.long_px
+    angle = float(rng.uniform(0, 2 * np.pi))
+    way = np.array([np.cos(angle), np.sin(angle)]) * layout.long_px
     deep = float(rng.uniform(0.15, 0.75))
     rest = mask_of(layout.face + way * deep, window)
     _lay_zone(scene, rng, window, np.clip(cover - rest, 0, 1), ink, layout)
@@ -142,7 +142,7 @@ def _slant(
         wood = colour(rng, ((52, 90), (8, 32), (72, 104)))
         under = mask_of(layout.face + way * (deep * float(rng.uniform(0.25, 0.8))), window)
         own = np.clip(cover - under, 0, 1)
-        field = streaks(rng, (cover.shape[0], cover.shape[1]), 30, 8, float(np.rad2deg(-at)))
+        field = streaks(rng, (cover.shape[0], cover.shape[1]), 30, 8, float(np.rad2deg(-angle)))
         scene.lay(window, own, textured(wood, field, float(rng.uniform(0.02, 0.14))),
                   label=ZONE_WOOD, soft_px=0.01 * layout.long_px)
     if rng.random() < 0.4:  # a thin pale line between cortex and wool
@@ -209,9 +209,9 @@ def paint_torn(
 ) -> None:
     """Tear the primary by the share of its radius that the staging names."""
     spot, share = layout.spots[0], world.staging.torn
-    at = float(rng.uniform(0, 2 * np.pi))
+    towards = float(rng.uniform(0, 2 * np.pi))
     away = spot.radius * max(0.0, 1.0 - share) * float(rng.uniform(0.7, 1.1))
-    middle = (spot.centre[0] + away * np.cos(at), spot.centre[1] + away * np.sin(at))
+    middle = (spot.centre[0] + away * np.cos(towards), spot.centre[1] + away * np.sin(towards))
     hole = placed(
         outline(rng, "rough", elongation=float(rng.uniform(1, 1.8)), bump=0.35),
         middle, spot.radius * share, float(rng.uniform(0, np.pi)))

@@ -134,7 +134,7 @@ def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48
     UsageError
         When `paper` is not a known size.
     """
-    at = {row.label: i for i, row in enumerate(plan.layout.rows)}
+    order = {row.label: i for i, row in enumerate(plan.layout.rows)}
     data = {
         "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
         "draw": plan.draw, "nodes": plan.nodes, "which_nodes": plan.which_nodes,
@@ -144,7 +144,7 @@ def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48
                  for row in plan.layout.rows],
         "zones": [(zone, len(list(rows))) for zone, rows in
                   groupby(plan.layout.rows, key=lambda row: row.zone)],
-        "vines": [{**vine.as_dict(), "row_index": at[vine.row]} for vine in plan.vines],
+        "vines": [{**vine.as_dict(), "row_index": order[vine.row]} for vine in plan.vines],
     }
     return compile_pdf("walking_sheet", data, paper=paper)
 

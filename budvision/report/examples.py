@@ -69,6 +69,7 @@ def _outline(face: NDArray[np.uint8], labels: NDArray[np.uint8]) -> None:
         if not parts:
             continue
         x, y, w, _ = cv2.boundingRect(max(parts, key=cv2.contourArea))
-        at = (min(x + w // 2 - 9, labels.shape[1] - 24), max(y - 7, 26))
+        foot = (min(x + w // 2 - 9, labels.shape[1] - 24), max(y - 7, 26))
         for colour, width in (((0, 0, 0), 6), ((255, 255, 255), 2)):
-            cv2.putText(face, letter, at, cv2.FONT_HERSHEY_SIMPLEX, 0.9, colour, width, cv2.LINE_AA)
+            cv2.putText(
+                face, letter, foot, cv2.FONT_HERSHEY_SIMPLEX, 0.9, colour, width, cv2.LINE_AA)

@@ -391,10 +391,10 @@ def _continuous(
     if share is None or primary.low is None or primary.high is None or share >= 1:
         return ()
     exact = result.nodes["exact"]
-    low, at, high = (
+    low, retain, high = (
         round_nodes(add_share_dead(normal, m)) for m in (primary.low, share, primary.high))
     return (
-        RuleFacts(name=say("adding the share dead"), retain=at, low=low, high=high),
+        RuleFacts(name=say("adding the share dead"), retain=retain, low=low, high=high),
         RuleFacts(name=say("dividing by the share alive"), retain=exact.retain, low=exact.low,
                   high=exact.high),
     )

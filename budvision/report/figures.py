@@ -68,20 +68,21 @@ class ShareRow:
 
 
 def _whisker(
-    axes: Axes, at: float, row: ShareRow, *, upright: bool, tissue: str, filled: bool = True,
+    axes: Axes, where: float, row: ShareRow, *, upright: bool, tissue: str, filled: bool = True,
     cap: float = 0.2,
 ) -> None:
     if row.share is None or row.low is None or row.high is None:
         return
     style = LINES.get(tissue, "-")
-    ends = ([at, at], [row.low, row.high]) if upright else ([row.low, row.high], [at, at])
+    span = [row.low, row.high]
+    ends = ([where, where], span) if upright else (span, [where, where])
     axes.plot(*ends, color=ACCENT, linewidth=2.0, linestyle=style, solid_capstyle="butt", zorder=3,
               clip_on=False)
     for end in (row.low, row.high):
-        across = [at - cap, at + cap]
+        across = [where - cap, where + cap]
         place = (across, [end, end]) if upright else ([end, end], across)
         axes.plot(*place, color=ACCENT, linewidth=1.2, zorder=3, clip_on=False)
-    point = (at, row.share) if upright else (row.share, at)
+    point = (where, row.share) if upright else (row.share, where)
     axes.plot(
         [point[0]], [point[1]], marker=MARKERS.get(tissue, "o"), markersize=6.0, linestyle="none",
         markerfacecolor=ACCENT if filled else "#ffffff", markeredgecolor=ACCENT, zorder=4,
@@ -186,8 +187,8 @@ def draw_positions(
         shift = 0.26 if len(series) > 1 else 0.0
         for k, (tissue, rows) in enumerate(series):
             for i, row in enumerate(rows):
-                at = i + shift * (k - (len(series) - 1) / 2)
-                _whisker(axes, at, row, upright=True, tissue=tissue, filled=k == 0,
+                place = i + shift * (k - (len(series) - 1) / 2)
+                _whisker(axes, place, row, upright=True, tissue=tissue, filled=k == 0,
                          cap=cap)
             if len(series) > 1:
                 axes.plot([], [], marker=MARKERS.get(tissue, "o"), linestyle=LINES.get(tissue, "-"),

@@ -65,12 +65,12 @@ def as_xlsx(sheets: Mapping[str, Sequence[Row]]) -> bytes:
     for name, rows in sheets.items():
         page = book.create_sheet(name[:31])
         columns = list(rows[0].keys()) if rows else ["nothing yet"]
-        for at, column in enumerate(columns, start=1):
-            page.cell(1, at, column).font = Font(bold=True)
-            page.column_dimensions[get_column_letter(at)].width = max(10, len(column) + 2)
+        for number, column in enumerate(columns, start=1):
+            page.cell(1, number, column).font = Font(bold=True)
+            page.column_dimensions[get_column_letter(number)].width = max(10, len(column) + 2)
         for line, row in enumerate(rows, start=2):
-            for at, value in enumerate(row.values(), start=1):
-                _write(page.cell(line, at), value)
+            for number, value in enumerate(row.values(), start=1):
+                _write(page.cell(line, number), value)
         page.freeze_panes = "A2"
     out = io.BytesIO()
     book.save(out)

@@ -122,11 +122,11 @@ def _one_series(
     return [p.day for p in judged]
 
 
-def _moment(at: dt.date | dt.datetime) -> float:
+def _moment(when: dt.date | dt.datetime) -> float:
     """Return a day or UTC time as matplotlib counts it: days since 1970."""
-    if not isinstance(at, dt.datetime):
-        return float(at.toordinal() - _EPOCH.toordinal())
-    return (at - _EPOCH) / dt.timedelta(days=1)
+    if not isinstance(when, dt.datetime):
+        return float(when.toordinal() - _EPOCH.toordinal())
+    return (when - _EPOCH) / dt.timedelta(days=1)
 
 
 def _day_axis(axes: Axes, days: Sequence[dt.date]) -> None:
@@ -231,9 +231,9 @@ def draw_temperatures(
             axes.text(1.005, shown(value), f"{shown(value):.0f} {unit}", va="center", fontsize=7.5,
                       color=QUIET, transform=axes.get_yaxis_transform())
         for i, (day, name) in enumerate(sorted(samplings)):
-            at = _moment(day) + 0.5
-            axes.axvline(at, color=INK, linestyle=(0, (4, 2)), linewidth=0.8)
-            axes.annotate(clip(name, 26), (at, 1.01 + 0.065 * (i % 3)), fontsize=7.5, va="bottom",
+            noon = _moment(day) + 0.5
+            axes.axvline(noon, color=INK, linestyle=(0, (4, 2)), linewidth=0.8)
+            axes.annotate(clip(name, 26), (noon, 1.01 + 0.065 * (i % 3)), fontsize=7.5, va="bottom",
                           ha="center", xycoords=axes.get_xaxis_transform())
         axes.xaxis_date()
         _number_dates(axes)
@@ -260,10 +260,10 @@ def _draw_lethal(
     """Draw from 10 to 90 % dead as an upright line, half dead as a dot on it."""
     bare(axes, keep=("bottom",))
     axes.tick_params(axis="y", labelleft=False, length=0)
-    for at, one in enumerate(lethal):
+    for index, one in enumerate(lethal):
         ends = [t for t in (one.lt10_c, one.lt50_c, one.lt90_c) if t is not None]
-        axes.vlines(at, shown(min(ends)), shown(max(ends)), color=QUIET, linewidth=2.2)
-        axes.plot([at], [shown(one.lt50_c)], marker="o", markersize=4, color=INK)
+        axes.vlines(index, shown(min(ends)), shown(max(ends)), color=QUIET, linewidth=2.2)
+        axes.plot([index], [shown(one.lt50_c)], marker="o", markersize=4, color=INK)
     axes.set_xticks(range(len(lethal)), [clip(one.name, 26) for one in lethal], rotation=60,
                     ha="right", rotation_mode="anchor", fontsize=6.5)
     axes.set_xlim(-0.7, len(lethal) - 0.3)

@@ -84,8 +84,8 @@ def agreement_table(first: ArrayLike, second: ArrayLike, words: ArrayLike) -> ND
 
 def _weights(weights: str | ArrayLike | None, k: int) -> Floats:
     """Return agreement weights, 1 on the diagonal, from a word or a table of disagreements."""
-    at = np.arange(k)
-    apart = np.abs(at[:, None] - at[None, :]).astype(float)
+    rank = np.arange(k)
+    apart = np.abs(rank[:, None] - rank[None, :]).astype(float)
     if weights is None:
         return np.eye(k)
     if isinstance(weights, str):

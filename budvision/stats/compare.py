@@ -117,9 +117,9 @@ def compare_groups(
         spread = math.sqrt(pooled * (1 - pooled) * (1 / size[a] + 1 / size[b]))
         p = 2 * float(special.ndtr(-abs(apart) / spread)) if spread > 0 else 1.0
         rows.append((a, b, apart, apart - down, apart + up, p))
-    known = [at for at, row in enumerate(rows) if not math.isnan(row[5])]
+    known = [index for index, row in enumerate(rows) if not math.isnan(row[5])]
     adjusted = np.full(len(rows), np.nan)
-    adjusted[known] = holm([rows[at][5] for at in known])
+    adjusted[known] = holm([rows[index][5] for index in known])
     return [
         Comparison(first=a, second=b, difference=apart, low=down, high=up, p_value=p,
                    p_adjusted=float(kept))

@@ -51,10 +51,10 @@ def likeness_grid(prior_icc: float) -> tuple[Floats, Floats]:
     if prior_icc == 0:
         return np.zeros(1), np.zeros(1)
     nodes, weights = _nodes()
-    at = (nodes + 1) / 2
+    unit_nodes = (nodes + 1) / 2
     power = prior_icc / (1 - prior_icc)
-    likeness = 1 - (1 - at * at) ** power
-    log_weight = np.log(at * weights * (1 - WHOLE_UNITS))
+    likeness = 1 - (1 - unit_nodes * unit_nodes) ** power
+    log_weight = np.log(unit_nodes * weights * (1 - WHOLE_UNITS))
     return np.append(likeness, WHOLE_LIKENESS), np.append(log_weight, math.log(WHOLE_UNITS))
 
 

@@ -154,10 +154,10 @@ class SharePosterior:
 
     def _quantile(self, below: Floats, tail: float) -> Floats:
         rows = np.arange(len(below))
-        at = np.clip((below < tail).sum(axis=1) - 1, 0, below.shape[1] - 2)
-        first, second = below[rows, at], below[rows, at + 1]
+        cell = np.clip((below < tail).sum(axis=1) - 1, 0, below.shape[1] - 2)
+        first, second = below[rows, cell], below[rows, cell + 1]
         part = _between(first, second, np.full(len(rows), tail))
-        found: Floats = np.sin(self.start + (at + part) * self.step) ** 2
+        found: Floats = np.sin(self.start + (cell + part) * self.step) ** 2
         return found
 
     def chance_below(self, share: float) -> Floats:
@@ -171,9 +171,9 @@ class SharePosterior:
         place = (math.asin(math.sqrt(share)) - self.start) / self.step
         cells = self.below.shape[1] - 1
         inside = np.clip(place, 0, cells)
-        at = np.minimum(inside.astype(np.int64), cells - 1)
+        cell = np.minimum(inside.astype(np.int64), cells - 1)
         rows = np.arange(len(place))
-        first, second, part = self.below[rows, at], self.below[rows, at + 1], inside - at
+        first, second, part = self.below[rows, cell], self.below[rows, cell + 1], inside - cell
         with np.errstate(invalid="ignore"):
             probit = special.ndtr((1 - part) * special.ndtri(first) + part * special.ndtri(second))
         straight = (1 - part) * first + part * second
@@ -339,8 +339,8 @@ def posterior_under(units: Units, prior: tuple[Floats, Floats]) -> SharePosterio
         coarse = np.flatnonzero(_spread(found) < 4)
         parts.append((some, found))
         parts += [
-            (some[at : at + 1], _zoomed(few.of_group(at), found.at(at), prior))
-            for at in coarse.tolist()
+            (some[group : group + 1], _zoomed(few.of_group(group), found.at(group), prior))
+            for group in coarse.tolist()
         ]
     if not parts:
         parts = [(np.zeros(0, np.int64), posterior_of(

@@ -270,10 +270,10 @@ def simulate_plan(
     if by_cane:
         over &= n % buds_a_cane == 0
     ended = over.any(axis=1)
-    at = np.where(ended, over.argmax(axis=1), dead.shape[1] - 1)
+    look = np.where(ended, over.argmax(axis=1), dead.shape[1] - 1)
     rows = np.arange(n_samples)
     return SimulatedPlan(
-        share, high=float((ended & high[rows, at]).mean()),
-        low=float((ended & low[rows, at]).mean()), undecided=float((~ended).mean()),
-        mean_buds=float(n[at].mean()),
+        share, high=float((ended & high[rows, look]).mean()),
+        low=float((ended & low[rows, look]).mean()), undecided=float((~ended).mean()),
+        mean_buds=float(n[look].mean()),
     )

@@ -54,8 +54,8 @@ class Units:
             raise InputError(f"hits have shape {x.shape}, sizes {m.shape}, groups {which.shape}",
                              expected="three rows of one length")
         if np.any(x < 0) or np.any(x > m):
-            at = int(np.flatnonzero((x < 0) | (x > m))[0])
-            raise InputError(f"unit {at + 1} has {x[at]:g} hits of {m[at]:g}",
+            first = int(np.flatnonzero((x < 0) | (x > m))[0])
+            raise InputError(f"unit {first + 1} has {x[first]:g} hits of {m[first]:g}",
                              expected="0 to its size")
         keep = m > 0
         return cls(x[keep], m[keep], which[keep], n_groups, np.ones(int(keep.sum())))

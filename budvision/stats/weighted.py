@@ -86,7 +86,7 @@ def weighted_posterior(
     parts = [rows.get(group, empty) for group in range(n_groups)]
     curves = np.stack([row[2] for row in parts]) if parts else np.zeros((0, 3, GRID + 1))
     start, step, likeness, mean, variance = (
-        np.array([row[at] for row in parts], dtype=float) for at in (0, 1, 3, 4, 5)
+        np.array([row[column] for row in parts], dtype=float) for column in (0, 1, 3, 4, 5)
     )
     return SharePosterior(
         start=start, step=step, below=curves[:, 0], below_low=curves[:, 1],
@@ -111,10 +111,10 @@ def _by_group(
     missing = part.sum(axis=1)
     for some, units in chunks(few):
         logs = log_likelihood(units, likeness)
-        for at, number in enumerate(some.tolist()):
+        for row, number in enumerate(some.tolist()):
             group, stratum = divmod(int(wanted[number]), n_strata)
             by_stratum = waiting.setdefault(group, {})
-            by_stratum[stratum] = logs[at]
+            by_stratum[stratum] = logs[row]
             if len(by_stratum) == missing[group]:
                 yield group, np.stack([by_stratum[key] for key in sorted(by_stratum)])
                 del waiting[group]
@@ -154,14 +154,14 @@ def _joined(
     start, end = (math.asin(math.sqrt(min(max(float(value), 0.0), 1.0)))
                   for value in (min(map(np.min, ends)), max(map(np.max, ends))))
     step = (end - start) / GRID
-    at = np.sin(start + np.arange(GRID + 1) * step) ** 2
-    curves = np.stack([chance @ _beta_below(*pair, at) for pair in moments])
+    shares = np.sin(start + np.arange(GRID + 1) * step) ** 2
+    curves = np.stack([chance @ _beta_below(*pair, shares) for pair in moments])
     return start, step, curves, float(chance @ prior[0][keep]), mean, variance
 
 
-def _beta_below(mean: Floats, variance: Floats, at: Floats) -> Floats:
+def _beta_below(mean: Floats, variance: Floats, shares: Floats) -> Floats:
     """Return the chance of less, by beta distributions of these means and variances."""
     mean = np.clip(mean, 1e-9, 1 - 1e-9)
     size = np.maximum(mean * (1 - mean) / variance - 1, 1e-3)
-    below: Floats = special.betainc((mean * size)[:, None], ((1 - mean) * size)[:, None], at)
+    below: Floats = special.betainc((mean * size)[:, None], ((1 - mean) * size)[:, None], shares)
     return below

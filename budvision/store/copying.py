@@ -38,7 +38,7 @@ def copy_rows(
     tables = [table for table in metadata.sorted_tables if table not in (sampling_count, job)]
     counts: dict[str, int] = {}
     target.execute(delete(seal))
-    for at, table in enumerate(tables):
+    for number, table in enumerate(tables):
         batch: list[dict[str, Any]] = []
         n = 0
         for row in stream(source, table.name, chunk=100 if table.name == "region" else _CHUNK):
@@ -51,5 +51,5 @@ def copy_rows(
         counts[table.name] = n + len(batch)
         settle_numbers(target, table.name)
         if progress is not None:
-            progress("tables", at + 1, len(tables))
+            progress("tables", number + 1, len(tables))
     return counts

@@ -147,7 +147,7 @@ def _lines(
     columns = sorted((c for c in table.columns if known is None or c.name in known),
                      key=lambda column: column.name)
     names = [column.name for column in columns]
-    at = names.index("id")
+    id_column = names.index("id")
     while True:
         found = conn.execute(
             select(*columns).where(table.c.id > after).order_by(table.c.id).limit(_CHUNK)).all()
@@ -155,10 +155,10 @@ def _lines(
             fields = {
                 name: hashlib.sha256(value).hexdigest() if isinstance(value, bytes) else value
                 for name, value in zip(names, row, strict=True) if value is not None}
-            yield row[at], json.dumps(fields, separators=(",", ":")).encode()
+            yield row[id_column], json.dumps(fields, separators=(",", ":")).encode()
         if len(found) < _CHUNK:
             return
-        after = found[-1][at]
+        after = found[-1][id_column]
 
 
 def _now() -> str:

@@ -99,7 +99,7 @@ def read_table(
     """
     header = ",".join(needed)
     cells = source if isinstance(source, Cells) else read_cells(source, name=name, needed=needed)
-    (at, first), below = cells.rows[0], cells.rows[1:]
+    (head_row, first), below = cells.rows[0], cells.rows[1:]
     columns = [word(cell) for cell in first]
     known = {*needed, *optional}
     missing = [column for column in needed if column not in columns]
@@ -110,7 +110,7 @@ def read_table(
                         ([] if others else unknown, "unknown")):
         if wrong:
             many = f"columns {', '.join(wrong)} are" if wrong[1:] else f"column {wrong[0]} is"
-            raise InputError(f"{many} {what}", where=f"{cells.name}, row {at}", do=do,
+            raise InputError(f"{many} {what}", where=f"{cells.name}, row {head_row}", do=do,
                              code="bad_header",
                              expected=f"a header {header}{' and perhaps ' if optional else ''}"
                              f"{','.join(optional)}")

@@ -192,7 +192,7 @@ def _workbook(content: bytes, name: str, needed: Sequence[str]) -> Cells:
 def _sheet_rows(sheet: Any, name: str) -> list[tuple[int, list[str]]]:
     rows = []
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        filled = max((at for at, value in enumerate(row, 1) if value is not None), default=0)
+        filled = max((col for col, value in enumerate(row, 1) if value is not None), default=0)
         cells = [_as_text(value) for value in row[:filled]]
         _check_width(cells, f"{name}, row {number}")
         if any(cells):

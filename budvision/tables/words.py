@@ -121,11 +121,11 @@ class Spellings:
         InputError
             When the same name was written in another way before.
         """
-        before, at = self._seen.setdefault((kind, within, alike(text)), (text, where))
+        before, seen_where = self._seen.setdefault((kind, within, alike(text)), (text, where))
         if before != text:
             raise InputError(
                 f'{kind} is "{text}"', where=where, code="two_spellings",
-                expected=f'one spelling; {at} writes "{before}"',
+                expected=f'one spelling; {seen_where} writes "{before}"',
                 do=f"Write one {kind} in one way, and two in ways that differ by more than case or "
                 "zeros in front.",
             )

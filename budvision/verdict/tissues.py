@@ -87,8 +87,8 @@ def _place(
     row, col = sums["m01"] / sums["m00"], sums["m10"] / sums["m00"]
     if not region[round(row), round(col)]:
         depth = cv2.distanceTransform(np.pad(region, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
-        at = np.unravel_index(int(np.argmax(depth)), depth.shape)
-        row, col = float(at[0]), float(at[1])
+        deepest = np.unravel_index(int(np.argmax(depth)), depth.shape)
+        row, col = float(deepest[0]), float(deepest[1])
     centre = (
         round(row0 / scale + (row + 0.5) * per_row, 1),
         round(col0 / scale + (col + 0.5) * per_col, 1),

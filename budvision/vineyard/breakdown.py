@@ -126,13 +126,13 @@ def breakdown(
     n_canes = np.bincount(canes, minlength=n_parts)
     return [
         Part(
-            name=factor.names[at], n_judged=int(found.n[at]), n_dead=int(found.hits[at]),
-            n_canes=int(n_canes[at]), n_units=int(found.n_units[at]),
-            mortality=as_number(found.share[at]), low=as_number(low[at]),
-            high=as_number(high[at]), few_units=bool(found.few_units[at]),
-            design_effect_from_prior=bool(found.unseen[at] and found.n[at] > 0),
+            name=factor.names[code], n_judged=int(found.n[code]), n_dead=int(found.hits[code]),
+            n_canes=int(n_canes[code]), n_units=int(found.n_units[code]),
+            mortality=as_number(found.share[code]), low=as_number(low[code]),
+            high=as_number(high[code]), few_units=bool(found.few_units[code]),
+            design_effect_from_prior=bool(found.unseen[code] and found.n[code] > 0),
         )
-        for at in np.unique(factor.codes[there]).tolist()
+        for code in np.unique(factor.codes[there]).tolist()
     ]
 
 

@@ -140,7 +140,7 @@ def _column(head: Sequence[str], wanted: str, words: Sequence[str], name: str, w
             raise InputError(f'there is no column "{wanted}"', where=f"{name}, row 1",
                              expected=f"one of {', '.join(head)}", do="Name the column as it is.")
         return lower.index(wanted.lower())
-    found = [at for at, cell in enumerate(lower) if any(word in cell for word in words)]
+    found = [column for column, cell in enumerate(lower) if any(word in cell for word in words)]
     if len(found) != 1:
         columns = "no column" if not found else f"{len(found)} columns"
         raise InputError(f"{columns} could hold the {what}", where=f"{name}, row 1",
@@ -253,8 +253,8 @@ def read_cold_record(
     stamps, temps = stamps[order], np.array(values)[order]
     same = np.flatnonzero(np.diff(stamps) == np.timedelta64(0, "s"))
     if np.any(temps[same] != temps[same + 1]):
-        at = same[temps[same] != temps[same + 1]][0]
-        raise InputError(f"two readings of {stamps[at]} UTC differ", where=name, code="duplicate",
+        twin = same[temps[same] != temps[same + 1]][0]
+        raise InputError(f"two readings of {stamps[twin]} UTC differ", where=name, code="duplicate",
                          expected="one reading for each time", do="Remove the wrong one.")
     keep = np.append(True, np.diff(stamps) > np.timedelta64(0, "s"))
     return ColdRecord(stamps[keep], temps[keep], zone, unit.upper(), skipped)
@@ -299,9 +299,9 @@ def cold_event(
     keep = _stretch(record, start, end)
     times, temps = record.times[keep], record.temp_c[keep]
     hours = np.diff(times) / np.timedelta64(1, "h")
-    at = int(temps.argmin())
-    when = times[at].astype(dt.datetime).replace(tzinfo=dt.UTC).astimezone(time_zone(record.zone))
-    return ColdEvent(float(temps[at]), when, len(temps), float(hours[hours > MOST_GAP_H].sum()))
+    low = int(temps.argmin())
+    when = times[low].astype(dt.datetime).replace(tzinfo=dt.UTC).astimezone(time_zone(record.zone))
+    return ColdEvent(float(temps[low]), when, len(temps), float(hours[hours > MOST_GAP_H].sum()))
 
 
 def hours_below(

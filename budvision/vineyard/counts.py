@@ -45,11 +45,11 @@ def vines_to_count(
         raise InputError(
             f"vines are {n_vines!r}, cv {cv!r}, the error {error!r}, confidence {confidence!r}",
             expected="at least 2 vines, cv above 0, error and confidence between 0 and 1")
-    at, most = 0.5 + confidence / 2, math.ceil(n_vines)
+    level, most = 0.5 + confidence / 2, math.ceil(n_vines)
 
     def narrow(n: int) -> bool:
         left = max(0.0, 1 - n / n_vines)
-        return float(special.stdtrit(n - 1, at)) * cv * math.sqrt(left / n) <= error
+        return float(special.stdtrit(n - 1, level)) * cv * math.sqrt(left / n) <= error
 
     few, enough = 1, most
     while enough - few > 1:

@@ -189,8 +189,8 @@ def multiply(
     parts = [(_log_variance(item), item.n - 1) for item in factors.values()]
     spread = sum(part for part, _ in parts)
     doubt = sum(part**2 / df for part, df in parts if df > 0)
-    at = 0.5 + confidence / 2
-    factor = special.stdtrit(spread**2 / doubt, at) if doubt > 0 else special.ndtri(at)
+    level = 0.5 + confidence / 2
+    factor = special.stdtrit(spread**2 / doubt, level) if doubt > 0 else special.ndtri(level)
     reach = math.exp(float(factor) * math.sqrt(spread))
     return Estimate(value, Interval(value / reach, value * reach, confidence, "log_delta"))
 

@@ -37,16 +37,16 @@ def edges_within(
     above = [1 - found.chance_below(edge) for edge in policy.edges]
     share, n = found.share, found.n
     edges: list[tuple[BandEdge, ...]] = []
-    for at in range(len(n)):
+    for index in range(len(n)):
         inside = [
             BandEdge(
                 share=edge, below=policy.bands[number], above=policy.bands[number + 1],
-                chance_above=float(above[number][at]),
-                buds_to_cross=_buds_to_cross(policy, number, float(share[at]), int(n[at])),
+                chance_above=float(above[number][index]),
+                buds_to_cross=_buds_to_cross(policy, number, float(share[index]), int(n[index])),
             )
-            for number, edge in enumerate(policy.edges) if low[at] < edge < high[at]
+            for number, edge in enumerate(policy.edges) if low[index] < edge < high[index]
         ]
-        edges.append(tuple(sorted(inside, key=lambda one: abs(one.share - share[at]))))
+        edges.append(tuple(sorted(inside, key=lambda one: abs(one.share - share[index]))))
     return edges
 
 
@@ -90,10 +90,10 @@ def most_within_reach(
     low, high = weighed(few, here, prior_icc=settings.prior_icc).limits(
         settings.confidence)
     reaches = {}
-    for at in np.flatnonzero(wanted).tolist():
-        first, last = (int(policy.band_index(np.array(end[at]))) for end in (low, high))
-        reaches[at] = Reach(buds=MOST_BUDS, low=float(low[at]), high=float(high[at]),
-                            bands=tuple(band.name for band in policy.bands[first : last + 1]))
+    for index in np.flatnonzero(wanted).tolist():
+        first, last = (int(policy.band_index(np.array(end[index]))) for end in (low, high))
+        reaches[index] = Reach(buds=MOST_BUDS, low=float(low[index]), high=float(high[index]),
+                               bands=tuple(band.name for band in policy.bands[first : last + 1]))
     return reaches
 
 

@@ -186,7 +186,7 @@ def summarise_table(
                                 strata=primary.strata, settings=settings),
         paired=table.paired,
     )
-    return [blocks.result(at, name) for at, name in enumerate(names)]
+    return [blocks.result(index, name) for index, name in enumerate(names)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,35 +211,35 @@ class _Blocks:
     reach: Mapping[int, Reach]
     paired: bool
 
-    def result(self, at: int, name: str) -> BlockResult:
+    def result(self, row: int, name: str) -> BlockResult:
         """Return the answer of the block with this number and name."""
-        tissues = {tissue: rows[at] for tissue, rows in self.tissues.items()}
+        tissues = {tissue: rows[row] for tissue, rows in self.tissues.items()}
         judged = tissues[Tissue.PRIMARY].mortality is not None
         prior_icc = self.settings.prior_icc
-        strata, units, reach = self.primary.strata, self.primary.units, self.reach.get(at)
-        weighting = strata.facts(units, at) if strata else None
+        strata, units, reach = self.primary.strata, self.primary.units, self.reach.get(row)
+        weighting = strata.facts(units, row) if strata else None
         notes, warnings = remarks(
-            tissues, self.crop, at, prior_icc, reach, weighting, paired=self.paired)
+            tissues, self.crop, row, prior_icc, reach, weighting, paired=self.paired)
         others = tuple(
-            PolicyAnswer(of.name, of.bands[int(index[at])], counts[at])
+            PolicyAnswer(of.name, of.bands[int(index[row])], counts[row])
             for of, index, counts in self.others if judged
         )
         crop = self.crop
-        chances = zip(self.policy.bands, self.chances[at].tolist(), strict=True)
+        chances = zip(self.policy.bands, self.chances[row].tolist(), strict=True)
         return BlockResult(
-            block=name, n_buds=int(self.n_buds[at]), n_canes=int(self.n_canes[at]),
+            block=name, n_buds=int(self.n_buds[row]), n_canes=int(self.n_canes[row]),
             tissues=tissues,
             crop_potential=CropPotential(
-                as_number(crop.share[at]), as_number(crop.low[at]), as_number(crop.high[at]),
-                float(self.crop_each[at])),
+                as_number(crop.share[row]), as_number(crop.low[row]), as_number(crop.high[row]),
+                float(self.crop_each[row])),
             policy=self.policy.name,
-            band=self.policy.bands[int(self.index[at])] if judged else None,
+            band=self.policy.bands[int(self.index[row])] if judged else None,
             band_probabilities={band.name: chance for band, chance in chances} if judged else {},
-            edges=self.edges[at] if judged else (), normal_nodes=float(self.normal[at]),
-            nodes=self.nodes[at], rules_apart=rules_apart(self.nodes[at], others),
-            more_buds=int(self.more[at]) if self.more[at] >= 0 else None, reach=reach,
+            edges=self.edges[row] if judged else (), normal_nodes=float(self.normal[row]),
+            nodes=self.nodes[row], rules_apart=rules_apart(self.nodes[row], others),
+            more_buds=int(self.more[row]) if self.more[row] >= 0 else None, reach=reach,
             other_policies=others, weighting=weighting,
-            outlook=Outlook(units, strata, at, prior_icc, self.settings.confidence),
+            outlook=Outlook(units, strata, row, prior_icc, self.settings.confidence),
             notes=notes, warnings=warnings,
         )
 

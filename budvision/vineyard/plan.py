@@ -253,8 +253,8 @@ def draw_vines(
                 row, vine = places[first]
                 note = f"instead of row {layout.rows[row].label} vine {vine}"
             chosen.append((place, note))
-        at = {place: i for i, place in enumerate(places)}
-        drawn += sorted(chosen, key=lambda item: at[item[0]])
+        row_order = {place: i for i, place in enumerate(places)}
+        drawn += sorted(chosen, key=lambda item: row_order[item[0]])
     sizes = _deal_sizes(layout, per_zone, rng)
     vines: list[DrawnVine] = []
     reserved = set(taken)

@@ -199,7 +199,7 @@ def block_potential(
     loss = np.maximum(primary.n / np.maximum(size, 1e-9), 1.0)
     loss /= np.maximum(cells.loss, 1.0)
 
-    def at(alive: Floats) -> tuple[Floats, Floats, Floats]:
+    def crop_at(alive: Floats) -> tuple[Floats, Floats, Floats]:
         n = np.maximum(cells.n, 1)
         filled = cells.dead - cells.judged
         share = (cells.live + crop * (cells.second + filled * alive[:, None])) / n
@@ -218,9 +218,9 @@ def block_potential(
         return whole, low, high
 
     alive = np.where(judged > 0, second / np.maximum(judged, 1), 0.0)
-    share, low, high = at(alive)
+    share, low, high = crop_at(alive)
     if unknown.any():
-        high = np.where(unknown, at(np.where(unknown, 1.0, alive))[2], high)
+        high = np.where(unknown, crop_at(np.where(unknown, 1.0, alive))[2], high)
     none = cells.n.sum(axis=1) == 0
     for values in (share, low, high):
         values[none] = np.nan

@@ -15,7 +15,7 @@ __all__ = ["remarks"]
 
 
 def remarks(
-    tissues: Mapping[Tissue, TissueResult], crop: CropShares, at: int, prior_icc: float,
+    tissues: Mapping[Tissue, TissueResult], crop: CropShares, index: int, prior_icc: float,
     reach: Reach | None, weighting: Weighting | None, *, paired: bool = True,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return notes and warnings for one block.
@@ -24,7 +24,7 @@ def remarks(
     ----------
     tissues : mapping of Tissue to TissueResult
     crop : CropShares
-        Of all blocks; `at` is this one's number.
+        Of all blocks; `index` is this one's number.
     prior_icc : float
         The likeness assumed beforehand.
     reach : Reach, optional
@@ -54,14 +54,14 @@ def remarks(
             "Counts a cane do not say at which node a bud stood, nor which secondary sat under a "
             "dead primary: the crop potential, the share dead by node and that of the nodes kept "
             "cannot be told."))
-    if crop.unknown[at]:
+    if crop.unknown[index]:
         notes.append(say(
             "No secondary under a dead primary was judged: the crop potential counts them as "
             "bearing nothing, and its upper end counts them as live."))
-    elif crop.n_filled[at]:
+    elif crop.n_filled[index]:
         notes.append(say(
             "{n} dead primaries have no judged secondary; they are taken to be like the others.",
-            n=int(crop.n_filled[at])))
+            n=int(crop.n_filled[index])))
     left_out = sum(row.n_other_cause for row in tissues.values())
     if left_out:
         notes.append(say("{n} tissues dead for another cause than cold are left out.", n=left_out))

@@ -141,11 +141,13 @@ def _expected_limits(
     return float(low[0]), float(high[0])
 
 
-def _found_below(share: float, n_effective: float, at: NDArray[np.float64]) -> NDArray[np.float64]:
+def _found_below(
+    share: float, n_effective: float, shares: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Return the chance that the share found is below each value (0 below 0, 1 at 1)."""
     strength = max(n_effective - 1, 1e-6)       # variance p(1-p)/n_effective
     below: NDArray[np.float64] = special.betainc(
-        share * strength, (1 - share) * strength, np.clip(at, 0, 1))
+        share * strength, (1 - share) * strength, np.clip(shares, 0, 1))
     return below
 
 

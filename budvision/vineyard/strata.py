@@ -110,7 +110,7 @@ class BlockStrata:
         here = self.of_unit[units.group == block]
         count = np.bincount(here, minlength=len(self.names)).tolist()
         row = self.weights[block].tolist()
-        named = {name: (weight, count[at]) for at, (name, weight) in
+        named = {name: (weight, count[index]) for index, (name, weight) in
                  enumerate(zip(self.names, row, strict=True)) if weight > 0}
         unsampled = {name: weight for name, (weight, n) in named.items() if n == 0}
         return Weighting(
@@ -149,13 +149,13 @@ def block_strata(
         return None
     of_zone, of_size = _names(table.zone, zones), _names(table.vigor, sizes)
     by, weights = [], np.zeros((len(blocks), len(of_zone) + len(of_size)))
-    for at, block in enumerate(blocks):
+    for row, block in enumerate(blocks):
         if block in zones:
             by.append("zone")
-            weights[at, : len(of_zone)] = _row(zones[block], of_zone, f"block {block}", "zone")
+            weights[row, : len(of_zone)] = _row(zones[block], of_zone, f"block {block}", "zone")
         elif block in sizes:
             by.append("vigor")
-            weights[at, len(of_zone):] = _row(sizes[block], of_size, f"block {block}", "vine-size")
+            weights[row, len(of_zone):] = _row(sizes[block], of_size, f"block {block}", "vine-size")
         else:
             by.append("")
     of_unit = np.zeros(len(table.block_of_unit), dtype=np.int64)

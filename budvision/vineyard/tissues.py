@@ -146,23 +146,23 @@ def tissue_results(
     whole = np.where(
         weighted, np.nan, found.if_units_whole(settings.confidence)).tolist()
     results = []
-    for at, (live, dead, unsure, not_exposed, not_called) in enumerate(zip(*counts, strict=True)):
+    for row, (live, dead, unsure, not_exposed, not_called) in enumerate(zip(*counts, strict=True)):
         n, missing = live + dead, unsure + not_exposed + not_called
         doubt = unsure / (n + unsure) if n + unsure else None
         bounds = n + missing > 0 and (
             settings.bound_missing or (doubt or 0) > UNSURE_TO_WARN)
-        method = "beta_binomial_strata" if weighted[at] else "beta_binomial"
+        method = "beta_binomial_strata" if weighted[row] else "beta_binomial"
         results.append(TissueResult(
             n_live=live, n_dead=dead, n_unsure=unsure, n_not_exposed=not_exposed,
             n_not_called=not_called,
-            n_other_cause=left_out[at], n_canes=n_canes[at],
-            unit="vine" if vines[at] else "cane", n_units=int(n_units[at]),
-            few_units=few[at], mortality=as_number(share[at]), low=as_number(low[at]),
-            high=as_number(high[at]), confidence=settings.confidence,
-            if_units_whole=as_number(whole[at]),
-            design_effect=effect[at] if n else None,
-            design_effect_from_prior=unseen[at] and n > 0,
-            icc=None if unseen[at] or not n else likeness[at], method=method if n else "none",
+            n_other_cause=left_out[row], n_canes=n_canes[row],
+            unit="vine" if vines[row] else "cane", n_units=int(n_units[row]),
+            few_units=few[row], mortality=as_number(share[row]), low=as_number(low[row]),
+            high=as_number(high[row]), confidence=settings.confidence,
+            if_units_whole=as_number(whole[row]),
+            design_effect=effect[row] if n else None,
+            design_effect_from_prior=unseen[row] and n > 0,
+            icc=None if unseen[row] or not n else likeness[row], method=method if n else "none",
             reason="" if n else f"no {tissue.value} was called live or dead", unsure_share=doubt,
             if_missing_live=dead / (n + missing) if bounds else None,
             if_missing_dead=(dead + missing) / (n + missing) if bounds else None,

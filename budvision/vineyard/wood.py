@@ -93,27 +93,27 @@ def wood_results(
              if any(cut.part == part and getattr(cut, tissue) is not None for cut in cuts)]
     judged: dict[tuple[int, str], list[int]] = {}
     unsure = [0] * len(kinds)
-    for at, (part, tissue) in enumerate(kinds):
+    for row, (part, tissue) in enumerate(kinds):
         for cut in cuts:
             call = getattr(cut, tissue) if cut.part == part else None
             if call in (CallValue.LIVE, CallValue.DEAD):
-                count = judged.setdefault((at, cut.vine), [0, 0])
+                count = judged.setdefault((row, cut.vine), [0, 0])
                 count[0] += call is CallValue.DEAD
                 count[1] += 1
             elif call is not None:
-                unsure[at] += 1
+                unsure[row] += 1
     if not kinds:
         return ()
     units = Units.of([dead for dead, _ in judged.values()], [n for _, n in judged.values()],
-                     [at for at, _ in judged], len(kinds))
+                     [row for row, _ in judged], len(kinds))
     found = share_posterior(units, prior_icc=settings.prior_icc)
     low, high = found.limits(settings.confidence)
     return tuple(
         WoodResult(
-            part=part, tissue=tissue, n_live=int(found.n[at] - found.hits[at]),
-            n_dead=int(found.hits[at]), n_unsure=unsure[at], n_vines=int(found.n_units[at]),
-            mortality=as_number(found.share[at]), low=as_number(low[at]), high=as_number(high[at]),
-            few_vines=bool(found.few_units[at]),
+            part=part, tissue=tissue, n_live=int(found.n[row] - found.hits[row]),
+            n_dead=int(found.hits[row]), n_unsure=unsure[row], n_vines=int(found.n_units[row]),
+            mortality=as_number(found.share[row]), low=as_number(low[row]),
+            high=as_number(high[row]), few_vines=bool(found.few_units[row]),
         )
-        for at, (part, tissue) in enumerate(kinds)
+        for row, (part, tissue) in enumerate(kinds)
     )

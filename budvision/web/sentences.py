@@ -106,15 +106,15 @@ def _tag(found: re.Match[str], tags: list[str]) -> str:
 
 
 def _tokens(source: str) -> Iterator[_Token]:
-    at = 0
+    offset = 0
     for found in _TOKEN.finditer(source):
-        if found.start() > at:
-            yield _Token("text", source[at:found.start()])
+        if found.start() > offset:
+            yield _Token("text", source[offset:found.start()])
         kind = next(k for k in ("comment", "raw", "block", "value", "tag") if found[k] is not None)
         yield _Token(kind, found[0])
-        at = found.end()
-    if at < len(source):
-        yield _Token("text", source[at:])
+        offset = found.end()
+    if offset < len(source):
+        yield _Token("text", source[offset:])
 
 
 def _rewrite(source: str, found: list[str]) -> str:
@@ -249,11 +249,11 @@ class _Names:
 
 def _markup(text: str) -> str:
     """Return a tag as an expression: its own letters safe, the expressions in it escaped."""
-    parts, at = [], 0
+    parts, offset = [], 0
     for inside in _INSIDE.finditer(text):
-        parts += [f"({_quoted(text[at:inside.start()])}|safe)", f"({inside[1].strip()})"]
-        at = inside.end()
-    return "(" + " ~ ".join([*parts, f"({_quoted(text[at:])}|safe)"]) + ")"
+        parts += [f"({_quoted(text[offset:inside.start()])}|safe)", f"({inside[1].strip()})"]
+        offset = inside.end()
+    return "(" + " ~ ".join([*parts, f"({_quoted(text[offset:])}|safe)"]) + ")"
 
 
 def _attributes(tag: str, found: list[str]) -> str:

@@ -85,7 +85,7 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
     wanted = {key: of_sampling[key] for key in sampling_ids}
     chosen_blocks = set(wanted.values())
     blocks = tuple(block for block in list_blocks(conn) if block.id in chosen_blocks)
-    index = {block.id: at for at, block in enumerate(blocks)}
+    index = {block.id: position for position, block in enumerate(blocks)}
     by_block: dict[int, int] = {}
     for key, block_id in wanted.items():
         by_block.setdefault(block_id, key)
@@ -99,10 +99,10 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
     canes.sort(key=lambda row: (index[wanted[row.sampling_id]], row.position, row.id))
     cane_ids = np.array([row.id for row in canes], np.int64)
     packed = _packed_calls(conn, list(wanted) if len(wanted) <= _FEW else None)
-    at = _positions(cane_ids, packed[:, 1])
-    packed, at = packed[at >= 0], at[at >= 0]
-    order = np.lexsort((packed[:, 2], at))
-    packed, at = packed[order], at[order]
+    position = _positions(cane_ids, packed[:, 1])
+    packed, position = packed[position >= 0], position[position >= 0]
+    order = np.lexsort((packed[:, 2], position))
+    packed, position = packed[order], position[order]
     calls, other = _unpack(packed[:, 3])
     marks = _marked_nodes(conn, list(wanted) if len(wanted) <= _FEW else None)
     return CallColumns(
@@ -113,7 +113,7 @@ def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
         cane_sampling=np.array([row.sampling_id for row in canes], np.int64),
         cane_labels=tuple(row.label for row in canes), vines=tuple(row.vine for row in canes),
         vigors=tuple(row.vigor for row in canes), zones=tuple(row.zone for row in canes),
-        cane=at, node=packed[:, 2], calls=calls, other_cause=other,
+        cane=position, node=packed[:, 2], calls=calls, other_cause=other,
         marked=np.isin(packed[:, 0], marks),
     )
 
@@ -130,8 +130,8 @@ def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
     cause = case((call.c.cause.in_(["", "cold"]), 0), else_=_OTHER_CAUSE)
     place = case(
         *(((call.c.tissue == tissue.value) & (call.c.round == round),
-           1 << (2 * _BITS * at + (_BITS if round == "settled" else 0)))
-          for at, tissue in enumerate(TISSUES) for round in ("first", "settled")),
+           1 << (2 * _BITS * position + (_BITS if round == "settled" else 0)))
+          for position, tissue in enumerate(TISSUES) for round in ("first", "settled")),
     )
     call_sums = select(call.c.bud_id, cast(func.sum((code + cause) * place), BigInteger)).where(
         call.c.round != "second", call.c.value != "withdrawn", standing
@@ -144,9 +144,9 @@ def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
         call_sums = call_sums.where(call.c.bud_id.in_(in_canes))
     sums = _integers(conn, call_sums, 2)
     found = _integers(conn, buds, 3)
-    at = _positions(found[:, 0], sums[:, 0])
+    position = _positions(found[:, 0], sums[:, 0])
     packed = np.zeros(len(found), np.int64)
-    packed[at[at >= 0]] = sums[at >= 0, 1]
+    packed[position[position >= 0]] = sums[position >= 0, 1]
     return np.column_stack([found, packed])
 
 
@@ -163,12 +163,12 @@ def _integers(conn: Connection, query: Select[Any], n_columns: int) -> Ints:
 def _unpack(packed: Ints) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
     calls = np.empty((len(packed), len(TISSUES)), np.int8)
     other = np.empty((len(packed), len(TISSUES)), bool)
-    for at in range(len(TISSUES)):
-        byte = (packed >> (2 * _BITS * at)) & 0xFF
+    for column in range(len(TISSUES)):
+        byte = (packed >> (2 * _BITS * column)) & 0xFF
         settled, first = byte >> _BITS, byte & 0xF
         one = np.where(settled > 0, settled, first)
-        calls[:, at] = (one & 7) - 1
-        other[:, at] = (one & _OTHER_CAUSE) > 0
+        calls[:, column] = (one & 7) - 1
+        other[:, column] = (one & _OTHER_CAUSE) > 0
     return calls, other
 
 

@@ -114,7 +114,7 @@ def import_cold(
     )
     with season.write() as conn:
         n_new = add_temperatures(conn, station, record.times, record.temp_c)
-    first, last = (f"{record.times[at]}Z" for at in (0, -1))
+    first, last = (f"{record.times[index]}Z" for index in (0, -1))
     return ColdImport(station=station, n_new=n_new, n_known=len(record.times) - n_new,
                       n_skipped=record.n_skipped, first=first, last=last)
 
@@ -173,9 +173,9 @@ def station_answer(
     event = cold_event(record, start=start, end=end)
     hours = hours_below(record, thresholds_c, start=start, end=end)
     readings = [
-        Reading(at, value)
-        for at, value in zip((_utc(str(t)) for t in times), celsius.tolist(), strict=True)
-        if (start is None or at >= start) and (end is None or at <= end)
+        Reading(moment, value)
+        for moment, value in zip((_utc(str(t)) for t in times), celsius.tolist(), strict=True)
+        if (start is None or moment >= start) and (end is None or moment <= end)
     ]
     month = dt.timedelta(days=30)
     first, last = readings[0].at.date() - month, readings[-1].at.date() + month

@@ -39,11 +39,11 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
     if not others:
         return []
     buds = [
-        replace(bud, block=str(at))
-        for at, answer in enumerate((first, *others))
+        replace(bud, block=str(index))
+        for index, answer in enumerate((first, *others))
         for bud in counted_buds(season, answer)
     ]
-    pairs = [("0", str(at)) for at in range(1, len(others) + 1)]
+    pairs = [("0", str(index)) for index in range(1, len(others) + 1)]
     compared = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)
     return [one.result for one in compared]
 

@@ -168,11 +168,11 @@ def _known_answers(
         called[columns.cane_block[columns.cane[(columns.calls >= 0).any(axis=1)]]] = True
         return {
             key: BlockAnswer(
-                block=one, sampling=labels[key], result=results[one.name], waiting=waiting[at],
-                confirmed=bool(called[at]),
+                block=one, sampling=labels[key], result=results[one.name], waiting=waiting[index],
+                confirmed=bool(called[index]),
                 beyond=beyond.get(one.name), zones=tuple(zones.get(one.name, ())),
                 topped_up_by=tuple(more.label for more in states[key][1][1:]))
-            for at, (one, key) in enumerate(
+            for index, (one, key) in enumerate(
                 zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
         }
 
@@ -274,7 +274,7 @@ def _by_zone(
     pairs = [pair for pair in pairs if blocks.count(pair[0]) > 1]
     if not pairs:
         return {}
-    index = {pair: at for at, pair in enumerate(pairs)}
+    index = {pair: number for number, pair in enumerate(pairs)}
     keys = zip(table.block.codes.tolist(), table.zone.codes.tolist(), strict=True)
     code = np.array([index.get(key, -1) for key in keys])
     rows = code >= 0

@@ -70,12 +70,12 @@ def waiting_of(columns: CallColumns, labels: Mapping[int, str]) -> list[Waiting]
     bud_block = columns.cane_block[columns.cane]
     buds: list[list[WaitingBud]] = [[] for _ in columns.blocks]
     names = [
-        name if key == columns.sampling_ids[at] else cane_of(name, labels[key])
-        for name, key, at in zip(columns.cane_labels, columns.cane_sampling.tolist(),
-                                 columns.cane_block.tolist(), strict=True)
+        name if key == columns.sampling_ids[block] else cane_of(name, labels[key])
+        for name, key, block in zip(columns.cane_labels, columns.cane_sampling.tolist(),
+                                    columns.cane_block.tolist(), strict=True)
     ]
     kinds = {
-        key: tuple(t for at, t in enumerate(TISSUES) if key >> at & 1) for key in range(1, 8)
+        key: tuple(t for bit, t in enumerate(TISSUES) if key >> bit & 1) for key in range(1, 8)
     }
     keys = (open_[rows] @ np.array([1, 2, 4])).tolist()
     for block, cane, node, key in zip(

@@ -210,9 +210,9 @@ def _copy_photos(
         hashes = sorted(overview.photo_hashes(conn))
     n_new = n_repaired = 0
     missing: list[str] = []
-    for at, sha256 in enumerate(hashes):
+    for done, sha256 in enumerate(hashes):
         if progress is not None:
-            progress(at, len(hashes), sha256[:12])
+            progress(done, len(hashes), sha256[:12])
         there = sha256 in copy.photos
         if there and copy.photos.sound(sha256):
             continue

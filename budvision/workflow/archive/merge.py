@@ -157,11 +157,11 @@ def _bring_rows(
             merge = RowMerge(
                 conn, folder, report, ArchiveKey(season.folder), photos, models, own=own,
                 keep_ids=empty, policies=policies)
-            for at, table in enumerate(rows.ARCHIVED):
+            for done, table in enumerate(rows.ARCHIVED):
                 merge.table(table)
                 rows.settle_numbers(conn, table)
                 if progress is not None:
-                    progress("tables", at + 1, len(rows.ARCHIVED))
+                    progress("tables", done + 1, len(rows.ARCHIVED))
             if empty:
                 _adopt_chain(conn, folder)
     except (IntegrityError, DataError) as error:

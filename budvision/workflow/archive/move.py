@@ -72,9 +72,9 @@ def move(
             hashes = sorted(overview.photo_hashes(source))
             n_rows = _bring_rows(source, wanted, target)
         n_files = _bring_files(season, target)
-        for at, sha256 in enumerate(hashes):
+        for done, sha256 in enumerate(hashes):
             if progress is not None:
-                progress(at, len(hashes), sha256[:12])
+                progress(done, len(hashes), sha256[:12])
             if sha256 not in target.photos or not target.photos.sound(sha256):
                 target.photos.add(season.photos.read(sha256, verify=True))
                 if not target.photos.sound(sha256):

@@ -153,9 +153,9 @@ def _restore_photos(
     pool, store = PhotoStore(folder / "photos"), PhotoStore(part / "photos")
     with opened(part, folder) as copy, copy.read() as conn:
         wanted = sorted(set(overview.photo_hashes(conn)) - missing)
-    for at, sha256 in enumerate(wanted):
+    for done, sha256 in enumerate(wanted):
         if progress is not None:
-            progress(at, len(wanted), sha256[:12])
+            progress(done, len(wanted), sha256[:12])
         data = pool.read(sha256, verify=True)
         if hashlib.sha256(store.add(data).path.read_bytes()).hexdigest() != sha256:
             raise VerificationError(f"photograph {sha256[:12]} was not written as it is",

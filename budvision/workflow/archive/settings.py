@@ -172,11 +172,11 @@ def _table(text: str) -> dict[str, Any]:
 def _parted(text: str) -> tuple[str, str]:
     """Part the text of `budvision.toml` into what is of the season and what is of the machine."""
     parts: tuple[list[str], list[str]] = ([], [])
-    at = 0
+    part = 0
     for line in text.splitlines(keepends=True):
         if found := _HEADER.match(line):
-            at = found[1].strip('"').split(".")[0] in _PLACES
-        parts[at].append(line)
+            part = found[1].strip('"').split(".")[0] in _PLACES
+        parts[part].append(line)
     return "".join(parts[0]), "".join(parts[1])
 
 

@@ -248,7 +248,7 @@ def without_clashes(placed: Sequence[Placed]) -> tuple[list[Placed], list[Budvis
     for one, path in zip(placed, path_of, strict=True):
         other = next((x for x in by_file[path] if (x.bud, x.cut) != (one.bud, one.cut)), None)
         rivals = by_cut[(*one.bud, one.cut)]
-        rival = next((x for at, x in rivals.items() if at != path), None)
+        rival = next((x for taken, x in rivals.items() if taken != path), None)
         if other is not None:
             wrong.append(InputError(
                 f"{one.file.name} is given to {one.words}", where=one.where, code="two_buds",

@@ -109,7 +109,7 @@ def part_run(
         return each, (f"{len(photos)} photographs for {n_nodes} nodes: which nodes have none is "
                       "not known")
     times = [one.at for one in photos]
-    if any(at is None for at in times):
+    if any(moment is None for moment in times):
         return each, (f"{len(photos)} photographs for {n_nodes} nodes, and not every one says "
                       "when it was taken")
     gaps = [(b - a).total_seconds() for a, b in itertools.pairwise(times)

@@ -79,8 +79,8 @@ def look_at(path: Path) -> tuple[Seen, bytes]:
     codes = read_codes(photo.image)
     tags = [tag for text in codes if (tag := parse_tag(text)) is not None]
     taken = photo.capture.taken_at
-    at = taken.astimezone(UTC) if taken else datetime.fromtimestamp(path.stat().st_mtime, UTC)
-    return Seen(path.name, photo.sha256, at, tags[0] if tags else None, NEXT_BUD in codes), data
+    moment = taken.astimezone(UTC) if taken else datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    return Seen(path.name, photo.sha256, moment, tags[0] if tags else None, NEXT_BUD in codes), data
 
 
 def taken_order(files: Sequence[Path]) -> list[Path]:

@@ -215,15 +215,15 @@ class _Beat:
         self._thread.join()
 
     def _go(self) -> None:
-        written, at, over = ("", 0, 0), time.monotonic(), False
+        written, written_at, over = ("", 0, 0), time.monotonic(), False
         while not over:
             over = self._over.wait(_BEAT_S)  # the last step is noted too
             try:
                 with self._season.read() as conn:
                     if jobs.job_state(conn, self._job.id) == "stopping":
                         self._halt.set()
-                if self._latest != written or time.monotonic() - at > _SIGN_S:
-                    written, at = self._latest, time.monotonic()
+                if self._latest != written or time.monotonic() - written_at > _SIGN_S:
+                    written, written_at = self._latest, time.monotonic()
                     with self._season.write() as conn:
                         jobs.see_job(conn, self._job.id, *written)
             except StorageError as error:  # the next beat tells

@@ -295,8 +295,8 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
             if one.proposal_id in lately and set(one.features) >= set(FEATURE_NAMES)]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
     seen = drift(table, model.reserve_rows.astype(np.float64), model.novelty)
-    called = [(at, verdict == value) for at, _, value, verdict in blind if verdict != "unsure"]
-    points = agreement_chart([at for at, _ in called], [same for _, same in called])
+    called = [(when, verdict == value) for when, _, value, verdict in blind if verdict != "unsure"]
+    points = agreement_chart([when for when, _ in called], [same for _, same in called])
     n_tissues = sum(look.n_exposed for look in looks)
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0
     refused = float(np.mean([not look.found for look in looks])) if looks else 0.0

@@ -121,9 +121,9 @@ def _cane(row: Row, nothing: str) -> list[BudCalls]:
     filled = {tissue: values + [None] * (n - len(values)) for tissue, values in calls.items()}
     return [
         BudCalls(
-            block=row.cells["block"], cane=row.cells["cane"], node=at + 1,
-            primary=filled[Tissue.PRIMARY][at], secondary=filled[Tissue.SECONDARY][at],
-            tertiary=filled[Tissue.TERTIARY][at], vine=row.cells.get("vine", ""), vigor=vigor,
+            block=row.cells["block"], cane=row.cells["cane"], node=index + 1,
+            primary=filled[Tissue.PRIMARY][index], secondary=filled[Tissue.SECONDARY][index],
+            tertiary=filled[Tissue.TERTIARY][index], vine=row.cells.get("vine", ""), vigor=vigor,
             zone=row.cells.get("zone", ""), cultivar=row.cells.get("cultivar", ""))
-        for at in range(n)
+        for index in range(n)
     ]

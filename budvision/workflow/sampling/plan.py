@@ -88,15 +88,15 @@ def describe_block(
                 raise InputError(f"row {i + 1} is in {rows[i].zone} and in {name}",
                                  expected="one zone a row", where="zones")
             rows[i] = VineRow(rows[i].label, rows[i].n_vines, rows[i].missing, name)
-    at = {row.label: i for i, row in enumerate(rows)}
+    order = {row.label: i for i, row in enumerate(rows)}
     for part in filter(None, (piece.strip() for piece in missing.split(","))):
         label, _, vines = part.partition(":")
-        if label.strip() not in at:
+        if label.strip() not in order:
             raise InputError(f"{part!r} names row {label.strip()!r}", where="missing",
                              expected="a row of the block and its vine, as in 3:7 or 5:1-4",
                              do="Correct it.")
         first, last = _range(vines, "missing", "3:7,5:1-4")
-        i = at[label.strip()]
+        i = order[label.strip()]
         rows[i] = VineRow(rows[i].label, rows[i].n_vines,
                           rows[i].missing | set(range(first, last + 1)), rows[i].zone)
     shares = {name: _share(text) for name, text in _pairs(sizes, "sizes", "small=0.2,large=0.8")}
@@ -281,12 +281,12 @@ def save_plan(season: Season, plan: SamplePlan) -> int:
                 code="sampling_begun", do="Give the new plan another sampling label.",
             )
         update_sampling(conn, sampling_id, plan=plan.as_dict())
-        at = {cane.label: cane.id for cane in list_canes(conn, sampling_id)}
+        cane_ids = {cane.label: cane.id for cane in list_canes(conn, sampling_id)}
         for vine in plan.vines:
             facts = {"vine": f"{vine.row}-{vine.vine}", "vigor": vine.size, "zone": vine.zone,
                      "position": vine.order}
-            if vine.cane in at:
-                update_cane(conn, at[vine.cane], **facts)
+            if vine.cane in cane_ids:
+                update_cane(conn, cane_ids[vine.cane], **facts)
             else:
                 ensure_cane(conn, sampling_id, vine.cane, vine=f"{vine.row}-{vine.vine}",
                             vigor=vine.size, zone=vine.zone, position=vine.order)

@@ -102,7 +102,7 @@ def _written(text: str, values: Mapping[str, Value]) -> str:
         else:
             fresh.append(f"{name} = {tomlkit.item(value).as_string()}\n")
     lines = tomlkit.dumps(document).splitlines(keepends=True)
-    head = next((at for at, line in enumerate(lines) if _HEAD.match(line)), None)
+    head = next((index for index, line in enumerate(lines) if _HEAD.match(line)), None)
     if head is None:
         raise InputError("it has no line [settings]", where=CONFIG, do="Add the line.",
                          expected="a line [settings] with the values below")

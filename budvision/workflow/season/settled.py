@@ -25,13 +25,13 @@ def changes_since_check(season: Season) -> list[str]:
     """Say which settings and policies are not those of the last check, a sentence for each."""
     try:
         kept = json.loads((season.folder / _NAME).read_text(encoding="utf-8"))
-        before, at = dict(kept["values"]), str(kept["at"])[:10]
+        before, checked_on = dict(kept["values"]), str(kept["at"])[:10]
     except FileNotFoundError:
         return []
     except (OSError, ValueError, KeyError, TypeError):
         return [f"{_NAME}, which keeps the settings of the last check, cannot be read"]
     now = _values(season)
-    return [f"{name} is {_as_text(now.get(name))}; at the check of {at} it was "
+    return [f"{name} is {_as_text(now.get(name))}; at the check of {checked_on} it was "
             f"{_as_text(before.get(name))}"
             for name in sorted({*before, *now}) if before.get(name) != now.get(name)]
 
