@@ -33,9 +33,6 @@ def plan(
     sizes: Annotated[str, typer.Option(
         help="Shares of vine sizes: small=0.2,medium=0.6,large=0.2.")] = "",
     zones: Annotated[str, typer.Option(help="Rows of each zone: top=1-12,foot=13-24.")] = "",
-    missing: Annotated[str, typer.Option(
-        help="Missing vines, row:vine: 3:7,5:1-4.")] = "",
-    cultivar: Annotated[str, typer.Option(help="Cultivar, for the paper.")] = "",
     sampling: Annotated[str, typer.Option(
         help="Label of the sampling; today's date when left out.")] = "",
     canes: Annotated[int | None, typer.Option(help="Canes, one a vine (common: 10).")] = None,
@@ -46,16 +43,11 @@ def plan(
         help="Nodes cut a cane, from the base; those that pruning keeps when left out.")] = None,
     share: Annotated[float, typer.Option(
         help="Share of dead primaries to expect, for the outlook.")] = 0.3,
-    icc: Annotated[float | None, typer.Option(
-        help="Likeness of buds of one cane, 0 to 0.95.")] = None,
     edge: Annotated[float | None, typer.Option(
         help="Band edge to decide about, with --sure.")] = None,
-    margin: Annotated[float, typer.Option(
-        help="How far from the edge the truth may be taken to lie.")] = 0.1,
     sure: Annotated[float | None, typer.Option(
-        help="Wanted chance of the right side of --edge.")] = None,
+        help="Wanted chance of the right side of --edge, 10 points from it.")] = None,
     width: Annotated[float | None, typer.Option(help="Wanted width of the interval.")] = None,
-    policy: Annotated[str, typer.Option(help="Pruning policy whose bands count.")] = "",
     draw: Annotated[int | None, typer.Option(
         help="Number of the draw: the same number draws the same vines.")] = None,
     season: Annotated[Path | None, typer.Option(
@@ -65,7 +57,8 @@ def plan(
 ) -> None:
     """Plan a sampling: canes, nodes, the vines to visit, and what the sample can tell.
 
-    In a season folder the plan is kept; print its paper with `budvision paper`.
+    In a season folder its settings and what it knows of the block (cultivar, training, policy)
+    count, and the plan is kept; print its paper with `budvision paper`.
 
     Example: budvision plan --block "Kettle Bend 4" --rows 24 --vines 40 --zones top=1-12,foot=13-24
     """
@@ -74,49 +67,49 @@ def plan(
 
     from budvision.settings import Settings
     from budvision.workflow.sampling.plan import (
-        block_training,
+        KnownBlock,
         choose_canes,
         choose_nodes,
         describe_block,
+        known_block,
         plan_sample,
         save_plan,
     )
 
     layout = describe_block(block, n_rows=rows, n_vines=vines, rows_csv=rows_csv, zones=zones,
-                            missing=missing, sizes=sizes)
+                            sizes=sizes)
     here = season or (Path.cwd() if Path("budvision.toml").exists() else None)
     number = secrets.randbelow(9000) + 1000 if draw is None else draw
     label = sampling or datetime.now().astimezone().date().isoformat()
 
-    def make(settings: Settings, pruned_to: str) -> tuple[SamplePlan, str]:
+    def make(settings: Settings, known: KnownBlock) -> tuple[SamplePlan, str]:
+        pruned_to = training or known.training
         cut = choose_nodes(nodes, training=pruned_to)
-        likeness = settings.prior_icc if icc is None else icc
-        n, why = choose_canes(canes=canes, nodes=cut, icc=likeness, share=share, edge=edge,
-                              margin=margin, sure=sure, width=width,
-                              confidence=settings.confidence)
+        n, why = choose_canes(canes=canes, nodes=cut, icc=settings.prior_icc, share=share,
+                              edge=edge, sure=sure, width=width, confidence=settings.confidence)
         made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=cut,
-                           draw=number, share=share, icc=likeness, policy=policy,
-                           cultivar=cultivar, training=pruned_to)
+                           draw=number, share=share, policy=known.policy, folder=here,
+                           cultivar=known.cultivar, training=pruned_to)
         return made, why
 
     if here is None:
-        made, why = make(Settings(), training)
+        made, why = make(Settings(), KnownBlock())
     else:
         from budvision.store.session import Season
 
         with Season.open(here) as opened:
-            made, why = make(opened.settings, training or block_training(opened, block))
+            made, why = make(opened.settings, known_block(opened, block))
             save_plan(opened, made)
     if as_json:
         from budvision.workflow.sampling.decide import plan_facts
 
-        typer.echo(json.dumps(made.as_dict() | plan_facts(made) | {"why": why},
+        typer.echo(json.dumps(made.as_dict() | plan_facts(made, folder=here) | {"why": why},
                               ensure_ascii=False, indent=2))
         return
-    _show(made, why, kept=here is not None)
+    _show(made, why, folder=here)
 
 
-def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
+def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.markup import escape
@@ -127,7 +120,7 @@ def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
     console = Console(soft_wrap=False)
     if console.width < 100:
         console.width = 100
-    expect, facts = made.outlook, plan_facts(made)
+    expect, facts = made.outlook, plan_facts(made, folder=folder)
     console.print(
         f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: {len(made.vines)} canes of "
         f"{made.nodes} nodes, {expect.n_buds} buds ({why}). Draw {made.draw}.", highlight=False)
@@ -157,7 +150,7 @@ def _show(made: SamplePlan, why: str, *, kept: bool) -> None:
     console.print(table, highlight=False)
     for words in facts["words"]:
         console.print(words, highlight=False, soft_wrap=True)
-    if kept:
+    if folder is not None:
         console.print("The plan is kept with the season. Print it with `budvision paper`.",
                       highlight=False)
     else:

@@ -41,21 +41,14 @@ def tally(
         help="Pruning policy by name; an unknown name lists them.")] = "",
     normal_nodes: Annotated[float | None, typer.Option(
         help="Nodes retained on a vine in a normal year.")] = None,
-    secondary_crop: Annotated[float | None, typer.Option(
-        help="Crop of a live secondary under a dead primary, as a share of a primary's.")] = None,
-    cultivar_class: Annotated[str, typer.Option(
-        help="Take the secondary's crop of a class: usual, labruscana, norton, vinifera, "
-        "french_hybrid.")] = "",
+    secondary_crop: Annotated[str, typer.Option(
+        help="Crop of a live secondary under a dead primary, as a share of a primary's, or by "
+        "class: usual, labruscana, norton, vinifera, french_hybrid.")] = "",
     training: Annotated[str, typer.Option(
         help='What pruning keeps: "spurs of 2", "canes of 12"; only those nodes count.')] = "",
-    prior_icc: Annotated[float | None, typer.Option(
-        help="Likeness of buds of one cane assumed where the sample is too thin.")] = None,
-    policies: Annotated[Path | None, typer.Option(
-        help="A policies.toml of your own, on top of those that ship.")] = None,
-    bound_missing: Annotated[bool, typer.Option(
-        "--bound-missing", help="Also take all unjudged tissues as live, and as dead.")] = False,
-    cold_only: Annotated[bool, typer.Option(
-        "--cold-only", help="Leave out tissues dead for another cause than cold.")] = False,
+    folder: Annotated[Path | None, typer.Option(
+        "--settings", help="Folder whose budvision.toml and policies.toml count, as in a season; "
+        "the defaults when left out.")] = None,
 ) -> None:
     """Work out mortality, pruning band and nodes to retain from a paper tally.
 
@@ -63,32 +56,23 @@ def tally(
 
     Example: budvision tally calls.csv --normal-nodes 40
     """
-    from budvision.errors import UsageError
+    from dataclasses import replace
+
     from budvision.report.facts import result_facts
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
-    from budvision.vineyard.potential import SECONDARY_CROP
     from budvision.vineyard.training import check_training, read_training
     from budvision.workflow.answers.tally import results_as_dict, tally_file
 
-    given: dict[str, object] = {
-        "policy": policy or None, "secondary_crop": secondary_crop, "prior_icc": prior_icc,
-        "bound_missing": bound_missing or None, "cold_only": cold_only or None,
-    }
     try:
-        if cultivar_class:
-            if cultivar_class not in SECONDARY_CROP or secondary_crop is not None:
-                raise UsageError(
-                    f'the cultivar class is "{cultivar_class}"', where="--cultivar-class",
-                    expected=f"one of {', '.join(SECONDARY_CROP)}, without --secondary-crop",
-                )
-            given["secondary_crop"] = SECONDARY_CROP[cultivar_class].share
-        settings = Settings.of(
-            {name: value for name, value in given.items() if value is not None}, where="options"
-        )
+        settings = Settings() if folder is None else Settings.load(folder / "budvision.toml")
+        crop, cultivar_class = _secondary_crop(secondary_crop)
+        settings = replace(settings, policy=policy or settings.policy,
+                           secondary_crop=settings.secondary_crop if crop is None else crop)
+        policies = shipped_policies(None if folder is None else folder / "policies.toml")
         check_training(training, where="--training")
         result = tally_file(
-            calls, settings=settings, policies=shipped_policies(policies),
+            calls, settings=settings, policies=policies,
             normal_nodes=normal_nodes, training=read_training(training),
         )
     except BudvisionError as error:
@@ -101,11 +85,25 @@ def tally(
         made = results_as_dict(result.results, warnings=result.warnings, beyond=result.beyond)
         typer.echo(json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        known, policy_used = shipped_policies(policies), settings.policy
         print_results([
-            result_facts(r, known[policy_used], policies=known, training=result.training,
+            result_facts(r, policies[settings.policy], policies=policies, training=result.training,
                          beyond=result.beyond.get(r.block), cultivar_class=cultivar_class)
-            for r in result.results])
+            for r in result.results], units=settings.units)
+
+
+def _secondary_crop(text: str) -> tuple[float | None, str]:
+    """Return the crop of a live secondary that a person asked for, and the class that it is of."""
+    from budvision.errors import UsageError
+    from budvision.settings import SETTINGS
+    from budvision.vineyard.potential import SECONDARY_CROP
+
+    if not text or text in SECONDARY_CROP:
+        return (SECONDARY_CROP[text].share, text) if text else (None, "")
+    if not text[0].isdigit():
+        raise UsageError(f'the cultivar class is "{text}"', where="--secondary-crop",
+                         expected=f"a share, or one of {', '.join(SECONDARY_CROP)}")
+    setting = next(one for one in SETTINGS if one.name == "secondary_crop")
+    return float(setting.read(text, where="--secondary-crop")), ""
 
 
 def _scale(ends: tuple[float, float, float] | None) -> str:

@@ -15,7 +15,7 @@ from budvision.store.session import Season
 from budvision.vineyard.sample_plan import plan_from_dict
 
 BLOCK = ["--block", "Lark Terrace", "--rows", "8", "--vines", "20", "--zones", "top=1-4,foot=5-8",
-         "--sizes", "small=20%,medium=60%,large=20%", "--missing", "3:7", "--sampling", "s1"]
+         "--sizes", "small=20%,medium=60%,large=20%", "--sampling", "s1"]
 
 
 def run(*words: str) -> Result:
@@ -52,7 +52,7 @@ def test_the_table_names_the_draw_the_vines_and_the_cautions() -> None:
     for words in ("common practice", "if missing, take", "design effect", "this plan",
                   "Quick look first", "Razor blades cut people", "local extension"):
         assert words in text
-    sure = run("plan", *BLOCK, "--edge", "0.35", "--sure", "0.8", "--margin", "0.15").stdout
+    sure = run("plan", *BLOCK, "--edge", "0.35", "--sure", "0.8").stdout
     assert "enough to be 80% sure of the side of 35%" in sure
 
 
@@ -122,8 +122,6 @@ def test_a_plan_cuts_the_nodes_that_pruning_keeps_and_says_so(tmp_path: Path) ->
     assert wide["words"][0].endswith("only these count, those further out are shown beside them.")
     unknown = json.loads(run("plan", *BLOCK, "--json").stdout)
     assert "The training system is not known" in unknown["words"][0]
-    with pytest.raises(InputError, match="icc is 2.0; .*the setting prior_icc"):
-        run("plan", *BLOCK, "--icc", "2")
     with pytest.raises(InputError, match='training system is "high wire"'):
         run("plan", *BLOCK, "--training", "high wire")
     Season.create(tmp_path / "winter").close()
@@ -132,3 +130,16 @@ def test_a_plan_cuts_the_nodes_that_pruning_keeps_and_says_so(tmp_path: Path) ->
     kept = json.loads(run("plan", *again, "--season", "winter", "--json").stdout)
     assert (kept["nodes"], kept["training"]) == (12, "canes of 12")
     assert plan_from_dict(kept).which_nodes.startswith("Cut nodes 1 to 12")
+
+
+@pytest.mark.slow
+def test_a_plan_counts_by_what_the_season_knows_of_the_block(tmp_path: Path) -> None:
+    """A policy of the season's own was unknown to the plan; a block's own policy was passed by."""
+    Season.create(tmp_path / "winter").close()
+    (tmp_path / "winter" / "policies.toml").write_text(
+        '[mine]\n[[mine.bands]]\nname="few"\nat_least=0.0\nup_to=0.3\nnodes="usual"\naction="x"\n'
+        '[[mine.bands]]\nname="many"\nabove=0.3\nup_to=1.0\nnodes="minimal"\naction="y"\n')
+    run("block", "set", BLOCK[1], "--create", "--policy", "mine", "--cultivar", "Foch",
+        "--season", "winter")
+    kept = json.loads(run("plan", *BLOCK, "--season", "winter", "--json").stdout)
+    assert (kept["policy"], kept["cultivar"]) == ("mine", "Foch")

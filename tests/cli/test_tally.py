@@ -86,7 +86,7 @@ def test_options(budvision, calls):
     )[1])
     assert told["blocks"][1]["nodes"]["retain"] == 70
     assert told["blocks"][1]["policy"] == "add-share-20-to-80"
-    told = json.loads(budvision("tally", calls, "--json", "--cultivar-class", "norton")[1])
+    told = json.loads(budvision("tally", calls, "--json", "--secondary-crop", "norton")[1])
     assert told["blocks"][1]["crop_potential"]["share"] == pytest.approx(0.6)
 
 
@@ -172,7 +172,7 @@ def test_where_none_is_dead_the_end_for_whole_canes_is_said(budvision, tmp_path)
         ("block,cane,node,primary,secondary,tertiary\nA,1,1,brwn,,\n", (), 3,
          'calls.csv, row 2: primary is "brwn"'),
         (None, ("--normal-nodes", "0"), 3, "normal node count is 0"),
-        (None, ("--cultivar-class", "pear"), 2, 'cultivar class is "pear"'),
+        (None, ("--secondary-crop", "pear"), 2, 'cultivar class is "pear"'),
         (None, ("--policy", "mine"), 3, "expected one of common, steps-15-35-50"),
         (None, ("--secondary-crop", "2"), 3, "secondary_crop is 2.0"),
     ],
@@ -198,9 +198,14 @@ def test_missing_file_and_own_policies(budvision, calls, tmp_path):
         '[mine]\n[[mine.bands]]\nname="a"\nat_least=0.0\nup_to=0.3\nnodes="usual"\naction="x"\n'
         '[[mine.bands]]\nname="b"\nabove=0.35\nup_to=1.0\nnodes="minimal"\naction="y"\n'
     )
-    code, _, err = budvision("tally", calls, "--policies", own)
+    code, _, err = budvision("tally", calls, "--settings", tmp_path)
     assert code == 3
     assert "policy mine: nothing covers 30 % to 35 %" in err
+    own.write_text(own.read_text().replace("0.35", "0.3"))
+    (tmp_path / "budvision.toml").write_text(
+        '[settings]\npolicy = "mine"\nprior_icc = 0.4\nbound_missing = true\n')
+    found = json.loads(budvision("tally", calls, "--json", "--settings", tmp_path)[1])["blocks"][1]
+    assert (found["policy"], "if_missing_dead" in found["primary"]) == ("mine", True)
 
 
 def test_a_bare_table_gets_a_training_system(budvision, calls):
@@ -208,7 +213,7 @@ def test_a_bare_table_gets_a_training_system(budvision, calls):
     told = json.loads(budvision("tally", calls, "--json", "--training", "spurs of 2")[1])["blocks"]
     assert told[0]["primary"]["mortality"] == 0.5
     assert (told[0]["beyond"]["n_judged"], told[0]["beyond"]["mortality"]) == (96, 0)
-    text = " ".join(budvision("tally", calls, "--training", "spurs of 2", "--cultivar-class",
+    text = " ".join(budvision("tally", calls, "--training", "spurs of 2", "--secondary-crop",
                               "labruscana")[1].split())
     assert "Only nodes 1 to 2 count, those that pruning keeps." in text
     assert "96 primaries further out, which pruning takes off, 0 % were dead" in text

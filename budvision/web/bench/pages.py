@@ -138,7 +138,8 @@ def make_plan() -> ResponseReturnValue:
             n_vines=integer(values, "vines", where="plan"),
             zones=values.get("zones", ""), missing=values.get("missing", ""),
             sizes=values.get("sizes", ""))
-        training = values.get("training") or plan.block_training(season, values.get("block", ""))
+        known = plan.known_block(season, values.get("block", ""))
+        training = values.get("training") or known.training
         nodes = plan.choose_nodes(integer(values, "nodes", where="plan"), training=training)
         share = _percent(values, "share") or 0.3
         canes, why = plan.choose_canes(
@@ -148,7 +149,8 @@ def make_plan() -> ResponseReturnValue:
         made = plan.plan_sample(
             layout, settings=season.settings, sampling=values.get("sampling", ""), canes=canes,
             nodes=nodes, share=share, draw=integer(values, "draw", where="plan") or 1,
-            cultivar=values.get("cultivar", ""), training=training)
+            cultivar=values.get("cultivar") or known.cultivar, training=training,
+            policy=known.policy, folder=season.folder)
         sampling_id = plan.save_plan(season, made)
     except InputError as error:
         return render_template("bench/plan.html", page=PlanPage(values, str(error))), 400

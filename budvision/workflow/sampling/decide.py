@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from budvision.errors import NotFoundError
 from budvision.language import say, say_n
 from budvision.settings import Settings
 from budvision.stats.sequential import quick_look
@@ -25,6 +25,7 @@ from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.queries.calls import current_calls
 from budvision.store.queries.review import bud_states
 from budvision.store.session import Season
+from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.policies import Band, Policy, shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan
 from budvision.vocabulary import BudCalls, CallValue
@@ -34,11 +35,7 @@ __all__ = ["band_share_words", "decision_state", "plan_facts", "plan_looks"]
 
 def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
     known = shipped_policies(None if folder is None else folder / "policies.toml")
-    name = name or settings.policy
-    if name not in known:
-        raise NotFoundError(f"there is no policy {name!r}", where="policy",
-                            expected=f"one of {', '.join(sorted(known))}", do="Correct the name.")
-    return known[name]
+    return chosen_policy(replace(settings, policy=name or settings.policy), known)
 
 
 def band_share_words(band: Band) -> str:
@@ -65,7 +62,7 @@ def plan_looks(
 
     Raises
     ------
-    NotFoundError
+    InputError
         When there is no such policy.
     """
     policy = _policy(plan.policy, settings or Settings(), folder)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from budvision.errors import ConflictError, InputError, NotFoundError
@@ -21,6 +22,7 @@ from budvision.store.queries.blocks import (
 from budvision.store.queries.canes import ensure_cane, list_buds, list_canes, update_cane
 from budvision.store.session import Season, now
 from budvision.tables import read_table, whole
+from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.plan import DEFAULT_CANES, DEFAULT_NODES, BlockLayout, VineRow
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan, make_plan, plan_from_dict
@@ -28,8 +30,8 @@ from budvision.vineyard.sample_size import canes_for_edge, canes_for_width
 from budvision.vineyard.training import check_training, read_training
 
 __all__ = [
-    "block_training", "choose_canes", "choose_nodes", "describe_block", "find_plan", "plan_sample",
-    "save_plan", "season_plan",
+    "KnownBlock", "choose_canes", "choose_nodes", "describe_block", "find_plan", "known_block",
+    "plan_sample", "save_plan", "season_plan",
 ]
 
 _LEAST_BUDS = 50
@@ -210,37 +212,50 @@ def choose_nodes(nodes: int | None, *, training: str) -> int:
     return nodes or (kept.nodes if kept else DEFAULT_NODES)
 
 
-def block_training(season: Season, block: str) -> str:
-    """Return a block's training system; empty where the block or its system is not known."""
+@dataclass(frozen=True, slots=True)
+class KnownBlock:
+    """What a season knows of a block before it is planned; empty where it knows nothing."""
+
+    cultivar: str = ""
+    training: str = ""
+    policy: str = ""
+
+
+def known_block(season: Season, block: str) -> KnownBlock:
+    """Return what the season knows of a block; a training system only where it can be read."""
     with season.read() as conn:
         found = find_block(conn, block)
-    return found.training_system if found and read_training(found.training_system) else ""
+    if found is None:
+        return KnownBlock()
+    training = found.training_system if read_training(found.training_system) else ""
+    return KnownBlock(found.cultivar, training, found.policy or "")
 
 
 def plan_sample(
     layout: BlockLayout, *, settings: Settings, sampling: str, canes: int, nodes: int,
-    draw: int, share: float = 0.3, icc: float | None = None, policy: str = "",
+    draw: int, share: float = 0.3, folder: Path | None = None, policy: str = "",
     cultivar: str = "", training: str = "", made_at: str | None = None,
 ) -> SamplePlan:
     """Make a plan with a season's settings (or the defaults); it is not kept anywhere.
 
+    Parameters
+    ----------
+    folder : Path, optional
+        Folder of the season, whose policies.toml counts too.
+    policy : str
+        The block's own pruning policy; the settings' where it has none.
+
     Raises
     ------
-    NotFoundError
-        When there is no such policy.
     InputError
-        When a number is out of range.
+        When there is no such policy or a number is out of range.
     """
-    policies = shipped_policies()
-    name = policy or settings.policy
-    if name not in policies:
-        raise NotFoundError(f"there is no policy {name!r}", where="policy",
-                            expected=f"one of {', '.join(sorted(policies))}",
-                            do="Correct the name.")
+    policies = shipped_policies(None if folder is None else folder / "policies.toml")
     return make_plan(
         layout, sampling=sampling, canes=canes, nodes=nodes, draw=draw, cultivar=cultivar,
-        icc=settings.prior_icc if icc is None else icc, share=share,
-        policy=policies[name], made_at=made_at or now(), training=training,
+        icc=settings.prior_icc, share=share,
+        policy=chosen_policy(replace(settings, policy=policy or settings.policy), policies),
+        made_at=made_at or now(), training=training,
         confidence=settings.confidence,
     )
 
