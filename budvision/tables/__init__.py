@@ -16,11 +16,13 @@ from pathlib import Path
 
 from budvision.errors import BudvisionError, InputError, NothingToDoError
 from budvision.tables.cells import MOST_BYTES, MOST_COLUMNS, Cells, read_cells
+from budvision.tables.columns import FIXED, apply_choice, guess_columns
 from budvision.tables.words import Spellings, alike, day_order, decimal, read_day, whole, word
 
 __all__ = [
-    "MOST_BYTES", "MOST_COLUMNS", "Cells", "Row", "Spellings", "Table", "alike", "day_order",
-    "decimal", "first_wrong", "read_cells", "read_day", "read_table", "whole", "word",
+    "FIXED", "MOST_BYTES", "MOST_COLUMNS", "Cells", "Row", "Spellings", "Table", "alike",
+    "day_order", "decimal", "first_wrong", "guess_columns", "read_cells", "read_day", "read_table",
+    "whole", "word",
 ]
 
 
@@ -69,7 +71,7 @@ class Table:
 def read_table(
     source: Path | bytes | str | Cells, *, needed: Sequence[str], optional: Sequence[str] = (),
     name: str = "", others: bool = True, row_of: str = "",
-    do: str = "Correct the first row and try again.",
+    do: str = "Correct the first row and try again.", chosen: Mapping[str, str] | None = None,
 ) -> Table:
     """Read a table whose first row names its columns.
 
@@ -87,6 +89,9 @@ def read_table(
         What a row stands for, for errors: ``a bud``.
     do : str
         The next step of errors about the header.
+    chosen : mapping of str to str, optional
+        The header's cell that stands for each column, or ``=`` and the value that every row gets;
+        what nobody chose is not read.
 
     Raises
     ------
@@ -100,9 +105,9 @@ def read_table(
     header = ",".join(needed)
     cells = source if isinstance(source, Cells) else read_cells(source, name=name, needed=needed)
     (head_row, first), below = cells.rows[0], cells.rows[1:]
-    columns = [word(cell) for cell in first]
+    columns, fixed = apply_choice(first, chosen or {}, where=cells.name, do=do)
     known = {*needed, *optional}
-    missing = [column for column in needed if column not in columns]
+    missing = [column for column in needed if column not in columns and not fixed.get(column)]
     twice = sorted(column for column in known if columns.count(column) > 1)
     unknown = [cell for cell, column in zip(first, columns, strict=True)
                if column and column not in known]
@@ -118,13 +123,15 @@ def read_table(
         raise NothingToDoError("there is a header but no row below it", where=cells.name,
                                expected=f"one row {row_of}".strip(), do="Fill in the table.")
     return Table(
-        cells.name, tuple(column for column in columns if column in known),
+        cells.name, tuple(column for column in (*columns, *fixed) if column in known),
         tuple(unknown),
-        tuple(_row(number, row, columns, cells) for number, row in below),
+        tuple(_row(number, row, columns, cells, fixed) for number, row in below),
     )
 
 
-def _row(number: int, row: list[str], columns: list[str], cells: Cells) -> Row:
+def _row(
+    number: int, row: list[str], columns: list[str], cells: Cells, fixed: Mapping[str, str]
+) -> Row:
     where, trouble = f"{cells.name}, row {number}", None
     if any(row[len(columns):]):
         trouble = InputError(
@@ -134,7 +141,7 @@ def _row(number: int, row: list[str], columns: list[str], cells: Cells) -> Row:
             "the cells." if cells.mark == "," else "Correct the row.",
         )
     padded = row + [""] * (len(columns) - len(row))
-    return Row(number, where, dict(zip(columns, padded, strict=False)), trouble)
+    return Row(number, where, {**dict(zip(columns, padded, strict=False)), **fixed}, trouble)
 
 
 def first_wrong(wrong: Sequence[BudvisionError]) -> BudvisionError:

@@ -14,12 +14,21 @@ import pytest
 from flask import Flask
 from werkzeug.test import Client, TestResponse
 
+from budvision.errors import ConflictError, NothingToDoError
 from budvision.settings import SETTINGS, Settings, samples_folder
 from budvision.store.queries import overview
 from budvision.store.queries.blocks import list_blocks
+from budvision.store.queries.calls import save_calls
+from budvision.store.queries.canes import list_buds
+from budvision.store.queries.people import list_people
+from budvision.store.queries.photos import cuts_of_bud
+from budvision.store.queries.undoing import undo as undo_batch
 from budvision.store.session import Season
+from budvision.vocabulary import CallValue, Tissue
 from budvision.web import create_app
 from budvision.web.season.begin import Doorway, begin_app, may_begin
+from budvision.workflow.intake.sorting import loose_photos
+from budvision.workflow.intake.undo import undo_intake
 
 FIRST = {"site": "Orun Valley", "lab": "Lab of the valley", "lead": "Élise Droz",
          "units": "us", "paper": "us-letter", "cane_base": "right"}
@@ -297,3 +306,48 @@ def test_a_pasted_table_of_blocks_is_kept_whole_or_not_at_all(
         told = {one.name: one for one in list_blocks(conn)}
     assert (told["Mill Row"].normal_nodes, told["Mill Row"].vine_spacing_m) == (40, 1.5)
     assert told["Long Slope"].cultivar == "Aligoté"
+
+
+def test_columns_of_other_names_are_chosen_and_a_wrong_intake_is_taken_back(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person = begin(doorway)
+    person.open("/season/photographs")
+    table = "Foto;Fila;Sarmiento;Yema\napricot_1.jpg;Mill Row;1;1\napricot_2.jpg;Mill Row;1;2\n"
+    person.send("/season/photographs", {
+        "photographs": [photo("1"), photo("2")], "sampling": "feb",
+        "manifest": (io.BytesIO(table.encode()), "lista.csv")})
+    assert "Which column is what" in person.text
+    for column, cell in (("file", "Foto"), ("cane", "Sarmiento"), ("node", "Yema")):
+        assert re.search(rf'<select name="{column}">.*?<option value="{cell}" selected>',
+                         person.text), "what resembles a name is offered"
+    chosen = {"file": "Foto", "cane": "Sarmiento", "node": "Yema"}
+    answer = person.send("/season/photographs/columns", chosen | {"block": "Fila"})
+    assert answer.status_code == 400
+    assert "column cut is missing" in person.text
+    person.send("/season/photographs/columns", chosen | {"block": "Fila", "fixed-cut": "1"})
+    assert "2 of 2 photographs would be taken in" in person.text
+    person.send("/season/photographs/take", {})
+    person.wait("/season/photographs")
+    (note,) = re.findall(r'name="note" value="([^"]+)"', person.text)
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        buds = list_buds(conn, sampling_id=1)
+        assert [(bud.node, len(cuts_of_bud(conn, bud.id))) for bud in buds] == [(1, 1), (2, 1)]
+        lead = list_people(conn)[0].id
+    with Season.open(tmp_path / "place") as season:
+        with season.write() as conn:
+            save_calls(conn, buds[1].id, {Tissue.PRIMARY: CallValue.DEAD}, person_id=lead,
+                       batch="one")
+        with pytest.raises(ConflictError, match="1 of its buds are called, the first block Mill"):
+            undo_intake(season, note, person_id=lead)
+        with season.write() as conn:
+            undo_batch(conn, "one", person_id=lead)
+    person.send("/season/photographs/undo", {"note": note})
+    assert "2 photographs were taken back" in person.text
+    assert "Take back" not in person.text
+    with Season.open(tmp_path / "place") as season, season.read() as conn:
+        assert not cuts_of_bud(conn, buds[0].id)
+        assert overview.count_rows(conn).n_photos == 2, "nothing is lost"
+        assert not loose_photos(conn), "nobody is asked to place them"
+    with Season.open(tmp_path / "place") as season, pytest.raises(NothingToDoError, match="stands"):
+        undo_intake(season, note, person_id=lead)

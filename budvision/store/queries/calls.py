@@ -20,7 +20,8 @@ from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 __all__ = [
     "ROUNDS", "CallRow", "NewCall", "NewRow", "add_calls", "batch_rows", "call_history",
-    "current_calls", "current_calls_of_bud", "current_rows", "newest_rows", "save_calls",
+    "called_among", "current_calls", "current_calls_of_bud", "current_rows", "newest_rows",
+    "save_calls",
 ]
 
 ROUNDS = ("first", "second", "settled")
@@ -254,6 +255,15 @@ def current_rows(bud_ids: Any = None) -> Any:
         select(*(standing.c[column.name] for column in call.c))
         .where(standing.c.weight == 1).subquery("current_call")
     )
+
+
+def called_among(conn: Connection, bud_ids: Sequence[int]) -> set[int]:
+    """Return those of some buds that have a call that counts."""
+    found: set[int] = set()
+    for start in range(0, len(bud_ids), 500):
+        standing = current_rows(bud_ids[start:start + 500])
+        found.update(conn.scalars(select(standing.c.bud_id).distinct()))
+    return found
 
 
 def current_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, CallRow]:

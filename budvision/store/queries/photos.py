@@ -250,6 +250,28 @@ def photos_ever_of(conn: Connection, bud_id: int) -> dict[int, int]:
     return {row.photo_id: row.cut for row in rows}
 
 
+def batches(conn: Connection, note: str, *, most: int) -> list[str]:
+    """Return the newest notes of assignments that begin with a word, the last one first."""
+    rows = conn.scalars(
+        select(assignment.c.note).where(assignment.c.note.startswith(note))
+        .group_by(assignment.c.note).order_by(func.max(assignment.c.id).desc()).limit(most))
+    return list(rows)
+
+
+def standing_of_batch(conn: Connection, note: str) -> list[Assignment]:
+    """Return the assignments of a note that still stand with a bud, oldest first."""
+    rows = conn.execute(
+        select(assignment).where(assignment.c.note == note, assignment.c.bud_id.is_not(None),
+                                 current_assignment()).order_by(assignment.c.id))
+    return [Assignment(**row._mapping) for row in rows]
+
+
+def assignment_by_id(conn: Connection, assignment_id: int) -> Assignment:
+    """Return an assignment that is known to be there."""
+    row = conn.execute(select(assignment).where(assignment.c.id == assignment_id)).one()
+    return Assignment(**row._mapping)
+
+
 def unassigned_photos(conn: Connection) -> list[PhotoRow]:
     """Return the photographs that stand with no bud, oldest first."""
     last = select(func.max(assignment.c.id)).group_by(assignment.c.photo_id)

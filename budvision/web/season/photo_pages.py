@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, replace
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
+from budvision.language import say, say_n
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import as_utc
+from budvision.tables import FIXED, guess_columns, read_cells
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.web.season.door import blueprint
 from budvision.web.work import ask, next_work, shown_work
+from budvision.workflow.intake.manifest import COLUMNS
 from budvision.workflow.intake.places import Foreseen
 from budvision.workflow.intake.tray import Asked, Tray
+from budvision.workflow.intake.undo import Batch, list_batches, undo_intake
 
 MOST_ROWS = 400
 _STATES = {"new": "taken in", "known": "there already, nothing to do",
@@ -34,6 +39,17 @@ class PhotographsPage:
     problem: str
     work: dict[str, object] | None
     next: tuple[str, ...]
+    batches: tuple[Batch, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnsPage:
+    """The manifest's first rows, and a choice for each column: its name, what it is, the guess."""
+
+    header: list[str]
+    examples: list[list[str]]
+    choices: tuple[tuple[str, str, str], ...]
+    problem: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +77,8 @@ def _form(asked: Asked, problem: str = "") -> str:
     return render_template("season/photographs.html", here=PhotographsPage(
         asked=asked, samplings=labels, problem=problem, work=shown_work(),
         next=next_work(), most_mb=season.settings.max_upload_mb,
-        n_waiting=0 if person is None else Tray(season, person.id).n_files))
+        n_waiting=0 if person is None else Tray(season, person.id).n_files,
+        batches=list_batches(season)))
 
 
 @blueprint.get("/photographs")
@@ -97,6 +114,8 @@ def photographs_sent() -> ResponseReturnValue:
         tray.ask(asked)
         tray.look_over()
     except BudvisionError as error:
+        if error.code == "bad_header":
+            return redirect(url_for("season.photograph_columns"), 303)
         return _form(asked, str(error)), 400
     return redirect(url_for("season.preview"), 303)
 
@@ -119,6 +138,57 @@ def preview() -> ResponseReturnValue:
         rows=tuple((row, _words(row, moved)) for row in rows[:MOST_ROWS]),
         n_taken=sum(row.state in taken for row in rows),
         unclear=unclear[:MOST_ROWS], n_unclear=len(unclear), not_listed=places.not_listed))
+
+
+@blueprint.get("/photographs/columns")
+def photograph_columns() -> ResponseReturnValue:
+    """Show the manifest's columns, and ask which is what."""
+    if current_person() is None:
+        return redirect(url_for("people.me", next=request.path))
+    return _columns_page(_tray())
+
+
+@blueprint.post("/photographs/columns")
+def photograph_columns_chosen() -> ResponseReturnValue:
+    """Keep which column is what, and show the preview."""
+    tray = _tray()
+    chosen = {name: value for name in COLUMNS if (value := _chosen(name))}
+    try:
+        tray.ask(replace(tray.asked, columns=json.dumps(chosen)))
+        tray.look_over()
+    except BudvisionError as error:
+        return _columns_page(tray, str(error)), 400
+    return redirect(url_for("season.preview"), 303)
+
+
+def _chosen(name: str) -> str:
+    """Return a column's choice from the form: a cell of the header, or a value for every row."""
+    value, fixed = request.form.get(name, ""), request.form.get(f"fixed-{name}", "").strip()
+    return value if value else f"{FIXED}{fixed}" if fixed else ""
+
+
+def _columns_page(tray: Tray, problem: str = "") -> str:
+    if tray.manifest is None:
+        raise InputError("there is no manifest", where="photographs", do="Send one first.",
+                         expected="a table that says which bud each photograph shows")
+    (_, header), *below = read_cells(tray.manifest).rows[:4]
+    guessed = tray.asked.chosen or guess_columns(header, COLUMNS)
+    words = {"file": say("name of the photograph's file"), "block": say("block"),
+             "cane": say("cane"), "node": say("node, counted from the cane's base"),
+             "cut": say("cut, the first is 1"), "vine": say("vine"), "zone": say("zone"),
+             "vigor": say("size of the vine: small, medium, large"), "cultivar": say("cultivar")}
+    return render_template("season/columns.html", here=ColumnsPage(
+        header, [row for _, row in below],
+        tuple((name, words[name], guessed.get(name, "")) for name in COLUMNS), problem))
+
+
+@blueprint.post("/photographs/undo")
+def photographs_undone() -> ResponseReturnValue:
+    """Take an intake back while no call hangs on it."""
+    n = undo_intake(current_season(), request.form.get("note", ""), person_id=need_person().id)
+    flash(say_n("{n} photograph was taken back; it stands with no bud now.",
+                "{n} photographs were taken back; they stand with no bud now.", n))
+    return redirect(url_for("season.photographs"), 303)
 
 
 @blueprint.post("/photographs/clear")

@@ -7,7 +7,8 @@ nothing half-written, and the same command run again goes on where it stopped.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+import secrets
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -25,8 +26,10 @@ from budvision.workflow.intake.manifest import DEFAULT_PATTERN, Placed
 from budvision.workflow.intake.places import Progress, Refused, read_places, stands
 from budvision.workflow.intake.remarks import Taken, remarks_on
 
-__all__ = ["IntakeReport", "Refused", "Taken", "intake", "store_photo"]
+__all__ = ["BATCH", "IntakeReport", "Refused", "Taken", "intake", "store_photo"]
 
+BATCH = "intake"
+"""Begins the note of every place that one intake gave; by it the intake can be taken back."""
 _LOOK_PX = 640  # enough to prove that a file decodes
 
 
@@ -76,7 +79,8 @@ def intake(
     season: Season, sources: Iterable[Path], *, sampling: str, manifest: Path | None = None,
     pattern: str = DEFAULT_PATTERN, block: str = "", cultivar: str = "",
     collected_at: str | None = None, person: str | None = None, move: bool = False,
-    within: Path | None = None, progress: Progress | None = None,
+    within: Path | None = None, columns: Mapping[str, str] | None = None,
+    progress: Progress | None = None,
 ) -> IntakeReport:
     """Take photographs into a season, each with its block, cane, node and cut.
 
@@ -105,6 +109,8 @@ def intake(
         Where a photograph has another place already: True moves it, False refuses.
     within : Path, optional
         Folder outside which no file is read, whatever the manifest names.
+    columns : mapping of str to str, optional
+        Which column of the manifest is what, as `chosen` of `budvision.tables.read_table`.
     progress : callable, optional
         Told of each file.
 
@@ -124,8 +130,9 @@ def intake(
     """
     collected_at = None if collected_at is None else as_utc(collected_at)
     read = read_places(sources, manifest=manifest, pattern=pattern, block=block, within=within,
-                       progress=progress)
+                       columns=columns, progress=progress)
     placed, hashes, refused = read.placed, read.hashes, list(read.refused)
+    note = f"{BATCH} {secrets.token_hex(6)}"
     taken: list[Taken] = []
     for done, one in enumerate(placed):
         if progress is not None:
@@ -133,7 +140,8 @@ def intake(
         if cultivar and not one.cultivar:
             one = replace(one, cultivar=cultivar)
         try:
-            taken.append(_take(season, one, hashes[one.file], sampling, collected_at, person, move))
+            taken.append(_take(season, one, hashes[one.file], sampling, collected_at, person, move,
+                               note))
         except StorageError:
             raise
         except BudvisionError as error:
@@ -163,7 +171,7 @@ def _with_row(error: BudvisionError, one: Placed) -> BudvisionError:
 
 def _take(
     season: Season, one: Placed, sha256: str, sampling: str, collected_at: str | None,
-    person: str | None, move: bool,
+    person: str | None, move: bool, note: str,
 ) -> Taken:
     with season.read() as conn:
         row = photos.photo_by_sha256(conn, sha256)
@@ -195,8 +203,9 @@ def _take(
                 f"node {place.node}, cut {before.cut}, where it stands",
                 do="Correct it, or run intake again with --move to give it the new place.",
             )
-        photos.assign(conn, photo_id, bud_id, one.cut, source=one.source, person_id=by)
-    state = "new" if new else "moved" if elsewhere else "placed" if before is None else "known"
+        photos.assign(conn, photo_id, bud_id, one.cut, source=one.source, person_id=by, note=note)
+    loose = before is None or before.bud_id is None
+    state = "new" if new else "moved" if elsewhere else "placed" if loose else "known"
     return _taken(one, sha256, photo_id, state)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,8 +18,8 @@ from budvision.errors import BudvisionError, InputError, NotFoundError
 from budvision.tables import Row, Spellings, read_table, whole
 
 __all__ = [
-    "DEFAULT_PATTERN", "IMAGE_SUFFIXES", "Found", "Placed", "find_photos", "from_manifest",
-    "from_names", "without_clashes",
+    "COLUMNS", "DEFAULT_PATTERN", "IMAGE_SUFFIXES", "Found", "Placed", "find_photos",
+    "from_manifest", "from_names", "without_clashes",
 ]
 
 DEFAULT_PATTERN = "<block>_<cane>_n<node>_c<cut>"
@@ -30,6 +30,8 @@ IMAGE_SUFFIXES = frozenset({
 
 _REQUIRED = ("file", "block", "cane", "node", "cut")
 _OPTIONAL = ("vine", "vigor", "zone", "cultivar")
+COLUMNS = (*_REQUIRED, *_OPTIONAL)
+"""Columns of a manifest; the first five must be there."""
 _LIMITS = {"node": 200, "cut": 50}
 
 
@@ -119,14 +121,15 @@ def find_photos(sources: Iterable[Path]) -> Found:
 
 
 def from_manifest(
-    manifest: Path, found: Found
+    manifest: Path, found: Found, columns: Mapping[str, str] | None = None
 ) -> tuple[list[Placed], list[BudvisionError], list[Path]]:
     """Read a manifest and find the files it names.
 
     A file is looked for among the files and folders given, then beside the manifest. Rows that
     cannot be used are returned as errors that name their row; the others are kept. Photographs of
     a folder that no row names (pictures of tags, of the bench) come last, to be told of; a file
-    that was named itself and has no row is an error.
+    that was named itself and has no row is an error. `columns` says which column is what, as
+    `chosen` of `budvision.tables.read_table` does.
 
     Raises
     ------
@@ -142,7 +145,8 @@ def from_manifest(
                             expected=f"a table with the columns {','.join(_REQUIRED)}",
                             do="Check the path.")
     table = read_table(manifest, needed=_REQUIRED, optional=_OPTIONAL, others=False,
-                       row_of="a photograph", do="Correct the first row; nothing was taken in.")
+                       row_of="a photograph", do="Correct the first row; nothing was taken in.",
+                       chosen=columns)
     search = _Search(found, manifest)
     placed: list[Placed] = []
     wrong: list[BudvisionError] = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -71,13 +71,14 @@ class Foreseen:
 
 def read_places(
     sources: Iterable[Path], *, manifest: Path | None = None, pattern: str = DEFAULT_PATTERN,
-    block: str = "", within: Path | None = None, progress: Progress | None = None,
+    block: str = "", within: Path | None = None, columns: Mapping[str, str] | None = None,
+    progress: Progress | None = None,
 ) -> Places:
     """Say which bud and cut each file shows, and which files cannot be used; nothing is written.
 
     Parameters
     ----------
-    sources, manifest, pattern, block, progress
+    sources, manifest, pattern, block, columns, progress
         As in `budvision.workflow.intake.intake.intake`.
     within : Path, optional
         Folder outside which no file is read, whatever the manifest names.
@@ -92,7 +93,7 @@ def read_places(
     found = find_photos(sources)
     unlisted: list[Path] = []
     if manifest is not None:
-        placed, errors, unlisted = from_manifest(manifest, found)
+        placed, errors, unlisted = from_manifest(manifest, found, columns)
     else:
         placed, errors = from_names(found, pattern, block=block)
     if within is not None:

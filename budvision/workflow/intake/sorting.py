@@ -38,6 +38,7 @@ __all__ = [
 
 _NOTES = Path("cache") / "bench" / "doubtful.json"
 TAG_NOTE, ASIDE_NOTE = "shows a tag or the card's back", "put aside"
+UNDONE_NOTE = "taken in by mistake"
 Progress = Callable[[int, int], None]
 
 
@@ -270,6 +271,6 @@ def noted(season: Season) -> list[dict[str, Any]]:
 
 def loose_photos(conn: Connection) -> list[PhotoRow]:
     """Return the photographs that wait for a place: no tags, nothing put aside or taken again."""
-    settled = (TAG_NOTE, ASIDE_NOTE, "taken again")
+    settled = (TAG_NOTE, ASIDE_NOTE, UNDONE_NOTE, "taken again")
     return [row for row in unassigned_photos(conn)
             if (standing := assignment_of(conn, row.id)) is None or standing.note not in settled]

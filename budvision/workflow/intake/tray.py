@@ -26,7 +26,7 @@ _TABLES = (".csv", ".tsv", ".txt", ".xlsx")
 _FOLDER, _ASKED = "photographs", "asked.json"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
     """What goes with the photographs: sampling, day of collection, and how names are read."""
 
@@ -36,11 +36,20 @@ class Asked:
     block: str = ""
     move: str = ""
     """``yes`` gives photographs that have another place already the new one."""
+    columns: str = ""
+    """Which column of the manifest is what, as JSON; empty where it has the names asked for."""
 
     @classmethod
     def of(cls, given: Mapping[str, str]) -> Asked:
         """Return what a form holds, names left out being empty."""
-        return cls(*(given.get(name, getattr(cls(), name)).strip() for name in cls.__slots__))
+        return cls(**{name: given.get(name, getattr(cls(), name)).strip()
+                      for name in cls.__slots__})
+
+    @property
+    def chosen(self) -> dict[str, str]:
+        """Return which column of the manifest is what, as `budvision.tables.read_table` takes it.
+        """
+        return dict(json.loads(self.columns)) if self.columns else {}
 
 
 class Tray:
@@ -125,7 +134,8 @@ class Tray:
         asked = self.asked
         places = read_places(
             [self.photographs] if self.photographs.is_dir() else [], manifest=self.manifest,
-            pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block, within=self.photographs)
+            pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block, within=self.photographs,
+            columns=asked.chosen)
         return places, foresee(self._season, places, sampling=asked.sampling)
 
     def set_off(self) -> Tray:

@@ -83,7 +83,7 @@ def _take_in(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcom
                 season, [away.photographs], sampling=asked.sampling, manifest=away.manifest,
                 pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block,
                 collected_at=asked.collected or None, person=str(given["person"]),
-                within=away.photographs, move=asked.move == "yes",
+                within=away.photographs, move=asked.move == "yes", columns=asked.chosen,
                 progress=lambda done, total, _: tell("taking in", done, total))
         except (Exception, Halted) as error:
             if not (isinstance(error, Halted) and error.again):
