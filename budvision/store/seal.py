@@ -42,6 +42,7 @@ SUMMED: tuple[str, ...] = ("site", "block", "sampling", "cane", "bud", "person",
 """Tables whose rows may change, each with a digest. Leases and bookmarks are of the moment."""
 WRITES = "(writes)"
 _START = "0" * 64
+_quoted = json.encoder.encode_basestring_ascii
 _CHUNK = 2000
 _MODULUS = 1 << 256
 _LAST_IDS = text(" UNION ALL ".join(
@@ -146,19 +147,30 @@ def _lines(
     """Yield id and canonical form of the rows after an id, in the order of their ids."""
     columns = sorted((c for c in table.columns if known is None or c.name in known),
                      key=lambda column: column.name)
-    names = [column.name for column in columns]
-    id_column = names.index("id")
+    id_column = [column.name for column in columns].index("id")
+    names = [f"{_quoted(column.name)}:" for column in columns]
     while True:
         found = conn.execute(
             select(*columns).where(table.c.id > after).order_by(table.c.id).limit(_CHUNK)).all()
         for row in found:
-            fields = {
-                name: hashlib.sha256(value).hexdigest() if isinstance(value, bytes) else value
-                for name, value in zip(names, row, strict=True) if value is not None}
-            yield row[id_column], json.dumps(fields, separators=(",", ":")).encode()
+            line = ",".join([name + _as_json(value) for name, value in zip(names, row, strict=True)
+                             if value is not None])
+            yield row[id_column], f"{{{line}}}".encode("ascii")
         if len(found) < _CHUNK:
             return
         after = found[-1][id_column]
+
+
+def _as_json(value: Any) -> str:
+    """Return a column's value as `json.dumps` writes it, of bytes their hash; many at a time."""
+    kind = type(value)
+    if kind is str:
+        return _quoted(value)
+    if kind is int:
+        return str(value)
+    if kind is bool:
+        return "true" if value else "false"
+    return json.dumps(hashlib.sha256(value).hexdigest() if kind is bytes else value)
 
 
 def _now() -> str:

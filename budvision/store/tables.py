@@ -236,25 +236,27 @@ call = Table(
     Column("round", String(10), nullable=False, default="first"),
     Column("source", String(10), nullable=False),              # page, import, archive
     Column("blind", Boolean, nullable=False, default=False),   # called without seeing the proposal
-    _ref("proposal_id", "proposal", null=True),                # the proposal shown or hidden
-    _ref("region_id", "region", null=True),
+    _ref("proposal_id", "proposal", null=True, index=False),   # the proposal shown or hidden
+    _ref("region_id", "region", null=True, index=False),
     Column("batch", String(36), nullable=False, default=""),   # rows saved together; undo takes one
     Column("added_at", String(32), nullable=False),
-    _ref("replaces_id", "call", null=True),
+    _ref("replaces_id", "call", null=True, index=False),
     # Who wrote the row where it is not the person whose call it is: an undo that brings back
     # somebody's earlier call carries that person's name, and the one who pressed undo here.
-    _ref("entered_by_id", "person", null=True),
+    _ref("entered_by_id", "person", null=True, index=False),
     CheckConstraint(_TISSUE, name="tissue"),
     CheckConstraint(
         "value IN ('live', 'dead', 'unsure', 'not_exposed', 'withdrawn')", name="value"),
     CheckConstraint("round IN ('first', 'second', 'settled')", name="round"),
     CheckConstraint("source IN ('page', 'import', 'archive')", name="source"),
-    # The newest call of a tissue is the first entry of its run: no sorting, no look at the table.
 )
 # The newest call of a tissue is the last entry of its run: no sorting, no look at the table.
 Index("ix_call_newest", call.c.bud_id, call.c.tissue, call.c.round, call.c.id, call.c.value,
       call.c.cause)
 Index("ix_call_batch", call.c.batch)
+for _column in (call.c.proposal_id, call.c.region_id, call.c.replaces_id, call.c.entered_by_id):
+    Index(f"ix_call_{_column.name}", _column,  # most rows have none, and cost nothing there
+          sqlite_where=_column.is_not(None), postgresql_where=_column.is_not(None))
 
 # A mark on a bud that is not a call: missing or blind node, skipped in review, cause seen at the
 # bench. The newest row of a (bud, kind) counts; value '' takes it back.

@@ -167,7 +167,11 @@ def add_calls(
             "proposal_id": one.proposal_id, "region_id": one.region_id, "batch": batch,
             "added_at": moment, "replaces_id": row.replaces_id, "entered_by_id": entered_by_id,
         })
-    conn.execute(insert(call), values)
+    # compiled once and not bound row by row: 300,000 rows come in one import
+    made = insert(call).compile(dialect=conn.dialect, column_keys=list(values[0]))
+    order = made.positiontup
+    conn.exec_driver_sql(str(made), values if order is None else [
+        tuple([row[name] for name in order]) for row in values])
     return batch
 
 
