@@ -7,6 +7,7 @@ or by path; in both cases the list in the folder's parent must name every file a
 from __future__ import annotations
 
 import json
+import os
 import platform
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -95,13 +96,15 @@ def list_models(folder: Path | None = None) -> list[ModelEntry]:
         return [
             ModelEntry(
                 name=row["name"], version=row["version"],
-                folder=folder / f"{row['name']}-{row['version']}", files=dict(row["files"]),
+                folder=folder / f"{row['name']}-{row['version']}",
+                files={name: str(sha256) for name, sha256 in row["files"].items()},
                 feature_version=row["feature_version"], made=row["made"],
                 libraries=dict(row.get("libraries", {})), note=row.get("note", ""),
             )
             for row in table.get("model", [])
         ]
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, KeyError, TypeError, ValueError,
+            AttributeError) as error:
         raise InputError(
             f"the list of models cannot be read ({type(error).__name__}: {error})",
             expected="[[model]] tables with name, version, files, feature_version and made",
@@ -179,7 +182,7 @@ def verify_model(entry: ModelEntry, *, names: Sequence[str] | None = None) -> No
                 expected="a listed file with its SHA-256", do="Do not use it.",
             )
         path = entry.folder / name
-        if not path.is_file():
+        if not os.path.isfile(path):  # noqa: PTH113  (False for impossible names)
             raise VerificationError(
                 "the file is missing", expected="the file as listed", where=where,
                 do="Install the model again.",

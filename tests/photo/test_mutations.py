@@ -43,7 +43,9 @@ def mutated(data: bytes, rng: random.Random) -> bytes:
     """Flip bits, write odd bytes, cut out, double or cut off; more often near the start."""
     changed = bytearray(data)
     for _ in range(rng.choice([1, 1, 2, 5, 20])):
-        at = rng.randrange(min(len(changed), rng.choice([64, 700, len(changed)])))
+        at = rng.randrange(max(1, min(len(changed), rng.choice([64, 700, len(changed)]))))
+        if at >= len(changed):  # nothing is left of it
+            break
         kind = rng.randrange(6)
         if kind == 0:
             changed[at] ^= 1 << rng.randrange(8)

@@ -251,3 +251,22 @@ def test_a_changed_byte_is_a_model_or_a_refusal(
     else:
         return
     assert any(word in told for word in ("damaged", "foreign code", "unpacks", "format"))
+
+
+@pytest.mark.parametrize("name", ["9" * 400, "a\0b"])
+def test_a_list_with_a_name_that_no_file_can_have_is_refused(tmp_path: Path, name: str) -> None:
+    entry = ModelEntry(name=name, version="1", folder=tmp_path / f"{name}-1",
+                       files={"CARD.md": "0" * 64}, feature_version="f-1", made="2026-01-01")
+    with pytest.raises(VerificationError, match="the file is missing"):
+        verify_model(entry)
+
+
+def test_a_list_whose_hash_is_a_number_is_compared_as_text(tmp_path: Path) -> None:
+    (tmp_path / "tried-1").mkdir()
+    (tmp_path / "tried-1" / "CARD.md").write_bytes(b"card")
+    (tmp_path / "registry.toml").write_text(
+        '[[model]]\nname = "tried"\nversion = "1"\nfeature_version = "f"\nmade = "x"\n'
+        'files = { "CARD.md" = 5 }\n')
+    [entry] = list_models(tmp_path)
+    with pytest.raises(VerificationError, match=r"expected 5\.\.\. as listed"):
+        verify_model(entry)
