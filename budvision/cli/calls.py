@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import (
+    JsonOption,
+    SeasonOption,
+    json_errors,
+    say,
+    show_json,
+    show_json_rows,
+)
 
 if TYPE_CHECKING:
     from budvision.workflow.answers.results import BlockAnswer
@@ -167,7 +174,7 @@ def results(
     from budvision.report.readers import reader_words
     from budvision.store.session import Season
     from budvision.workflow.answers.comparison import result_facts
-    from budvision.workflow.answers.results import results_as_dict, season_results
+    from budvision.workflow.answers.results import BESIDE, answer_as_dict, season_results
 
     with json_errors(as_json), Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
@@ -175,7 +182,7 @@ def results(
         units = opened.settings.units
         facts = [] if as_json else result_facts(opened, confirmed)
     if as_json:
-        show_json(results_as_dict(answers))
+        show_json_rows("blocks", map(answer_as_dict, answers), BESIDE)
     else:
         if confirmed:
             print_results(facts, units=units)

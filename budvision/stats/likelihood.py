@@ -10,15 +10,19 @@ publication of the likeness of buds was found.
 from __future__ import annotations
 
 import math
+from contextlib import AbstractContextManager
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import ThreadpoolController
 
 from budvision.errors import InputError
 from budvision.stats.units import Units
 
-__all__ = ["GRID", "STEP", "likeness_grid", "log_likelihood", "middles"]
+__all__ = ["GRID", "STEP", "likeness_grid", "log_likelihood", "middles",
+           "one_thread"]
 
 Floats = NDArray[np.float64]
 
@@ -85,17 +89,43 @@ def log_likelihood(
     Up to a constant: sums of log(p (1 - r) + j r) over the hits, of log(q (1 - r) + j r) over the
     misses, less those of log(1 - r + j r) over all.
     """
-    angle = middles(start, step)
-    live, dead = np.cos(angle) ** 2, np.sin(angle) ** 2
     total = np.zeros((units.n_groups, len(likeness) * GRID))
-    flat = np.zeros((units.n_groups, len(likeness)))
     most = int(units.sizes.max(initial=0))
     for first in range(0, most, _STEPS):
         steps = np.arange(first, min(first + _STEPS, most), dtype=float)
-        added = steps[:, None] * likeness
-        for counts, part in ((units.hits, dead), (units.sizes - units.hits, live)):
-            seen = units.more_than(counts, steps)
-            table = np.log(part * (1 - likeness)[:, None] + added[:, :, None])
-            total += seen @ table.reshape(len(steps), -1)
-        flat += units.more_than(units.sizes, steps) @ np.log(1 - likeness + added)
-    return total.reshape(units.n_groups, len(likeness), GRID) - flat[:, :, None]
+        seen = np.concatenate([units.more_than(counts, steps) for counts in (
+            units.hits, units.sizes - units.hits, units.sizes)], axis=1)
+        table = (_kept_table if step == STEP and start == 0 else _table)(
+            first, len(steps), likeness.tobytes(), start, step)
+        with one_thread():
+            total = total + seen @ table if first else seen @ table
+    return total.reshape(units.n_groups, len(likeness), GRID)
+
+
+def one_thread() -> AbstractContextManager[None]:
+    """Hold products of matrices to one thread: over handfuls, more only wait for each other."""
+    pools = _pools()
+    found: AbstractContextManager[None] = pools.limit(limits=1)
+    return found
+
+
+@lru_cache(maxsize=1)
+def _pools() -> Any:
+    """Return the threads of the libraries that are loaded, looked for once."""
+    return ThreadpoolController()
+
+
+def _table(first: int, n_steps: int, likeness: bytes, start: float, step: float) -> Floats:
+    """Return what each further hit, miss and bud of a unit adds, (3 n_steps, likeness * GRID)."""
+    alike, angle = np.frombuffer(likeness), middles(start, step)
+    added = np.arange(first, first + n_steps, dtype=float)[:, None, None] * alike[:, None]
+    apart = (1 - alike)[:, None]
+    parts = np.log(np.stack([
+        np.sin(angle) ** 2 * apart + added, np.cos(angle) ** 2 * apart + added,
+        np.broadcast_to(apart + added, (n_steps, len(alike), GRID))]))
+    parts[2] *= -1
+    table: Floats = parts.reshape(3 * n_steps, -1)
+    return table
+
+
+_kept_table = lru_cache(maxsize=4)(_table)

@@ -27,6 +27,7 @@ from budvision.stats.likelihood import (
     likeness_grid,
     log_likelihood,
     middles,
+    one_thread,
 )
 from budvision.stats.proportions import check_count
 from budvision.stats.units import Units, chunks
@@ -226,15 +227,18 @@ def posterior_of(
     loglike: Floats, units: Units, likeness: Floats, log_weight: Floats,
     start: float = 0.0, step: float = STEP,
 ) -> SharePosterior:
-    """Return the posterior of groups from their log-likelihood on a grid."""
+    """Return the posterior of groups from their log-likelihood on a grid, which is written over."""
     n, hits = units.total(units.sizes), units.total(units.hits)
     none, every = hits <= 0, hits >= n
-    joint = loglike + log_weight[:, None]
+    joint = loglike
+    joint += log_weight[:, None]
     if len(likeness) > 1:
         joint[np.ix_(none | every, likeness == WHOLE_LIKENESS)] = -np.inf
-    joint -= joint.max(axis=(1, 2), keepdims=True)
+    joint -= joint.reshape(len(joint), -1).max(axis=1, initial=-np.inf)[:, None, None]
     np.exp(joint, out=joint)
-    mass, by_likeness = joint.sum(axis=1), joint.sum(axis=2)
+    mass = joint.sum(axis=1)
+    with one_thread():
+        by_likeness = joint @ np.ones(GRID)
     angle = middles(start, step)
     share, lean = np.sin(angle) ** 2, np.tan(angle)
     whole = mass.sum(axis=1)

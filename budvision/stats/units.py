@@ -16,7 +16,7 @@ __all__ = ["Units", "alike_units", "chunks", "expected_units"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_CHUNK = 256
+_CHUNK = 128
 
 
 @dataclass(frozen=True, slots=True)

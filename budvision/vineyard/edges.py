@@ -52,11 +52,12 @@ def edges_within(
 
 def _buds_to_cross(policy: Policy, number: int, share: float, n: int) -> int:
     """Return how many calls the other way would carry the share over an edge."""
-    below = int(policy.band_index(np.array(share))) <= number
+    last = policy.last_below(number)
+    below = share <= last
     first = max(1, math.floor(abs(policy.edges[number] - share) * n) - 1)
     for buds in range(first, n + 1):
         moved = min(1.0, max(0.0, share + (buds if below else -buds) / n))
-        if (int(policy.band_index(np.array(moved))) <= number) != below:
+        if (moved <= last) != below:
             return buds
     return n
 
@@ -89,12 +90,15 @@ def most_within_reach(
     here = strata.judged(keep) if strata is not None else None
     low, high = weighed(few, here, prior_icc=settings.prior_icc).limits(
         settings.confidence)
-    reaches = {}
-    for index in np.flatnonzero(wanted).tolist():
-        first, last = (int(policy.band_index(np.array(end[index]))) for end in (low, high))
-        reaches[index] = Reach(buds=MOST_BUDS, low=float(low[index]), high=float(high[index]),
-                               bands=tuple(band.name for band in policy.bands[first : last + 1]))
-    return reaches
+    rows = np.flatnonzero(wanted)
+    ends = low[rows], high[rows]
+    spans = zip(*(policy.band_index(end).tolist() for end in ends), strict=True)
+    return {
+        index: Reach(buds=MOST_BUDS, low=one, high=two,
+                  bands=tuple(band.name for band in policy.bands[first : last + 1]))
+        for index, one, two, (first, last) in zip(
+            rows.tolist(), *(end.tolist() for end in ends), spans, strict=True)
+    }
 
 
 def rules_apart(nodes: Mapping[str, NodeCount], others: Sequence[PolicyAnswer]) -> bool:

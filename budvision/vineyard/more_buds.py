@@ -18,7 +18,7 @@ __all__ = ["MOST_BUDS", "Outlook", "buds_to_settle"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_Settles = Callable[[Floats], NDArray[np.bool_]]
+_Settles = Callable[[Floats, Ints], NDArray[np.bool_]]
 
 MOST_BUDS = 300
 """Further buds that count as within reach: three more samples of ten canes of ten, our choice.
@@ -101,10 +101,15 @@ class _Alike:
         self._units, self._prior = units, prior
         self._loglike = log_likelihood(units, prior[0])
 
-    def found(self, factor: Floats) -> SharePosterior:
-        """Return the posterior with so many times the units, one factor a block."""
-        return posterior_of(self._loglike * factor[:, None, None],
-                            alike_units(self._units, factor), *self._prior)
+    def found(self, factor: Floats, rows: Ints) -> SharePosterior:
+        """Return the posterior of some blocks with so many times the units, one factor a block."""
+        number = np.full(self._units.n_groups, -1)
+        number[rows] = np.arange(len(rows))
+        keep = number[self._units.group] >= 0
+        few = Units(self._units.hits[keep], self._units.sizes[keep],
+                    number[self._units.group[keep]], len(rows), self._units.copies[keep])
+        return posterior_of(self._loglike[rows] * factor[:, None, None],
+                            alike_units(few, factor), *self._prior)
 
 
 def buds_to_settle(
@@ -140,7 +145,8 @@ def buds_to_settle(
     for block in np.flatnonzero(open_ & weighted).tolist():
         outlook = Outlook(units, strata, block, prior_icc, confidence)
 
-        def one(extra: Floats, outlook: Outlook = outlook, block: int = block) -> NDArray[np.bool_]:
+        def one(extra: Floats, _: Ints, outlook: Outlook = outlook,
+                block: int = block) -> NDArray[np.bool_]:
             return _settled(outlook.expected(extra * size[block]), policy, confidence)
 
         answer[block] = _fewest(one, size[[block]])[0]
@@ -156,9 +162,10 @@ def buds_to_settle(
     for some, handful in chunks(few):
         alike, each = _Alike(handful, prior), place[some]
 
-        def many(extra: Floats, alike: _Alike = alike, each: Ints = each) -> NDArray[np.bool_]:
-            factor = 1 + extra / posterior.n_units[each]
-            return _settled(alike.found(factor), policy, confidence)
+        def many(extra: Floats, rows: Ints, alike: _Alike = alike,
+                 each: Ints = each) -> NDArray[np.bool_]:
+            factor = 1 + extra / posterior.n_units[each[rows]]
+            return _settled(alike.found(factor, rows), policy, confidence)
 
         answer[each] = _fewest(many, size[each])
     return answer
@@ -167,14 +174,10 @@ def buds_to_settle(
 def _fewest(settled: _Settles, size: Floats) -> Ints:
     """Return the buds of the fewest further units that settle each block, -1 beyond reach."""
     most = np.maximum(np.floor(MOST_BUDS / size), 1.0)
-    within = settled(most)
+    within = settled(most, np.arange(len(size)))
     below, enough = np.zeros(len(size)), most.copy()
-    for _ in range(max(1, int(np.ceil(np.log2(most.max() + 1))))):
-        middle = np.floor((below + enough) / 2)
-        good = settled(middle)
-        moves = enough - below > 1
-        enough = np.where(moves & good, middle, enough)
-        below = np.where(moves & ~good, middle, below)
-        if not (enough - below > 1).any():
-            break
+    while len(rows := np.flatnonzero(within & (enough - below > 1))):
+        middle = np.floor((below + enough) / 2)[rows]
+        good = settled(middle, rows)
+        enough[rows[good]], below[rows[~good]] = middle[good], middle[~good]
     return np.where(within, np.ceil(enough * size - 1e-9), -1).astype(np.int64)

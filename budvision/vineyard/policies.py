@@ -9,6 +9,7 @@ which band an edge belongs; a share within 1e-9 of an edge counts as on it.
 from __future__ import annotations
 
 import itertools
+import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -89,12 +90,21 @@ class Policy:
         """
         values = np.asarray(share, dtype=float)
         index = np.zeros(values.shape, dtype=np.int64)
-        for band in self.bands[:-1]:
-            past = values > band.high + EDGE_TOLERANCE
-            if not band.high_included:
-                past = values >= band.high - EDGE_TOLERANCE
-            index += past
+        for number in range(len(self.bands) - 1):
+            index += values > self.last_below(number)
         return index
+
+    def last_below(self, number: int) -> float:
+        """Return the largest share that still lies below an edge.
+
+        Parameters
+        ----------
+        number : int
+            Of the edge, 0 between the first two bands.
+        """
+        band = self.bands[number]
+        return (band.high + EDGE_TOLERANCE if band.high_included else
+                math.nextafter(band.high - EDGE_TOLERANCE, -math.inf))
 
     def band(self, share: float) -> Band:
         """Return the band that a share of dead primary buds lies in.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,7 +85,7 @@ def as_number(value: float) -> float | None:
     ----------
     value : float
     """
-    return None if np.isnan(value) else float(value)
+    return None if math.isnan(value) else float(value)
 
 
 @dataclass(frozen=True, slots=True)

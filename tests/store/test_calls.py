@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from sqlalchemy import Connection
 
@@ -9,7 +10,8 @@ from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries import blocks, calls, canes, people, review, undoing
 from budvision.store.queries.columns import call_columns
 from budvision.store.session import Season
-from budvision.vocabulary import CallValue, Cause, Tissue
+from budvision.vineyard.buds import CALL_CODES
+from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 
 P, S, T = Tissue.PRIMARY, Tissue.SECONDARY, Tissue.TERTIARY
 LIVE, DEAD, UNSURE = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
@@ -106,7 +108,7 @@ def test_second_readings_never_count_and_settled_calls_stand_on_top(any_season: 
         assert _now(conn, bud) == {P: LIVE}
         undoing.undo(conn, settled, person_id=one.id)
         assert _now(conn, bud) == {P: UNSURE}
-        columns = call_columns(conn, [sampling])
+        columns = call_columns(conn, [(sampling, 1)], blocks.list_blocks(conn))
         assert columns.calls.tolist() == [[2, -1, -1]]
 
 
@@ -141,12 +143,42 @@ def test_columns_agree_with_rows(any_season: Season) -> None:
         calls.save_calls(conn, bud, {S: calls.NewCall(DEAD, cause=Cause.MITES),
                                      T: calls.NewCall(DEAD, cause=Cause.COLD)}, person_id=who)
         _bud(conn, 6)
-        columns = call_columns(conn, [sampling])
+        columns = call_columns(conn, [(sampling, 1)], blocks.list_blocks(conn))
     assert columns.node.tolist() == [1, 2, 3, 4, 5, 6]
     assert columns.calls.tolist() == [
         [0, -1, 0], [1, -1, 0], [2, -1, 0], [3, -1, 0], [-1, 1, 1], [-1, -1, -1]]
     assert columns.other_cause.any(axis=1).tolist() == [False] * 4 + [True, False]
     assert columns.other_cause[4].tolist() == [False, True, False]
+
+
+def test_columns_agree_with_rows_after_changes_of_mind(any_season: Season) -> None:
+    rng = np.random.default_rng(5)
+    with any_season.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt").id
+        for node in range(1, 31):
+            sampling, bud = _bud(conn, node)
+            for _ in range(int(rng.integers(0, 5))):
+                batch = calls.save_calls(
+                    conn, bud, {TISSUES[at]: calls.NewCall(
+                        DEAD, cause=(Cause.COLD, Cause.MITES)[rng.integers(0, 2)])
+                        if rng.random() < 0.5 else (LIVE, UNSURE)[rng.integers(0, 2)]
+                        for at in rng.choice(3, rng.integers(1, 4), replace=False)},
+                    person_id=who, round=("first", "first", "settled")[rng.integers(0, 3)])
+                if rng.random() < 0.3:
+                    undoing.undo(conn, batch, person_id=who)
+        for turn in range(40):     # more changes than a byte holds
+            calls.save_calls(conn, bud, {P: (LIVE, DEAD)[turn % 2]}, person_id=who)
+        calls.save_calls(conn, bud, {P: LIVE}, person_id=who)
+        columns = call_columns(conn, [(sampling, 1)], blocks.list_blocks(conn))
+        told = {one.node: one for one in calls.current_calls(conn, sampling_id=sampling)}
+    for node, values, other in zip(columns.node.tolist(), columns.calls.tolist(),
+                                   columns.other_cause.tolist(), strict=True):
+        row = told.get(node)
+        for tissue, value, cause in zip(TISSUES, values, other, strict=True):
+            assert value == CALL_CODES[row.call(tissue) if row else None]
+            if value == CALL_CODES[DEAD]:
+                assert row is not None
+                assert cause == (row.causes.get(tissue, Cause.COLD) is not Cause.COLD)
 
 
 def test_the_queue_knows_what_waits(season: Season) -> None:

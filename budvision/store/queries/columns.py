@@ -6,16 +6,26 @@ inside the database, so that a program of ten thousand blocks comes out in secon
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import BigInteger, Connection, Select, case, cast, exists, func, select
+from sqlalchemy import (
+    BigInteger,
+    Connection,
+    Select,
+    case,
+    cast,
+    exists,
+    func,
+    select,
+)
 
-from budvision.store.queries.blocks import Block, list_blocks
-from budvision.store.tables import bud, call, cane, mark, sampling
+from budvision.store.queries.blocks import Block
+from budvision.store.tables import bud, call, cane, mark
 from budvision.vocabulary import TISSUES, CallValue
 
 __all__ = ["CallColumns", "call_columns"]
@@ -24,7 +34,8 @@ Ints = npt.NDArray[np.int64]
 
 _CODES = {CallValue.LIVE: 1, CallValue.DEAD: 2, CallValue.UNSURE: 3, CallValue.NOT_EXPOSED: 4}
 _OTHER_CAUSE = 8
-_BITS = 4  # first call in the low, settled call in the high half of each tissue's byte
+_CALLED = 16
+_ROUNDS = ("first", "settled")
 _FEW = 400
 
 
@@ -70,105 +81,127 @@ class CallColumns:
     marked: npt.NDArray[np.bool_]
 
 
-def call_columns(conn: Connection, sampling_ids: Sequence[int]) -> CallColumns:
+def call_columns(
+    conn: Connection, samplings: Sequence[tuple[int, int]], blocks: Sequence[Block]
+) -> CallColumns:
     """Return the buds of samplings with the calls that count.
 
     Parameters
     ----------
-    sampling_ids : sequence of int
-        Of a block, `sampling_ids` of the result names the first.
+    samplings : sequence of tuple of int
+        Id of each sampling and of its block. Of a block, `sampling_ids` of the result names the
+        first.
+    blocks : sequence of Block
+        Those of the samplings, by name; others are left aside.
     """
-    of_sampling = {
-        row.id: row.block_id
-        for row in conn.execute(select(sampling.c.id, sampling.c.block_id))
-    }
-    wanted = {key: of_sampling[key] for key in sampling_ids}
+    wanted = dict(samplings)
     chosen_blocks = set(wanted.values())
-    blocks = tuple(block for block in list_blocks(conn) if block.id in chosen_blocks)
-    index = {block.id: position for position, block in enumerate(blocks)}
+    blocks = tuple(block for block in blocks if block.id in chosen_blocks)
+    index = {block.id: at for at, block in enumerate(blocks)}
     by_block: dict[int, int] = {}
     for key, block_id in wanted.items():
         by_block.setdefault(block_id, key)
-    cane_query = select(
-        cane.c.id, cane.c.sampling_id, cane.c.label, cane.c.vine, cane.c.vigor, cane.c.zone,
-        cane.c.position,
-    )
-    if len(wanted) <= _FEW:
-        cane_query = cane_query.where(cane.c.sampling_id.in_(list(wanted)))
-    canes = [row for row in conn.execute(cane_query) if row.sampling_id in wanted]
-    canes.sort(key=lambda row: (index[wanted[row.sampling_id]], row.position, row.id))
-    cane_ids = np.array([row.id for row in canes], np.int64)
-    packed = _packed_calls(conn, list(wanted) if len(wanted) <= _FEW else None)
-    position = _positions(cane_ids, packed[:, 1])
-    packed, position = packed[position >= 0], position[position >= 0]
-    order = np.lexsort((packed[:, 2], position))
-    packed, position = packed[order], position[order]
+    some = list(wanted) if len(wanted) <= _FEW else None
+    canes = _canes(conn, {key: index[block_id] for key, block_id in wanted.items()}, some)
+    cane_ids, cane_sampling = (np.array([row[at] for row in canes], np.int64) for at in (2, 3))
+    packed = _packed_calls(conn, some)
+    at = _positions(cane_ids, packed[:, 1])
+    packed, at = packed[at >= 0], at[at >= 0]
+    order = np.lexsort((packed[:, 2], at))
+    packed, at = packed[order], at[order]
     calls, other = _unpack(packed[:, 3])
-    marks = _marked_nodes(conn, list(wanted) if len(wanted) <= _FEW else None)
+    marks = _marked_nodes(conn, some)
     return CallColumns(
         blocks=blocks,
         sampling_ids=np.array([by_block[block.id] for block in blocks], np.int64),
         cane_ids=cane_ids,
-        cane_block=np.array([index[wanted[row.sampling_id]] for row in canes], np.int64),
-        cane_sampling=np.array([row.sampling_id for row in canes], np.int64),
-        cane_labels=tuple(row.label for row in canes), vines=tuple(row.vine for row in canes),
-        vigors=tuple(row.vigor for row in canes), zones=tuple(row.zone for row in canes),
-        cane=position, node=packed[:, 2], calls=calls, other_cause=other,
+        cane_block=np.array([row[0] for row in canes], np.int64), cane_sampling=cane_sampling,
+        cane_labels=tuple(row[5] for row in canes), vines=tuple(row[6] for row in canes),
+        vigors=tuple(row[7] for row in canes), zones=tuple(row[8] for row in canes),
+        cane=at, node=packed[:, 2], calls=calls, other_cause=other,
         marked=np.isin(packed[:, 0], marks),
     )
 
 
+def _canes(
+    conn: Connection, block_of: Mapping[int, int], sampling_ids: list[int] | None
+) -> list[tuple[Any, ...]]:
+    """Return (block, position, id, sampling, position, label, vine, vigor, zone) in the walk."""
+    query = select(cane.c.id, cane.c.sampling_id, cane.c.position, cane.c.label, cane.c.vine,
+                   cane.c.vigor, cane.c.zone)
+    if sampling_ids is not None:
+        query = query.where(cane.c.sampling_id.in_(sampling_ids))
+    return sorted((block_of[row[1]], row[2], *row) for part in _parts(conn, query)
+                  for row in part if row[1] in block_of)
+
+
 def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
-    """Return (bud id, cane id, node, packed calls) of every bud, shape (n, 4)."""
-    newer = call.alias("newer")
-    standing = ~exists().where(  # twice as quick here as a window, thanks to ix_call_newest
-        newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
-        newer.c.round == call.c.round, newer.c.id > call.c.id,
-    )
-    code = case(*((call.c.value == value.value, number) for value, number in _CODES.items()),
+    """Return (bud id, cane id, node, packed calls) of every bud, shape (n, 4).
+
+    A byte for each tissue and round. First all calls of a bud are added up; where one was replaced
+    a byte is over 31, or fewer are in use than there are calls (a carry takes more than 8 calls),
+    and the bud's calls are added up again, the newest alone.
+    """
+    slot = case(
+        *((call.c.tissue == tissue.value, case(
+            {name: 1 << 8 * (len(_ROUNDS) * at + later) for later, name in enumerate(_ROUNDS)},
+            value=call.c.round)) for at, tissue in enumerate(TISSUES)))
+    code = case({value.value: number for value, number in _CODES.items()}, value=call.c.value,
                 else_=0)
-    cause = case((call.c.cause.in_(["", "cold"]), 0), else_=_OTHER_CAUSE)
-    place = case(
-        *(((call.c.tissue == tissue.value) & (call.c.round == round),
-           1 << (2 * _BITS * position + (_BITS if round == "settled" else 0)))
-          for position, tissue in enumerate(TISSUES) for round in ("first", "settled")),
-    )
-    call_sums = select(call.c.bud_id, cast(func.sum((code + cause) * place), BigInteger)).where(
-        call.c.round != "second", call.c.value != "withdrawn", standing
-    ).group_by(call.c.bud_id)
+    cause = case((call.c.cause == "", 0), ((call.c.cause == "cold") | (
+        call.c.value == "withdrawn"), 0), else_=_OTHER_CAUSE)
     buds = select(bud.c.id, bud.c.cane_id, bud.c.node)
+    wanted = call.c.round != "second"
     if sampling_ids is not None:
         inside = select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
         buds = buds.where(bud.c.cane_id.in_(inside))
-        in_canes = select(bud.c.id).where(bud.c.cane_id.in_(inside))
-        call_sums = call_sums.where(call.c.bud_id.in_(in_canes))
-    sums = _integers(conn, call_sums, 2)
+        wanted &= call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside)))
+
+    call_sum = cast(func.sum((code + cause + _CALLED) * slot), BigInteger)
+    sums = _integers(conn, select(call.c.bud_id, call_sum, func.count()).where(wanted).group_by(
+        call.c.bud_id), 3)
     found = _integers(conn, buds, 3)
-    position = _positions(found[:, 0], sums[:, 0])
     packed = np.zeros(len(found), np.int64)
-    packed[position[position >= 0]] = sums[position >= 0, 1]
+    at = _positions(found[:, 0], sums[:, 0])
+    packed[at[at >= 0]] = sums[at >= 0, 1]
+    each = sums[:, 1].astype("<i8").view(np.uint8).reshape(-1, 8)
+    if np.any(each >= 2 * _CALLED) or np.any((each > 0).sum(axis=1) < sums[:, 2]):
+        newer = call.alias("newer")
+        standing = ~exists().where(
+            newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
+            newer.c.round == call.c.round, newer.c.id > call.c.id)
+        replaced = select(call.c.bud_id).where(wanted).group_by(
+            call.c.bud_id, call.c.tissue, call.c.round).having(func.count() > 1)
+        again = _integers(conn, select(call.c.bud_id, call_sum).where(
+            wanted, standing, call.c.bud_id.in_(replaced)).group_by(call.c.bud_id), 2)
+        at = _positions(found[:, 0], again[:, 0])
+        packed[at[at >= 0]] = again[at >= 0, 1]
     return np.column_stack([found, packed])
 
 
-def _integers(conn: Connection, query: Select[Any], n_columns: int) -> Ints:
-    """Return a query's whole numbers, straight from the driver: rows without names are quick."""
+def _parts(conn: Connection, query: Select[Any]) -> Iterator[Sequence[Any]]:
+    """Yield a query's rows in parts, straight from the driver: rows without names are quick."""
     cursor = conn.execute(query).cursor
     assert cursor is not None
-    parts = [np.empty((0, n_columns), np.int64)]
-    while part := cursor.fetchmany(65536):
-        parts.append(np.array(part, np.int64))
-    return np.concatenate(parts)
+    while part := cursor.fetchmany(16384):
+        yield part
+
+
+def _integers(conn: Connection, query: Select[Any], n_columns: int) -> Ints:
+    """Return a query's whole numbers, row by row."""
+    parts = [np.fromiter(chain.from_iterable(part), np.int64) for part in _parts(conn, query)]
+    return np.concatenate([np.zeros(0, np.int64), *parts]).reshape(-1, n_columns)
 
 
 def _unpack(packed: Ints) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
     calls = np.empty((len(packed), len(TISSUES)), np.int8)
     other = np.empty((len(packed), len(TISSUES)), bool)
-    for column in range(len(TISSUES)):
-        byte = (packed >> (2 * _BITS * column)) & 0xFF
-        settled, first = byte >> _BITS, byte & 0xF
-        one = np.where(settled > 0, settled, first)
-        calls[:, column] = (one & 7) - 1
-        other[:, column] = (one & _OTHER_CAUSE) > 0
+    each = packed.astype("<i8").view(np.uint8).reshape(-1, 8) & (_CALLED - 1)
+    for at in range(len(TISSUES)):
+        first, settled = (each[:, len(_ROUNDS) * at + later] for later in range(len(_ROUNDS)))
+        one = np.where(settled > 0, settled, first).astype(np.int8)
+        calls[:, at] = (one & 7) - 1
+        other[:, at] = (one & _OTHER_CAUSE) > 0
     return calls, other
 
 

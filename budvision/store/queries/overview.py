@@ -128,6 +128,20 @@ def sampling_counts(conn: Connection, sampling_id: int | None = None) -> list[Sa
     return [SamplingCounts(**row._mapping) for row in conn.execute(query)]
 
 
+def samplings_with(conn: Connection, name: str) -> dict[int, int]:
+    """Return the version of each sampling of which one of the kept counts is not zero.
+
+    Parameters
+    ----------
+    name : str
+        The count, as in `SamplingCounts`.
+    """
+    kept = sampling_count.c
+    rows = conn.execute(select(kept.sampling_id, kept.version).where(kept[name] > 0)
+                        .order_by(kept.sampling_id))
+    return {row[0]: row[1] for row in rows}
+
+
 def photo_hashes(conn: Connection) -> dict[str, str]:
     """Return every photograph's hash with the name of its file."""
     return {

@@ -31,7 +31,7 @@ from budvision.store.session import Season
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 from budvision.workflow.answers.answers import Answer, left_out, sampled_buds, unsure_buds
-from budvision.workflow.answers.results import zone_shares
+from budvision.workflow.answers.summaries import zone_shares
 
 __all__ = ["block_facts", "bud_names", "line_facts"]
 

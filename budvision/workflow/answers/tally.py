@@ -115,7 +115,8 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
          "chance_above": edge.chance_above, "buds_to_cross": edge.buds_to_cross}
         for edge in result.edges
     ]
-    payload["reach"] = None if result.reach is None else asdict(result.reach) | {
+    payload["reach"] = None if result.reach is None else {
+        "buds": result.reach.buds, "low": result.reach.low, "high": result.reach.high,
         "bands": list(result.reach.bands)}
     payload["weighting"] = None if result.weighting is None else asdict(result.weighting)
     payload["other_policies"] = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -269,7 +270,8 @@ def export_calls(
 
 
 def chosen_samplings(
-    conn: Connection, *, sampling: str | None = None, block: str | None = None
+    conn: Connection, *, sampling: str | None = None, block: str | None = None,
+    known: Sequence[blocks.Sampling] | None = None,
 ) -> dict[str, int]:
     """Return the sampling of each block that a label, or the newest, names.
 
@@ -279,6 +281,8 @@ def chosen_samplings(
         The label; each block's newest sampling when left out.
     block : str, optional
         One block only.
+    known : sequence of Sampling, optional
+        All of the season, where they have been read already.
 
     Raises
     ------
@@ -291,7 +295,7 @@ def chosen_samplings(
             return {one.name: blocks.get_sampling(conn, one.id, sampling).id}
         newest = blocks.latest_sampling(conn, one.id)
         return {} if newest is None else {one.name: newest.id}
-    rows = blocks.list_samplings(conn)  # by block, oldest first
+    rows = blocks.list_samplings(conn) if known is None else known  # by block, oldest first
     if sampling is not None and not any(row.label == sampling for row in rows):
         labels = ", ".join(sorted({row.label for row in rows})) or "none yet"
         raise NotFoundError(f"there is no sampling {sampling!r}", where="--sampling",

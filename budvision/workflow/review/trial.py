@@ -18,7 +18,7 @@ from budvision.errors import ConflictError, InputError
 from budvision.language import say
 from budvision.settings import Settings
 from budvision.store.queries.blocks import list_samplings
-from budvision.store.queries.overview import sampling_counts
+from budvision.store.queries.overview import sampling_counts, samplings_with
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BlindCall, blind_calls
 from budvision.store.queries.trust import (
@@ -321,7 +321,7 @@ def trust_words_of(
     if not settings.trial_buds:
         return {}
     standing = standing_trust(conn)
-    pictured = {row.sampling_id for row in sampling_counts(conn) if row.n_photos}
+    pictured = set(samplings_with(conn, "n_photos"))
     return {key: _words(standing, cultivar, samplings)
             for key, (cultivar, samplings) in groups.items() if pictured & set(samplings)}
 
