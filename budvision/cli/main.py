@@ -26,6 +26,7 @@ from budvision.cli import (
     paper,
     plan,
     propose,
+    recipes,
     report,
     season,
     season_after,
@@ -74,6 +75,7 @@ def _options(
 for _group in (  # in the order of --help
     season, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
     season_after, wood, station, report, archive, backup, models, train, jobs,
+    recipes,
 ):
     _group.register(app)
 

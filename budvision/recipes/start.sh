@@ -1,0 +1,17 @@
+#!/bin/sh
+# Serve the season; before the first time make it. With words behind it: run that command instead,
+# for example `start people add "Ada Quill" --role lead`.
+set -eu
+season=${BUDVISION_SEASON:-/season}
+if [ ! -f "$season/budvision.toml" ]; then
+  case "$BUDVISION_PHOTOS" in
+    *://*)  # the bucket, where it is not there yet
+      python -c 'import sys, fsspec; fs, path = fsspec.core.url_to_fs(sys.argv[1]); fs.makedirs(path.split("/")[0], exist_ok=True)' "$BUDVISION_PHOTOS" ;;
+  esac
+  budvision init "$season" --database "$BUDVISION_DATABASE" --photos "$BUDVISION_PHOTOS"
+fi
+cd "$season"
+if [ "$#" -gt 0 ]; then
+  exec budvision "$@"
+fi
+exec budvision serve --host 0.0.0.0 --port 8765 --name "$BUDVISION_NAME" --https --log -
