@@ -31,6 +31,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis.configuration import set_hypothesis_home_dir
 from PIL import Image
 
+from budvision.store import migrations
+from budvision.store.engine import open_engine
 from budvision.store.session import Season
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -134,6 +136,34 @@ def postgres_url() -> Iterator[str]:
 
 
 # ---- seasons and photographs ------------------------------------------------------------------
+
+_make = migrations.make
+
+
+@lru_cache
+def _empty_database() -> Path:
+    """Return the file of an empty season, made once a process."""
+    folder = Path(_NOTES) / "empty"
+    folder.mkdir()
+    engine = open_engine(folder, None)
+    try:
+        _make(engine, folder)
+    finally:
+        engine.dispose()
+    return next(folder.glob("*.db"))
+
+
+def _make_as_copy(engine: Any, folder: Path) -> None:
+    """Begin an SQLite season as a copy: the migrations take longer than most tests.
+
+    They themselves are run by tests/store/test_migrations.py and by every season on PostgreSQL.
+    """
+    if engine.dialect.name == "sqlite" and not Path(engine.url.database).exists():
+        shutil.copyfile(_empty_database(), engine.url.database)
+    _make(engine, folder)
+
+
+migrations.make = _make_as_copy
 
 
 @pytest.fixture

@@ -498,7 +498,7 @@ def test_killed_exports_and_imports_complete_on_a_rerun(season: Season, tmp_path
     Points are drawn from the whole length of an export and of an import, as measured here. An
     export killed half-way is taken up by the next, so every third one begins anew.
     """
-    times = int(os.environ.get("BUDVISION_KILLS", "6"))
+    times = int(os.environ.get("BUDVISION_KILLS", "3"))
     draw = random.Random(3)
     before = seasons.whole_content(season)
     bag = tmp_path / "bag"

@@ -61,7 +61,7 @@ def _table(season: Season, table: str) -> list[dict[str, Any]]:
 
 
 @pytest.mark.slow
-@examples(max_examples=10, phases=NO_SHRINKING)
+@examples(max_examples=6, phases=NO_SHRINKING)
 @given(number=SEED)
 def test_a_whole_copy_is_equal_in_all_rows(empty: Path, number: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -76,7 +76,7 @@ def test_a_whole_copy_is_equal_in_all_rows(empty: Path, number: int) -> None:
 
 
 @pytest.mark.slow
-@examples(max_examples=10, phases=NO_SHRINKING)
+@examples(max_examples=6, phases=NO_SHRINKING)
 @given(number=SEED, whole=st.booleans())
 def test_own_bag_brings_nothing_new(empty: Path, number: int, whole: bool) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -91,7 +91,7 @@ def test_own_bag_brings_nothing_new(empty: Path, number: int, whole: bool) -> No
 
 
 @pytest.mark.slow
-@examples(max_examples=10, phases=NO_SHRINKING)
+@examples(max_examples=6, phases=NO_SHRINKING)
 @given(number=SEED)
 def test_another_season_changes_no_answer_of_this_one(empty: Path, number: int) -> None:
     """The other's blocks stand beside with the answers that they had there."""

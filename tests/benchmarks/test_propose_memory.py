@@ -1,6 +1,6 @@
 """Memory of `budvision propose` over many photographs, read in its own processes.
 
-The target is flat and under 700 MB a process over 2,000 photographs; the test takes 160. The whole
+The target is flat and under 700 MB a process over 2,000 photographs; the test takes 96. The whole
 number is measured by hand: ``BUDVISION_PHOTOS=2000 pytest -s`` with this file.
 """
 
@@ -107,7 +107,7 @@ def memory_of_propose(folder: Path, n_photos: int, *, workers: int) -> Memory:
 def test_memory_of_each_process_is_small_and_flat(
     workers: int, tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:
-    n_photos = int(os.environ.get("BUDVISION_PHOTOS", "160"))
+    n_photos = int(os.environ.get("BUDVISION_PHOTOS", "96"))
     write_photographs(tmp_path / "cuts", n_photos)
     seen = memory_of_propose(tmp_path / "cuts", n_photos, workers=workers)
     print(f"{workers} at work: peak {seen.peak:.0f} MB a process, {seen.growth:.1f} MB more in the "

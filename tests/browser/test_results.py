@@ -167,6 +167,7 @@ def test_a_harvest_is_entered_and_the_loop_closed(page: Any, served: str) -> Non
 
 @pytest.mark.parametrize("size", SIZES)
 def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size: str) -> None:
+    """Told by axe at one size here (a filled season); every page at every size in test_axe.py."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     width, height = SIZES[size]
     context = browser.new_context(viewport={"width": width, "height": height})
@@ -175,7 +176,7 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
                     "/results/compare?one=1:late&two=all", "/results/over-all",
                     "/results/block/1/season-after", "/results/cold"):
         page.goto(served + address)
-        told = axe.run(page).response["violations"]
+        told = axe.run(page).response["violations"] if size == "desk" else []
         assert told == [], (address, [(one["id"], one["nodes"][0]["html"]) for one in told])
         wide = page.evaluate(
             "document.documentElement.scrollWidth - document.documentElement.clientWidth")

@@ -66,11 +66,12 @@ def browser() -> Iterator[Any]:
         instance.close()
 
 
+N_MANY = int(os.environ.get("BUDVISION_BUDS", "24"))
 SEASONS = {
     "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
     "blind": {"n_buds": 4, "n_canes": 1, "blind": 1.0, "second": 1.0},
     "trial": {"n_buds": 8, "n_canes": 2, "blind": 0.0, "trial": 4},
-    "hundred": {"n_buds": 100, "n_canes": 10, "blind": 0.0, "two_cuts_every": 10},
+    "many": {"n_buds": N_MANY, "n_canes": 10, "blind": 0.0, "two_cuts_every": 10},
 }
 
 
@@ -193,8 +194,9 @@ def test_one_bud_by_keyboard_changes_the_result(play: Played) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("play", ["hundred"], indirect=True)
-def test_a_hundred_buds_from_the_keyboard_alone(play: Played) -> None:
+@pytest.mark.parametrize("play", ["many"], indirect=True)
+def test_many_buds_from_the_keyboard_alone(play: Played) -> None:
+    """BUDVISION_BUDS of them: 100 for the figures that are told, fewer by default."""
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
     truth = {bud.bud_id: {t.value: v for t, v in bud.truth.items()} for bud in play.buds}
@@ -213,13 +215,14 @@ def test_a_hundred_buds_from_the_keyboard_alone(play: Played) -> None:
     page.wait_for_url(re.compile("/review/sampling/"))
     assert "Nothing left here" in page.inner_text("h1")
     calls = play.calls()
-    assert len(calls) == 100
+    assert len(calls) == N_MANY
     for bud, (_, kept) in zip(play.buds, sorted(calls.items()), strict=True):
         assert {t.value: str(kept.call(t)) for t in Tissue} == truth[bud.bud_id]
     waits.sort()
-    print(f"keystrokes a bud: {keys / 100:.2f}; next bud shown after {waits[49]:.0f} ms "
-          f"(median), {waits[94]:.0f} ms (95 %)")
-    assert keys / 100 <= 4.2
+    median, most = waits[len(waits) // 2], waits[int(0.95 * len(waits))]
+    print(f"keystrokes a bud: {keys / N_MANY:.2f}; next bud shown after {median:.0f} ms (median), "
+          f"{most:.0f} ms (95 %)")
+    assert keys / N_MANY <= 4.2
 
 
 @pytest.mark.slow
@@ -710,8 +713,9 @@ def test_no_serious_fault_of_access(
                        color_scheme=scheme, bypass_csp=True)
     axe = Axe()
     bud = play.buds[1].bud_id
-    for path in ("/review", f"/review/bud/{bud}", "/review/agreement", "/review/reference",
-                 f"/review/cut/{play.buds[1].photo_ids[0]}/outlines", "/people", "/me", "/nothing"):
+    # The other pages, and these as they first show: test_axe.py.
+    for path in (f"/review/bud/{bud}", f"/review/cut/{play.buds[1].photo_ids[0]}/outlines",
+                 "/nothing"):
         play.app.config["PROPAGATE_EXCEPTIONS"] = False
         page.goto(play.base + path)
         if "/bud/" in path:

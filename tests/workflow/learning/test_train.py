@@ -327,7 +327,7 @@ def test_killed_trainings_leave_the_season_sound(season: Season, base_folder: Pa
     _, learning_s, writing_s = _trained(season.folder, base_folder)
     draw = random.Random(5)
     n_cut = n_begun = n_unlisted = n_finished = 0
-    times = int(os.environ.get("BUDVISION_KILLS", "4"))
+    times = int(os.environ.get("BUDVISION_KILLS", "2"))
     for i in range(times):
         if i % 2:
             cut, _, _ = _trained(season.folder, base_folder, writing=True,

@@ -199,7 +199,7 @@ def test_a_proposal_that_arrives_amid_saves_is_never_taken_for_the_one_seen(
     other = threading.Thread(target=keep_proposing)
     other.start()
     try:
-        for _ in range(12):
+        for _ in range(5):
             with ready.read() as conn:
                 page = bud_page(conn, ready.settings, 1, person=maren)
             save(ready, 1, {P: DEAD}, person=maren, seen=page["seen"], shown=page["shown"])
