@@ -125,8 +125,6 @@ class Settings:
         0.0, 1.0)
     max_nodes_factor: float = _setting(2.5,
         "Practical maximum of nodes to retain, as a multiple of the normal number.", 1.0, 10.0)
-    bound_missing: bool = _setting(False,
-        "Also give mortality with all unjudged tissues taken as live and as dead.")
     cold_only: bool = _setting(False, "Leave out tissues dead for another cause than cold.")
     prior_icc: float = _setting(0.25,
         "Likeness of buds of one vine or cane (intra-class correlation) to expect before "
@@ -179,9 +177,11 @@ class Settings:
         Raises
         ------
         InputError
-            When a name is not a setting, or a value cannot be used; `where` stands in the text.
+            When a name is neither a setting nor a retired one, or a value cannot be used; `where`
+            stands in the text.
         """
         known: dict[str, Any] = {row.name: row for row in SETTINGS}
+        values = {name: value for name, value in values.items() if name not in RETIRED}
         for name in values:
             if name not in known:
                 raise InputError(
@@ -202,6 +202,9 @@ class Settings:
 SETTINGS: tuple[Setting, ...] = tuple(
     Setting(name=one.name, **one.metadata) for one in fields(Settings))
 """What each setting does and may be, in the order of the fields above."""
+
+RETIRED = frozenset({"bound_missing"})
+"""Settings of older seasons that decide nothing any more; a line with one is read over."""
 
 _MOST_BYTES = 1_000_000
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from budvision.cli.terminal import JsonOption, json_errors, show_json
 
 if TYPE_CHECKING:
     from budvision.vineyard.sample_plan import SamplePlan
@@ -53,7 +54,7 @@ def plan(
     season: Annotated[Path | None, typer.Option(
         "--season", help="Season folder that keeps the plan; the working directory when it is "
         "a season.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Plan a sampling: canes, nodes, the vines to visit, and what the sample can tell.
 
@@ -76,13 +77,13 @@ def plan(
         save_plan,
     )
 
-    layout = describe_block(block, n_rows=rows, n_vines=vines, rows_csv=rows_csv, zones=zones,
-                            sizes=sizes)
     here = season or (Path.cwd() if Path("budvision.toml").exists() else None)
     number = secrets.randbelow(9000) + 1000 if draw is None else draw
     label = sampling or datetime.now().astimezone().date().isoformat()
 
     def make(settings: Settings, known: KnownBlock) -> tuple[SamplePlan, str]:
+        layout = describe_block(block, n_rows=rows, n_vines=vines, rows_csv=rows_csv, zones=zones,
+                                sizes=sizes)
         pruned_to = training or known.training
         cut = choose_nodes(nodes, training=pruned_to)
         n, why = choose_canes(canes=canes, nodes=cut, icc=settings.prior_icc, share=share,
@@ -92,21 +93,21 @@ def plan(
                            cultivar=known.cultivar, training=pruned_to)
         return made, why
 
-    if here is None:
-        made, why = make(Settings(), KnownBlock())
-    else:
-        from budvision.store.session import Season
+    with json_errors(as_json):
+        if here is None:
+            made, why = make(Settings(), KnownBlock())
+        else:
+            from budvision.store.session import Season
 
-        with Season.open(here) as opened:
-            made, why = make(opened.settings, known_block(opened, block))
-            save_plan(opened, made)
+            with Season.open(here) as opened:
+                made, why = make(opened.settings, known_block(opened, block))
+                save_plan(opened, made)
     if as_json:
         from budvision.workflow.sampling.decide import plan_facts
 
-        typer.echo(json.dumps(made.as_dict() | plan_facts(made, folder=here) | {"why": why},
-                              ensure_ascii=False, indent=2))
-        return
-    _show(made, why, folder=here)
+        show_json(made.as_dict() | plan_facts(made, folder=here) | {"why": why})
+    else:
+        _show(made, why, folder=here)
 
 
 def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.errors import BudvisionError
+from budvision.cli.terminal import JsonOption, json_errors, show_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -36,7 +35,7 @@ def tally(
     calls: Annotated[Path, typer.Argument(
         metavar="CALLS.csv", help="Table with the columns block,cane,node,primary,secondary,"
         "tertiary; optionally vine, vigor, zone, cultivar.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")] = False,
+    as_json: JsonOption = False,
     policy: Annotated[str, typer.Option(
         help="Pruning policy by name; an unknown name lists them.")] = "",
     normal_nodes: Annotated[float | None, typer.Option(
@@ -64,7 +63,7 @@ def tally(
     from budvision.vineyard.training import check_training, read_training
     from budvision.workflow.answers.tally import results_as_dict, tally_file
 
-    try:
+    with json_errors(as_json):
         settings = Settings() if folder is None else Settings.load(folder / "budvision.toml")
         crop, cultivar_class = _secondary_crop(secondary_crop)
         settings = replace(settings, policy=policy or settings.policy,
@@ -75,15 +74,11 @@ def tally(
             calls, settings=settings, policies=policies,
             normal_nodes=normal_nodes, training=read_training(training),
         )
-    except BudvisionError as error:
-        if as_json:
-            typer.echo(json.dumps(error.as_dict(), ensure_ascii=False))
-        raise
     for warning in result.warnings:
         typer.echo(f"budvision: {warning}", err=True)
     if as_json:
-        made = results_as_dict(result.results, warnings=result.warnings, beyond=result.beyond)
-        typer.echo(json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False))
+        show_json(results_as_dict(result.results, warnings=result.warnings,
+                                  beyond=result.beyond))
     else:
         print_results([
             result_facts(r, policies[settings.policy], policies=policies, training=result.training,

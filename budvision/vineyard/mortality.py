@@ -116,8 +116,8 @@ def summarise_table(
     table : BudTable
         Current confirmed calls; proposals have no place here.
     settings : Settings, optional
-        Uses confidence, policy, normal_nodes, secondary_crop, prior_icc, max_nodes_factor,
-        bound_missing and cold_only.
+        Uses confidence, policy, normal_nodes, secondary_crop, prior_icc, max_nodes_factor
+        and cold_only.
     policies : mapping of str to Policy, optional
         Those that ship with the package when left out.
     normal_nodes, secondary_crop : mapping of block name to float, or one float, optional

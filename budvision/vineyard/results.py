@@ -45,7 +45,7 @@ class TissueResult:
         Unsure ones among those called live, dead or unsure.
     if_missing_live, if_missing_dead : float or None
         Mortality with every unsure, unexposed or uncalled tissue taken as live, or as dead; given
-        where the setting asks for it, and where more than a tenth of the calls are unsure.
+        where there is such a tissue.
     """
 
     n_live: int

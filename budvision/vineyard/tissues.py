@@ -120,7 +120,7 @@ def tissue_results(
     judged : JudgedTissue
         Of the same table and tissue.
     settings : Settings
-        Uses confidence, bound_missing and cold_only.
+        Uses confidence and cold_only.
     """
     column = TISSUES.index(tissue)
     calls, other = table.calls[:, column], table.other_cause[:, column]
@@ -150,8 +150,6 @@ def tissue_results(
     for row, (live, dead, unsure, not_exposed, not_called) in enumerate(zip(*counts, strict=True)):
         n, missing = live + dead, unsure + not_exposed + not_called
         doubt = unsure / (n + unsure) if n + unsure else None
-        bounds = n + missing > 0 and (
-            settings.bound_missing or (doubt or 0) > UNSURE_TO_WARN)
         method = "beta_binomial_strata" if weighted[row] else "beta_binomial"
         results.append(TissueResult(
             n_live=live, n_dead=dead, n_unsure=unsure, n_not_exposed=not_exposed,
@@ -165,7 +163,7 @@ def tissue_results(
             design_effect_from_prior=unseen[row] and n > 0,
             icc=None if unseen[row] or not n else likeness[row], method=method if n else "none",
             reason="" if n else f"no {tissue.value} was called live or dead", unsure_share=doubt,
-            if_missing_live=dead / (n + missing) if bounds else None,
-            if_missing_dead=(dead + missing) / (n + missing) if bounds else None,
+            if_missing_live=dead / (n + missing) if missing else None,
+            if_missing_dead=(dead + missing) / (n + missing) if missing else None,
         ))
     return results

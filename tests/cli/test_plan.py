@@ -31,6 +31,14 @@ def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.slow
+def test_what_is_wrong_comes_as_json_like_every_commands() -> None:
+    refused = CliRunner().invoke(app, ["plan", "--block", "B", "--json"])
+    assert isinstance(refused.exception, InputError)
+    told = json.loads(refused.stdout)
+    assert (told["ok"], told["where"], told["what"]) == (
+        False, "block B", "its rows and vines a row are not given")
+
+
 def test_the_same_draw_gives_the_same_plan_as_json() -> None:
     one = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)
     two = json.loads(run("plan", *BLOCK, "--draw", "41", "--json").stdout)

@@ -70,13 +70,19 @@ def test_unsure_and_unexposed_count_nowhere():
     assert two.crop_potential == one.crop_potential
 
 
-def test_missing_tissues_bounded_where_the_setting_says():
-    told = buds([2] * 10)
-    told[0] = dataclasses.replace(told[0], primary=UNSURE)
-    plain = summarise(told).tissues[Tissue.PRIMARY]
-    assert plain.if_missing_dead is None
-    row = summarise(told, settings=Settings(bound_missing=True)).tissues[Tissue.PRIMARY]
+def test_missing_tissues_are_bounded_and_warned_of_where_they_are_many():
+    sample = buds([2] * 10)
+    assert summarise(sample).tissues[Tissue.PRIMARY].if_missing_dead is None
+    few, many = (
+        summarise([dataclasses.replace(bud, primary=UNSURE) if number < n else bud
+                   for number, bud in enumerate(sample)]) for n in (1, 70))
+    assert not any("unsure" in text for text in few.warnings)
+    row = few.tissues[Tissue.PRIMARY]
     assert (row.if_missing_live, row.if_missing_dead) == (0.19, 0.20)
+    row = many.tissues[Tissue.PRIMARY]
+    assert (row.if_missing_live, row.if_missing_dead) == (0.06, 0.76)
+    assert any("70 of 100 primaries are unsure: with all that nobody could judge live, 6% are "
+               "dead; with all of them dead, 76%." in text for text in many.warnings)
 
 
 def test_causes_other_than_cold_can_be_left_out():

@@ -7,21 +7,25 @@ import io
 import json
 import random
 import re
+import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import openpyxl
 import pytest
 from flask.testing import FlaskClient
+from typer.testing import CliRunner
 from werkzeug.test import TestResponse
 
+from budvision.cli.main import app
 from budvision.errors import NothingToDoError
 from budvision.report.spreadsheet import as_csv, as_xlsx
 from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.queries.review import bud_states
 from budvision.store.session import Season
 from budvision.vineyard.buds import BudTable
 from budvision.vineyard.mortality import summarise_table
-from budvision.vocabulary import TISSUES, CallValue
+from budvision.vocabulary import TISSUES, CallValue, Tissue
 from budvision.web import create_app
 from budvision.workflow.answers.answers import answer_of, sampled_buds, season_answers, what_if
 from budvision.workflow.answers.comparison import compare_answers
@@ -258,6 +262,29 @@ def test_one_cane_only_is_warned_of(season: Season, client: FlaskClient) -> None
     page = client.get(f"/results/block/{block}").text
     assert "Warning." in page
     assert "one cane" in page
+
+
+@pytest.mark.slow
+def test_seventy_unsure_of_a_hundred_are_said_first_on_page_command_and_sheet(
+    season: Season, client: FlaskClient, tmp_path: Path
+) -> None:
+    """Ten of thirty judged are dead: 33 %; the others could make it 10 or 80 %."""
+    block = sample(season, "Kettle Bench", [1] * 10)
+    with season.write() as conn:
+        reader = people.ensure_person(conn, "Ada Quill").id
+        for one in bud_states(conn, 1, doubts=False):
+            if one.node > 3:
+                calls.save_calls(conn, one.bud_id, {Tissue.PRIMARY: U}, person_id=reader)
+    told = ("Only 30 of 100 primaries could be judged. If all the others were live 10 % would be "
+            "dead, if all were dead 80 %.")
+    page = " ".join(client.get(f"/results/block/{block}").text.split())
+    assert page.index(told) > page.index("Read this first.")
+    shown = CliRunner().invoke(app, ["results", "--season", str(season.folder)])
+    assert told in " ".join(shown.stdout.split())
+    (tmp_path / "sheet.pdf").write_bytes(client.get(f"/results/block/{block}/sheet.pdf").data)
+    sheet = subprocess.run(["pdftotext", "-raw", tmp_path / "sheet.pdf", "-"],
+                           capture_output=True, text=True, check=True).stdout
+    assert told in " ".join(sheet.split())
 
 
 @pytest.mark.slow

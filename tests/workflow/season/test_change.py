@@ -26,11 +26,11 @@ def test_a_change_keeps_comments_and_other_tables_and_holds_at_once(tmp_path: Pa
     assert text.index("units = ") < text.index("# [database]"), "another table may begin there"
     config.write_text(text.replace('units = "us"', 'units = "us"  # as the co-op wants'),
                       encoding="utf-8")
-    assert change_settings(season, {"confidence": "0.9", "bound_missing": "yes"}) == (
-        "confidence", "bound_missing")
+    assert change_settings(season, {"confidence": "0.9", "cold_only": "yes"}) == (
+        "confidence", "cold_only")
     assert "# as the co-op wants" in config.read_text(encoding="utf-8")
     assert change_settings(season, {"lab": "", "units": "metric", "confidence": "0.95",
-                                    "bound_missing": "no"})
+                                    "cold_only": "no"})
     assert config.read_text(encoding="utf-8").split() == first.split()
     assert change_settings(season, {"units": "metric"}) == ()
     season.close()
@@ -41,7 +41,7 @@ def test_a_change_keeps_comments_and_other_tables_and_holds_at_once(tmp_path: Pa
     ({"confidence": "2"}, r"settings: confidence is 2\.0; expected a number from 0\.5 to 0\.999"),
     ({"confidence": "wide"}, "confidence is 'wide'; expected a float"),
     ({"units": "cubits"}, "units is 'cubits'; expected one of metric, us"),
-    ({"bound_missing": "perhaps"}, "bound_missing is 'perhaps'"),
+    ({"cold_only": "perhaps"}, "cold_only is 'perhaps'"),
     ({"policy": "none such"}, "policy is 'none such'; expected one of"),
 ])
 def test_a_wrong_value_changes_nothing(
