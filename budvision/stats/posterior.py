@@ -230,8 +230,7 @@ def posterior_of(
     """Return the posterior of groups from their log-likelihood on a grid, which is written over."""
     n, hits = units.total(units.sizes), units.total(units.hits)
     none, every = hits <= 0, hits >= n
-    joint = loglike
-    joint += log_weight[:, None]
+    joint = np.add(loglike, log_weight[:, None], out=loglike)
     if len(likeness) > 1:
         joint[np.ix_(none | every, likeness == WHOLE_LIKENESS)] = -np.inf
     joint -= joint.reshape(len(joint), -1).max(axis=1, initial=-np.inf)[:, None, None]
@@ -243,9 +242,8 @@ def posterior_of(
     share, lean = np.sin(angle) ** 2, np.tan(angle)
     whole = mass.sum(axis=1)
     mean = mass @ share / whole
-    rows = len(mass)
     return SharePosterior(
-        start=np.full(rows, start), step=np.full(rows, step), below=_cumulated(mass),
+        start=np.full(len(mass), start), step=np.full(len(mass), step), below=_cumulated(mass),
         below_low=_cumulated(mass / lean), below_high=_cumulated(mass * lean), hits=hits, n=n,
         n_units=units.total(np.ones(len(units.sizes))), none=none, every=every,
         likeness=by_likeness @ likeness / whole, mean=mean,
