@@ -118,7 +118,7 @@ def test_training_goes_on_from_a_shipped_file_of_the_old_layout(pool: Pool) -> N
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_training_in_small_loses_no_drawing_process(tmp_path: Path) -> None:
-    facts = train(tmp_path, Plan(minutes=0.4, side_px=128, frame_px=128, slots=32, workers=1,
+    facts = train(tmp_path, Plan(minutes=1.0, side_px=128, frame_px=128, slots=32, workers=1,
                                  batch=4, width=0.25, validation=6))
     assert facts["drawers_lost"] == 0
     assert all(steps > 0 for steps in facts["steps"])
