@@ -11,6 +11,7 @@ import pytest
 from radon.complexity import cc_visit
 
 import budvision
+from budvision.settings import SETTINGS
 
 PACKAGE = Path(budvision.__file__).parent
 MOST = 20
@@ -53,13 +54,14 @@ def test_a_record_of_many_fields_is_built_by_name(name: str) -> None:
 
 SENT = sorted(path.relative_to(PACKAGE).as_posix() for kind in ("js", "css")
               for path in (PACKAGE / "web").rglob(f"static/*.{kind}"))
+TEMPLATES = sorted(path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*.html"))
 
 
-@pytest.mark.parametrize("name", SENT)
-def test_scripts_and_styles_keep_the_limits_of_modules(name: str) -> None:
+@pytest.mark.parametrize("name", SENT + TEMPLATES)
+def test_scripts_styles_and_templates_keep_the_limits_of_modules(name: str) -> None:
     lines = (PACKAGE / name).read_text(encoding="utf-8").splitlines()
     assert len(lines) <= 400
-    assert not [at for at, line in enumerate(lines, 1) if len(line) > 160]
+    assert not [number for number, line in enumerate(lines, 1) if len(line) > 160]
 
 
 def test_one_script_speaks_to_the_season() -> None:
@@ -167,3 +169,14 @@ def test_a_room_says_what_is_in_it(room: str) -> None:
     if room == "workflow":
         names = {path.parent.name for path in (PACKAGE / room).glob("*/__init__.py")}
     assert not {name for name in names if not re.search(rf"(^{name}  |`{name}`)", text, re.M)}
+
+
+# ---- settings --------------------------------------------------------------------------------
+
+
+def test_every_setting_is_read_somewhere() -> None:
+    """As a field (`settings.soak_h`), outside the module that defines it."""
+    read = {part.attr for name in MODULES if name != "settings.py"
+            for part in ast.walk(ast.parse((PACKAGE / name).read_text(encoding="utf-8")))
+            if isinstance(part, ast.Attribute)}
+    assert not {setting.name for setting in SETTINGS} - read

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from flask import request
 
 from budvision.errors import InputError
+from budvision.language import read_decimal
 
-__all__ = ["integer", "integers", "json_object", "needed_integer", "text"]
+__all__ = ["decimal", "integer", "integers", "json_object", "needed_integer", "text"]
 
 MOST = 2**53  # the largest whole number that a browser's JSON keeps exact
 
@@ -48,6 +50,24 @@ def needed_integer(given: Mapping[str, Any], name: str, *, where: str = "page") 
         When it is left out or is no such number.
     """
     return _whole(given.get(name), name, where)
+
+
+def decimal(text: str, name: str, *, where: str = "page", expected: str = "a number") -> float:
+    """Return a number that a person typed, with a point or a comma for its decimals.
+
+    Raises
+    ------
+    InputError
+        When it is no number, or a point could mean thousands.
+    """
+    try:
+        value = float(read_decimal(text, where=where).replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"{name} is {text[:60]!r}", where=where, expected=expected,
+                         do="Correct it.")
+    return value
 
 
 def integers(given: Mapping[str, Any], name: str) -> list[int] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import dataclass
 
 from flask import Flask, current_app, jsonify, render_template, request
 from flask.typing import ResponseReturnValue
@@ -54,12 +55,20 @@ def install(app: Flask) -> None:
     app.register_error_handler(Exception, _unexpected)
 
 
+@dataclass(frozen=True, slots=True)
+class ErrorPage:
+    """What could not be done, and the answer's number."""
+
+    text: str
+    status: int
+
+
 def _answer(body: dict[str, object], text: str, status: int) -> ResponseReturnValue:
     if wants_json():
         return jsonify(body), status
     if isinstance(request.routing_exception, SecurityError):  # no address can be built for it
         return f"{text}\n", status, {"Content-Type": "text/plain; charset=utf-8"}
-    return render_template("error.html", text=text, status=status), status
+    return render_template("error.html", page=ErrorPage(text, status)), status
 
 
 def _ours(error: BudvisionError) -> ResponseReturnValue:

@@ -68,6 +68,16 @@ class PeoplePage:
     role: str
 
 
+@dataclass(frozen=True, slots=True)
+class WhoPage:
+    """Who may be asking, and the page to go to then; over a network nobody is named."""
+
+    loopback: bool
+    people: list[Person]
+    next: str
+    roles: tuple[str, ...] = ROLES
+
+
 blueprint = Blueprint("people", __name__)
 _limiter = Limiter(get_remote_address, storage_uri="memory://", default_limits=[])
 # Compared against when the name is unknown, so that the answer takes as long either way.
@@ -226,10 +236,8 @@ def me() -> ResponseReturnValue:
     if on_loopback():
         with current_season().read() as conn:
             names = [row for row in queries.list_people(conn) if row.active]
-    return render_template(
-        "who.html", loopback=on_loopback(), people=names, roles=ROLES,
-        next=_own_path(request.args.get("next", "")),
-    )
+    return render_template("who.html", page=WhoPage(
+        on_loopback(), names, _own_path(request.args.get("next", ""))))
 
 
 @blueprint.post("/me")

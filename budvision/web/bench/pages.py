@@ -27,16 +27,21 @@ from flask_wtf.csrf import generate_csrf
 
 from budvision.errors import ConflictError, InputError
 from budvision.language import mark, say
-from budvision.store.queries.blocks import sampling_by_id
+from budvision.store.queries.blocks import Sampling, sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
-from budvision.web.asked import integer, json_object, needed_integer
+from budvision.vineyard.sample_plan import SamplePlan
+from budvision.web.asked import decimal, integer, json_object, needed_integer
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
 from budvision.workflow.bench.model import BenchModel, season_model
 from budvision.workflow.bench.picture import small_picture
-from budvision.workflow.intake.assignment import assign_from_page, assignment_board
+from budvision.workflow.intake.assignment import (
+    AssignmentBoard,
+    assign_from_page,
+    assignment_board,
+)
 from budvision.workflow.sampling import plan, soak
 from budvision.workflow.sampling.decide import plan_facts
 from budvision.workflow.sampling.paper import PAPER_KINDS, bench_paper, photo_cards
@@ -88,6 +93,34 @@ class PlanPage:
     values: dict[str, str]
     error: str
     caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class PlanShownPage:
+    """A plan that is kept, with what it says of stopping early."""
+
+    sampling_id: int
+    plan: SamplePlan
+    facts: dict[str, Any]
+    caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class SoakPage:
+    """The soaking clock of a sampling; `local` holds its times as a form writes them."""
+
+    sampling: Sampling
+    clock: soak.SoakClock
+    local: dict[str, str]
+    ready: str
+    caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class AssignPage:
+    """Photographs without a place, as film strips, and the samplings that may take them."""
+
+    board: AssignmentBoard
 
 
 def _model(season: Season) -> BenchModel:
@@ -159,23 +192,18 @@ def make_plan() -> ResponseReturnValue:
 
 
 def _percent(values: dict[str, str], name: str) -> float | None:
-    text = values.get(name, "").removesuffix("%").replace(",", ".").strip()
-    if not text:
-        return None
-    try:
-        return float(text) / 100
-    except ValueError:
-        raise InputError(f"{name} is {text!r}", expected="percent, for instance 35", where="plan",
-                         do="Correct it.") from None
+    text = values.get(name, "").removesuffix("%").strip()
+    return decimal(text, name, where="plan",
+                   expected="percent, for instance 35") / 100 if text else None
 
 
 @blueprint.get("/<int:sampling_id>/plan")
 def show_plan(sampling_id: int) -> ResponseReturnValue:
     """Show a plan and its paper."""
-    made = plan.season_plan(current_season(), sampling_id)
-    return render_template("bench/plan_shown.html", plan=made, sampling_id=sampling_id,
-                           facts=plan_facts(made, current_season().settings,
-                                            folder=current_season().folder), caution=CAUTION)
+    season = current_season()
+    made = plan.season_plan(season, sampling_id)
+    return render_template("bench/plan_shown.html", page=PlanShownPage(
+        sampling_id, made, plan_facts(made, season.settings, folder=season.folder)))
 
 
 @blueprint.get("/<int:sampling_id>/paper/<kind>.pdf")
@@ -294,12 +322,9 @@ def soaking(sampling_id: int) -> ResponseReturnValue:
     """Keep the times of the soaking clock."""
     need_person()
     form = request.form
-    temperature = form.get("room_temp_c", "").replace(",", ".").strip()
-    try:
-        room = float(temperature) if temperature else None
-    except ValueError:
-        raise InputError(f"the room is {temperature!r}", expected="degrees Celsius",
-                         where="soaking", do="Correct it.") from None
+    temperature = form.get("room_temp_c", "").strip()
+    room = decimal(temperature, "the room", where="soaking",
+                   expected="degrees Celsius") if temperature else None
     now = form.get("now", "")
     times: dict[str, str | None] = {name: form.get(name) for name in TIMES}
     if now in TIMES:
@@ -323,9 +348,8 @@ def soak_form(sampling_id: int) -> ResponseReturnValue:
         local[name] = moment.astimezone().strftime("%Y-%m-%dT%H:%M") if moment else ""
     clock = soak.soak_clock(sampling, season.settings)
     ready = soak.parse_time(clock.ready_at)
-    return render_template(
-        "bench/soak.html", sampling=sampling, local=local, clock=clock, caution=CAUTION,
-        ready=ready and ready.astimezone().strftime("%A %d %B, %H:%M"))
+    return render_template("bench/soak.html", page=SoakPage(
+        sampling, clock, local, ready.astimezone().strftime("%A %d %B, %H:%M") if ready else ""))
 
 
 @blueprint.get("/picture/<sha256>.jpg")
@@ -339,7 +363,8 @@ def picture(sha256: str) -> ResponseReturnValue:
 @blueprint.get("/assign")
 def assignment() -> ResponseReturnValue:
     """Show the photographs without a place, as film strips."""
-    return render_template("bench/assign.html", board=assignment_board(current_season()))
+    return render_template("bench/assign.html", page=AssignPage(
+        assignment_board(current_season())))
 
 
 @blueprint.post("/assign")

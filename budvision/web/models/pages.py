@@ -140,7 +140,7 @@ def overview() -> ResponseReturnValue:
         may_decide=_may_decide(),
         leads=", ".join(p.name for p in _leads()), work=shown_work(), next=next_work(),
         n_out_of_step=n_out_of_step)
-    return render_template("models/overview.html", here=page)
+    return render_template("models/overview.html", page=page)
 
 
 @blueprint.get("/one/<label>")
@@ -160,7 +160,7 @@ def one(label: str) -> ResponseReturnValue:
     text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
     page = ModelPage(model=found, comparison=comparison, blind_only=blind_only, trouble=trouble,
                      card=_card_page(text), may_decide=_may_decide())
-    return render_template("models/one.html", here=page)
+    return render_template("models/one.html", page=page)
 
 
 def _card_page(text: str) -> Markup:
@@ -175,7 +175,8 @@ def _card_page(text: str) -> Markup:
 @blueprint.get("/slips")
 def slips() -> ResponseReturnValue:
     """List calls that look like slips of the hand."""
-    return render_template("models/slips.html", here=SlipsPage(tuple(find_slips(current_season()))))
+    return render_template("models/slips.html", page=SlipsPage(
+        tuple(find_slips(current_season()))))
 
 
 @blueprint.get("/work")

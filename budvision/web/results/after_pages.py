@@ -88,7 +88,7 @@ def season_after_page(block_id: int) -> ResponseReturnValue:
         block = block_by_id(conn, block_id)
     after, crop_records = season_after(season, block_id, canopy=canopy), records(season, block.name)
     newest = {row.kind: row.id for row in crop_records}
-    return render_template("results/season_after.html", here=AfterPage(
+    return render_template("results/season_after.html", page=AfterPage(
         block_id=block_id, block=block.name, groups=_groups(after, units),
         thinning_warning=after.thinning.warning if after.thinning else "",
         records=tuple(_record(row, row.id == newest[row.kind], units)

@@ -135,7 +135,7 @@ def block(block_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         labels = tuple(row.label for row in list_samplings(conn, block_id))
     more = integer(request.args, "more", high=5000)
-    return render_template("results/block.html", here=_page(
+    return render_template("results/block.html", page=_page(
         answer, labels, 100 if more is None else more, units_shown()))
 
 

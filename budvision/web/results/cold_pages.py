@@ -15,6 +15,7 @@ from budvision.store.queries.weather import Station
 from budvision.vineyard.cold import hours_words, time_zone
 from budvision.vineyard.hardiness import HARDINESS_CAUTION, LethalTemperature
 from budvision.vineyard.units import to_celsius, to_fahrenheit
+from budvision.web.asked import decimal
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.results.door import blueprint, units_shown
@@ -70,7 +71,7 @@ def cold() -> ResponseReturnValue:
     limits = _thresholds(asked, units) if asked else DEFAULT_THRESHOLDS_C
     shown = asked or " ".join(f"{_degrees(t, units):.0f}" for t in limits)
     if not station:
-        return render_template("results/cold.html", here=ColdPage(
+        return render_template("results/cold.html", page=ColdPage(
             stations=known, station="", zone=zone, start=start, end=end, thresholds=shown,
             units=units, coldest="", at="", gap_h="", hours=(), drawing=None, lethal=(),
             caution=HARDINESS_CAUTION))
@@ -78,7 +79,7 @@ def cold() -> ResponseReturnValue:
         season, station, zone=zone, start=_moment(start, zone, "from"),
         end=_moment(end, zone, "to", late=True), thresholds_c=limits, units=units,
     )
-    return render_template("results/cold.html", here=ColdPage(
+    return render_template("results/cold.html", page=ColdPage(
         stations=known, station=station, zone=zone, start=start, end=end, thresholds=shown,
         units=units,
         coldest=_words(answer.event.minimum_c, units),
@@ -119,12 +120,9 @@ def _words(celsius: float, units: str) -> str:
 
 
 def _thresholds(text: str, units: str) -> tuple[float, ...]:
-    try:
-        values = tuple(float(part.replace(",", ".")) for part in text.replace(";", " ").split())
-    except ValueError as error:
-        raise InputError(f"the thresholds are {text!r}", where="the page's address",
-                         expected="temperatures parted by spaces", do="Write for instance -15 -20."
-                         ) from error
+    values = tuple(decimal(part, "a threshold", where="the page's address",
+                           expected="temperatures parted by spaces, for instance -15 -20")
+                   for part in text.replace(";", " ").split())
     if len(values) > 8:
         raise InputError(f"there are {len(values)} thresholds", expected="at most 8",
                          where="the page's address", do="Leave some out.")

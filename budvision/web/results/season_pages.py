@@ -115,7 +115,7 @@ def overview() -> ResponseReturnValue:
     page = integer(request.args, "page", low=1, high=n_pages) or 1
     shown = answers[(page - 1) * ROWS_A_PAGE: page * ROWS_A_PAGE]
     rows = tuple(block_row(season, answer) for answer in shown)
-    return render_template("results/overview.html", here=OverviewPage(
+    return render_template("results/overview.html", page=OverviewPage(
         rows=rows, n_blocks=len(answers), n_waiting=sum(a.waiting.n_buds for a in answers),
         n_judged=sum(_primary(a).n_live + _primary(a).n_dead for a in answers if a.judged),
         sampling=sampling or "", samplings=labels, page=page, n_pages=n_pages,
@@ -137,7 +137,7 @@ def over_all() -> ResponseReturnValue:
     try:
         table = season_table(season, sampling=sampling_label())
     except NothingToDoError as error:
-        return render_template("results/over_all.html", here=OverAllPage((), str(error)))
+        return render_template("results/over_all.html", page=OverAllPage((), str(error)))
     policy = chosen_policy(season.settings, block_policies(season))
     groups = []
     for by, title, first in (
@@ -153,7 +153,7 @@ def over_all() -> ResponseReturnValue:
                 part_row(replace(p, name=p.name or say("not recorded")), policy) for p in parts)))
     empty = "" if groups else say(
         "All called buds are of one cultivar, node, vine size and zone.")
-    return render_template("results/over_all.html", here=OverAllPage(tuple(groups), empty))
+    return render_template("results/over_all.html", page=OverAllPage(tuple(groups), empty))
 
 
 @blueprint.get("/prune-last")
@@ -164,7 +164,7 @@ def prune_last() -> ResponseReturnValue:
     ordered = prune_last_first(answers)
     placed = {answer.block.id for answer in ordered}
     rest = [answer for answer in answers if answer.block.id not in placed]
-    return render_template("results/prune_last.html", here=PrunePage(
+    return render_template("results/prune_last.html", page=PrunePage(
         tuple(PruneRow(block_row(season, a), *_why_late(a)) for a in ordered[:MOST_IN_ORDER]),
         max(0, len(ordered) - MOST_IN_ORDER),
         tuple(block_row(season, a) for a in rest[:MOST_IN_ORDER]), len(rest),
@@ -199,13 +199,13 @@ def comparison() -> ResponseReturnValue:
     )
     one, two = request.args.get("one", ""), request.args.get("two", "")
     if not one or not two:
-        return render_template("results/compare.html", here=ComparePage(
+        return render_template("results/compare.html", page=ComparePage(
             choices=choices, one=one, two=two, first_name="", first_share="", rows=(),
             drawing=None, n_comparisons=0, missing=()))
     first = _asked(one)
     others = ([_asked(c.value) for c in choices if c.value != one] if two == "all"
               else [_asked(two)])
-    return render_template("results/compare.html", here=_compare_page(choices, one, two, first,
+    return render_template("results/compare.html", page=_compare_page(choices, one, two, first,
                                                                       others))
 
 

@@ -105,6 +105,15 @@ def overview() -> ResponseReturnValue:
     ))
 
 
+@dataclass(frozen=True, slots=True)
+class DonePage:
+    """A sampling in which nothing is left for a person under their choice."""
+
+    sampling: Sampling
+    choice: Choice
+    tally: dict[str, Any]
+
+
 @blueprint.get("/sampling/<int:sampling_id>")
 def start(sampling_id: int) -> ResponseReturnValue:
     """Go to the first bud of the queue, or to where the person stopped."""
@@ -120,9 +129,7 @@ def start(sampling_id: int) -> ResponseReturnValue:
         coming = replace(coming, bud_ids=(last, *coming.bud_ids))
     handed = hand_out(season, coming, person, choice, n=1)
     if not handed:
-        return render_template(
-            "review/done.html", sampling=sampling, choice=choice, tally=tally,
-        )
+        return render_template("review/done.html", page=DonePage(sampling, choice, tally))
     return redirect(url_for("review.bud", bud_id=handed[0], **asdict(choice)))
 
 
@@ -174,10 +181,11 @@ def history(bud_id: int) -> ResponseReturnValue:
             conn, current_season().settings, place,
             block_queries.sampling_by_id(conn, place.sampling_id), call_history(conn, bud_id),
             "first")
-    if hidden:
-        events = {**events, "cuts": [{**cut, "proposals": []} for cut in events["cuts"]]}
-    return render_template("review/history.html", proposal_words=proposal_words,
-                           page=HistoryPage(bud_id, events, hidden))
+    cuts = [{**cut, "proposals": [] if hidden else [
+        {**one, "proposal_words": proposal_words(one)} for one in cut["proposals"]]}
+        for cut in events["cuts"]]
+    return render_template("review/history.html",
+                           page=HistoryPage(bud_id, {**events, "cuts": cuts}, hidden))
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,5 +138,5 @@ def _folder(place: Path, name: str) -> Path:
 def _page(typed: dict[str, str], problem: str) -> str:
     place: Path = current_app.config["BUDVISION_PLACE"]
     known = {row.name: row for row in SETTINGS if row.name in ASKED}
-    return render_template("season/begin.html", here=BeginPage(
+    return render_template("season/begin.html", page=BeginPage(
         str(place), not any(place.iterdir()), typed, known, problem))

@@ -30,7 +30,7 @@ class BlocksPage:
 def _page(typed: str, problem: str = "") -> str:
     with current_season().read() as conn:
         known = tuple(list_blocks(conn))
-    return render_template("season/blocks.html", here=BlocksPage(
+    return render_template("season/blocks.html", page=BlocksPage(
         blocks=known, classes=tuple(SECONDARY_CROP), typed=typed,
         problem=problem))
 

@@ -31,5 +31,5 @@ def home() -> ResponseReturnValue:
     season = current_season()
     with season.read() as conn:
         sites = tuple(list_sites(conn))
-    return render_template("season/home.html", here=HomePage(
+    return render_template("season/home.html", page=HomePage(
         status(season), sites, season.settings.cane_base))

@@ -28,5 +28,5 @@ class HealthPage:
 @blueprint.get("/health")
 def health_page() -> ResponseReturnValue:
     """Show whether database, photographs, queue and backups are well."""
-    return render_template("season/health.html", here=HealthPage(
+    return render_template("season/health.html", page=HealthPage(
         health(current_season()), route_times()[:_MOST_ROUTES]))

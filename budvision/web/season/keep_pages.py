@@ -33,7 +33,7 @@ class KeepPage:
 
 def _page(problem: str = "") -> str:
     last = last_backup(current_season().folder)
-    return render_template("season/keep.html", here=KeepPage(
+    return render_template("season/keep.html", page=KeepPage(
         last=last, work=shown_work(), next=next_work(), may_name=on_loopback(),
         backup_folder=request.form.get("backup_folder", last.folder if last else ""),
         archive_folder=request.form.get("archive_folder", ""),

@@ -74,7 +74,7 @@ def _form(asked: Asked, problem: str = "") -> str:
     season, person = current_season(), current_person()
     with season.read() as conn:
         labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
-    return render_template("season/photographs.html", here=PhotographsPage(
+    return render_template("season/photographs.html", page=PhotographsPage(
         asked=asked, samplings=labels, problem=problem, work=shown_work(),
         next=next_work(), most_mb=season.settings.max_upload_mb,
         n_waiting=0 if person is None else Tray(season, person.id).n_files,
@@ -133,7 +133,7 @@ def preview() -> ResponseReturnValue:
     moved = tray.asked.move == "yes"
     taken = ("new", "placed", "elsewhere") if moved else ("new", "placed")
     unclear = tuple((one.file, str(one.error)) for one in places.refused)
-    return render_template("season/preview.html", here=PreviewPage(
+    return render_template("season/preview.html", page=PreviewPage(
         asked=tray.asked, manifest=tray.manifest is not None, n_rows=len(rows),
         rows=tuple((row, _words(row, moved)) for row in rows[:MOST_ROWS]),
         n_taken=sum(row.state in taken for row in rows),
@@ -177,7 +177,7 @@ def _columns_page(tray: Tray, problem: str = "") -> str:
              "cane": say("cane"), "node": say("node, counted from the cane's base"),
              "cut": say("cut, the first is 1"), "vine": say("vine"), "zone": say("zone"),
              "vigor": say("size of the vine: small, medium, large"), "cultivar": say("cultivar")}
-    return render_template("season/columns.html", here=ColumnsPage(
+    return render_template("season/columns.html", page=ColumnsPage(
         header, [row for _, row in below],
         tuple((name, words[name], guessed.get(name, "")) for name in COLUMNS), problem))
 

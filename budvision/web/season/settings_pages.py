@@ -65,7 +65,7 @@ def _rows(typed: dict[str, str], was: dict[str, str]) -> tuple[SettingRow, ...]:
 
 def _page(typed: dict[str, str], was: dict[str, str], problem: str = "") -> str:
     file = str(current_season().folder / "budvision.toml")
-    return render_template("season/settings.html", here=SettingsPage(
+    return render_template("season/settings.html", page=SettingsPage(
         _rows(typed, was), problem, file))
 
 

@@ -69,7 +69,8 @@ export async function start({ video, select, meter, words, ring }) {
   await video.play();
   const devices = (await navigator.mediaDevices.enumerateDevices()).filter((d) => d.kind === "videoinput");
   const current = stream.getVideoTracks()[0].getSettings().deviceId;
-  select.replaceChildren(...devices.map((device, i) => new Option(device.label || spoken("camera {n}", { n: i + 1 }), device.deviceId, false, device.deviceId === current)));
+  select.replaceChildren(...devices.map((device, i) => new Option(
+    device.label || spoken("camera {n}", { n: i + 1 }), device.deviceId, false, device.deviceId === current)));
   const canvas = new OffscreenCanvas(SIDE, SIDE);
   const context = canvas.getContext("2d", { willReadFrequently: true });
   let before = null;
