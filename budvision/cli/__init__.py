@@ -19,6 +19,7 @@ plan          `budvision plan`: how many canes and nodes, which vines, and what 
 progress      A progress bar on stderr for anything that takes more than a second
 propose       `budvision propose`: photographs in, one proposal a photograph out; needs no season
               folder
+recipes       `budvision recipes`: files for a server in containers and for a batch system
 report        `budvision report`: grower sheets, the program summary and the appendix, as PDF
 season        `budvision init`, `intake`, `status`, `check`, `settings` and `block`: the season
               itself

@@ -13,7 +13,7 @@ sine of the root of the share, for many groups (blocks) at once.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -394,7 +394,4 @@ def totals_posterior(
         end = min(_HALF_PI, start + (high + 3) * step)
         start = max(0.0, start + (low - 3) * step)
         step = (end - start) / GRID
-    return SharePosterior(**{
-        name: units_seen if name == "n_units" else getattr(found, name)
-        for name in SharePosterior.__slots__
-    })
+    return replace(found, n_units=units_seen)

@@ -5,7 +5,8 @@ likes, and any line ends; it is UTF-8, or UTF-16 with its mark. A workbook (``.x
 the one sheet that holds the table. Rows are numbered as a spreadsheet numbers them. What cannot be
 told (another encoding, a day written 2/3/2026, two spellings of one cane) is asked for.
 
-`cells` turns bytes into cells, `words` reads what stands in one.
+`cells` turns bytes into cells, `words` reads what stands in one, `columns` finds or takes from a
+person which column is which.
 """
 
 from __future__ import annotations

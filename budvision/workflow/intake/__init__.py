@@ -4,5 +4,5 @@
 belongs, `places` what that comes to before anything is taken in, `tray` keeps what pages are sent,
 `runs` and `sorting` find places out from the tags in the pictures, `watch` does so as they are
 saved, `propose` asks the model in use; `remarks` says what became of each and what to look at,
-`assignment` lays out those that have no place yet.
+`assignment` lays out those that have no place yet, `undo` takes an intake back.
 """
