@@ -38,6 +38,9 @@ def serve(
         help="Host name by which browsers reach this machine; once for each.")] = None,
     https: Annotated[bool, typer.Option(
         "--https", help="A proxy in front speaks HTTPS.")] = False,
+    own_certificate: Annotated[bool, typer.Option(
+        "--own-certificate", help="Speak HTTPS with a certificate made here, for the names given: "
+        "phones on the lab's network may then use their camera.")] = False,
     browser: Annotated[bool, typer.Option(
         "--browser/--no-browser", help="Open the first page in the browser.")] = False,
     log: Annotated[str, typer.Option(
@@ -54,15 +57,16 @@ def serve(
 
     def ready(address: str) -> None:
         typer.echo(f"Open {address}  (stop with Ctrl+C)", err=True)
-        if not https and (name or not host.startswith(("127.", "localhost", "::1"))):
+        network = name or not host.startswith(("127.", "localhost", "::1"))
+        if network and not (https or own_certificate):
             typer.echo(
-                "Passwords travel unencrypted over plain HTTP. Put an HTTPS proxy in front and "
-                "add --https, or serve only a network you trust.", err=True,
+                "Passwords travel unencrypted over plain HTTP. Add --own-certificate, "
+                "or put an HTTPS proxy in front and add --https.", err=True,
             )
 
     serve_season(
-        season, host=host, port=port, hosts=tuple(name or ()), https=https, open_browser=browser,
-        log=log, slow_query_ms=slow_query_ms, ready=ready,
+        season, host=host, port=port, hosts=tuple(name or ()), https=https, own=own_certificate,
+        open_browser=browser, log=log, slow_query_ms=slow_query_ms, ready=ready,
     )
 
 

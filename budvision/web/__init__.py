@@ -35,6 +35,7 @@ def create_app(
     loopback: bool = True,
     hosts: Sequence[str] = (),
     https: bool = False,
+    own_certificate: bool = False,
     slow_query_ms: float = observed.SLOW_QUERY_MS,
 ) -> Flask:
     """Make the application that serves one season.
@@ -52,6 +53,9 @@ def create_app(
     https : bool
         A proxy in front speaks HTTPS: cookies are marked secure, and its forwarded address and
         scheme are believed.
+    own_certificate : bool
+        The server speaks HTTPS itself: cookies are marked secure, and the bench's page says how a
+        phone comes to trust its certificate.
     slow_query_ms : float
         Milliseconds from which a query is written to the log (`observed`).
 
@@ -82,10 +86,12 @@ def create_app(
     app.config.update(
         TESTING=testing,
         BUDVISION_LOOPBACK=loopback,
+        OWN_CERTIFICATE=own_certificate,
         SEASON_FOLDER=season.folder,
     )
     observed.install(app, season, slow_query_ms=slow_query_ms)
     guard.install(app, season, hosts=hosts, https=https)
+    app.config["SESSION_COOKIE_SECURE"] = https or own_certificate
     errors.install(app)
     people.install(app)
     words: list[tuple[str, str]] = []

@@ -11,14 +11,16 @@ import threading
 import time
 import webbrowser
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from waitress.server import create_server
 
-from budvision.errors import BudvisionError, UsageError
+from budvision.errors import BudvisionError, SeasonError, UsageError
 from budvision.photo import workers
 from budvision.web import create_app
+from budvision.web.certificate import certificate_folder, own_certificate
 from budvision.web.guard import is_loopback_address
 from budvision.web.observed import SLOW_QUERY_MS, logging_to, rotating_log
 from budvision.web.season.begin import Doorway, begin_app, may_begin
@@ -38,6 +40,7 @@ def serve_season(
     port: int = 8765,
     hosts: Sequence[str] = (),
     https: bool = False,
+    own: bool = False,
     open_browser: bool = False,
     log: str = "",
     slow_query_ms: float = SLOW_QUERY_MS,
@@ -57,6 +60,8 @@ def serve_season(
         Names by which browsers reach this machine, needed when `host` is not loopback.
     https : bool
         Whether a proxy in front speaks HTTPS.
+    own : bool
+        Speak HTTPS itself, with a certificate made for `hosts` (`certificate`).
     open_browser : bool
         Open the first page in the browser.
     log : str
@@ -69,21 +74,28 @@ def serve_season(
     Raises
     ------
     UsageError
-        When the port is taken, or a network is to be served without names.
+        When the port is taken, a network is to be served without names, or a certificate of its
+        own is asked for where a proxy speaks HTTPS or this machine alone is served.
     SeasonError
         When the folder is not a season.
     StorageError
         When the log cannot be written.
     """
     loopback = is_loopback_address(host) and not hosts
+    if own and (loopback or https):
+        raise UsageError(
+            "a certificate of its own is for a network without a proxy", where="serve",
+            expected="a name by which other devices reach this computer",
+            do="Add --host 0.0.0.0 and --name NAME, and leave --https out.")
     kept = rotating_log(log)
     if loopback and not https and may_begin(Path(season_folder)):
         served = Doorway(begin_app(Path(season_folder)))
     else:
         served = Doorway(create_app(season_folder, loopback=loopback, hosts=hosts, https=https,
-                                     slow_query_ms=slow_query_ms))
+                                     slow_query_ms=slow_query_ms, own_certificate=own))
     try:
-        door = _listen(host, port)
+        server = (_secure_server(served, host, port, hosts) if own
+                  else _plain_server(served, host, port, https))
     except OSError as error:
         served.close()
         raise UsageError(
@@ -91,25 +103,15 @@ def serve_season(
             expected="a free port of this machine", where="serve",
             do="Choose another with --port, or --port 0 for any free one.",
         ) from error
-    server = create_server(
-        served, sockets=[door], threads=16, ident=None, clear_untrusted_proxy_headers=not https,
-        max_request_body_size=int(served.app.config["MAX_CONTENT_LENGTH"]),
-    )
-    taken = door.getsockname()[1]
     shown = f"[{host}]" if ":" in host else host
     name = shown if loopback else hosts[0]
-    address = f"http://{name}:{taken}/"
+    address = f"{'https' if own else 'http'}://{name}:{server.port}/"
     if ready:
         ready(address)
     if open_browser and loopback:
-        try:
-            webbrowser.open(address)
-        except webbrowser.Error as error:
-            raise BudvisionError(
-                f"no browser could be opened ({error})", do=f"Open {address} yourself."
-            ) from error
+        _show(address)
     runner_of(served.app).wake()
-    before = _stop_in_order(server)
+    before = _stop_in_order(server.busy)
     try:
         with logging_to(kept):
             server.run()
@@ -127,14 +129,69 @@ def serve_season(
                      "`budvision jobs run`", job.id, job.kind)
 
 
-def _stop_in_order(server: Any) -> Any:
+def _show(address: str) -> None:
+    try:
+        webbrowser.open(address)
+    except webbrowser.Error as error:
+        raise BudvisionError(
+            f"no browser could be opened ({error})", do=f"Open {address} yourself."
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class _Server:
+    """A server that is bound to its port, whichever library it is of."""
+
+    port: int
+    run: Callable[[], None]
+    close: Callable[[], None]
+    busy: Callable[[], bool]
+
+
+def _plain_server(served: Doorway, host: str, port: int, https: bool) -> _Server:
+    door = _listen(host, port)
+    server = create_server(
+        served, sockets=[door], threads=16, ident=None, clear_untrusted_proxy_headers=not https,
+        max_request_body_size=int(served.app.config["MAX_CONTENT_LENGTH"]),
+    )
+    at_work = server.task_dispatcher
+    return _Server(door.getsockname()[1], server.run, server.close,
+                   lambda: bool(at_work.active_count or at_work.queue))
+
+
+def _secure_server(served: Doorway, host: str, port: int, hosts: Sequence[str]) -> _Server:
+    """Bind a server that speaks HTTPS; waitress does not."""
+    from cheroot.ssl.builtin import BuiltinSSLAdapter
+    from cheroot.wsgi import Server
+
+    try:
+        kept = own_certificate(certificate_folder(served.app), hosts)
+    except OSError as error:
+        raise SeasonError(
+            f"its certificate cannot be kept ({error.strerror or error})", where="serve",
+            expected="a season whose folder may be written",
+            do="Serve it from a disk that may be written.") from error
+    class Quiet(Server):
+        def error_log(self, msg: str = "", level: int = 20, traceback: bool = False) -> None:
+            _log.debug("%s", msg, exc_info=traceback)  # a browser that does not trust it, and such
+
+    server = Quiet((host.strip("[]"), port), served, numthreads=16, server_name=hosts[0])
+    server.max_request_body_size = int(served.app.config["MAX_CONTENT_LENGTH"])
+    server.ssl_adapter = BuiltinSSLAdapter(str(kept.chain), str(kept.key))
+    server.prepare()
+    pool = server.requests
+    return _Server(server.bind_addr[1], server.serve, server.stop,
+                   lambda: pool.qsize > 0 or pool.idle < server.numthreads)
+
+
+def _stop_in_order(busy: Callable[[], bool]) -> Any:
     """Let a request to end (SIGTERM) wait for what is being answered; a second one ends at once."""
     if threading.current_thread() is not threading.main_thread():
         return None
 
     def drain() -> None:
-        at_work, until = server.task_dispatcher, time.monotonic() + MOST_DRAIN_S
-        while (at_work.active_count or at_work.queue) and time.monotonic() < until:
+        until = time.monotonic() + MOST_DRAIN_S
+        while busy() and time.monotonic() < until:
             time.sleep(0.05)
         _thread.interrupt_main(signal.SIGTERM)
 

@@ -32,6 +32,7 @@ from budvision.store.session import Season
 from budvision.store.session import now as this_moment
 from budvision.vineyard.sample_plan import SamplePlan
 from budvision.web.asked import decimal, integer, json_object, needed_integer
+from budvision.web.certificate import AUTHORITY, authority_fingerprint, certificate_folder
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
@@ -64,11 +65,13 @@ class StartPage:
     """What the list of samplings shows.
 
     `address` is what a phone opens, with its code as SVG; empty where only this computer can.
+    `fingerprint` is that of the season's own authority, empty where it has none.
     """
 
     rows: list[bench.BenchRow]
     address: str
     code: str
+    fingerprint: str
     caution: str = CAUTION
 
 
@@ -137,7 +140,18 @@ def start() -> ResponseReturnValue:
     code = segno.make(address, micro=False).svg_inline(scale=5, border=4, light="#fff") if (
         address) else ""
     return render_template("bench/start.html", page=StartPage(
-        bench.bench_list(current_season()), address, code))
+        bench.bench_list(current_season()), address, code,
+        authority_fingerprint(certificate_folder(current_app)) if (
+            current_app.config["OWN_CERTIFICATE"]) else ""))
+
+
+@blueprint.get("/authority.crt")
+def authority() -> ResponseReturnValue:
+    """Give the certificate of the season's own authority, for a phone to trust."""
+    if not current_app.config["OWN_CERTIFICATE"]:
+        abort(404)
+    text = (certificate_folder(current_app) / AUTHORITY).read_bytes()
+    return Response(text, mimetype="application/x-x509-ca-cert")
 
 
 @blueprint.get("/manifest.webmanifest")
