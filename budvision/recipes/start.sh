@@ -5,8 +5,16 @@ set -eu
 season=${BUDVISION_SEASON:-/season}
 if [ ! -f "$season/budvision.toml" ]; then
   case "$BUDVISION_PHOTOS" in
-    *://*)  # the bucket, where it is not there yet
-      python -c 'import sys, fsspec; fs, path = fsspec.core.url_to_fs(sys.argv[1]); fs.makedirs(path.split("/")[0], exist_ok=True)' "$BUDVISION_PHOTOS" ;;
+    *://*)  # the bucket, where it is not there yet; a store may take a while to start
+      tries=0
+      until python -c 'import sys, fsspec; fs, path = fsspec.core.url_to_fs(sys.argv[1]); fs.makedirs(path.split("/")[0], exist_ok=True)' "$BUDVISION_PHOTOS" 2>/dev/null; do
+        tries=$((tries + 1))
+        if [ "$tries" -ge 30 ]; then
+          echo "The store of the photographs does not answer ($BUDVISION_PHOTOS)." >&2
+          exit 1
+        fi
+        sleep 2
+      done ;;
   esac
   budvision init "$season" --database "$BUDVISION_DATABASE" --photos "$BUDVISION_PHOTOS"
 fi
