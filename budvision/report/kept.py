@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from budvision.language import say
+from budvision.language import say, say_n
 from budvision.report.words import count, number
 from budvision.vineyard.balanced import lay_out
 from budvision.vineyard.training import BASAL_FRUIT, Training
@@ -17,10 +17,12 @@ def arrangement_words(retain: float | None, training: Training | None) -> str:
     plan = lay_out(retain, training.nodes)
     kind = count(plan.count, "cane") if training.kind == "cane" else count(plan.count, "spur")
     if plan.total == retain:
-        return say("{retain} nodes are {canes} of {each} nodes.", retain=number(retain),
-                   canes=kind, each=plan.each)
-    return say("{retain} nodes are about {canes} of {each} nodes, which make {total}.",
-               retain=number(retain), canes=kind, each=plan.each, total=plan.total)
+        return say_n("{retain} nodes are {canes} of {n} node.",
+                     "{retain} nodes are {canes} of {n} nodes.", plan.each,
+                     retain=number(retain), canes=kind)
+    return say_n("{retain} nodes are about {canes} of {n} node, which make {total}.",
+                 "{retain} nodes are about {canes} of {n} nodes, which make {total}.", plan.each,
+                 retain=number(retain), canes=kind, total=plan.total)
 
 
 def basal_words(cultivar_class: str) -> str:

@@ -26,12 +26,12 @@ def _corrected(corrected: CorrectedFacts, primary: TissueFacts) -> tuple[str, ..
     if corrected.by_chance:
         return (say("Readers do no better than chance: the share dead says nothing."),)
     if corrected.share is None or corrected.low is None or corrected.high is None:
-        return (say("How often readers err: too few to tell ({n_dead} dead and {n_live} live "
-                    "primaries known from two readings, {needed} of each are needed).",
+        return (say("How often readers err: too few to tell (primaries known from two readings: "
+                    "{n_dead} dead and {n_live} live; {needed} of each are needed).",
                     n_dead=corrected.n_dead, n_live=corrected.n_live, needed=LEAST_KNOWN),)
     return (
-        say("Second readings show that readers took {dead_wrong} of {n_dead} dead primaries for "
-            "live and {live_wrong} of {n_live} live ones for dead.",
+        say("Second readings show how readers err: of the dead primaries they took {dead_wrong} of "
+            "{n_dead} for live, of the live ones {live_wrong} of {n_live} for dead.",
             dead_wrong=corrected.dead_wrong, n_dead=corrected.n_dead,
             live_wrong=corrected.live_wrong, n_live=corrected.n_live),
         say("With these errors taken out about {share} are dead ({span}) instead of {raw}; errors "
@@ -44,10 +44,10 @@ def reader_words(reader: ReaderErrors) -> str:
     values = {"person": reader.person, "dead_wrong": reader.dead_wrong, "n_dead": reader.n_dead,
               "live_wrong": reader.live_wrong, "n_live": reader.n_live}
     if reader.enough:
-        return say("{person}: {dead_wrong} of {n_dead} dead primaries read live, {live_wrong} of "
-                   "{n_live} live ones read dead", **values)
-    return say("{person}: {dead_wrong} of {n_dead} dead primaries read live, {live_wrong} of "
-               "{n_live} live ones read dead: too few to tell", **values)
+        return say("{person}: of the dead primaries {dead_wrong} of {n_dead} read live, of the "
+                   "live ones {live_wrong} of {n_live} read dead", **values)
+    return say("{person}: of the dead primaries {dead_wrong} of {n_dead} read live, of the live "
+               "ones {live_wrong} of {n_live} read dead: too few to tell", **values)
 
 
 def other_band_words(facts: BlockFacts, primary: TissueFacts) -> str:

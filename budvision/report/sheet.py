@@ -266,4 +266,6 @@ def _remarks(facts: BlockFacts) -> tuple[str, ...]:
     if len(all_) <= _MOST_REMARKS:
         return tuple(all_)
     rest = len(all_) - _MOST_REMARKS + 1
-    return (*all_[: _MOST_REMARKS - 1], say("{n} more remarks stand in the appendix.", n=rest))
+    return (*all_[: _MOST_REMARKS - 1], say_n(
+        "{n} more remark stands in the appendix.", "{n} more remarks stand in the appendix.",
+        rest))

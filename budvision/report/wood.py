@@ -14,12 +14,12 @@ __all__ = ["wood_action", "wood_first", "wood_found", "wood_state"]
 _BEARS = ("trunk", "cordon")
 """What carries the buds: dead, it takes them with it. A dead cane is left at pruning."""
 _SHARES = {
-    ("trunk", "cambium"): mark("cambium in {n_dead} of {n} cuts into trunks ({share}, {span})"),
-    ("trunk", "phloem"): mark("phloem in {n_dead} of {n} cuts into trunks ({share}, {span})"),
-    ("cordon", "cambium"): mark("cambium in {n_dead} of {n} cuts into cordons ({share}, {span})"),
-    ("cordon", "phloem"): mark("phloem in {n_dead} of {n} cuts into cordons ({share}, {span})"),
-    ("cane", "cambium"): mark("cambium in {n_dead} of {n} cuts into canes ({share}, {span})"),
-    ("cane", "phloem"): mark("phloem in {n_dead} of {n} cuts into canes ({share}, {span})"),
+    ("trunk", "cambium"): mark("cambium of trunks ({n_dead} of {n}: {share}, {span})"),
+    ("trunk", "phloem"): mark("phloem of trunks ({n_dead} of {n}: {share}, {span})"),
+    ("cordon", "cambium"): mark("cambium of cordons ({n_dead} of {n}: {share}, {span})"),
+    ("cordon", "phloem"): mark("phloem of cordons ({n_dead} of {n}: {share}, {span})"),
+    ("cane", "cambium"): mark("cambium of canes ({n_dead} of {n}: {share}, {span})"),
+    ("cane", "phloem"): mark("phloem of canes ({n_dead} of {n}: {share}, {span})"),
 }
 
 

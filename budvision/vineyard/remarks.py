@@ -59,12 +59,15 @@ def remarks(
             "No secondary under a dead primary was judged: the crop potential counts them as "
             "bearing nothing, and its upper end counts them as live."))
     elif crop.n_filled[index]:
-        notes.append(say(
+        notes.append(say_n(
+            "{n} dead primary has no judged secondary; it is taken to be like the others.",
             "{n} dead primaries have no judged secondary; they are taken to be like the others.",
-            n=int(crop.n_filled[index])))
+            int(crop.n_filled[index])))
     left_out = sum(row.n_other_cause for row in tissues.values())
     if left_out:
-        notes.append(say("{n} tissues dead for another cause than cold are left out.", n=left_out))
+        notes.append(say_n(
+            "{n} tissue dead for another cause than cold is left out.",
+            "{n} tissues dead for another cause than cold are left out.", left_out))
     if weighting is not None:
         warnings += _of_weights(weighting, primary.unit)
     return tuple(notes), tuple(warnings)

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from budvision.errors import InputError
+from budvision.language import speaking
 from budvision.settings import Settings
 from budvision.stats.posterior import share_posterior
 from budvision.stats.units import Units
@@ -325,3 +326,16 @@ def test_blocks_do_not_touch_each_other(told):
         if crop.share is not None:
             assert 0 <= crop.low <= crop.share + 1e-9 <= crop.high + 2e-9 <= 1 + 3e-9
             assert crop.share == pytest.approx(alone.crop_potential.share)
+
+
+@pytest.mark.parametrize(("language", "one"), [
+    ("en", "1 dead primary has no judged secondary; it is taken to be like the others."),
+    ("de", "1 tote Hauptknospe hat keine beurteilte Nebenknospe"),
+    ("fr", "1 primaire mort n’a pas de secondaire jugé"),
+    ("es", "1 primaria muerta no tiene secundaria juzgada")])
+def test_one_is_one_in_every_language(language, one):
+    sample = buds([2] * 10)
+    sample[0] = dataclasses.replace(sample[0], secondary=None)
+    with speaking(language):
+        notes = summarise(sample).notes
+    assert any(text.startswith(one) for text in notes)

@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError
-from budvision.language import say
+from budvision.language import say_n
 from budvision.report.canvas import Drawing
 from budvision.store.queries.weather import Station
 from budvision.vineyard.cold import hours_words, time_zone
@@ -105,9 +105,11 @@ def cold_import() -> ResponseReturnValue:
         name=file.filename, time_column=form.get("time_column", ""),
         temperature_column=form.get("temperature_column", ""),
     )
-    flash(say("{n} readings of {station} were kept, {known} were there already, {skipped} rows "
-              "had no temperature.", n=imported.n_new, station=imported.station,
-              known=imported.n_known, skipped=imported.n_skipped))
+    flash(say_n(
+        "{n} reading of {station} was kept; there already: {known}; without a temperature: "
+        "{skipped}.", "{n} readings of {station} were kept; there already: {known}; without a "
+        "temperature: {skipped}.", imported.n_new, station=imported.station,
+        known=imported.n_known, skipped=imported.n_skipped))
     return redirect(url_for("results.cold", station=imported.station, zone=form.get("zone", "")))
 
 

@@ -89,7 +89,7 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
     if end is not None:
         hours = (end - start).total_seconds() / 3600
         early = hours < least
-        words = say("{hours} hours in water.", hours=f"{hours:.0f}")
+        words = say("{hours} h in water.", hours=f"{hours:.0f}")
         if early:
             words += " " + say("That is less than {least}: tissue that died may not have browned, "
                                "and mortality may come out too low.", least=f"{least:g}")
@@ -97,15 +97,15 @@ def soak_clock(sampling: Sampling, settings: Settings, *, at: datetime | None = 
     hours = (moment - start).total_seconds() / 3600
     if hours < least:
         return known(state="soaking", hours=hours, early=True, words=say(
-            "{hours} hours in water. Too early: below {least} hours dead tissue may not have "
-            "browned. About {wanted} hours are common; published guides say 24 to 48 at room "
+            "{hours} h in water. Too early: below {least} h dead tissue may not have "
+            "browned. About {wanted} h are common; published guides say 24 to 48 at room "
             "temperature.", hours=f"{hours:.0f}", least=f"{least:g}", wanted=f"{wanted:g}"))
     if hours < wanted:
         return known(state="usable", hours=hours, early=False, words=say(
-            "{hours} hours in water. It can be cut; about {wanted} hours are common.",
+            "{hours} h in water. It can be cut; about {wanted} h are common.",
             hours=f"{hours:.0f}", wanted=f"{wanted:g}"))
     return known(state="ready", hours=hours, early=False, words=say(
-        "{hours} hours in water. Ready to cut. Photograph each cut at once: cut surfaces brown by "
+        "{hours} h in water. Ready to cut. Photograph each cut at once: cut surfaces brown by "
         "themselves.", hours=f"{hours:.0f}"))
 
 

@@ -89,8 +89,8 @@ def test_dead_wood_under_live_buds_changes_the_advice(season: Season) -> None:
     ada = 1
     assert import_cuts(season, table(7, 10), person_id=ada) == 10
     words = words_of(season)
-    assert words.first[0].startswith("Wood is dead under live buds: cambium in 7 of 10 cuts into "
-                                     "trunks (70 %")
+    assert words.first[0].startswith("Wood is dead under live buds: cambium of trunks (7 of 10: "
+                                     "70 %")
     assert words.action.startswith("Renew from below the dead wood")
     assert words.next_step == words.action
     assert words.choices[0].when == "If trunks or cordons are dead"
@@ -110,7 +110,7 @@ def test_sound_wood_and_hurt_phloem_are_said_and_change_nothing(season: Season) 
     words = words_of(season)
     assert words.action == "Prune as usual."
     assert not any("ood is dead" in text for text in words.first)
-    assert any("phloem in 6 of 10 cuts into trunks (60 %" in text and "renewed each year" in text
+    assert any("phloem of trunks (6 of 10: 60 %" in text and "renewed each year" in text
                for text in words.found)
 
 

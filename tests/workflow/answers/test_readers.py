@@ -62,8 +62,8 @@ def test_raw_and_corrected_mortality_stand_beside_each_other(season: Season) -> 
     assert (by_name["Ada Quill"]["dead_wrong"], by_name["Bo Tarn"]["dead_wrong"]) == (4, 0)
     words = answer_words(line_facts(season, answer_of(season, "Harrow Slope")))
     text = next(text for text in words.sure if "errors taken out" in text)
-    assert text.startswith("Second readings show that readers took 4 of 20 dead primaries for live "
-                           "and 2 of 20 live ones for dead.")
+    assert text.startswith("Second readings show how readers err: of the dead primaries they took "
+                           "4 of 20 for live, of the live ones 2 of 20 for dead.")
     assert text.endswith("instead of 32 %; errors that two readers share stay hidden.")
     app = create_app(season.folder, testing=True)
     assert f"With these errors taken out about {percent(told['share'])}" in app.test_client().get(
@@ -77,8 +77,8 @@ def test_few_second_readings_tell_nothing_and_open_ones_wait(season: Season) -> 
     assert (told["share"], told["n_open"]) == (None, 2)
     words = answer_words(line_facts(season, answer_of(season, "Harrow Slope")))
     assert words.sure[-1] == (
-        "How often readers err: too few to tell (6 dead and 12 live primaries known from two "
-        "readings, 20 of each are needed). 2 primaries on which two readers differ wait to be "
+        "How often readers err: too few to tell (primaries known from two readings: 6 dead and 12 "
+        "live; 20 of each are needed). 2 primaries on which two readers differ wait to be "
         "settled.")
 
 

@@ -30,9 +30,9 @@ def season(tmp_path: Path) -> Iterator[Season]:
     ("in_water", "state", "early", "words"),
     [
         (None, "unknown", False, "Nobody has said"),
-        ("2026-01-17T02:00:00Z", "soaking", True, "10 hours in water. Too early: below 24"),
-        ("2026-01-16T12:00:00Z", "usable", False, "24 hours in water. It can be cut"),
-        ("2026-01-15T12:00:00Z", "ready", False, "48 hours in water. Ready to cut"),
+        ("2026-01-17T02:00:00Z", "soaking", True, "10 h in water. Too early: below 24"),
+        ("2026-01-16T12:00:00Z", "usable", False, "24 h in water. It can be cut"),
+        ("2026-01-15T12:00:00Z", "ready", False, "48 h in water. Ready to cut"),
     ],
 )
 def test_the_clock_says_when_to_cut(
