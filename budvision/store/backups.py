@@ -56,6 +56,8 @@ def last_backup(root: Path) -> LastBackup | None:
 def backup_reminder(root: Path, days: float) -> str:
     """Say that a backup is due, '' where it is not.
 
+    Each folder knows its own: of a database that stations share, another may have made one.
+
     Parameters
     ----------
     root : Path
@@ -68,11 +70,12 @@ def backup_reminder(root: Path, days: float) -> str:
     last = last_backup(root)
     if last is not None:
         return "" if last.days() <= days else (
-            f"The last backup is {last.days():.0f} days old. Run `budvision backup "
+            f"The last backup made from here is {last.days():.0f} days old. Run `budvision backup "
             f"{last.folder}`.")
     age_s = datetime.now(UTC).timestamp() - (root / "budvision.toml").stat().st_mtime
     return "" if age_s <= days * 86400 else (
-        "This season has never been backed up. Run `budvision backup DIR`, best to another disk.")
+        "No backup of this season was made from this folder. Run `budvision backup DIR`, best to "
+        "another disk.")
 
 
 def last_good_copy(root: Path) -> str:

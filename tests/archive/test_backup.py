@@ -237,7 +237,7 @@ def test_a_damaged_season_names_the_backup(made: Season, tmp_path: Path) -> None
 def test_pages_remind_of_an_old_backup(made: Season) -> None:
     assert backup_reminder(made.folder, 7) == ""  # made just now
     os.utime(made.folder / "budvision.toml", (0, 0))
-    assert "never been backed up" in backup_reminder(made.folder, 7)
+    assert "No backup of this season was made from this folder" in backup_reminder(made.folder, 7)
     assert backup_reminder(made.folder, 0) == ""
     for days, wanted in ((3, ""), (9.4, "9 days old")):
         at = (datetime.now(UTC) - timedelta(days=days)).isoformat()
