@@ -137,12 +137,30 @@ def plain_errors(root: Path) -> Iterator[None]:
             do = "Another program writes to the season; try again when it has finished."
         elif "full" in text:
             do = "Make room on the disk and run the command again; nothing was half-written."
+        elif "Could not decode" in text:
+            raise _damaged(root, "a text in it is none") from error
         raise StorageError(
             f"the database refused the work ({text.splitlines()[0]})", where=str(root), do=do
         ) from error
     except DatabaseError as error:
         text = str(error.orig)
         if "not a database" in text or "malformed" in text:
-            raise DamagedError(f"the database is damaged ({text})", where=str(root / DATABASE),
-                               do=last_good_copy(root)) from error
+            raise _damaged(root, text) from error
         raise
+    except UnicodeDecodeError as error:  # of what the database complains of
+        if _raised_in(error).startswith(("sqlalchemy.", __name__)):
+            raise _damaged(root, "a name in it is none") from error
+        raise
+
+
+def _damaged(root: Path, what: str) -> DamagedError:
+    return DamagedError(f"the database is damaged ({what})", where=str(root / DATABASE),
+                        do=last_good_copy(root))
+
+
+def _raised_in(error: Exception) -> str:
+    """Return the module that an error comes from."""
+    at = error.__traceback__
+    while at is not None and at.tb_next is not None:
+        at = at.tb_next
+    return "" if at is None else str(at.tb_frame.f_globals.get("__name__", ""))

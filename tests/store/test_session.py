@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import text
 
 from budvision.errors import InputError, SeasonError, StorageError
-from budvision.store.queries import blocks
+from budvision.store.queries import blocks, rows
 from budvision.store.session import Season, as_utc, now
 
 
@@ -81,6 +81,26 @@ def test_a_damaged_database_is_told_of(season: Season) -> None:
     (season.folder / "budvision.db").write_bytes(b"this is no database at all, " * 500)
     with pytest.raises(SeasonError, match="the database is damaged"):
         Season.open(season.folder)
+
+
+@pytest.mark.parametrize("word", ["CREATE TABLE", "Invented"])
+def test_a_flipped_bit_in_the_databases_own_words_is_told_of(season: Season, word: str) -> None:
+    """The message about it holds a byte that is no text; a value may hold one too."""
+    with season.write() as conn:
+        rows.add_row(conn, "site", {"name": "Invented", "added_at": "2026-01-20T09:00:00.000Z"})
+    season.close()
+    path = season.folder / "budvision.db"
+    data, at = path.read_bytes(), word.encode()
+    assert at in data
+    flipped = at[:-3] + bytes([at[-3] | 0x80]) + at[-2:]
+    path.write_bytes(data.replace(at, flipped, 1 if word.isupper() else -1))
+
+    def read_all() -> None:
+        with Season.open(season.folder) as opened, opened.read() as conn:
+            conn.exec_driver_sql("SELECT name FROM site").all()
+
+    with pytest.raises(SeasonError, match="the database is damaged"):
+        read_all()
 
 
 def test_an_unknown_setting_is_refused(season: Season) -> None:
