@@ -9,10 +9,13 @@ that whatever was worked out of its rows is known to be still true (`store.remem
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Any
 
 from sqlalchemy import (
+    BindParameter,
     Connection,
+    Integer,
     Row,
     Select,
     and_,
@@ -79,7 +82,7 @@ def extend(conn: Connection, before: Mapping[str, int]) -> None:
     """
     now = newest_ids(conn)
     if before and any(now[name] > before[name] for name in now):
-        _count(conn, set(conn.scalars(_touched(before))))
+        _count(conn, set(conn.scalars(_touched(), dict(before))))
 
 
 def touch(conn: Connection, sampling_ids: Iterable[int]) -> None:
@@ -109,7 +112,7 @@ def versions(conn: Connection) -> dict[int, int]:
 def wrong_samplings(conn: Connection) -> list[int]:
     """Return the samplings whose kept counts are not what a count gives now."""
     kept = {row.sampling_id: _numbers(row) for row in conn.execute(select(sampling_count))}
-    found = {row.sampling_id: _numbers(row) for row in conn.execute(_counts(None))}
+    found = {row.sampling_id: _numbers(row) for row in conn.execute(_counts(some=False))}
     return sorted(key for key in kept.keys() | found.keys() if kept.get(key) != found.get(key))
 
 
@@ -117,21 +120,24 @@ def _numbers(row: Row[Any]) -> tuple[int, ...]:
     return tuple(int(row._mapping[name] or 0) for name in _NAMES)
 
 
-def _touched(before: Mapping[str, int]) -> Select[Any]:
-    """Return the samplings of which some row is newer than those of `before`."""
-    moved = select(assignment.c.photo_id).where(assignment.c.id > before["assignment"])
-    looked = select(proposal.c.photo_id).where(proposal.c.id > before["proposal"])
+@cache
+def _touched() -> Select[Any]:
+    """Return the samplings of which some row is newer than those that are given by table."""
+
+    def newer(table: Any) -> Any:
+        return table.c.id > bindparam(table.name, type_=Integer)
+
+    moved = select(assignment.c.photo_id).where(newer(assignment))
+    looked = select(proposal.c.photo_id).where(newer(proposal))
     buds = (
-        select(call.c.bud_id).where(call.c.id > before["call"])
-        .union(select(mark.c.bud_id).where(mark.c.id > before["mark"]),
-               select(bud.c.id).where(bud.c.id > before["bud"]),
+        select(call.c.bud_id).where(newer(call))
+        .union(select(mark.c.bud_id).where(newer(mark)), select(bud.c.id).where(newer(bud)),
                select(assignment.c.bud_id).where(
                    assignment.c.bud_id.is_not(None),
                    or_(assignment.c.photo_id.in_(moved), assignment.c.photo_id.in_(looked))))
     ).subquery()
     return select(sampling.c.id).where(or_(
-        sampling.c.id > before["sampling"],
-        sampling.c.id.in_(select(cane.c.sampling_id).where(cane.c.id > before["cane"])),
+        newer(sampling), sampling.c.id.in_(select(cane.c.sampling_id).where(newer(cane))),
         sampling.c.id.in_(select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
                           .where(bud.c.id.in_(select(buds)))),
     ))
@@ -145,7 +151,7 @@ def _count(conn: Connection, sampling_ids: set[int]) -> None:
             select(sampling_count.c.sampling_id).where(sampling_count.c.sampling_id.in_(part))))
         rows = [
             {"sampling_id": row.sampling_id} | dict(zip(_NAMES, _numbers(row), strict=True))
-            for row in conn.execute(_counts(part))
+            for row in conn.execute(_counts(some=True), {"part": part})
         ]
         if new := [row for row in rows if row["sampling_id"] not in known]:
             conn.execute(insert(sampling_count), [row | {"version": 1} for row in new])
@@ -158,8 +164,13 @@ def _count(conn: Connection, sampling_ids: set[int]) -> None:
                  for row in old])
 
 
-def _counts(part: list[int] | None) -> Select[Any]:
-    """Return the counts of samplings, of all without `part`: one row each, also an empty one."""
+@cache
+def _counts(*, some: bool) -> Select[Any]:
+    """Return the counts of samplings, of those of `part` or of all: one row each, also empty ones.
+
+    Built once: that takes longer than the answer, and every save asks.
+    """
+    part = bindparam("part", expanding=True, type_=Integer) if some else None
     each = _buds(part)
     full = each.c.n_called == _TISSUES
     marked = each.c.missing > 0
@@ -192,7 +203,7 @@ def _counts(part: list[int] | None) -> Select[Any]:
     return query if part is None else query.where(sampling.c.id.in_(part))
 
 
-def _buds(part: list[int] | None) -> Any:
+def _buds(part: BindParameter[int] | None) -> Any:
     """Return one row a bud: its sampling, node, tissues called, cuts, marks, second readings."""
     inside = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
     if part is not None:

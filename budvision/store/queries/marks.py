@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Integer, Select, bindparam, func, select
 
 from budvision.errors import InputError
 from budvision.store.queries.insertion import insert_row
@@ -63,17 +65,22 @@ def marks_of_bud(conn: Connection, bud_id: int) -> dict[str, Mark]:
 
 def marks_of_sampling(conn: Connection, sampling_id: int) -> dict[int, dict[str, Mark]]:
     """Return the standing marks of a sampling's buds, by bud and kind."""
+    found: dict[int, dict[str, Mark]] = {}
+    for row in conn.execute(_standing_of_sampling(), {"sampling_id": sampling_id}):
+        one = Mark(**row._mapping)
+        found.setdefault(one.bud_id, {})[one.kind] = one
+    return found
+
+
+@cache
+def _standing_of_sampling() -> Select[Any]:
     number = func.row_number().over(
         partition_by=(mark.c.bud_id, mark.c.kind), order_by=mark.c.id.desc()
     ).label("number")
     newest = (
         select(mark, number).join(bud, mark.c.bud_id == bud.c.id)
-        .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
+        .join(cane, bud.c.cane_id == cane.c.id)
+        .where(cane.c.sampling_id == bindparam("sampling_id", type_=Integer))
     ).subquery()
-    columns = [newest.c[column.name] for column in mark.c]
-    found: dict[int, dict[str, Mark]] = {}
-    query = select(*columns).where(newest.c.number == 1, newest.c.value != "")
-    for row in conn.execute(query):
-        one = Mark(**row._mapping)
-        found.setdefault(one.bud_id, {})[one.kind] = one
-    return found
+    return select(*(newest.c[column.name] for column in mark.c)).where(
+        newest.c.number == 1, newest.c.value != "")

@@ -6,9 +6,21 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, and_, delete, func, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Select,
+    and_,
+    bindparam,
+    delete,
+    func,
+    insert,
+    select,
+    update,
+)
 
 from budvision.store.queries.calls import current_rows
 from budvision.store.queries.marks import marks_of_sampling
@@ -114,31 +126,22 @@ def bud_states(conn: Connection, sampling_id: int, *, doubts: bool = True) -> li
     doubts : bool
         Look at the proposals too; False is quicker and gives every bud the doubt 1.
     """
-    ids = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(
-        cane.c.sampling_id == sampling_id
-    )
-    standing = current_rows(ids)
+    which = {"sampling_id": sampling_id}
+    asked = _of_sampling()
     calls: dict[int, dict[Tissue, CallValue]] = {}
     callers: dict[int, set[int]] = {}
-    for row in conn.execute(
-        select(standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.person_id)
-    ):
+    for row in conn.execute(asked.calls, which):
         calls.setdefault(row.bud_id, {})[Tissue(row.tissue)] = CallValue(row.value)
         callers.setdefault(row.bud_id, set()).add(row.person_id)
     cuts: dict[int, list[int]] = {}
-    for row in conn.execute(
-        select(assignment.c.bud_id, assignment.c.photo_id)
-        .where(current_assignment(), assignment.c.bud_id.in_(ids))
-    ):
+    for row in conn.execute(asked.cuts, which):
         cuts.setdefault(row.bud_id, []).append(row.photo_id)
     marks = marks_of_sampling(conn, sampling_id)
-    seconds = _second_readers(conn, ids)
+    seconds: dict[int, set[int]] = {}
+    for row in conn.execute(asked.second_readers, which):
+        seconds.setdefault(row.bud_id, set()).add(row.person_id)
     doubt = _doubt_of_photos(conn, sampling_id) if doubts else {}
-    rows = conn.execute(
-        select(bud.c.id, bud.c.node, cane.c.id.label("cane_id"), cane.c.label, cane.c.vine)
-        .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
-        .order_by(cane.c.position, cane.c.id, bud.c.node)
-    )
+    rows = conn.execute(asked.buds, which)
     states = []
     for row in rows:
         of_photos = [doubt[photo] for photo in cuts.get(row.id, []) if photo in doubt]
@@ -156,20 +159,36 @@ def bud_states(conn: Connection, sampling_id: int, *, doubts: bool = True) -> li
     return states
 
 
-def _second_readers(conn: Connection, ids: Any) -> dict[int, set[int]]:
+@dataclass(frozen=True, slots=True)
+class _OfSampling:
+    """What `bud_states` asks about a sampling, built once: that takes longer than the answers."""
+
+    calls: Select[Any]
+    cuts: Select[Any]
+    second_readers: Select[Any]
+    buds: Select[Any]
+
+
+@cache
+def _of_sampling() -> _OfSampling:
+    here = cane.c.sampling_id == bindparam("sampling_id", type_=Integer)
+    ids = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(here)
+    standing = current_rows(ids)
     age = func.row_number().over(
         partition_by=(call.c.bud_id, call.c.tissue, call.c.person_id), order_by=call.c.id.desc()
     ).label("age")
     newest = select(call.c.bud_id, call.c.person_id, call.c.value, age).where(
         call.c.round == "second", call.c.bud_id.in_(ids)
     ).subquery()
-    found: dict[int, set[int]] = {}
-    for row in conn.execute(
-        select(newest.c.bud_id, newest.c.person_id)
-        .where(newest.c.age == 1, newest.c.value != "withdrawn")
-    ):
-        found.setdefault(row.bud_id, set()).add(row.person_id)
-    return found
+    return _OfSampling(
+        calls=select(standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.person_id),
+        cuts=select(assignment.c.bud_id, assignment.c.photo_id).where(
+            current_assignment(), assignment.c.bud_id.in_(ids)),
+        second_readers=select(newest.c.bud_id, newest.c.person_id).where(
+            newest.c.age == 1, newest.c.value != "withdrawn"),
+        buds=select(bud.c.id, bud.c.node, cane.c.id.label("cane_id"), cane.c.label, cane.c.vine)
+        .join(cane, bud.c.cane_id == cane.c.id).where(here)
+        .order_by(cane.c.position, cane.c.id, bud.c.node))
 
 
 def _doubt_of_photos(conn: Connection, sampling_id: int) -> dict[int, float]:

@@ -13,6 +13,9 @@ from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = ["Outline", "outline_of_mask", "outlines"]
 
+_ROUND_PX = 4
+"""Margin within which smoothing sees nothing of what lies beyond; the rest is not traced."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outline:
@@ -64,7 +67,10 @@ def outline_of_mask(
     """
     if not mask.any():
         return None
-    padded = np.pad(mask.astype(np.uint8) * 255, 2)
+    rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    top, left = max(0, int(rows[0]) - _ROUND_PX), max(0, int(cols[0]) - _ROUND_PX)
+    near = mask[top:int(rows[-1]) + 1 + _ROUND_PX, left:int(cols[-1]) + 1 + _ROUND_PX]
+    padded = np.pad(near.astype(np.uint8) * 255, 2)
     big = cv2.resize(padded, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
     big = (cv2.GaussianBlur(big, (0, 0), finer * 0.6) > 127).astype(np.uint8)
     if not big.any():
@@ -75,7 +81,8 @@ def outline_of_mask(
 
     def place(x: float, y: float) -> tuple[float, float]:
         return (
-            col0 + ((x + 0.5) / finer - 2) * step_x, row0 + ((y + 0.5) / finer - 2) * step_y
+            col0 + ((x + 0.5) / finer - 2 + left) * step_x,
+            row0 + ((y + 0.5) / finer - 2 + top) * step_y,
         )
 
     parts: list[str] = []

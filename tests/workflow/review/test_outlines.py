@@ -1,0 +1,28 @@
+"""Outlines follow the tissue, wherever it lies in its region and however large that is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from budvision.workflow.review.outlines import outline_of_mask
+
+
+def _disc(rows: int, cols: int, centre: tuple[int, int], radius: int) -> np.ndarray:
+    row, col = np.ogrid[:rows, :cols]
+    return (row - centre[0]) ** 2 + (col - centre[1]) ** 2 <= radius ** 2
+
+
+@pytest.mark.parametrize("place", [(0, 0), (40, 300), (379, 13), (379, 479)])
+def test_what_lies_empty_around_a_tissue_changes_nothing_of_its_outline(
+    place: tuple[int, int]
+) -> None:
+    small = _disc(21, 21, (10, 10), 9)
+    alone = outline_of_mask(np.pad(small, 8), (place[0] - 8, place[1] - 8, place[0] + 29,
+                                               place[1] + 29))
+    wide = np.zeros((400, 500), bool)
+    wide[place[0]:place[0] + 21, place[1]:place[1] + 21] = small
+    assert outline_of_mask(wide, (0, 0, 400, 500)) == alone
+    assert alone is not None
+    assert alone.letter == pytest.approx((place[1] + 10.5, place[0] + 1), abs=0.6)
+    assert outline_of_mask(np.zeros((400, 500), bool), (0, 0, 400, 500)) is None
