@@ -413,6 +413,14 @@ def test_the_best_cut_is_large_and_the_others_a_strip(play: Played) -> None:
     stage = page.locator("#stage").bounding_box()
     assert best["width"] > 0.7 * stage["width"]
     assert best["width"] > 3 * other["width"]
+    shown = page.get_attribute(".cut.best .cut-view", "aria-label")
+    page.keyboard.press(",")
+    assert page.get_attribute(".cut.best .cut-view", "aria-label") != shown
+    page.focus("#cut-slider")
+    page.keyboard.press("ArrowRight")
+    assert page.get_attribute(".cut.best .cut-view", "aria-label") == shown
+    page.keyboard.press("l")  # letters call all the same
+    assert page.locator("#cards [data-value=live][aria-pressed=true]").count() == 1
     page.keyboard.press("f")
     best, other = page.locator(".cut.best").bounding_box(), page.locator(
         ".cut:not(.best)").bounding_box()
@@ -661,6 +669,39 @@ def test_a_region_is_redrawn(play: Played, monkeypatch: pytest.MonkeyPatch) -> N
 
 
 @pytest.mark.slow
+def test_a_region_is_redrawn_from_the_keyboard_alone(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    bud = play.buds[0]
+    play.open(page, bud.bud_id)
+    before = page.get_attribute(".line-primary .line-ink", "d")
+    page.keyboard.press("e")
+    page.wait_for_selector(".editor-view svg")
+    page.focus("input[value=grow]")
+    page.keyboard.press("ArrowDown")  # draw round it
+    page.keyboard.press("Shift+Tab")
+    page.keyboard.press("Shift+Tab")  # over the tissues to the photograph
+    assert page.evaluate("() => document.activeElement.matches('.cut-view')")
+    for way in ("ArrowLeft", "ArrowUp", "ArrowRight", "ArrowDown"):
+        for _ in range(4 if way == "ArrowLeft" else 6):
+            page.keyboard.press(way)
+        page.keyboard.press("Space")
+    assert page.text_content("#state") == "4 points on the line"
+    shape = page.get_attribute(".mark-line", "d")
+    page.keyboard.press("[")
+    assert page.text_content("#state") == "Point 4 of 4: the arrows move it"
+    page.keyboard.press("Shift+ArrowRight")
+    assert page.get_attribute(".mark-line", "d") != shape
+    page.screenshot(path=play.folder.parent / "cross.png")
+    page.keyboard.press("Enter")
+    expect(page.locator("#steps li")).to_have_count(1)
+    page.focus("#save")
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile(f"/review/bud/{bud.bud_id}"))
+    page.wait_for_selector(".card.front")
+    assert page.get_attribute(".line-primary .line-ink", "d") != before
+
+
+@pytest.mark.slow
 def test_looking_closer_fetches_full_resolution(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
@@ -681,6 +722,31 @@ def test_looking_closer_fetches_full_resolution(play: Played) -> None:
     page.keyboard.press("d")
     page.keyboard.press("Escape")
     assert page.locator(".calls [aria-pressed=true]").count() == 0, "no call behind the dialog"
+
+
+@pytest.mark.slow
+def test_two_fingers_zoom_the_photograph_and_not_the_page(play: Played) -> None:
+    page = play.person("Ada Moreau", viewport={"width": 390, "height": 844}, has_touch=True)
+    play.open(page, play.buds[0].bud_id)
+    box = page.locator(".best .cut-view, .cut-view").first.bounding_box()
+    hand, middle = page.context.new_cdp_session(page), box["y"] + box["height"] / 2
+
+    def fingers(kind: str, apart: float) -> None:
+        x = box["x"] + box["width"] / 2
+        hand.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [
+            {"x": x + side * apart / 2, "y": middle, "id": i}
+            for i, side in enumerate((-1, 1)) if apart]})
+
+    def wide() -> float:
+        return float(page.locator(".cut-view").first.get_attribute("viewBox").split()[2])
+
+    before = wide()
+    fingers("touchStart", 60)
+    for apart in (80, 110, 140, 180):
+        fingers("touchMove", apart)
+    fingers("touchEnd", 0)
+    assert wide() < 0.5 * before
+    assert page.evaluate("() => visualViewport.scale") == 1
 
 
 @pytest.mark.slow

@@ -1,6 +1,7 @@
 // Correcting outlines: the page gathers steps, the season shows what they give, and keeps them.
 
 import { spoken } from "./language.js";
+import { Cross } from "./outlines_keys.js";
 import { send } from "./send.js";
 import { CutView } from "./viewer.js";
 
@@ -115,6 +116,15 @@ view.svg.addEventListener("pointerup", () => {
   if (!dragging) return;
   dragging = false;
   if (line.length > 12) closeLine();  // a line drawn in one go closes by itself
+});
+
+// The same without a pointer: the photograph has the focus, the arrow keys move a cross.
+new Cross(view, {
+  tool: () => picked("tool"), line: () => line,
+  put: (point) => line.push(point),
+  grow: (point) => add({ kind: "grow", tissue: picked("tissue"), points: [point], mode: picked("mode") }),
+  drawn: () => { drawLine(); list(); },
+  tell: (words) => { at("state").textContent = words; },
 });
 
 function undo() {

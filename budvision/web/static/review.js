@@ -6,7 +6,7 @@ import { newBatch, sign, Unsaved } from "./unsaved.js";
 import { Ahead } from "./review_ahead.js";
 import { exchange, steps } from "./review_names.js";
 import { listenForClicks } from "./review_clicks.js";
-import { bring, draw, drawCalls, drawCounts, drawFront, inFront, say, sayOpen, setTone, tone } from "./review_draw.js";
+import { bring, chooseCut, draw, drawCalls, drawCounts, drawFront, inFront, say, sayOpen, setTone, stepCut, tone } from "./review_draw.js";
 import { listenForKeys } from "./review_keys.js";
 import { NAMES } from "./review_parts.js";
 import {
@@ -352,11 +352,13 @@ listenForKeys({
   alike: () => { document.body.classList.toggle("no-like"); drawCalls(); },
   correct: () => inFront()?.figure.querySelector("figcaption a")?.click(),
   view: () => inFront()?.view,
+  cut: stepCut,
 });
 listenForClicks({
   save: saveAndGo, takeBack, previous, skip: skipBud, tone: setTone, bring,
   noBud: () => setAside("/no-bud", !facts.no_bud),
   next: () => onward(),
+  cut: chooseCut,
   call: (tissue, value) => { set({ revealed: null }); call(tissue, value); },
   name: nameIt,
   add: (tissue, name, value) => {

@@ -30,6 +30,7 @@ export function listenForClicks(acts) {
   at("previous").addEventListener("click", acts.previous);
   at("next").addEventListener("click", acts.next);
   at("tone").addEventListener("click", acts.tone);
+  at("cut-slider").addEventListener("input", (event) => acts.cut(Number(event.target.value) - 1));
   at("lines").addEventListener("click", () => {
     const shown = !at("stage").classList.toggle("no-lines");
     at("lines").setAttribute("aria-pressed", String(shown));

@@ -12,18 +12,40 @@ import {
 const joined = (tissues) => tissues.map((one) => spoken(one)).join(` ${spoken("and")} `);
 
 let views = [];
+let chosen = -1;  // the cut that a person put in the large place; -1: the best one of the tissue in front
 export let tone = "shot";
 
 export const say = (text) => Object.assign(at("notice"), { textContent: text, hidden: !text });
 
+const large = () => (chosen >= 0 && chosen < views.length ? chosen : Math.max(0, bestCut()));
+
+/** Put a cut in the large place: its number from 0. */
+export function chooseCut(index) {
+  if (index < 0 || index >= views.length) return;
+  chosen = index;
+  drawFront();
+}
+
+/** The next cut, or the one before. */
+export const stepCut = (by) => chooseCut(large() + by);
+
+function drawSlider() {
+  const slider = at("cut-slider");
+  at("cut-slide").hidden = views.length < 2;
+  slider.max = views.length;
+  slider.value = large() + 1;
+  slider.setAttribute("aria-valuetext", spoken("Cut {cut}", { cut: views[large()]?.cut.cut ?? "" }));
+}
+
 function drawStage() {
+  chosen = -1;
   views = buildStage(at("stage"), {
     facts, tone, back: path(facts.bud.id), correcting: !facts.hidden && choice.reading === "first",
   });
 }
 
 export function drawFront() {
-  const best = bestCut();
+  const best = large();
   sessionStorage.setItem("tissue in front", front);  // the page of corrections begins with it
   views.forEach(({ view, figure, title, cut }, index) => {
     view.front(front);
@@ -34,6 +56,7 @@ export function drawFront() {
       : spoken("Cut {cut}", { cut: cut.cut });
   });
   views[best]?.figure.scrollIntoView({ block: "nearest", inline: "nearest" });
+  drawSlider();
 }
 
 export function drawCalls() {
@@ -76,12 +99,13 @@ export function sayOpen() {
 export function bring(tissue) {
   if (!toCall().includes(tissue)) return;
   set({ front: tissue });
+  chosen = -1;
   drawFront();
   drawCalls();
 }
 
-/** The best cut of the tissue in front: its view, and its figure on the page. */
-export const inFront = () => views[Math.max(0, bestCut())];
+/** The cut in the large place: its view, and its figure on the page. */
+export const inFront = () => views[large()];
 
 export function setTone() {
   tone = tone === "shot" ? "even" : "shot";

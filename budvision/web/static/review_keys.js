@@ -7,6 +7,7 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], Arrow
 function letterActs(acts) {
   return {
     y: () => acts.name(true), x: () => acts.name(false),
+    ",": () => acts.cut(-1), ".": () => acts.cut(1),
     s: acts.skip, w: acts.tone, r: acts.alike, e: acts.correct,
     f: () => at("stage").classList.toggle("side"),
     c: () => at("cards").querySelector(".front .cause select")?.focus(),
@@ -33,7 +34,8 @@ export function listenForKeys(acts) {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || at("keys").open) return;
     const target = event.target;
-    if (target.matches("input:not([type=checkbox]), select, textarea")) {
+    if (target.matches("[type=range]") && event.key.startsWith("Arrow")) return;
+    if (target.matches("input:not([type=checkbox], [type=range]), select, textarea")) {
       if (event.key === "Escape" || (event.key === "Enter" && target.matches("input"))) target.blur();
       return;
     }
