@@ -56,6 +56,28 @@ def test_links_lead_somewhere(name: str) -> None:
     assert not missing
 
 
+def test_budvision_is_found_before_it_is_called_by_its_name() -> None:
+    """What a newcomer types first works: the path is set before `budvision` stands alone."""
+    assert README.index("export PATH=~/budvision/bin") < README.index("\nbudvision init")
+    assert README.index("## Try it") < README.index("## Install it to keep") < README.index(
+        "## Five minutes with it") < README.index("## Commands")
+    assert README.index("<!-- test command -->") > README.index("## For contributors")
+
+
+def test_a_pattern_stands_beside_a_name_that_it_reads() -> None:
+    from budvision.workflow.intake.manifest import DEFAULT_PATTERN, Found, from_names
+
+    (pattern, name), (other, own) = (
+        re.search(rf"{what} ?`?(<block>[^`\"]+)[`\"].*?`(Creek[^`]+)`", README).groups()
+        for what in ("pattern", '--pattern "'))
+    assert pattern == DEFAULT_PATTERN
+    for text, file, cut in ((pattern, name, 2), (other, own, 1)):
+        placed, wrong = from_names(Found((Path(file),), (), 0), text)
+        assert not wrong
+        assert [(one.block, one.cane, one.node, one.cut) for one in placed] == [
+            ("Creek", "7", 4, cut)]
+
+
 def test_the_map_names_what_is_there() -> None:
     """Each `module.py: name` of DEVELOPERS.md is there: a map that is wrong is worse than none."""
     named = re.findall(r"((?:[a-z_]+/)*[a-z_]+\.py): (\w+)",

@@ -12,6 +12,7 @@ import re
 import shutil
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -66,6 +67,8 @@ def browser() -> Iterator[Any]:
         instance.close()
 
 
+READER_S = float(os.environ.get("BUDVISION_READER_S", "0"))
+"""Seconds that the scripted reader takes to judge one tissue."""
 N_MANY = int(os.environ.get("BUDVISION_BUDS", "24"))
 SEASONS = {
     "plain": {"n_buds": 8, "n_canes": 2, "blind": 0.0},
@@ -196,14 +199,20 @@ def test_one_bud_by_keyboard_changes_the_result(play: Played) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("play", ["many"], indirect=True)
 def test_many_buds_from_the_keyboard_alone(play: Played) -> None:
-    """BUDVISION_BUDS of them: 100 for the figures that are told, fewer by default."""
+    """BUDVISION_BUDS of them: 100 for the figures that are told, fewer by default.
+
+    ``BUDVISION_BUDS=100 BUDVISION_READER_S=1.2 pytest -s tests/browser/test_review.py -k many``
+    takes as long as such a reader does.
+    """
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
     truth = {bud.bud_id: {t.value: v for t, v in bud.truth.items()} for bud in play.buds}
-    keys, waits = 0, []
+    keys, waits, began = 0, [], time.monotonic()
     for position, bud in enumerate(play.buds):
         used = 0
         for _ in range(8):
+            if used < 3:
+                page.wait_for_timeout(READER_S * 1000)  # three tissues to judge
             key = press_what_the_page_says(page, truth[bud.bud_id])
             keys, used = keys + 1, used + 1
             if used == 4 and key == "Space":
@@ -221,7 +230,8 @@ def test_many_buds_from_the_keyboard_alone(play: Played) -> None:
     waits.sort()
     median, most = waits[len(waits) // 2], waits[int(0.95 * len(waits))]
     print(f"keystrokes a bud: {keys / N_MANY:.2f}; next bud shown after {median:.0f} ms (median), "
-          f"{most:.0f} ms (95 %)")
+          f"{most:.0f} ms (95 %); {(time.monotonic() - began) / 60:.1f} minutes with "
+          f"{READER_S:g} s a judgement")
     assert keys / N_MANY <= 4.2
 
 
