@@ -30,7 +30,7 @@ from budvision.errors import ConflictError, InputError, StorageError, Verificati
 from budvision.files import PART, sha256_of, write_whole, writing
 from budvision.version import __version__
 
-__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "read_facts", "verify"]
+__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "disk", "read_facts", "verify"]
 
 FORMAT, FORMAT_VERSION = "budvision-archive", 1
 FACTS = "data/archive.json"
@@ -88,7 +88,7 @@ class BagWriter:
         self.n_kept = 0
 
     def __enter__(self) -> Self:
-        with _disk(self.target):
+        with disk(self.target):
             recover(self.target)
             if self.target.exists():
                 strangers = sorted(
@@ -114,7 +114,7 @@ class BagWriter:
     ) -> None:
         if kind is not None:
             return
-        with _disk(self.target):
+        with disk(self.target):
             self._finish()
             try:
                 verify(self.folder, sure=self._sure)
@@ -144,7 +144,7 @@ class BagWriter:
                 break
         else:
             return False
-        with _disk(self.target):
+        with disk(self.target):
             link(path, self.folder / name)
         self.hashes[name] = sha256
         self._sure.add(name)
@@ -155,7 +155,7 @@ class BagWriter:
     def writing(self, name: str) -> Iterator[_Hashed]:
         """Open a payload file, `data/...`, for writing; it appears when the block ends well."""
         path = self.folder / _safe(name)
-        with _disk(self.folder):
+        with disk(self.folder):
             path.parent.mkdir(parents=True, exist_ok=True)
             with writing(path) as raw:
                 file = _Hashed(raw)
@@ -211,16 +211,18 @@ class BagWriter:
 
 
 @contextmanager
-def _disk(folder: Path) -> Iterator[None]:
+def disk(
+    folder: Path, *, kept: str = "it goes on where it stopped, and the season is as it was"
+) -> Iterator[None]:
+    """Say what to do where the disk refuses, and that what was `kept` is whole."""
     try:
         yield
     except StorageError:
         raise
     except OSError as error:
         raise StorageError(
-            f"the archive could not be written ({error.strerror or error})", where=str(folder),
-            do="Make room or mend the rights, then run the command again; it goes on where it "
-            "stopped, and the season is as it was.") from error
+            f"it could not be written or read ({error.strerror or error})", where=str(folder),
+            do=f"Make room or mend the rights, then run the command again; {kept}.") from error
 
 
 def _files(folder: Path, below: str = "") -> Iterator[tuple[str, os.DirEntry[str]]]:

@@ -32,8 +32,7 @@ def register(app: typer.Typer) -> None:
         group = typer.Typer(help="The models at hand.", no_args_is_help=True)
         app.add_typer(group, name="models")
     for name, command in (("compare", compare), ("promote", promote), ("back", back),
-                          ("look-again", look_again), ("watch", watch), ("slips", slips),
-                          ("learning-curve", learning_curve)):
+                          ("look-again", look_again), ("watch", watch), ("slips", slips)):
         group.command(name)(command)
 
 
@@ -252,20 +251,3 @@ def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
         typer.echo(f"{one.block}, cane {one.cane}, node {one.node}, {one.tissue}: {one.why}.")
     if not found:
         typer.echo("No call looks like a slip of the hand.")
-
-
-def learning_curve(
-    out: Annotated[Path, typer.Option(help="Folder for the table and the figure.")] = Path(),
-    labs: Annotated[int, typer.Option(min=1, help="Stand-in laboratories.")] = 4,
-    model: Annotated[str | None, typer.Option(help="Model to start from.")] = None,
-    jobs: Annotated[int, typer.Option(min=1, help="Processes.")] = 2,
-) -> None:
-    """Measure how fast a laboratory's calls improve the model, on stand-in photographs.
-
-    Example: budvision models learning-curve --out curve/ --labs 4
-    """
-    from budvision.learning.learning_curve import run
-
-    with stage_bars() as step:
-        text = run(out, n_labs=labs, model=model, jobs=jobs, progress=step)
-    typer.echo(text)

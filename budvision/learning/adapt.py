@@ -39,7 +39,7 @@ SLIP_SHARE = 0.08
 """Share of calls taken to be slips of the hand in the likelihood.
 
 Generous on purpose: on stand-in laboratories with 3 % slips, 0.08 kept the called share that 0.03
-lost (`budvision models learning-curve`), and cost nothing without slips."""
+lost (`budvision.learning.learning_curve`), and cost nothing without slips."""
 _FEWEST = 3
 _BEYOND = 0.5
 """Standard errors by which a change must beat "unchanged"."""

@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import csv
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -275,20 +275,14 @@ def draw(points: Sequence[Point], path: Path) -> None:
 def run(
     out: Path, *, n_labs: int = 4, model: str | None = None, jobs: int = 2,
     keep: Path | None = None,
-    progress: Callable[[str, int, int], None] | None = None,
 ) -> str:
     """Measure the curve, write its table and figure, and return the table as text."""
     from joblib import Parallel, delayed
 
     base = Proposer.load(model).verdict
     n_buds = max(n for n, _ in DESIGNS) + _NEW_BUDS
-    work = Parallel(n_jobs=jobs, return_as="generator")(
+    labs = Parallel(n_jobs=jobs)(
         delayed(collect)(i, n_buds=n_buds, model=model, keep=keep) for i in range(n_labs))
-    labs = []
-    for rows in work:
-        labs.append(rows)
-        if progress is not None:
-            progress("laboratories", len(labs), n_labs)
     points = curve_points(labs, base)
     out.mkdir(parents=True, exist_ok=True)
     with (out / "learning_curve.csv").open("w", newline="", encoding="utf-8") as file:

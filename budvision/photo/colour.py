@@ -159,10 +159,10 @@ class Neutral:
     log_rgb : ndarray of float64, shape (3,)
         Logarithm of the linear light of something that should be grey.
     source : str
-        ``card``, ``wool``, ``paper``, ``highlights`` or ``none``.
+        ``wool``, ``paper``, ``highlights`` or ``none``.
     doubt : float
         How far the true neutral may lie from `log_rgb`, in log units per channel (one standard
-        deviation, a working figure): 0.02 for a card, 0.15 for wool, 0.5 where nothing was found.
+        deviation, a working figure): 0.15 for wool, 0.5 where nothing was found.
     """
 
     log_rgb: Float64
@@ -173,10 +173,8 @@ class Neutral:
 _WOOL_LEAST_PX = 40
 
 
-def find_neutral(
-    crop: Uint8, labels: Uint8, *, card_white: npt.ArrayLike | None = None
-) -> Neutral:
-    """Find what should be neutral: the card's white, else the wool, else paper or highlights.
+def find_neutral(crop: Uint8, labels: Uint8) -> Neutral:
+    """Find what should be neutral: the wool, else paper or highlights.
 
     Parameters
     ----------
@@ -184,8 +182,6 @@ def find_neutral(
         sRGB picture of the cut face.
     labels : ndarray of uint8, shape (rows, columns)
         0 background, 1 to 3 tissues, 4 scales and wool.
-    card_white : array_like of float, shape (3,), optional
-        sRGB (0 to 255) of the photo card's white field in the same photograph.
 
     Returns
     -------
@@ -198,9 +194,6 @@ def find_neutral(
     is tan to white, so it is neutral only within `doubt`; but it lies under the same light as the
     tissues, which paper beside the bud may not.
     """
-    if card_white is not None:
-        white = np.clip(np.rint(np.asarray(card_white, np.float64)), 0, 255).astype(np.uint8)
-        return Neutral(np.asarray(_LOG[white], np.float64), "card", 0.02)
     logs = log_light(crop)
     clipped = cv2.inRange(crop, (0, 0, 0), (251, 251, 251)) == 0
     face = (labels == LABEL_SCALES) & ~clipped

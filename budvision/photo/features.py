@@ -91,7 +91,6 @@ def measure(
     confidence: Float32 | None = None,
     dead_map: Float32 | None = None,
     brown_map: Float32 | None = None,
-    card_white: npt.ArrayLike | None = None,
     growing_points: Mapping[Tissue, tuple[int, int]] | None = None,
 ) -> dict[Tissue, dict[str, float]]:
     """Measure the exposed tissues of a cut face.
@@ -108,8 +107,6 @@ def measure(
         The network's probability that the growing point of the tissue under a pixel is dead.
     brown_map : ndarray of float32, shape (rows, columns), optional
         The network's probability that the pixel itself is dead.
-    card_white : array_like of float, shape (3,), optional
-        sRGB of the photo card's white field.
     growing_points : mapping of Tissue to (row, col), optional
         Where the growing points lie, in pixels of the crop: the inner half and the innermost fifth
         then lie round them and not round the deepest point.
@@ -129,7 +126,7 @@ def measure(
     if not labels.any():
         return {}
     window = window_round(labels, 2)  # nothing outside is asked but what may be neutral
-    face = _look_at_face(crop, labels, window, card_white)
+    face = _look_at_face(crop, labels, window)
     labels = labels[window]
     confidence, dead_map, brown_map = (
         None if one is None else one[window] for one in (confidence, dead_map, brown_map)
@@ -164,13 +161,11 @@ def _clipped(row: dict[str, float]) -> dict[str, float]:
     return dict(zip(FEATURE_NAMES, values.tolist(), strict=True))
 
 
-def _look_at_face(
-    whole: Uint8, whole_labels: Uint8, window: Window, card_white: npt.ArrayLike | None
-) -> _Face:
+def _look_at_face(whole: Uint8, whole_labels: Uint8, window: Window) -> _Face:
     crop, labels = np.ascontiguousarray(whole[window]), whole_labels[window]
     smooth = np.asarray(cv2.medianBlur(crop, 3), np.uint8)
-    neutral = find_neutral(smooth, labels, card_white=card_white)
-    if neutral.source not in ("card", "wool"):
+    neutral = find_neutral(smooth, labels)
+    if neutral.source != "wool":
         smooth_whole = np.asarray(cv2.medianBlur(np.ascontiguousarray(whole), 3), np.uint8)
         neutral = find_neutral(smooth_whole, whole_labels)
     logs = log_light(smooth)

@@ -68,6 +68,11 @@ class Table:
     unknown: tuple[str, ...]
     rows: tuple[Row, ...]
 
+    def notes(self) -> tuple[str, ...]:
+        """Say which columns were not read, where there are any."""
+        return () if not self.unknown else (
+            f"{self.name}: columns {', '.join(self.unknown)} were not read.",)
+
 
 def read_table(
     source: Path | bytes | str | Cells, *, needed: Sequence[str], optional: Sequence[str] = (),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from budvision.photo.features import measure, row_of
 from budvision.photo.segment import Segmentation
@@ -22,8 +21,7 @@ _OTHER = {Tissue.SECONDARY: Tissue.TERTIARY, Tissue.TERTIARY: Tissue.SECONDARY}
 
 
 def judge_tissues(
-    found: Segmentation, *, verdict: VerdictModel, scale: float,
-    card_white: npt.ArrayLike | None = None,
+    found: Segmentation, *, verdict: VerdictModel, scale: float
 ) -> dict[Tissue, TissueProposal]:
     """Measure the tissues of a face and propose for each.
 
@@ -33,8 +31,6 @@ def judge_tissues(
     verdict : VerdictModel
     scale : float
         Pixels of the segmented image per pixel at full size.
-    card_white : array_like of float, shape (3,), optional
-        sRGB of the photo card's white.
 
     Returns
     -------
@@ -43,7 +39,7 @@ def judge_tissues(
     """
     features = measure(
         found.crop, found.labels, confidence=found.confidence,
-        dead_map=found.dead_map, brown_map=found.brown_map, card_white=card_white,
+        dead_map=found.dead_map, brown_map=found.brown_map,
         growing_points=found.growing_points,
     )
     result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}

@@ -200,6 +200,12 @@ def _log_variance(item: Measured) -> float:
     return math.log1p((ONE_COUNT_CV if alone else item.se / item.value) ** 2)
 
 
+def _breaking(no_break: Measured) -> Measured:
+    if not 0 <= no_break.value < 1:
+        raise InputError(f"the share without break is {no_break.value!r}", expected="0 to below 1")
+    return Measured(1 - no_break.value, no_break.se)
+
+
 def expected_shoots(
     nodes: float,
     share_alive: Measured,
@@ -225,11 +231,9 @@ def expected_shoots(
     InputError
         When a value is outside its range.
     """
-    if not 0 <= no_break.value < 1:
-        raise InputError(f"the share without break is {no_break.value!r}", expected="0 to below 1")
     return multiply(
         {"nodes": Measured(nodes), "share alive": share_alive,
-         "share breaking": Measured(1 - no_break.value, no_break.se)}, confidence=confidence,
+         "share breaking": _breaking(no_break)}, confidence=confidence,
     )
 
 
@@ -255,21 +259,17 @@ def expected_crop(
         Of a primary shoot at harvest.
     vines_per_ha : float
         Bearing vines.
-    no_break : Measured
-        Share of live buds that do not break, below 1.
-    confidence : float
-        Nominal coverage in (0, 1).
+    no_break, confidence
+        As in `expected_shoots`.
 
     Raises
     ------
     InputError
         When a value is outside its range.
     """
-    if not 0 <= no_break.value < 1:
-        raise InputError(f"the share without break is {no_break.value!r}", expected="0 to below 1")
     return multiply(
         {"nodes": Measured(nodes), "crop potential": crop_share,
-         "share breaking": Measured(1 - no_break.value, no_break.se),
+         "share breaking": _breaking(no_break),
          "clusters a shoot": clusters_a_shoot, "cluster weight": cluster_kg,
          "vines": Measured(vines_per_ha)}, constant=0.001, confidence=confidence,
     )

@@ -1,6 +1,7 @@
 """The learning curve's arithmetic, on drawn rows; the measured curve is made by command.
 
-``budvision models learning-curve --out DIR`` renders stand-in laboratories and takes minutes.
+``python -m budvision.learning.learning_curve --out DIR`` renders stand-in laboratories and takes
+minutes.
 """
 
 from __future__ import annotations

@@ -17,12 +17,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from budvision.archive.bag import disk
 from budvision.archive.generations import link
 from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
-    StorageError,
     VerificationError,
 )
 from budvision.files import put, sha256_of, write_whole
@@ -40,14 +40,15 @@ from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.settings import own_files, season_text
 
 __all__ = [
-    "ANSWERS", "FACTS", "FORMAT", "FORMAT_VERSION", "GENERATIONS", "KEYS", "BackupReport", "backup",
-    "check_rows", "disk", "files_of", "generations_of", "opened", "write",
+    "ANSWERS", "FACTS", "FORMAT", "FORMAT_VERSION", "GENERATIONS", "KEPT", "KEYS", "BackupReport",
+    "backup", "check_rows", "files_of", "generations_of", "opened", "write",
 ]
 
 Progress = Callable[[int, int, str], None]
 FACTS, ANSWERS, GENERATIONS = "backup.json", "results.json", "generations"
 FORMAT, FORMAT_VERSION = "budvision-backup", 1
 KEYS = ("archive-key", "signing-key")
+KEPT = "generations that are there, and the season, are as they were"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +120,7 @@ def backup(
     if folder.is_relative_to(season.folder):
         raise InputError("the backup would lie in the season itself", where=str(folder),
                          expected="a folder elsewhere, best on another disk", do="Name another.")
-    with disk(folder):
+    with disk(folder, kept=KEPT):
         home = folder / GENERATIONS
         if folder.exists() and any(folder.iterdir()) and not home.is_dir():
             raise ConflictError("it holds other files", where=str(folder),
@@ -282,17 +283,3 @@ def write(path: Path, data: bytes, *, mode: int = 0o644) -> None:
     """Write a file whole, making its folder."""
     path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, data, mode=mode)
-
-
-@contextmanager
-def disk(folder: Path) -> Iterator[None]:
-    """Say what to do where the disk refuses."""
-    try:
-        yield
-    except StorageError:
-        raise
-    except OSError as error:
-        raise StorageError(
-            f"it could not be written or read ({error.strerror or error})", where=str(folder),
-            do="Make room or mend the rights, then run the command again; generations that are "
-            "there, and the season, are as they were.") from error

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from budvision.archive.bag import disk
 from budvision.errors import ConflictError, NotFoundError, VerificationError
 from budvision.files import put, sha256_of
 from budvision.store import seal
@@ -22,9 +23,9 @@ from budvision.workflow.archive.backup import (
     FORMAT,
     FORMAT_VERSION,
     GENERATIONS,
+    KEPT,
     KEYS,
     check_rows,
-    disk,
     files_of,
     generations_of,
     opened,
@@ -86,7 +87,7 @@ def restore(
     name = generation or there[-1]
     source = folder / GENERATIONS / name
     facts = _facts(source, there)
-    with disk(target):
+    with disk(target, kept=KEPT):
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
             raise ConflictError("it holds files", where=str(target), expected="a new folder",
                                 do="Name another folder; nothing was changed.")

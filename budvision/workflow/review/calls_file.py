@@ -153,8 +153,7 @@ def read_calls(
         return CallsFile(*buds_of_counts(first, nothing=nothing), counted=True)
     table = read_table(first, needed=REQUIRED, optional=OPTIONAL, row_of="a bud",
                        do=f"Correct the first row and {nothing}.")
-    notes = () if not table.unknown else (
-        f"{table.name}: columns {', '.join(table.unknown)} were not read.",)
+    notes = table.notes()
     buds: list[BudCalls] = []
     rows: list[int] = []
     wrong: list[BudvisionError] = []

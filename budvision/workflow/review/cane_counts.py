@@ -56,8 +56,7 @@ def buds_of_counts(
     """
     table = read_table(cells, needed=COUNTS_NEEDED, optional=OPTIONAL, row_of="a cane",
                        do=f"Correct the first row and {nothing}.")
-    notes = () if not table.unknown else (
-        f"{table.name}: columns {', '.join(table.unknown)} were not read.",)
+    notes = table.notes()
     buds: list[BudCalls] = []
     rows: list[int] = []
     wrong: list[BudvisionError] = []
