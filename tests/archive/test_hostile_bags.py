@@ -1,12 +1,20 @@
-"""A bag that somebody made or changed on purpose, with its lists of hashes written anew."""
+"""A bag that somebody made or changed on purpose, with its lists of hashes written anew.
+
+The long run, with its figures printed::
+
+    BUDVISION_MUTATIONS=100000 pytest -s tests/archive/test_hostile_bags.py -k mutated_rows
+"""
 
 from __future__ import annotations
 
 import hashlib
 import importlib.util
 import json
+import os
 import random
 import shutil
+import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -20,6 +28,7 @@ from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
 from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.incoming import rows_of
 from budvision.workflow.archive.merge import import_archive, verify_archive
 
 
@@ -199,23 +208,57 @@ ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {
        '{"nodes": "x"}', "[0, 0, 1e9]", "../../x", "/etc/passwd", "2026-13-45T00:00:00Z", "a\nb")
 
 
+N = int(os.environ.get("BUDVISION_MUTATIONS", "3000"))
+"""Rows mutated at the door; every fiftieth goes through a whole import."""
+
+
+@pytest.mark.slow
+def test_mutated_rows_are_read_or_refused_at_the_door(
+    bag: Path, record_property: Callable[[str, object], None]
+) -> None:
+    """Odd values, other columns, cut and broken lines: refused with the line, or a checked row."""
+    draw, told, slowest = random.Random(7), Counter[str](), 0.0
+    lines = {table: path.read_text().splitlines() for table in rows.ARCHIVED
+             if (path := bag / "data" / "rows" / f"{table}.jsonl").read_text().strip()}
+    for number in range(N):
+        table = list(lines)[number % len(lines)]
+        row = json.loads(draw.choice(lines[table]))
+        row[draw.choice([*row, "more"])] = draw.choice(ODD)
+        text = json.dumps(row)
+        if number % 5 == 0:
+            at = draw.randrange(len(text))
+            text = text[:at] + draw.choice(['"', "}", "\\ud800", "[" * 3000, "1e999", ""]) + (
+                text[at + draw.randrange(9):])
+        (bag / "data" / "rows" / f"{table}.jsonl").write_text(text + "\n")
+        start = time.process_time()
+        try:
+            told["read" if list(rows_of(bag, table)) else "empty"] += 1
+        except BudvisionError:
+            told["refused"] += 1
+        slowest = max(slowest, time.process_time() - start)
+    print(f"rows of archives: {N:,} mutated: {dict(told)}; slowest answer {slowest:.2f} s")
+    record_property(f"{N} mutated rows of archives", str(dict(told)))
+    assert told["refused"] > told["read"] > 0
+    assert slowest < 10
+
+
 @pytest.mark.slow
 def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
     """Each is refused with a reason, or the season that it made gives its answers."""
     draw = random.Random(5)
     with seasons.make_season(tmp_path / "made") as season:
         export_archive(season, tmp_path / "whole", whole=True)
+    (tmp_path / "whole" / "data" / "rows" / "chain.jsonl").unlink()
     template = tmp_path / "template"
     Season.create(template).close()
+    tables = [table for table in rows.ARCHIVED
+              if (tmp_path / "whole" / "data" / "rows" / f"{table}.jsonl").read_text().strip()]
     n_refused = n_taken = 0
-    for i in range(int(__import__("os").environ.get("BUDVISION_MUTATIONS", "60"))):
+    for i in range(N // 50):
         bag, new = tmp_path / f"bag{i}", tmp_path / f"new{i}"
         shutil.copytree(tmp_path / "whole", bag)
-        (bag / "data" / "rows" / "chain.jsonl").unlink()
-        table = rows.ARCHIVED[i % len(rows.ARCHIVED)]
+        table = tables[i % len(tables)]
         path = bag / "data" / "rows" / f"{table}.jsonl"
-        if not path.read_text().strip():
-            continue
         _edit(bag, table, lambda row: row.update({draw.choice(sorted(row)): draw.choice(ODD)}),
               at=draw.randrange(len(path.read_text().splitlines())))
         shutil.copytree(template, new)
@@ -228,6 +271,7 @@ def test_mutated_rows_end_in_words(tmp_path: Path) -> None:
                 n_refused += 1
         shutil.rmtree(bag)
         shutil.rmtree(new)
+    print(f"whole archives with a mutated row: {n_taken} taken, {n_refused} refused")
     assert n_refused > n_taken
 
 
