@@ -33,6 +33,7 @@ from budvision.workflow.review import save as review
 from budvision.workflow.review.agreement import agreement
 from budvision.workflow.review.page import bud_page
 from budvision.workflow.review.queue import Choice
+from budvision.workflow.review.steps import Step
 
 LIVE = {tissue: NewCall(CallValue.LIVE) for tissue in TISSUES}
 DEAD = {tissue: NewCall(CallValue.DEAD) for tissue in TISSUES}
@@ -638,7 +639,7 @@ def test_a_redrawn_region_is_kept_beside_the_original(small: tuple[Season, list[
     ada = person(season, "Ada")
     photo = buds[0].photo_ids[0]
     square = ((100.0, 100.0), (100.0, 160.0), (160.0, 160.0), (160.0, 100.0))
-    step = regions.Step("draw", Tissue.PRIMARY, points=square)
+    step = Step("draw", Tissue.PRIMARY, points=square)
     done = regions.correct(season, photo, [step], person=ada, judge=_judge, used=USED)
     with season.read() as conn:
         kept = proposals.regions_of_photo(conn, photo)
@@ -653,7 +654,7 @@ def test_a_redrawn_region_is_kept_beside_the_original(small: tuple[Season, list[
     assert (now.labels == 2).sum() > 0, "the other tissues stay"
     assert (latest.id, latest.region_id, latest.model) == (
         done.proposal_id, done.region_id, "drawn-2")
-    back = regions.correct(season, photo, [regions.Step("original")], person=ada, judge=_judge,
+    back = regions.correct(season, photo, [Step("original")], person=ada, judge=_judge,
                            used=USED)
     with season.read() as conn:
         again = proposals.regions_of_photo(conn, photo)[-1]
@@ -672,8 +673,8 @@ def test_one_click_grows_a_missed_tissue(small: tuple[Season, list[Any]]) -> Non
     rows, cols = np.nonzero(wanted)
     scale = (truth.box[2] - truth.box[0]) / 256
     click = (truth.box[0] + (rows.mean() + 0.5) * scale, truth.box[1] + (cols.mean() + 0.5) * scale)
-    steps = [regions.Step("delete", Tissue.SECONDARY),
-             regions.Step("grow", Tissue.SECONDARY, points=(click,))]
+    steps = [Step("delete", Tissue.SECONDARY),
+             Step("grow", Tissue.SECONDARY, points=(click,))]
     labels, _ = regions.preview(season, photo, steps)
     grown = labels == 2
     overlap = (grown & wanted).sum() / (grown | wanted).sum()
@@ -685,7 +686,7 @@ def test_one_click_grows_a_missed_tissue(small: tuple[Season, list[Any]]) -> Non
 def test_an_outline_can_change_its_tissue(small: tuple[Season, list[Any]]) -> None:
     season, buds = small
     photo = buds[0].photo_ids[0]
-    step = regions.Step("rename", Tissue.PRIMARY, Tissue.SECONDARY)
+    step = Step("rename", Tissue.PRIMARY, Tissue.SECONDARY)
     labels, _ = regions.preview(season, photo, [step])
     with season.read() as conn:
         before = proposals.current_region(conn, photo)
@@ -704,7 +705,7 @@ def test_an_outline_can_change_its_tissue(small: tuple[Season, list[Any]]) -> No
 ])
 def test_steps_that_mean_nothing_are_refused(facts: dict[str, Any], text: str) -> None:
     with pytest.raises(InputError, match=text):
-        regions.Step(**facts)
+        Step(**facts)
 
 
 def test_blind_buds_cannot_be_corrected_before_they_are_called(

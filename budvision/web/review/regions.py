@@ -23,7 +23,7 @@ from budvision.workflow.review import regions as work
 from budvision.workflow.review.outlines import outline_of_mask, outlines
 from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.readings import hidden_from
-from budvision.workflow.review.regions import Step
+from budvision.workflow.review.steps import Step
 from budvision.workflow.review.taken_back import take_back
 
 __all__: list[str] = []

@@ -33,70 +33,20 @@ from budvision.vocabulary import (
     TissueProposal,
 )
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
-from budvision.workflow.review.names import renamed
+from budvision.workflow.review.steps import Point, Step, renamed
 
 __all__ = [
-    "KINDS", "MODES", "Corrected", "Judge", "Step", "apply_steps", "correct", "preview",
+    "Corrected", "Judge", "apply_steps", "correct", "preview",
 ]
 
 Labels = npt.NDArray[np.uint8]
 Uint8 = npt.NDArray[np.uint8]
 Box = tuple[int, int, int, int]
-Point = tuple[float, float]
 Judge = Callable[[bytes, Labels, Box, str], Proposal]
 """From a photograph's bytes, corrected labels, their box and the file's name to a proposal."""
 
-KINDS = ("draw", "grow", "rename", "delete", "original", "named")
-MODES = ("replace", "add", "take")
 _SIDE = 512
 _LIKE_LAB = 11.0
-_MAX_POINTS = 4000
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of a correction; points are (row, col) of the upright photograph at full size.
-
-    Attributes
-    ----------
-    kind : str
-        draw, an outline through `points`; grow, the area like the colour at the one point;
-        rename, `tissue` becomes `to` (and `to`, if there was one, becomes `tissue`); delete;
-        original, back to what the model had drawn; named, nothing changes and a person stands
-        behind the names.
-    mode : str
-        For draw and grow: replace the tissue's area, add to it, or take from it.
-    """
-
-    kind: str
-    tissue: Tissue | None = None
-    to: Tissue | None = None
-    points: tuple[Point, ...] = ()
-    mode: str = "replace"
-
-    def __post_init__(self) -> None:
-        where = "outlines"
-        if self.kind not in KINDS:
-            raise InputError(f"the step is {self.kind!r}", where=where,
-                             expected=f"one of {', '.join(KINDS)}")
-        if self.mode not in MODES:
-            raise InputError(f"the mode is {self.mode!r}", where=where,
-                             expected=f"one of {', '.join(MODES)}")
-        if self.kind not in ("original", "named") and self.tissue is None:
-            raise InputError(f"{self.kind} names no tissue", where=where,
-                             expected="primary, secondary or tertiary")
-        if self.kind == "rename" and self.to in (None, self.tissue):
-            raise InputError("rename names no other tissue", where=where,
-                             expected="the tissue that the outline belongs to")
-        n = len(self.points)
-        if self.kind == "draw" and not 3 <= n <= _MAX_POINTS:
-            raise InputError(f"the outline has {n} points", where=where,
-                             expected=f"3 to {_MAX_POINTS}", do="Draw round the tissue.")
-        if self.kind == "grow" and n != 1:
-            raise InputError(f"grow has {n} points", expected="1", where=where,
-                             do="Click once, in the middle of the tissue.")
-        if not np.isfinite(np.array(self.points, np.float64)).all():
-            raise InputError("a point is no number", where=where, expected="row and column")
 
 
 @dataclass(frozen=True, slots=True)

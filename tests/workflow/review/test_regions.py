@@ -10,7 +10,8 @@ from budvision.verdict.propose import Proposer, propose_photo
 from budvision.verdict.reasons import ALONE_UNCLEAR
 from budvision.vocabulary import Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse
-from budvision.workflow.review.regions import Step, _judge_with, apply_steps
+from budvision.workflow.review.regions import _judge_with, apply_steps
+from budvision.workflow.review.steps import Step
 
 
 def test_a_person_has_said_which_flanker_it_is(tmp_path: Path) -> None:
