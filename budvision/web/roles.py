@@ -29,6 +29,7 @@ PERMISSIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("review.*", "GET", _ALL),
     ("review.decide_trial", "POST", _LEAD),
     ("review.*", "POST", _CALL),
+    ("results.table_stored", "POST", _CALL),
     ("results.*", "GET", _ALL),
     ("results.*", "POST", _ALL),
     ("models.*", "GET", _ALL),

@@ -161,6 +161,8 @@ class Tally:
     results : tuple of BlockResult
     warnings : tuple of str
         What of the file was left aside.
+    counted : bool
+        Whether the file holds counts a cane.
     training : Training or None
         How the blocks are pruned, where the results are of the nodes that pruning keeps.
     beyond : mapping of str to Part
@@ -171,11 +173,13 @@ class Tally:
     warnings: tuple[str, ...] = ()
     training: Training | None = None
     beyond: Mapping[str, Part] = field(default_factory=dict)
+    counted: bool = False
 
 
 def tally_file(
-    path: Path,
+    source: Path | bytes,
     *,
+    name: str = "",
     settings: Settings | None = None,
     policies: Mapping[str, Policy] | None = None,
     normal_nodes: float | None = None,
@@ -185,9 +189,11 @@ def tally_file(
 
     Parameters
     ----------
-    path : Path
-        A table as `budvision.workflow.review.calls_file` describes it: a row a bud, or counts a
-        cane.
+    source : Path or bytes
+        The file, or what is in it: a table as `budvision.workflow.review.calls_file` describes
+        it, a row a bud or counts a cane.
+    name : str
+        File name for errors; a path's own when left out.
     settings, policies, normal_nodes
         As in `budvision.vineyard.mortality.summarise_table`.
     training : Training, optional
@@ -202,11 +208,12 @@ def tally_file(
     NotFoundError, InputError, NothingToDoError
         As in `budvision.workflow.review.calls_file.read_calls`.
     """
-    read = read_calls(path, nothing="tally again; nothing was counted", one_spelling=True,
-                      counts=True)
+    read = read_calls(source, name=name, nothing="tally again; nothing was counted",
+                      one_spelling=True, counts=True)
     if read.counted and training is not None:
         raise InputError(
-            "it holds counts a cane", where=path.name, code="counts_a_cane",
+            "it holds counts a cane", code="counts_a_cane",
+            where=source.name if isinstance(source, Path) else name,
             expected="a row a bud with its node, where only the nodes that pruning keeps count",
             do="Leave the training system out; the answer is then of all nodes that were cut.")
     kept, out = _parted(read.buds, training)
@@ -219,7 +226,7 @@ def tally_file(
     lost = tuple(
         f"block {name}: no bud stands at {training.kept}, which pruning keeps; it has no answer"
         for name in beyond if training is not None and name not in judged)
-    return Tally(tuple(results), (*read.warnings, *lost), training, beyond)
+    return Tally(tuple(results), (*read.warnings, *lost), training, beyond, read.counted)
 
 
 def _parted(

@@ -77,8 +77,8 @@ class ImportReport:
 
 
 def import_calls(
-    season: Season, path: Path, *, reviewer: str, sampling: str | None = None,
-    create: bool = False, blind: bool = False, reading: str = "first",
+    season: Season, source: Path | bytes, *, reviewer: str, sampling: str | None = None,
+    name: str = "", create: bool = False, blind: bool = False, reading: str = "first",
     entered_by: str | None = None,
 ) -> ImportReport:
     """Record one person's calls from a table with the tally's columns, all of it or nothing.
@@ -90,12 +90,14 @@ def import_calls(
     ----------
     season : Season
         The season.
-    path : Path
-        A table as `budvision.workflow.review.calls_file` describes it.
+    source : Path or bytes
+        The file, or what is in it: a table as `budvision.workflow.review.calls_file` describes it.
     reviewer : str
         Whose calls they are; added as a reviewer when new.
     sampling : str, optional
         Label of the sampling; may be left out where the season has a single label.
+    name : str
+        File name for errors; a path's own when left out.
     create : bool
         Make blocks, samplings, canes and buds that are not there; else they are errors.
     blind : bool
@@ -117,7 +119,8 @@ def import_calls(
     UsageError
         When the sampling must be named.
     """
-    table = read_calls(path, nothing=_NOTHING)
+    table = read_calls(source, name=name, nothing=_NOTHING)
+    file = source.name if isinstance(source, Path) else name
     with season.write() as conn:
         label = sampling or _only_label(conn)
         new_reviewer = people.find_person(conn, reviewer) is None
@@ -130,7 +133,7 @@ def import_calls(
             try:
                 found.append(finder.bud(bud))
             except BudvisionError as error:
-                wrong.append(_in_row(error, f"{path.name}, row {number}"))
+                wrong.append(_in_row(error, f"{file}, row {number}"))
         if wrong:
             raise first_wrong(wrong)
         n_new = finder.write()
