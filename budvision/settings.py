@@ -137,7 +137,8 @@ class Settings:
         "Buds called without sight of proposals before the lead decides whether they are "
         "shown; 0 for no trial.", 0, 500)
     trial_again_buds: int = _setting(10,
-        "The same for each further cultivar and camera, and after a change of the light.", 1, 500)
+        "The same for each further cultivar and camera, and after a change of the light or model.",
+        1, 500)
     soak_h: float = _setting(48.0,
         "Hours in water at room temperature before cutting (common practice; published "
         "guides say 24 to 48).", 0.0, 240.0)

@@ -351,3 +351,9 @@ def test_columns_of_other_names_are_chosen_and_a_wrong_intake_is_taken_back(
         assert not loose_photos(conn), "nobody is asked to place them"
     with Season.open(tmp_path / "place") as season, pytest.raises(NothingToDoError, match="stands"):
         undo_intake(season, note, person_id=lead)
+
+
+def test_without_a_manifest_the_page_of_columns_leads_to_the_form(doorway: Doorway) -> None:
+    person = begin(doorway)
+    assert person.open("/season/photographs/columns").status_code == 200
+    assert "Take photographs in" in person.text

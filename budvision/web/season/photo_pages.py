@@ -145,7 +145,8 @@ def photograph_columns() -> ResponseReturnValue:
     """Show the manifest's columns, and ask which is what."""
     if current_person() is None:
         return redirect(url_for("people.me", next=request.path))
-    return _columns_page(_tray())
+    tray = _tray()
+    return redirect(url_for("season.photographs")) if tray.manifest is None else _columns_page(tray)
 
 
 @blueprint.post("/photographs/columns")
