@@ -12,8 +12,7 @@ import numpy.typing as npt
 from budvision.learning.traced import TracedPhoto
 from budvision.render.cut import RenderedCut, render_cut
 from budvision.render.negatives import render_negative
-from budvision.render.staging import staged
-from budvision.render.world import sample_world
+from budvision.render.world import sample_world, staged
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [

@@ -15,10 +15,9 @@ from budvision.render.fields import Array, fractal
 from budvision.render.negatives import render_negative
 from budvision.render.palette import colour
 from budvision.render.shapes import OUTLINES, mask_of, outline, placed, window_of
-from budvision.render.staging import staged
 from budvision.render.strays import render_stray
 from budvision.render.visible import can_be_told, on_the_border
-from budvision.render.world import DEPTHS, FAULTS, World, sample_world
+from budvision.render.world import DEPTHS, FAULTS, World, sample_world, staged
 from budvision.vocabulary import LABEL_SCALES, TISSUES
 
 __all__ = ["JUDGEMENTS", "UNKNOWN", "Example", "draw_example", "heat_of"]

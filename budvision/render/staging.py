@@ -1,20 +1,14 @@
 """How a bud is staged: what benches bring that a tidy world lacks, each with its name.
 
 A `Staging` rides on a `World`. The tidy one changes nothing: a world drawn by `sample_world` alone
-is painted as ever. `staged` draws the rest: arrangements that anatomy allows, green that is no bud,
-torn tissue, cuts through the cane, injuries that spare or touch the growing point, unusual colours
-and outlines, and the processing of cheap cameras and phones.
+is painted as ever. `world.staged` draws the rest: arrangements that anatomy allows, green that is
+no bud, torn tissue, cuts through the cane, injuries that spare or touch the growing point, unusual
+colours and outlines, and the processing of cheap cameras and phones.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-
-if TYPE_CHECKING:
-    from budvision.render.world import World
 
 __all__ = [
     "ARRANGEMENTS",
@@ -27,7 +21,6 @@ __all__ = [
     "PROCESSES",
     "TIDY",
     "Staging",
-    "staged",
 ]
 
 ARRANGEMENTS = ("habit", "bent", "one_side", "stacked", "two_large")
@@ -109,50 +102,3 @@ class Staging:
 
 
 TIDY = Staging()
-
-_LIVE = (*CONDITIONS_STAGED_LIVE, "part_rim", "part_patch", "part_streak", "fresh")
-_LIVE_WEIGHTS = (0.16, 0.14, 0.12, 0.16, 0.05, 0.05, 0.03, 0.29)
-_DEAD = (*CONDITIONS_STAGED_DEAD, "part_core", "part_most", "brown", "olive", "black", "tan")
-_DEAD_WEIGHTS = (0.15, 0.15, 0.08, 0.12, 0.24, 0.1, 0.08, 0.08)
-
-
-def _some(rng: np.random.Generator, names: tuple[str, ...], weights: tuple[float, ...]) -> str:
-    return names[int(rng.choice(len(names), p=np.asarray(weights) / np.sum(weights)))]
-
-
-def staged(rng: np.random.Generator, world: World) -> World:
-    """Return the world with a staging drawn for it; about two hard kinds a photograph.
-
-    Parameters
-    ----------
-    rng : numpy Generator
-    world : World
-        As `sample_world` draws it. Its faults, light, camera and colours stay; a world that is
-        drawn too deep shows the cane's wood in two of three.
-    """
-    staging = Staging(
-        arrangement=_some(rng, ARRANGEMENTS, (0.4, 0.14, 0.2, 0.18, 0.08)),
-        green=_some(rng, GREENS, (0.46, 0.2, 0.11, 0.13, 0.1)),
-        look=_some(rng, LOOKS, (0.6, 0.12, 0.1, 0.09, 0.09)),
-        process=_some(rng, PROCESSES, (0.5, 0.26, 0.14, 0.1)),
-        through_cane=world.depth == "too_deep" and rng.random() < 0.67,
-        torn=float(rng.uniform(0.25, 1.6)) if rng.random() < 0.07 else 0.0,
-        small_tertiary=bool(rng.random() < 0.2),
-        lobed=bool(rng.random() < 0.12),
-    )
-    conditions = list(world.conditions)
-    for k in range(3):
-        if rng.random() < 0.05:
-            conditions[k] = "half"
-        elif rng.random() < 0.6:
-            live = not world.is_dead_at(k)
-            conditions[k] = _some(rng, _LIVE if live else _DEAD,
-                                  _LIVE_WEIGHTS if live else _DEAD_WEIGHTS)
-    exposed = world.exposed
-    if any(exposed) and staging.arrangement in ("one_side", "stacked", "bent"):
-        exposed = (True, bool(rng.random() < 0.94), bool(rng.random() < 0.8))
-    if staging.small_tertiary and any(exposed):
-        exposed = (True, exposed[1], True)
-    return world.changed(
-        staging=staging, exposed=exposed,
-        conditions=(conditions[0], conditions[1], conditions[2]))

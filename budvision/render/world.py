@@ -28,8 +28,13 @@ from budvision.errors import UsageError
 from budvision.render.fields import FIELDS
 from budvision.render.palette import CULTIVARS
 from budvision.render.staging import (
+    ARRANGEMENTS,
     CONDITIONS_STAGED_DEAD,
+    CONDITIONS_STAGED_LIVE,
     CONDITIONS_UNSURE,
+    GREENS,
+    LOOKS,
+    PROCESSES,
     TIDY,
     Staging,
 )
@@ -47,6 +52,7 @@ __all__ = [
     "STRUCTURES",
     "World",
     "sample_world",
+    "staged",
 ]
 
 DEPTHS = ("too_shallow", "shallow", "middle", "full", "deep", "too_deep")
@@ -286,3 +292,47 @@ def sample_world(
         face_share=share,
         base_deg=float(rng.uniform(0, 360)) if base_deg is None else base_deg,
     )
+
+
+_STAGED_LIVE = (*CONDITIONS_STAGED_LIVE, "part_rim", "part_patch", "part_streak", "fresh")
+_STAGED_LIVE_WEIGHTS = (0.16, 0.14, 0.12, 0.16, 0.05, 0.05, 0.03, 0.29)
+_STAGED_DEAD = (*CONDITIONS_STAGED_DEAD, "part_core", "part_most", "brown", "olive", "black", "tan")
+_STAGED_DEAD_WEIGHTS = (0.15, 0.15, 0.08, 0.12, 0.24, 0.1, 0.08, 0.08)
+
+
+def staged(rng: np.random.Generator, world: World) -> World:
+    """Return the world with a staging drawn for it; about two hard kinds a photograph.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    world : World
+        As `sample_world` draws it. Its faults, light, camera and colours stay; a world that is
+        drawn too deep shows the cane's wood in two of three.
+    """
+    staging = Staging(
+        arrangement=_pick(rng, ARRANGEMENTS, (0.4, 0.14, 0.2, 0.18, 0.08)),
+        green=_pick(rng, GREENS, (0.46, 0.2, 0.11, 0.13, 0.1)),
+        look=_pick(rng, LOOKS, (0.6, 0.12, 0.1, 0.09, 0.09)),
+        process=_pick(rng, PROCESSES, (0.5, 0.26, 0.14, 0.1)),
+        through_cane=world.depth == "too_deep" and rng.random() < 0.67,
+        torn=float(rng.uniform(0.25, 1.6)) if rng.random() < 0.07 else 0.0,
+        small_tertiary=bool(rng.random() < 0.2),
+        lobed=bool(rng.random() < 0.12),
+    )
+    conditions = list(world.conditions)
+    for k in range(3):
+        if rng.random() < 0.05:
+            conditions[k] = "half"
+        elif rng.random() < 0.6:
+            live = not world.is_dead_at(k)
+            conditions[k] = _pick(rng, _STAGED_LIVE if live else _STAGED_DEAD,
+                                  _STAGED_LIVE_WEIGHTS if live else _STAGED_DEAD_WEIGHTS)
+    exposed = world.exposed
+    if any(exposed) and staging.arrangement in ("one_side", "stacked", "bent"):
+        exposed = (True, bool(rng.random() < 0.94), bool(rng.random() < 0.8))
+    if staging.small_tertiary and any(exposed):
+        exposed = (True, exposed[1], True)
+    return world.changed(
+        staging=staging, exposed=exposed,
+        conditions=(conditions[0], conditions[1], conditions[2]))

@@ -7,8 +7,8 @@ import numpy as np
 from budvision.learning.scenes import FIRST_SEED, draw_staged
 from budvision.render.cut import RenderedCut, render_cut
 from budvision.render.process import processed
-from budvision.render.staging import KINDS, TIDY, Staging, staged
-from budvision.render.world import World, sample_world
+from budvision.render.staging import KINDS, TIDY, Staging
+from budvision.render.world import World, sample_world, staged
 from budvision.vocabulary import Tissue
 
 
