@@ -351,14 +351,14 @@ def verify(
     del listed  # bagit-python reads the manifest for itself
     if changed:
         raise _bad(folder, f"{_some(changed)} changed", "the bytes that were exported")
+    _check_tags(folder)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
             # content was hashed above; this checks declaration, oxum, tag files and completeness
             bag = bagit.Bag(str(folder))
             bag.validate(completeness_only=True)
-            _check_tags(folder)
-        except bagit.BagError as error:
+        except (bagit.BagError, ValueError, LookupError) as error:  # no text, no such encoding
             raise _bad(folder, str(error), "a valid bag (RFC 8493)") from error
     if bag.version_info != (1, 0):
         raise _bad(folder, f"its BagIt version is {bag.version_info}", "1.0")

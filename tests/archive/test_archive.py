@@ -238,7 +238,8 @@ def test_split_is_by_block_and_never_moves() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("damage", ["byte", "missing", "extra", "newer", "tag", "link", "outside"])
+@pytest.mark.parametrize("damage", [
+    "byte", "missing", "extra", "newer", "tag", "letter", "link", "outside"])
 def test_damage_is_refused_and_nothing_is_read(
     season: Season, tmp_path: Path, damage: str
 ) -> None:
@@ -265,6 +266,10 @@ def test_damage_is_refused_and_nothing_is_read(
         with (bag / "bag-info.txt").open("a") as file:
             file.write("Contact-Name: x\n")
         wanted = "bag-info"
+    elif damage == "letter":  # a flipped bit leaves what is no text
+        info = bag / "bag-info.txt"
+        info.write_bytes(info.read_bytes().replace(b"Payload", b"Pa\xf9load"))
+        wanted = "bag-info.txt changed"
     elif damage == "link":
         (bag / "data" / "more.txt").symlink_to("/etc/hostname")
         wanted = "link"

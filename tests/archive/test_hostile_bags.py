@@ -119,6 +119,25 @@ def test_a_bag_never_says_where_a_season_lies(bag: Path, tmp_path: Path, text: s
         assert opened.photos.folder == tmp_path / "new" / "photos"
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "old", "new"), [
+    ("bagit.txt", b"UTF-8", b"X-0"), ("bagit.txt", b"1.0", b"1.\xb2"),
+    ("bagit.txt", b"BagIt-Version: ", b"BagIt-Version: \xe1"), ("bag-info.txt", b"-", b"\xe1"),
+    ("bag-info.txt", b": ", b"\n"), ("tagmanifest-sha256.txt", b"bag", b"\xe1ag"),
+    ("manifest-sha256.txt", b"data", b"d\xe1ta"),
+])
+def test_a_bags_own_files_may_be_no_text(bag: Path, name: str, old: bytes, new: bytes) -> None:
+    path = bag / name
+    assert old in path.read_bytes()
+    path.write_bytes(path.read_bytes().replace(old, new, 1))
+    listed = bag / "tagmanifest-sha256.txt"
+    if path != listed:
+        listed.write_text("".join(f"{_sha(bag / n)}  {n}\n" for n in (
+            "bag-info.txt", "bagit.txt", "manifest-sha256.txt")))
+    with pytest.raises(BudvisionError):
+        verify_archive(bag)
+
+
 def test_a_swapped_photograph_is_refused(bag: Path, tmp_path: Path) -> None:
     """Another picture under the name of the first, the lists of hashes written anew."""
     photo = next((bag / "data" / "photos").rglob("*.jpg"))
