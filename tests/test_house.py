@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -180,3 +182,28 @@ def test_every_setting_is_read_somewhere() -> None:
             for part in ast.walk(ast.parse((PACKAGE / name).read_text(encoding="utf-8")))
             if isinstance(part, ast.Attribute)}
     assert not {setting.name for setting in SETTINGS} - read
+
+
+# ---- no circle -------------------------------------------------------------------------------
+
+
+def _imported(node: ast.AST) -> Iterator[str]:
+    """Yield the modules of the package that an import takes something from."""
+    if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "budvision":
+        whole = str(node.module).split(".")[1:]
+        for name in (alias.name for alias in node.names):
+            for parts in ([*whole, name], whole):
+                for path in ("/".join([*parts, "__init__"]), "/".join(parts)):
+                    if f"{path}.py" in MODULES:
+                        yield f"{path}.py"
+                        break
+                else:
+                    continue
+                break
+
+
+def test_no_two_files_import_each_other_not_even_for_their_types() -> None:
+    graph = {name: {other for node in ast.walk(
+        ast.parse((PACKAGE / name).read_text(encoding="utf-8")))
+        for other in _imported(node) if other != name} for name in MODULES}
+    TopologicalSorter(graph).prepare()

@@ -19,8 +19,8 @@ from budvision.store.queries.review import bud_states
 from budvision.web.asked import integer, integers, json_object, text
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.review import blueprint
 from budvision.web.review.asked import asked_calls, asked_choice, tissue_named
+from budvision.web.review.door import blueprint
 from budvision.workflow.review import likeness
 from budvision.workflow.review import save as work
 from budvision.workflow.review.page import bud_page, cane_strip, tally_of

@@ -21,9 +21,9 @@ from budvision.vocabulary import TISSUES, CallValue, Cause
 from budvision.web.asked import integer
 from budvision.web.current import current_season, on_loopback
 from budvision.web.people import need_person
-from budvision.web.review import blueprint
 from budvision.web.review.api import BOOKMARK, facts_of
 from budvision.web.review.asked import asked_choice
+from budvision.web.review.door import blueprint
 from budvision.workflow.review.agreement import Agreement
 from budvision.workflow.review.agreement import agreement as measure_agreement
 from budvision.workflow.review.history import history_at, proposal_words

@@ -13,8 +13,8 @@ from budvision.store.queries.photos import PhotoRow, photo_by_id
 from budvision.store.queries.proposals import Region, current_region
 from budvision.web.current import current_season
 from budvision.web.guard import CACHE_FOLDER
-from budvision.web.review import blueprint
 from budvision.web.review.asked import tissue_named
+from budvision.web.review.door import blueprint
 from budvision.workflow.review.pictures import PictureRoom, View, face_box
 
 __all__ = ["picture_room"]

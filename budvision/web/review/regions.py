@@ -17,8 +17,8 @@ from budvision.vocabulary import TISSUES
 from budvision.web.asked import json_object, needed_integer
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.review import blueprint
 from budvision.web.review.asked import MAX_NOTE, tissue_named
+from budvision.web.review.door import blueprint
 from budvision.workflow.review import regions as work
 from budvision.workflow.review.outlines import outline_of_mask, outlines
 from budvision.workflow.review.pictures import face_box
