@@ -15,7 +15,7 @@ __all__ = ["RECIPES", "write_recipes"]
 
 RECIPES: tuple[str, ...] = (
     "README.md", "Dockerfile", "start.sh", "compose.yaml", "Caddyfile", "env.example",
-    "propose.sbatch",
+    "propose.sbatch", "SCALE.md",
 )
 """Names of the files."""
 

@@ -1,0 +1,85 @@
+"""What a cluster costs and brings, as ratios taken in one run.
+
+    python tests/benchmarks/cluster.py 60
+
+Two local workers against two processes of joblib on so many sample photographs, in turns, workers
+warm; and four workers against one where each photograph takes half a second of waiting, as if every
+worker had a core of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from distributed import LocalCluster
+
+from budvision.settings import samples_folder
+from budvision.verdict.batch import propose_many
+from budvision.verdict.cluster import cluster_many
+from budvision.verdict.registry import find_model
+
+COST_S = 0.5
+
+
+def wait(_folder: str, data: bytes, *_args: Any) -> int:
+    """Stand in for a proposal that takes its time."""
+    time.sleep(COST_S)
+    return len(data)
+
+
+def started(n: int) -> LocalCluster:
+    """Start workers of one thread each."""
+    return LocalCluster(n_workers=n, threads_per_worker=1, processes=True, dashboard_address=None)
+
+
+def fixed_s(n_workers: int, n: int) -> float:
+    """Return the time of photographs that wait, on so many workers, s."""
+    from cluster import wait as function  # by the name that workers find it under
+
+    model = find_model()
+    jobs = [(f"{k}", f"{k}".encode() * 20_000, ()) for k in range(n)]
+    with started(n_workers) as there:
+        address = there.scheduler_address
+        list(cluster_many(function, jobs[:2 * n_workers], address=address, model=model))
+        begun = time.perf_counter()
+        found = list(cluster_many(
+            function, [(name, data + b"!", ()) for name, data, _ in jobs], address=address,
+            model=model))
+        spent = time.perf_counter() - begun
+    assert all(isinstance(one, int) for one in found), found[:2]
+    return spent
+
+
+def against_joblib(paths: list[Path]) -> float:
+    """Return the time on two workers by that of two processes, the better of two rounds each."""
+    least = {"cluster": float("inf"), "joblib": float("inf")}
+    with started(2) as there:
+        how: dict[str, dict[str, Any]] = {
+            "cluster": {"cluster": there.scheduler_address}, "joblib": {"workers": 2}}
+        for words in how.values():
+            list(propose_many(paths[:14], **words))
+        for turn in range(2):
+            for name, words in how.items():
+                chosen = [paths[-turn - 1], *paths[:-turn - 1]]
+                begun = time.perf_counter()
+                found = list(propose_many(chosen, **words))
+                least[name] = min(least[name], time.perf_counter() - begun)
+                assert not any(one.failed for one in found)
+    print({name: f"{spent:.1f} s" for name, spent in least.items()})
+    return least["cluster"] / least["joblib"]
+
+
+if __name__ == "__main__":
+    os.environ["PYTHONPATH"] = str(Path(__file__).parent)
+    sys.path.insert(0, os.environ["PYTHONPATH"])
+    asked = int(sys.argv[1]) if len(sys.argv) > 1 else 60
+    one, four = fixed_s(1, asked), fixed_s(4, asked)
+    print(f"{asked} photographs of {COST_S} s: {one:.1f} s on one worker, {four:.1f} s on four: "
+          f"{one / four:.2f} times")
+    ratio = against_joblib(sorted(samples_folder().glob("*.jpg"))[:asked])
+    print(f"two local workers take {ratio:.2f} times what two processes of joblib take; load of "
+          f"the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
