@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import MissingLibraryError
+from budvision.language import plain_percent
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import TISSUES, BudCalls, Proposal, Tissue
 
@@ -151,18 +152,14 @@ class Answers:
         for result in self.blocks:
             primary, nodes = result.tissues[Tissue.PRIMARY], result.nodes["band"]
             cells = (
-                result.block, result.n_buds, result.n_canes, _percent(primary.mortality),
-                f"{_percent(primary.low)} to {_percent(primary.high)}",
+                result.block, result.n_buds, result.n_canes, plain_percent(primary.mortality),
+                f"{plain_percent(primary.low)} to {plain_percent(primary.high)}",
                 result.band.name if result.band else "–", nodes.retain or "–")
             lines.append("".join(f"<td>{escape(str(cell))}</td>" for cell in cells))
         head = "".join(f"<th>{name}</th>" for name in (
             "block", "buds", "canes", "dead primaries", "interval", "band", "nodes to retain"))
         body = "".join(f"<tr>{line}</tr>" for line in lines)
         return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-
-
-def _percent(share: float | None) -> str:
-    return "–" if share is None else f"{100 * share:.1f} %"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.winters import winters
+from budvision.language import plain_percent
 
 if TYPE_CHECKING:
     from budvision.verdict.registry import ModelEntry
@@ -183,10 +184,6 @@ class _progress:
         self._bar.stop()
 
 
-def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.1f} %"
-
-
 def _print(label: str, found: dict[str, Any]) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
@@ -196,9 +193,9 @@ def _print(label: str, found: dict[str, Any]) -> None:
     gate, parts = found["gate"], found["segmentation"]
     console.print(
         f"{label} on {found['photos']} rendered photographs. Unusable refused: "
-        f"{_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
-        f"{_percent(gate['good_refused'])} of {gate['n_good']}. Exposed or not, right: "
-        f"{_percent(parts['exposed_right'])}.", highlight=False,
+        f"{plain_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
+        f"{plain_percent(gate['good_refused'])} of {gate['n_good']}. Exposed or not, right: "
+        f"{plain_percent(parts['exposed_right'])}.", highlight=False,
     )
     table = Table(box=SIMPLE_HEAD, header_style="bold")
     for head in ("", "tissues", "centre inside", "called", "right of called", "dead called live",
@@ -208,9 +205,9 @@ def _print(label: str, found: dict[str, Any]) -> None:
     for name, score in rows.items():
         inside = parts[name]["centre_inside"] if name in parts else None
         table.add_row(
-            name, str(score["n"]), _percent(inside), _percent(score["called"]),
-            _percent(score["right"]), _percent(score["dead_called_live"]),
-            _percent(score["live_called_dead"]),
+            name, str(score["n"]), plain_percent(inside), plain_percent(score["called"]),
+            plain_percent(score["right"]), plain_percent(score["dead_called_live"]),
+            plain_percent(score["live_called_dead"]),
         )
     console.print(table, highlight=False)
     console.print("It has not been measured on photographs of real cut buds.", highlight=False)

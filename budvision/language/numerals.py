@@ -11,7 +11,7 @@ import re
 from budvision.errors import InputError
 from budvision.language.spoken import spoken
 
-__all__ = ["grouped", "locale_day", "percent_text", "read_decimal", "typed_number"]
+__all__ = ["grouped", "locale_day", "percent_text", "plain_percent", "read_decimal", "typed_number"]
 
 _GROUPED_FROM = 10_000
 _MONTHS = (
@@ -47,6 +47,17 @@ def percent_text(whole: int) -> str:
     '35 %'
     """
     return f"{whole} %" if spoken() == "en" else f"{whole}\u00a0%"
+
+
+def plain_percent(share: float | None, digits: int = 1) -> str:
+    """Return a share as percent the same in every language, for cards, reasons and terminals.
+
+    Examples
+    --------
+    >>> plain_percent(0.1234), plain_percent(0.12, 0), plain_percent(None)
+    ('12.3 %', '12 %', '–')
+    """
+    return "–" if share is None else f"{100 * share:.{digits}f} %"
 
 
 def locale_day(day: dt.date, *, us: bool = False) -> str:

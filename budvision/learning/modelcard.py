@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from budvision.errors import InputError
+from budvision.language import plain_percent as percent
 from budvision.learning.evaluate import TARGETS
 
 __all__ = ["NOT_ON_REAL_BUDS", "SECTIONS", "check_card", "write_card"]
@@ -19,10 +20,6 @@ SECTIONS: Final = (
 )
 
 
-def _percent(value: float | None, digits: int = 1) -> str:
-    return "–" if value is None else f"{100 * value:.{digits}f} %"
-
-
 def _table(head: list[str], rows: list[list[str]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
     return "\n".join(lines + ["| " + " | ".join(row) + " |" for row in rows])
@@ -31,7 +28,7 @@ def _table(head: list[str], rows: list[list[str]]) -> str:
 def _score_row(name: str, score: Mapping[str, Any]) -> list[str]:
     table = score["confusion"]
     return [
-        name, str(score["n"]), _percent(score["called"]), _percent(score["right"], 2),
+        name, str(score["n"]), percent(score["called"]), percent(score["right"], 2),
         f"{table['dead']['live']} of {sum(table['dead'].values())}",
         f"{table['live']['dead']} of {sum(table['live'].values())}",
     ]
@@ -47,7 +44,7 @@ def _targets(metrics: Mapping[str, Any]) -> str:
     left_out = metrics["left_out"]["pooled"]
     rows = [
         ["centre of the " + name + " inside its true region",
-         _percent(parts[name]["centre_inside"]), _percent(TARGETS[f"centre_{name}"])]
+         percent(parts[name]["centre_inside"]), percent(TARGETS[f"centre_{name}"])]
         for name in ("primary", "secondary", "tertiary")
     ]
     rows += [
@@ -58,33 +55,33 @@ def _targets(metrics: Mapping[str, Any]) -> str:
     ]
     alone, based = parts["alone"], parts["based"]
     rows += [
-        [f"centre of the {name}, the side of the cane base known", _percent(based[name]), "–"]
+        [f"centre of the {name}, the side of the cane base known", percent(based[name]), "–"]
         for name in ("secondary", "tertiary")
     ]
     rows += [
-        ["secondary and tertiary swapped, both exposed", _percent(parts["swapped"]), "under 2 %"],
-        ["exposed or not, right", _percent(parts["exposed_right"]),
-         _percent(TARGETS["exposed_right"])],
-        ["the same, the side of the cane base known", _percent(based["exposed_right"]), "–"],
+        ["secondary and tertiary swapped, both exposed", percent(parts["swapped"]), "under 2 %"],
+        ["exposed or not, right", percent(parts["exposed_right"]),
+         percent(TARGETS["exposed_right"])],
+        ["the same, the side of the cane base known", percent(based["exposed_right"]), "–"],
         [f"a flanker that shows alone named right ({alone['n']}, {alone['n_doubted']} of them "
-         "doubted)", _percent(alone["right"]), "–"],
-        ["the same, where it is not doubted", _percent(alone["right_where_sure"]), "–"],
+         "doubted)", percent(alone["right"]), "–"],
+        ["the same, where it is not doubted", percent(alone["right_where_sure"]), "–"],
         ["all of them, the side of the cane base known",
-         _percent(alone["right_where_based"]), "–"],
-        ["verdict right among those called, known worlds", _percent(verdicts["right"], 2),
-         _percent(TARGETS["right_known"])],
+         percent(alone["right_where_based"]), "–"],
+        ["verdict right among those called, known worlds", percent(verdicts["right"], 2),
+         percent(TARGETS["right_known"])],
         ["the same, regions as found (without swaps)",
-         _percent(seen["regions"]["all"]["right"], 2), "–"],
-        ["the same, worlds left out of the verdict's training", _percent(left_out["right"], 2),
-         _percent(TARGETS["right_left_out"])],
-        ["called rather than unsure, known worlds", _percent(verdicts["called"]), "–"],
-        ["called rather than unsure, worlds left out", _percent(left_out["called"]),
-         "at least " + _percent(TARGETS["called"])],
-        ["dead called live", _percent(verdicts["dead_called_live"], 2), "under 0.5 %"],
-        ["live called dead", _percent(verdicts["live_called_dead"], 2), "under 0.5 %"],
-        ["unusable or no cut bud, refused", _percent(gate["unusable_refused"]),
-         _percent(TARGETS["unusable_refused"])],
-        ["good photographs refused", _percent(gate["good_refused"]), "under 1 %"],
+         percent(seen["regions"]["all"]["right"], 2), "–"],
+        ["the same, worlds left out of the verdict's training", percent(left_out["right"], 2),
+         percent(TARGETS["right_left_out"])],
+        ["called rather than unsure, known worlds", percent(verdicts["called"]), "–"],
+        ["called rather than unsure, worlds left out", percent(left_out["called"]),
+         "at least " + percent(TARGETS["called"])],
+        ["dead called live", percent(verdicts["dead_called_live"], 2), "under 0.5 %"],
+        ["live called dead", percent(verdicts["live_called_dead"], 2), "under 0.5 %"],
+        ["unusable or no cut bud, refused", percent(gate["unusable_refused"]),
+         percent(TARGETS["unusable_refused"])],
+        ["good photographs refused", percent(gate["good_refused"]), "under 1 %"],
     ]
     rows += [list(row) for row in metrics.get("speed", ())]
     return _table(["what", "measured", "asked for"], rows)
@@ -129,7 +126,7 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
             f"Made on {facts['made']}. {facts['segmenter']} The verdict model "
             f"({', '.join(training['kinds'])}, averaged) learned from {training['n_rows']} tissues "
             f"in {training['n_photos']} rendered photographs, as the segmenter itself outlined "
-            f"them, {_percent(training['share_dead'])} of them dead. All pictures were rendered: "
+            f"them, {percent(training['share_dead'])} of them dead. All pictures were rendered: "
             "no open photographs of sliced grapevine buds exist. " + NOT_ON_REAL_BUDS
         ),
         "What was measured": (
@@ -138,7 +135,7 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
             + "\n\nRefusals by what was wrong:\n\n"
             + _table(
                 ["truth", "photographs", "refused"],
-                [[cause.replace("_", " "), str(one["n"]), _percent(one["refused"])]
+                [[cause.replace("_", " "), str(one["n"]), percent(one["refused"])]
                  for cause, one in seen["gate"]["by_cause"].items()],
             )
         ),
@@ -152,8 +149,8 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
             "The same photographs, changed. *Same* is the share of tissues whose verdict stayed; "
             "*flipped* went from live to dead or back.\n\n" + _table(
                 ["change", "tissues", "same", "flipped", "called", "right of called", "refused"],
-                [[name, str(one["n"]), _percent(one["same"]), _percent(one["flipped"], 2),
-                  _percent(one["called"]), _percent(one["right"]), _percent(one["refused"])]
+                [[name, str(one["n"]), percent(one["same"]), percent(one["flipped"], 2),
+                  percent(one["called"]), percent(one["right"]), percent(one["refused"])]
                  for name, one in metrics["robustness"].items()],
             )
         ),
@@ -168,14 +165,14 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
             "is biased upwards even for a perfectly calibrated model. Coverage against error, as "
             "the share of each class that may be called the other is widened:\n\n" + _table(
                 ["allowed", "called", "wrong of called"],
-                [[_percent(one["alpha"]), _percent(one["called"]), _percent(one["wrong"], 2)]
+                [[percent(one["alpha"]), percent(one["called"]), percent(one["wrong"], 2)]
                  for one in seen["curve"]],
             )
         ),
         "Against two general recipes": (
             "The primary's verdict on the same pictures, in the same run.\n\n" + _table(
                 ["recipe", "photographs", "right"],
-                [[name, str(one["n"]), _percent(one["right"])]
+                [[name, str(one["n"]), percent(one["right"])]
                  for name, one in metrics["recipes"].items()],
             )
         ),
@@ -209,19 +206,19 @@ def _other_hand(found: Mapping[str, Any] | None) -> str:
         + _table(_HEAD, rows)
         + "\n\n" + _table(
             ["tissue", "exposed", "centre inside", "median overlap"],
-            [[name, str(parts[name]["n_exposed"]), _percent(parts[name]["centre_inside"]),
+            [[name, str(parts[name]["n_exposed"]), percent(parts[name]["centre_inside"]),
               "–" if parts[name]["overlap_median"] is None
               else f"{parts[name]['overlap_median']:.3f}"]
              for name in ("primary", "secondary", "tertiary")])
-        + f"\n\nSwapped flankers: {_percent(parts['swapped'])} of {parts['n_both_flankers']}. "
-        f"Exposed or not, right: {_percent(parts['exposed_right'])}. Unusable refused: "
-        f"{_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
-        f"{_percent(gate['good_refused'])} of {gate['n_good']}. Where the side of the cane base "
-        f"is known: exposed or not, right {_percent(parts['based']['exposed_right'])}; centre of "
-        f"the secondary {_percent(parts['based']['secondary'])}, of the tertiary "
-        f"{_percent(parts['based']['tertiary'])}; of {parts['alone']['n']} flankers alone "
-        f"{_percent(parts['alone']['right_where_based'])} named right, "
-        f"{_percent(parts['alone']['right'])} without."
+        + f"\n\nSwapped flankers: {percent(parts['swapped'])} of {parts['n_both_flankers']}. "
+        f"Exposed or not, right: {percent(parts['exposed_right'])}. Unusable refused: "
+        f"{percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
+        f"{percent(gate['good_refused'])} of {gate['n_good']}. Where the side of the cane base "
+        f"is known: exposed or not, right {percent(parts['based']['exposed_right'])}; centre of "
+        f"the secondary {percent(parts['based']['secondary'])}, of the tertiary "
+        f"{percent(parts['based']['tertiary'])}; of {parts['alone']['n']} flankers alone "
+        f"{percent(parts['alone']['right_where_based'])} named right, "
+        f"{percent(parts['alone']['right'])} without."
     )
 
 

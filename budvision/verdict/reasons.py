@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 
 from budvision.errors import PhotoError
+from budvision.language import plain_percent
 from budvision.vocabulary import Proposal, Reason, Verdict
 
 __all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "refused_photo", "why"]
@@ -22,27 +23,23 @@ ALONE_UNCLEAR = (
 )
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
-
-
 def _colour(dead: bool, row: Mapping[str, float]) -> str:
     brown, green = row["brown_share_inner"], row["green_share_inner"]
     if not dead:
         if green >= 0.5:
-            return f"{_percent(green)} of the middle is green"
+            return f"{plain_percent(green, 0)} of the middle is green"
         return (
             "it is greener than the other tissues of the face"
             if row["greener_than_others"] > 0.1 else ""
         )
     if max(brown, row["brown_share"]) >= 0.5:
         if brown > row["brown_share"] + 0.1:
-            return f"{_percent(brown)} of the middle is brown"
-        return f"{_percent(row['brown_share'])} of the area is brown"
+            return f"{plain_percent(brown, 0)} of the middle is brown"
+        return f"{plain_percent(row['brown_share'], 0)} of the area is brown"
     if row["dark_share_inner"] >= 0.6:
-        return f"{_percent(row['dark_share_inner'])} of the middle is dark"
+        return f"{plain_percent(row['dark_share_inner'], 0)} of the middle is dark"
     if green < 0.5:
-        return f"only {_percent(green)} of the middle is green"
+        return f"only {plain_percent(green, 0)} of the middle is green"
     return "the green is dull, as in tissue frozen lately" if row["chroma_inner"] < 1.0 else ""
 
 
@@ -65,9 +62,9 @@ def _pattern(dead: bool, row: Mapping[str, float]) -> str:
 
 def _network(dead: bool, row: Mapping[str, float]) -> str:
     if dead and row["dead_inner"] > 0.5:
-        return f"the network reads {_percent(row['dead_inner'])} of the middle as dead"
+        return f"the network reads {plain_percent(row['dead_inner'], 0)} of the middle as dead"
     if not dead and row["dead_inner"] < 0.5:
-        return f"the network reads {_percent(1 - row['dead_inner'])} of the middle as live"
+        return f"the network reads {plain_percent(1 - row['dead_inner'], 0)} of the middle as live"
     return ""
 
 
@@ -114,8 +111,8 @@ def why(
     if found:
         return " and ".join(found[:2])
     if verdict is Verdict.DEAD:
-        return f"{_percent(row['brown_share'])} of the area is brown"
-    return f"{_percent(row['green_share_inner'])} of the middle is green"
+        return f"{plain_percent(row['brown_share'], 0)} of the area is brown"
+    return f"{plain_percent(row['green_share_inner'], 0)} of the middle is green"
 
 
 def _strongest(
