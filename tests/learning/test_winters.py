@@ -59,17 +59,22 @@ def test_half_led_readers_who_err_are_wrong_as_often_as_worked_out() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("wrong", [0.1, 0.2])
+@pytest.mark.parametrize("wrong", [0.03, 0.1, 0.2])
 def test_the_default_share_read_twice_mends_what_a_poor_model_does(wrong: float) -> None:
-    """With one in ten read twice most winters had too few to correct: coverage 79 to 89 %."""
+    """Readers err in 3 % and follow in half of their doubts: 93.5 % covered, bias under a point.
+
+    With one in ten read twice most winters had too few to correct: coverage 79 to 89 %. As called
+    a model wrong in 3 % does no harm that shows; README says what one wrong in more does.
+    """
     right, false = round(100 * (1 - wrong)), round(100 * wrong)
     model = ModelRates.of((right, false, 0, 0), (false, right, 0, 0))
     settings = Settings()
-    play = Play(winters=100, pull=0.5, blind_share=settings.blind_share,
+    play = Play(winters=600, errors=(0.03, 0.03), pull=0.5, blind_share=settings.blind_share,
                 second_share=settings.second_read_share)
     led = play_winters(play, model)[2]
-    assert led.called.coverage < 0.935, "as called, what leads the readers shows"
-    assert led.corrected.coverage > 0.935 - 2 * led.corrected.coverage_error
+    harmless = led.called.coverage >= 0.935 and abs(led.called.bias) < 0.01
+    assert harmless == (wrong < 0.1), "as called, what leads the readers shows"
+    assert led.corrected.coverage >= 0.935
     assert abs(led.corrected.bias) < 0.01
 
 
