@@ -174,7 +174,7 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
     page = context.new_page()
     for address in ("/results/", "/results/block/1", "/results/block/4", "/results/prune-last",
                     "/results/compare?one=1:late&two=all", "/results/over-all",
-                    "/results/block/1/season-after", "/results/cold"):
+                    "/results/block/1/season-after", "/results/cold", "/results/table"):
         page.goto(served + address)
         told = axe.run(page).response["violations"] if size == "desk" else []
         assert told == [], (address, [(one["id"], one["nodes"][0]["html"]) for one in told])

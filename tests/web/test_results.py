@@ -75,7 +75,7 @@ def test_an_empty_season_says_what_to_do(client: FlaskClient) -> None:
     page = client.get("/results/").text
     assert "There is no block yet" in page
     assert "take photographs in" in page
-    assert "budvision calls import" in page
+    assert "tally table" in page
     assert client.get("/results/summary.pdf").status_code == 409
     assert "not two samplings" in client.get("/results/compare").text
     assert "there is no order" in client.get("/results/prune-last").text
