@@ -123,8 +123,8 @@ class ObjectPhotoStore(PhotoStore):
 
     def reach(self) -> None:
         """Raise StorageError where the far store does not answer."""
-        with self._told("the store of the photographs does not answer"), contextlib.suppress(
-                FileNotFoundError):  # nothing is in it yet
+        empty = contextlib.suppress(FileNotFoundError)  # nothing is in it yet
+        with self._store_errors("the store of the photographs does not answer"), empty:
             self._fs.ls(self._root, detail=False, refresh=True)
 
     def sound(self, sha256: str) -> bool:

@@ -95,7 +95,7 @@ def authority_fingerprint(folder: Path) -> str:
 def _will_do(pem: bytes, names: Sequence[str]) -> bool:
     """Say whether a certificate is for these names and holds a while yet."""
     held = x509.load_pem_x509_certificate(pem)
-    said = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-    kept = {str(one.value) for one in said}
+    listed = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    kept = {str(one.value) for one in listed}
     left = held.not_valid_after_utc - datetime.now(UTC)
     return set(names) <= kept and left > timedelta(days=RENEW_DAYS)

@@ -95,8 +95,8 @@ class _OfSeason(Collector):
             yield GaugeMetricFamily("budvision_database_up", "Whether the database answers.", 0)
             return
         yield GaugeMetricFamily("budvision_database_up", "Whether the database answers.", 1)
-        for name, (told, value) in held.counts.items():
-            yield GaugeMetricFamily(f"budvision_{name}", told, value)
+        for name, (meaning, value) in held.counts.items():
+            yield GaugeMetricFamily(f"budvision_{name}", meaning, value)
         jobs = GaugeMetricFamily("budvision_jobs", "Long work that is open.", labels=("state",))
         for state, n in held.jobs.items():
             jobs.add_metric((state,), n)
@@ -121,13 +121,13 @@ def install(app: Flask, season: Season, *, slow_query_ms: float = SLOW_QUERY_MS)
     app.register_blueprint(blueprint)
 
     def queried(statement: str, seconds: float) -> None:
-        told = {}
+        fields = {}
         if has_request_context():
             g.n_queries, g.query_s = g.get("n_queries", 0) + 1, g.get("query_s", 0.0) + seconds
-            told = {"request": request_number()}
+            fields = {"request": request_number()}
         if seconds * 1000 >= slow_query_ms:
             figures.slow.inc()
-            _write("slow query", told | {"ms": round(seconds * 1000, 1), "statement": " ".join(
+            _write("slow query", fields | {"ms": round(seconds * 1000, 1), "statement": " ".join(
                 statement.split())[:_MOST_OF_STATEMENT]})
 
     watch_queries(season.engine, queried)
@@ -170,9 +170,9 @@ def _end(response: Response) -> Response:
     return response
 
 
-def _write(kind: str, told: dict[str, object]) -> None:
+def _write(kind: str, fields: dict[str, object]) -> None:
     if _log.isEnabledFor(logging.INFO) and _log.handlers:
-        _log.info(json.dumps({"time": now(), "kind": kind, **told}, ensure_ascii=False))
+        _log.info(json.dumps({"time": now(), "kind": kind, **fields}, ensure_ascii=False))
 
 
 @contextmanager

@@ -122,6 +122,20 @@ def test_addresses_are_told_from_folders(place: str, told: bool) -> None:
     assert is_address(place) is told
 
 
+def test_an_empty_store_answers_and_a_failing_one_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = ObjectPhotoStore(f"file://{tmp_path}/far", tmp_path / "near")
+    store.reach()
+
+    def away(*_: object, **__: object) -> None:
+        raise OSError("no route to host")
+
+    monkeypatch.setattr(store._fs, "ls", away)
+    with pytest.raises(StorageError, match="the store of the photographs does not answer"):
+        store.reach()
+
+
 def test_an_unknown_protocol_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="the photographs' address is 'nosuch://x'"):
         ObjectPhotoStore("nosuch://x", tmp_path)
