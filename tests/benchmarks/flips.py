@@ -50,6 +50,9 @@ def flips(times: int, *, seed: int = 9) -> collections.Counter[str]:
         }
         look: dict[str, Callable[[Path], object]] = {"backup": _restored, "archive": _imported}
         for i in range(times):
+            if i and i % 50 == 0:
+                print(f"{i} flips after {time.monotonic() - begun:.0f} s: {dict(out)}",
+                      file=sys.stderr, flush=True)
             name = list(places)[i % len(places)]
             whole, files = places[name]
             path = draw.choice(sorted(p for p in files if p.stat().st_size))
@@ -62,6 +65,10 @@ def flips(times: int, *, seed: int = 9) -> collections.Counter[str]:
             except BudvisionError:
                 out[f"{name}: refused"] += 1
                 continue
+            except Exception:
+                print(f"flip {i + 1}, in {path}, ended in a mistake of the program:",
+                      file=sys.stderr)
+                raise
             if isinstance(found, str):
                 out[f"{name}: {found}"] += 1
                 continue
@@ -69,9 +76,6 @@ def flips(times: int, *, seed: int = 9) -> collections.Counter[str]:
             assert not (differ := differences(before[1], found[1])), (
                 f"a flipped bit in {path} changed answers unnoticed: {differ[:2]}")
             out[f"{name}: without effect"] += 1
-            if (i + 1) % 50 == 0:
-                print(f"{i + 1} flips after {time.monotonic() - begun:.0f} s: {dict(out)}",
-                      file=sys.stderr, flush=True)
     return out
 
 
