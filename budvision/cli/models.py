@@ -108,7 +108,8 @@ def evaluate(
         "--stress", help="Draw benches that nobody staged; a table of the kinds.")] = False,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
     montage: Annotated[Path | None, typer.Option(
-        help="Also write a sheet of 30 of them, truth beside found, as a PNG file.")] = None,
+        help="Also write a sheet of 30 of them, truth beside found, as a PNG file; "
+        "of 60 with --stress.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure a model on freshly rendered photographs; it says nothing of real buds.
@@ -123,12 +124,13 @@ def evaluate(
 
     entry = find_model(model, folders=_folders())
     proposer = Proposer.load(model, folders=_folders())
+    hand = "standin" if other_hand else "staged" if stress else "tidy"
     start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
     seen = []
     with _progress(photos) as step:
         for one in observe_many(
             range(start, start + photos), folder=entry.folder,
-            hand="standin" if other_hand else "staged" if stress else "tidy", workers=workers,
+            hand=hand, workers=workers,
         ):
             seen.append(one)
             step()
@@ -142,7 +144,8 @@ def evaluate(
         from budvision.photo.overlay import encode_picture
 
         picture = sheet(
-            range(start, start + photos), segmenter=proposer.segmenter, other_hand=other_hand
+            range(start, start + photos), segmenter=proposer.segmenter, hand=hand,
+            n=60 if stress else 30,
         )
         try:
             montage.write_bytes(encode_picture(picture, "png"))

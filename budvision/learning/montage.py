@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
-from budvision.learning.observe import draw_scene, draw_standin
+from budvision.learning.scenes import HANDS
 from budvision.photo.overlay import draw_overlay
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.photo.windows import window_round
@@ -52,7 +52,7 @@ def _texts(found: Segmentation) -> dict[Tissue, str]:
 
 
 def montage(
-    seeds: Iterable[int], *, segmenter: Segmenter, other_hand: bool = False, n: int = 30
+    seeds: Iterable[int], *, segmenter: Segmenter, hand: str = "tidy", n: int = 30
 ) -> Uint8:
     """Lay out renders of cut buds, each with the true outlines and the found ones.
 
@@ -61,8 +61,8 @@ def montage(
     seeds : iterable of int
         Photographs that nothing was trained on; unusable ones are passed over.
     segmenter : Segmenter
-    other_hand : bool
-        Draw with the second, independent renderer.
+    hand : str
+        Who draws, of `budvision.learning.scenes.HANDS`.
     n : int
         Photographs on the sheet.
 
@@ -79,7 +79,7 @@ def montage(
     """
     cells: list[Uint8] = []
     for seed in seeds:
-        scene = (draw_standin if other_hand else draw_scene)(seed)
+        scene = HANDS[hand](seed)
         if not scene.usable:
             continue
         found = segment(scene.image, segmenter=segmenter)

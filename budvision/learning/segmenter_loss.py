@@ -165,5 +165,5 @@ def losses(pixels: Tensor, whole: Tensor, bent: Bent, rows: Tensor, weights: Ten
     exposed = (exposed * known).mean(1)
     judged = nn.functional.cross_entropy(
         whole[:, 3:].float(), rows[:, 3].long(), ignore_index=NOBODY_KNOWS, reduction="none")
-    return (plain + dice + 0.5 * brown + 0.9 * verdict + 0.8 * growing + 0.35 * name
+    return (plain + dice + 0.5 * brown + 1.3 * verdict + 0.8 * growing + 0.6 * name
             + 0.3 * exposed + 0.4 * judged)

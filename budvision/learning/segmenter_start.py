@@ -15,14 +15,14 @@ from torch import Tensor, nn
 from budvision.errors import InputError
 from budvision.learning.network import N_CLASSES, BudNet
 
-__all__ = ["from_onnx", "load_start", "settle_statistics"]
+__all__ = ["from_onnx", "grow", "load_start", "settle_statistics"]
 
 _OLD_CLASSES = 5
 _OLD_MAPS = 2
 
 
 def load_start(net: BudNet, path: Path, *, batches: Callable[[], Any] | None = None) -> None:
-    """Load `segmenter.pt`, or an exported `segmenter.onnx` of either layout.
+    """Load `segmenter.pt`, or an exported `segmenter.onnx` of either layout and any narrower shape.
 
     Parameters
     ----------
@@ -34,12 +34,43 @@ def load_start(net: BudNet, path: Path, *, batches: Callable[[], Any] | None = N
         for weights from an ONNX file, which holds none of its own.
     """
     if path.suffix == ".onnx":
-        from_onnx(net, path)
+        narrow = BudNet().to(next(net.parameters()).device)
+        same = all(a.shape == b.shape for a, b in zip(
+            narrow.parameters(), net.parameters(), strict=True))
+        start = net if same else narrow
+        from_onnx(start, path)
         if batches is not None:
-            settle_statistics(net, batches())
+            settle_statistics(start, batches())
+        if not same:
+            grow(net, narrow)
         return
     device = next(net.parameters()).device
     net.load_state_dict(torch.load(path, map_location=device, weights_only=True))
+
+
+@torch.no_grad()
+def grow(net: BudNet, narrow: BudNet) -> None:
+    """Give a wider network the weights of a narrower one, so that it answers as that one does.
+
+    Channels that are new read what they like and are read by none of the old ones: training
+    brings them in (after Chen, Goodfellow & Shlens 2016, Net2Net, ICLR).
+    """
+    given, own = narrow.state_dict(), net.state_dict()
+    for name, value in own.items():
+        old = given[name]
+        if value.shape == old.shape:
+            value.copy_(old)
+            continue
+        if value.ndim < 2:
+            value[: old.shape[0]] = old
+            continue
+        value[: old.shape[0]] = 0
+        value[: old.shape[0], : old.shape[1]] = old
+        if name == "whole.0.weight":  # it reads two levels, one after the other
+            coarse, other = (one["down4.0.0.weight"].shape[0] for one in (given, own))
+            value[:] = 0
+            value[:, :coarse] = old[:, :coarse]
+            value[:, other:] = old[:, coarse:]
 
 
 def _same_start(own: Tensor, given: Tensor) -> Tensor:

@@ -22,21 +22,16 @@ from typing import Any
 
 import numpy as np
 import torch
-from torch import Tensor, nn
-from torch.optim.swa_utils import get_ema_multi_avg_fn
+from torch import nn
 
 from budvision.learning.network import CROP_PX, FRAME_PX, WIDTH, BudNet, export_onnx
-from budvision.learning.segmenter_loss import CLASS_WEIGHTS, bend, losses
+from budvision.learning.segmenter_fit import fit, pictures_of
 from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, drawing, drawn
 from budvision.learning.segmenter_scores import score
-from budvision.learning.segmenter_start import load_start
 from budvision.learning.traced import load_traced
 from budvision.render.examples import JUDGEMENTS
 
 __all__ = ["Plan", "main", "mean_of", "predict", "save_network", "train"]
-
-_HARD = 3.0
-"""How much more often than the average the hardest examples are shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +52,8 @@ class Plan:
         Block of example seeds, 0 to 7; blocks share no example with each other or the held-out.
     rate : float, optional
         Highest learning rate; 0.0022 from nothing and 0.0012 from weights when left out.
+    width, deep : float
+        Of the network (`BudNet`); one deeper than the weights it starts from grows out of them.
     devices : tuple of str
         One network is trained on each.
     share_staged : float
@@ -74,6 +71,7 @@ class Plan:
     workers: int = 2
     batch: int = 64
     width: float = WIDTH
+    deep: float = 1.0
     devices: tuple[str, ...] = ("cpu",)
     validation: int = 1200
     start_from: Path | None = None
@@ -98,47 +96,6 @@ class Plan:
                     share_traced=self.share_traced)
             for close in (True, False))
         return near, far
-
-
-class _Shelf:
-    """A device's own copy of a pool, with how hard each example was."""
-
-    def __init__(self, pool: Pool, device: str) -> None:
-        self._shared, self._rows, self._device = pool.pixels(), pool.rows(), device
-        self.pictures = torch.zeros(self._shared.shape, dtype=torch.uint8, device=device)
-        self.facts = torch.zeros((pool.slots, 8), dtype=torch.uint8, device=device)
-        self.hardness = torch.zeros(pool.slots, device=device)
-        self._seen = np.zeros(pool.slots, np.uint8)
-        self.n_drawn = 0
-        self.n_ready = 0
-
-    def refresh(self) -> None:
-        """Take what was drawn since."""
-        fresh = np.flatnonzero(self._rows[:, 4] != self._seen)[:2000]
-        for some in np.array_split(fresh, max(1, len(fresh) // 250)):
-            if len(some):
-                index = torch.from_numpy(some).to(self._device)
-                self.pictures[index] = torch.from_numpy(self._shared[some]).to(self._device)
-                self.facts[index] = torch.from_numpy(self._rows[some].copy()).to(self._device)
-        if len(fresh):
-            known = self.hardness[self.hardness > 0]
-            usual = float(known.mean()) if len(known) else 1.0
-            self.hardness[torch.from_numpy(fresh).to(self._device)] = usual
-        self._seen[fresh] = self._rows[fresh, 4]
-        self.n_drawn += len(fresh)
-        self.n_ready = int((self._seen > 0).sum())
-
-    def pick(self, n: int) -> Tensor:
-        """Pick examples, hard ones more often."""
-        usual = self.hardness.sum() / max(self.n_ready, 1)
-        weight = torch.where(
-            self.hardness > 0, (0.35 + self.hardness / usual).clamp(max=_HARD), 0.0)
-        return torch.multinomial(weight, n, replacement=True)
-
-    def note(self, index: Tensor, loss: Tensor) -> None:
-        """Remember how hard the examples were."""
-        kept, seen = self.hardness[index], loss.detach().float().clamp(0.01, 20)
-        self.hardness[index] = 0.5 * kept + 0.5 * seen
 
 
 @torch.no_grad()
@@ -169,105 +126,17 @@ def save_network(net: nn.Module, out: Path, *, probe: Any) -> float:
     return export_onnx(net, out / "segmenter.onnx", side_px=probe.shape[1], check=sample)
 
 
-def _pictures(pool: Pool, device: str, n: int = 24, batch: int = 32) -> Any:
-    ready = np.flatnonzero(pool.rows()[:, 4] > 0)[: n * batch]
-    for some in np.array_split(ready, max(1, len(ready) // batch)):
-        x = torch.from_numpy(pool.pixels()[some]).to(device)
-        yield bend(x, pool.side).image
-
-
-def _wait_for_enough(
-    shelves: list[_Shelf], batches: tuple[int, int], pools: tuple[Pool, Pool]
-) -> None:
-    """Wait until eight batches of each kind, or half a pool, are drawn."""
-    while any(s.n_ready < min(8 * n, p.slots // 2)
-              for s, n, p in zip(shelves, batches, pools, strict=True)):
-        for shelf in shelves:
-            shelf.refresh()
-        time.sleep(0.2)
-
-
-def _loss_of(
-    net: nn.Module, shelves: list[_Shelf], pools: tuple[Pool, Pool], batches: tuple[int, int],
-    weights: Tensor,
-) -> Tensor:
-    """Return the loss of a batch of close crops and one of frames, and note what was hard."""
-    total = torch.zeros((), device=weights.device)
-    kind = weights.device.type
-    for shelf, pool, n, share in zip(shelves, pools, batches, (0.7, 0.3), strict=True):
-        index = shelf.pick(n)
-        bent = bend(shelf.pictures[index], pool.side)
-        with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
-            pixels, whole = net(bent.image.contiguous(memory_format=torch.channels_last))
-        loss = losses(pixels, whole, bent, shelf.facts[index], weights)
-        shelf.note(index, loss)
-        total = total + share * loss.mean()
-    return total
-
-
-def _fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float) -> None:
-    """Train one network until `end` and write its smoothed weights; runs in its own process."""
-    device = plan.devices[place]
-    on_gpu = device.startswith("cuda")
-    torch.manual_seed(1000 * plan.seed + place)
-    torch.set_num_threads(4 if on_gpu else 1)
-    if on_gpu:
-        torch.cuda.set_device(device)
-    torch.backends.cudnn.benchmark = True
-    net = BudNet(plan.width).to(device)
-    shelves = [_Shelf(pool, device) for pool in pools]
-    batches = (plan.batch, max(2, plan.batch // 2))
-    _wait_for_enough(shelves, batches, pools)
-    if plan.start_from is not None:
-        load_start(net, plan.start_from, batches=lambda: _pictures(pools[0], device))
-    net = net.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
-    smooth = BudNet(plan.width).to(device)
-    smooth.load_state_dict(net.state_dict())
-    optimiser = torch.optim.AdamW(net.parameters(), lr=plan.highest_rate, weight_decay=0.01)
-    weights = torch.tensor(CLASS_WEIGHTS, device=device)
-    mine, theirs = (
-        [part for part in each.state_dict().values() if part.is_floating_point()]
-        for each in (smooth, net))
-    net.train()
-    opened = last = time.monotonic()
-    step, average = 0, 0.0
-    while time.monotonic() < end:
-        if step % 20 == 0:
-            for shelf in shelves:
-                shelf.refresh()
-        done = (time.monotonic() - opened) / max(1.0, end - opened)
-        rate = min(1.0, (step + 1) / 300) * (0.5 + 0.5 * np.cos(np.pi * done))
-        for group in optimiser.param_groups:
-            group["lr"] = plan.highest_rate * max(rate, 0.01)
-        total = _loss_of(net, shelves, pools, batches, weights)
-        optimiser.zero_grad(set_to_none=True)
-        total.backward()  # type: ignore[no-untyped-call]
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimiser.step()
-        get_ema_multi_avg_fn(min(0.998, 1 - 1 / (step + 2)))(  # type: ignore[no-untyped-call]
-            mine, theirs, step)
-        step += 1
-        if time.monotonic() - last > 20:
-            last = time.monotonic()
-            average = float(total.detach())
-            torch.save(smooth.state_dict(), out / f"{place}.pt")  # of use if stopped early
-            sys.stderr.write(
-                f"{device} {last - opened:5.0f} s  step {step}  loss {average:.3f}  "
-                f"{[s.n_drawn for s in shelves]} examples drawn\n")
-    torch.save(smooth.state_dict(), out / f"{place}.pt")
-    facts = {"steps": step, "loss": average, "examples_drawn": sum(s.n_drawn for s in shelves)}
-    (out / f"{place}.json").write_text(json.dumps(facts), encoding="utf-8")
-
-
 @torch.no_grad()
-def mean_of(files: list[Path], pools: tuple[Pool, ...], *, width: float, device: str) -> BudNet:
+def mean_of(
+    files: list[Path], pools: tuple[Pool, ...], *, width: float, deep: float = 1.0, device: str
+) -> BudNet:
     """Average networks trained from one start; measure the normalisation's statistics anew."""
     states = [torch.load(file, map_location="cpu", weights_only=True) for file in files]
     mean = {
         name: torch.stack([state[name].float() for state in states]).mean(0)
         if states[0][name].is_floating_point() else states[0][name]
         for name in states[0]}
-    net = BudNet(width).to(device)
+    net = BudNet(width, deep).to(device)
     net.load_state_dict(mean)
     if len(files) > 1:
         for layer in net.modules():
@@ -276,7 +145,7 @@ def mean_of(files: list[Path], pools: tuple[Pool, ...], *, width: float, device:
                 layer.momentum = None
         net.train()
         for pool, n in zip(pools, (48, 20), strict=False):
-            for pictures in _pictures(pool, device, n):
+            for pictures in pictures_of(pool, device, n):
                 net(pictures)
     return net.eval()
 
@@ -310,7 +179,7 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
         for k, (n, side, one) in enumerate(
             zip((plan.validation, max(4, plan.validation // 3)), sides, held_what, strict=True)))
     pools = (Pool(plan.slots, sides[0]), Pool(max(8, plan.slots // 3), sides[1]))
-    n_far = max(1, plan.workers // 6)
+    n_far = max(1, plan.workers // 5)
     drawers = drawing(pools[0], (plan.seed % 8) * 100_000_000, max(1, plan.workers - n_far),
                       what=what[0])
     drawers += drawing(pools[1], (plan.seed % 8) * 100_000_000 + 50_000_000, n_far, what=what[1])
@@ -321,7 +190,7 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
     end = begun + 60 * plan.minutes - rest
     context = mp.get_context("fork")
     trainers = [
-        context.Process(target=_fit, args=(plan, pools, place, out, end))
+        context.Process(target=fit, args=(plan, pools, place, out, end))
         for place in range(len(plan.devices))]
     for trainer in trainers:
         trainer.start()
@@ -333,7 +202,7 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
     files = [out / f"{place}.pt" for place in range(len(plan.devices))]
     files = [file for file in files if file.is_file()]
     device = plan.devices[0]
-    net = mean_of(files, pools, width=plan.width, device=device)
+    net = mean_of(files, pools, width=plan.width, deep=plan.deep, device=device)
     scores = {"mean": _scored(net, (held[0], held[1]), device)}
     gap = save_network(net, out, probe=held[0].pixels()[:1])
     records = [json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
@@ -364,6 +233,7 @@ def main() -> None:
     parser.add_argument("--side", type=int, default=CROP_PX)
     parser.add_argument("--frame", type=int, default=FRAME_PX)
     parser.add_argument("--width", type=float, default=WIDTH)
+    parser.add_argument("--deep", type=float, default=1.0, help="more for the coarsest levels")
     parser.add_argument("--devices", nargs="+", default=["cpu"], help="cpu, or cuda:0 cuda:1 ...")
     parser.add_argument("--validation", type=int, default=1200)
     parser.add_argument("--start-from", type=Path)
@@ -375,7 +245,7 @@ def main() -> None:
     given = parser.parse_args()
     facts = train(given.out, Plan(
         minutes=given.minutes, side_px=given.side, frame_px=given.frame, slots=given.slots,
-        workers=given.workers, batch=given.batch, width=given.width,
+        workers=given.workers, batch=given.batch, width=given.width, deep=given.deep,
         devices=tuple(given.devices), validation=given.validation, start_from=given.start_from,
         seed=given.seed, rate=given.rate, share_staged=given.staged, traced=given.traced,
         share_traced=given.share_traced))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -28,6 +28,8 @@ FAULT_WEIGHTS = (0.18, 0.17, 0.22, 0.33, 0.1)
 """How often each of `FAULTS`: those that are hard to tell come more often."""
 P_TOO_DEEP = 0.04
 """Share of close crops cut under the buds, on top of the world's own."""
+P_DISTANT = 0.5
+"""Share of close crops taken from a more distant photograph, and of frames that are reduced."""
 UNKNOWN = 2
 """Mark of a tissue that is labelled but could not be told in the photograph, or is half dead."""
 TORN_BORDER = 0.5
@@ -188,23 +190,52 @@ class _Square:
     brown: Array
 
 
+def _zoom(rng: np.random.Generator, close: bool, face_px: float) -> float:
+    """Return how much larger the example is than the photograph it is taken from.
+
+    A distant face is enlarged with its noise, halos and JPEG blocks; a frame is reduced.
+    """
+    if rng.random() >= P_DISTANT:
+        return 1.0
+    if not close:
+        return float(rng.uniform(0.45, 0.8))
+    return max(1.0, face_px / float(np.exp(rng.uniform(np.log(50), np.log(330)))))
+
+
+def _resized(cut: RenderedCut, heat: Array, size: tuple[int, int]) -> tuple[RenderedCut, Array]:
+    """Bring a cut and its heat to another size (width, height), as the program's eye does."""
+    soft = cv2.INTER_AREA if cut.image.shape[1] > size[0] else cv2.INTER_LINEAR
+
+    def to(picture: Array, how: int) -> Array:
+        return np.asarray(cv2.resize(picture, size, interpolation=how), np.uint8)
+
+    return replace(
+        cut, image=to(cut.image, soft), labels=to(cut.labels, cv2.INTER_NEAREST),
+        zones=to(cut.zones, cv2.INTER_NEAREST), brown=to(cut.brown, soft),
+    ), to(heat, soft)
+
+
 def _photographed(
     rng: np.random.Generator, world: World, close: bool, side_px: int
 ) -> tuple[RenderedCut, _Square]:
     """Render the cut; give it, and its picture and labels squared and spoilt."""
     aspect = 1.0 if close else float(rng.choice([1.0, 0.75, 0.667, 0.5625]))
     upright = rng.random() < 0.35
+    zoom = _zoom(rng, close, world.face_share * side_px)
     cut = render_cut(
         rng,
         world=world,
-        size_px=round(side_px * aspect) if upright else side_px,
+        size_px=max(64, round((side_px * aspect if upright else side_px) / zoom)),
         aspect=1 / aspect if upright else aspect,
     )
     shape = (cut.labels.shape[0], cut.labels.shape[1])
     heat = heat_of(list(cut.truth.growing_points.values()), shape)
+    if zoom != 1.0:
+        long, short = side_px, round(side_px * aspect)
+        cut, heat = _resized(cut, heat, (short, long) if upright else (long, short))
     image, zones, heat, brown = (
         _letterboxed(a, side_px) for a in (cut.image, cut.zones, heat, cut.brown))
-    if close and rng.random() < 0.3:
+    if close and rng.random() < 0.2:
         image = _coarser(image, rng, world.face_share * side_px)
     if close and rng.random() < 0.14:
         image, zones, brown = _at_the_edge(rng, image, zones, brown)

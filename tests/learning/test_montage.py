@@ -33,6 +33,14 @@ def test_sheet_holds_pairs_in_rows(segmenter: Segmenter) -> None:
     assert (left != right).any()  # outlines differ at least in places
 
 
+@pytest.mark.slow
+def test_a_sheet_of_staged_benches_is_not_one_of_tidy_ones(segmenter: Segmenter) -> None:
+    tidy, staged = (montage(SEEDS[:4], segmenter=segmenter, hand=hand, n=1)
+                    for hand in ("tidy", "staged"))
+    assert tidy.shape == staged.shape
+    assert (tidy != staged).any()
+
+
 def test_nothing_usable_is_said(segmenter: Segmenter) -> None:
     with pytest.raises(NothingToDoError, match="can be judged"):
         montage([], segmenter=segmenter)

@@ -14,7 +14,7 @@ from budvision.learning.network import BudNet  # noqa: E402
 from budvision.learning.segmenter_loss import CLASS_WEIGHTS, Bent, bend, losses  # noqa: E402
 from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, fill  # noqa: E402
 from budvision.learning.segmenter_scores import score  # noqa: E402
-from budvision.learning.segmenter_start import from_onnx, settle_statistics  # noqa: E402
+from budvision.learning.segmenter_start import from_onnx, grow, load_start, settle_statistics  # noqa: E402
 from budvision.learning.segmenter_training import Plan, mean_of, train  # noqa: E402
 from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
 
@@ -96,6 +96,28 @@ def test_the_mean_of_a_network_with_itself_is_itself(pool: Pool, tmp_path: Path)
     mean = mean_of([tmp_path / "a.pt", tmp_path / "b.pt"], (pool,), width=0.25, device="cpu")
     for (name, value), own in zip(net.named_parameters(), mean.parameters(), strict=True):
         assert torch.allclose(own, value), name
+
+
+def test_a_grown_network_answers_as_the_one_it_grew_from(tmp_path: Path) -> None:
+    picture = torch.linspace(0, 1, 3 * 64 * 64).reshape(1, 3, 64, 64)
+    narrow, wide = BudNet(0.25).eval(), BudNet(0.25, 2.0).eval()
+    grow(wide, narrow)
+    with torch.no_grad():
+        for own, other in zip(wide(picture), narrow(picture), strict=True):
+            assert torch.allclose(own, other, atol=1e-5)
+    assert sum(p.numel() for p in wide.parameters()) > sum(p.numel() for p in narrow.parameters())
+
+
+def test_training_starts_deeper_than_the_shipped_file(pool: Pool) -> None:
+    shipped = Path(__file__).parents[2] / "models" / "staged-1.0" / "segmenter.onnx"
+    plain, deep = BudNet(), BudNet(deep=1.4)
+    from_onnx(plain, shipped)
+    load_start(deep, shipped)
+    x = torch.from_numpy(pool.pixels()[:1, ..., :3].copy()).permute(0, 3, 1, 2).float() / 255
+    with torch.no_grad():
+        given, own = plain.eval()(x), deep.eval()(x)
+    for one, other in zip(given, own, strict=True):
+        assert torch.allclose(one, other, atol=1e-3)
 
 
 def test_training_goes_on_from_a_shipped_file_of_the_old_layout(pool: Pool) -> None:
