@@ -12,7 +12,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import torch
@@ -20,11 +20,9 @@ from torch import Tensor, nn
 
 from budvision.learning.network import BudNet
 from budvision.learning.segmenter_loss import CLASS_WEIGHTS, bend, losses
+from budvision.learning.segmenter_plan import Plan
 from budvision.learning.segmenter_pool import Pool
 from budvision.learning.segmenter_start import load_start
-
-if TYPE_CHECKING:
-    from budvision.learning.segmenter_training import Plan
 
 __all__ = ["fit", "pictures_of"]
 

@@ -12,10 +12,11 @@ torch = pytest.importorskip("torch")
 
 from budvision.learning.network import BudNet  # noqa: E402
 from budvision.learning.segmenter_loss import CLASS_WEIGHTS, Bent, bend, losses  # noqa: E402
+from budvision.learning.segmenter_plan import Plan  # noqa: E402
 from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, fill  # noqa: E402
 from budvision.learning.segmenter_scores import score  # noqa: E402
 from budvision.learning.segmenter_start import from_onnx, grow, load_start, settle_statistics  # noqa: E402
-from budvision.learning.segmenter_training import Plan, mean_of, train  # noqa: E402
+from budvision.learning.segmenter_training import mean_of, train  # noqa: E402
 from budvision.photo.refusals import JUDGEMENTS  # noqa: E402
 
 
