@@ -36,10 +36,11 @@ scenes              Photographs with their truth, in one form for every renderer
                     seeds
 scoring             Scores of verdicts: right among those called, confusion, coverage against
                     error, calibration
-segmenter_fit       Fit one network on a device to what the drawing processes have drawn.
+segmenter_fit       Fit one network on a device to what the drawing processes have drawn
 segmenter_loss      What the segmenter learns from: bent pictures, and the loss of its answers on
                     them
-segmenter_plan      How a training of the segmenter goes: time, sizes, what is drawn, where it starts.
+segmenter_plan      How a training of the segmenter goes: time, sizes, what is drawn, where it
+                    starts
 segmenter_pool      Training examples that drawing processes share with the trainer
 segmenter_scores    Score label maps against the truth of renders: centres, overlap, swaps,
                     exposure, brownness
