@@ -203,9 +203,10 @@ def test_missing_file_and_own_policies(budvision, calls, tmp_path):
     assert "policy mine: nothing covers 30 % to 35 %" in err
     own.write_text(own.read_text().replace("0.35", "0.3"))
     (tmp_path / "budvision.toml").write_text(
-        '[settings]\npolicy = "mine"\nprior_icc = 0.4\nbound_missing = true\n')
+        '[settings]\npolicy = "mine"\nconfidence = 0.9\n'
+        "bound_missing = true  # a setting of older seasons, read over\n")
     found = json.loads(budvision("tally", calls, "--json", "--settings", tmp_path)[1])["blocks"][1]
-    assert (found["policy"], "if_missing_dead" in found["primary"]) == ("mine", True)
+    assert (found["policy"], found["primary"]["confidence"]) == ("mine", 0.9)
 
 
 def test_a_bare_table_gets_a_training_system(budvision, calls):
