@@ -31,6 +31,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis.configuration import set_hypothesis_home_dir
 from PIL import Image
 
+from budvision.language import speak
 from budvision.store import migrations
 from budvision.store.engine import open_engine
 from budvision.store.session import Season
@@ -94,7 +95,8 @@ def postgres_server() -> str | None:
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Close the network, and skip or fail a test whose need is missing."""
+    """Close the network, speak English, and skip or fail a test whose need is missing."""
+    speak("en")  # a page asked for in another language leaves it spoken in this thread
     pytest_socket.socket_allow_hosts(["127.0.0.1", "::1", "localhost"], allow_unix_socket=True)
     required = {need.strip() for need in os.environ.get("BUDVISION_REQUIRE", "").split(",")}
     for need in ("browser", "postgres", "shared", "torch"):
