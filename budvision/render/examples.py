@@ -211,7 +211,7 @@ def _resized(cut: RenderedCut, heat: Array, size: tuple[int, int]) -> tuple[Rend
 
     return replace(
         cut, image=to(cut.image, soft), labels=to(cut.labels, cv2.INTER_NEAREST),
-        zones=to(cut.zones, cv2.INTER_NEAREST), brown=to(cut.brown, soft),
+        zones=to(cut.zones, cv2.INTER_NEAREST), brown=to(cut.brown, cv2.INTER_NEAREST),
     ), to(heat, soft)
 
 
