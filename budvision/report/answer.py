@@ -312,7 +312,8 @@ def _counted(facts: BlockFacts) -> str:
 def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     """Return what a block needs next, short enough for a table."""
     if primary is None:
-        return say("No primary could be judged.")
+        return (say("No primary could be judged.") if facts.n_buds
+                else say("Nobody has called a bud of this block yet."))
     if facts.more_buds == 0 or wood_state(facts.wood) in ("hurt", "dead"):
         return _action(facts, primary)
     if facts.more_buds is None:

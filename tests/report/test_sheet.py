@@ -224,3 +224,10 @@ def test_no_block_and_no_bud_are_said() -> None:
         program_summary_pdf([], title="x")
     with pytest.raises(NothingToDoError, match="no bud"):
         appendix_pdf(FACTS)
+
+
+def test_what_nobody_has_called_is_not_said_to_defy_judgement() -> None:
+    assert answer_words(BlockFacts(block="Planned")).next_step == (
+        "Nobody has called a bud of this block yet.")
+    assert answer_words(BlockFacts(block="All unsure", n_buds=12)).next_step == (
+        "No primary could be judged.")
