@@ -172,8 +172,9 @@ def test_no_request_is_an_error_of_ours(
     assert told[200] > N / 20
 
 
-OPEN = frozenset({"people.me", "people.enter", None})
-"""What answers somebody without log-in: the page that asks for it. None is no route at all."""
+OPEN = frozenset({"people.me", "people.enter", "observed.health", None})
+"""What answers somebody without log-in: the page that asks for it, and the watchdog's address, that
+says that the server lives and no more. None is no route at all."""
 COOKIES = ["", "session=abc", "remember_token=1|abc", "session=eyJfdXNlcl9pZCI6IjEuYS5iIn0.x.y"]
 
 
