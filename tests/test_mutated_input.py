@@ -184,7 +184,7 @@ def test_mutated_input_is_read_or_refused(
     record_property(f"{N} mutated {kind}", f"slowest {slowest:.2f} s, {most_mb:.0f} MB")
     assert told["read"] < N
     assert slowest < 10
-    assert most_mb < 1000 or most_mb == before_mb  # other tests of this process had taken more
+    assert most_mb < 1000 or most_mb - before_mb < 100  # other tests of this process took the rest
 
 
 def _most_mb() -> float:
