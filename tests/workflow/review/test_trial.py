@@ -172,12 +172,13 @@ def test_a_promoted_model_begins_a_shorter_trial(
     for _ in range(2):
         bud = _next(season, lead).bud_id
         with season.write() as conn:
-            (cut,) = photos.cuts_of_bud(conn, bud)
             model = models.ensure_model(conn, "staged-1.0", "s" * 64, "models/staged-1.0")
-            said = proposals.proposal_history(conn, cut.photo.id)[-1]
-            proposals.save_proposal(conn, cut.photo.id, model, Proposal(
-                file="a.jpg", sha256=cut.photo.sha256, width_px=900, height_px=700, found=True,
-                reasons=(), mm_per_px=None, model="staged-1.0", tissues=said.tissues))
+            for cut in photos.cuts_of_bud(conn, bud):
+                said = proposals.proposal_history(conn, cut.photo.id)[-1]
+                proposals.save_proposal(conn, cut.photo.id, model, Proposal(
+                    file="a.jpg", sha256=cut.photo.sha256, width_px=900, height_px=700,
+                    found=True, reasons=(), mm_per_px=None, model="staged-1.0",
+                    tissues=said.tissues))
         _call(season, buds, lead, 1)
     decide(season, shown=True, person=lead, reason="This one does as well.")
     with season.read() as conn:
