@@ -110,7 +110,8 @@ def serve_season(
         ready(address)
     if open_browser and loopback:
         _show(address)
-    runner_of(served.app).wake()
+    if served.has_season:
+        runner_of(served.app).wake()
     before = _stop_in_order(server.busy)
     try:
         with logging_to(kept):
@@ -119,7 +120,7 @@ def serve_season(
         pass
     finally:
         server.close()
-        left = runner_of(served.app).stop()
+        left = runner_of(served.app).stop() if served.has_season else []
         served.close()
         workers.close()
         if before is not None:

@@ -18,9 +18,12 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from werkzeug.test import Client
 
 from budvision.store.queries import people
 from budvision.store.session import Season
+from budvision.web import serving
+from budvision.web.season.begin import Doorway
 
 
 def _made(name: str, path: Path) -> ModuleType:
@@ -107,6 +110,29 @@ def season(tmp_path: Path, drawn: ModuleType) -> Path:
         people.add_person(conn, "Ilse Brandl", "lead")
     made.close()
     return tmp_path / "w"
+
+
+def test_an_empty_place_is_served_until_it_is_a_season_and_after(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[int] = []
+    for makes in (False, True, True):
+
+        def answer(served: Doorway, *_: object, makes: bool = makes) -> serving._Server:
+            def run() -> None:
+                told.append(Client(served).get("/").status_code)
+                if makes and not served.has_season:
+                    served.lead_on(tmp_path / "w", site="Orun Valley", lead="Élise Droz", typed={})
+                raise KeyboardInterrupt
+
+            return serving._Server(1, run, lambda: None, lambda: False)
+
+        monkeypatch.setattr(serving, "_plain_server", answer)
+        (tmp_path / "w").mkdir(exist_ok=True)
+        serving.serve_season(tmp_path / "w")
+    assert told[:2] == [200, 200], "the page that makes a season"
+    assert told[2] in (200, 302), "the season"
+    assert (tmp_path / "w" / "budvision.db").is_file()
 
 
 @pytest.mark.slow

@@ -53,6 +53,11 @@ class Doorway:
         """Answer a request by the application that stands behind the door now."""
         return self.app(environ, start_response)
 
+    @property
+    def has_season(self) -> bool:
+        """Whether a season stands behind the door already."""
+        return SEASON_KEY in self.app.extensions
+
     def lead_on(self, folder: Path, *, site: str, lead: str, typed: dict[str, str]) -> str:
         """Make the season and serve it from now on; return the address of its first step."""
         with self._one:
