@@ -1,16 +1,20 @@
 """Keep a verdict model as a skops file; only this module knows skops.
 
 Nothing is unpickled. A file that holds any type outside the list that skops trusts by itself is
-refused with the names of those types.
+refused with the names of those types. skops and scikit-learn take seconds to import: only what
+needs the estimators does.
 """
 
 from __future__ import annotations
 
+import io
+import json
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import skops.io
+import numpy.typing as npt
 
 from budvision.errors import NotFoundError, StorageError, VerificationError
 from budvision.files import beside
@@ -18,7 +22,7 @@ from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.correction import Correction
 from budvision.verdict.model import Novelty, VerdictModel
 
-__all__ = ["FORMAT", "load_verdict", "save_verdict"]
+__all__ = ["FORMAT", "load_training_rows", "load_verdict", "save_verdict"]
 
 FORMAT = 2
 """Number of the layout of the file; a higher one is refused. 2 holds a correction, 1 none."""
@@ -41,6 +45,8 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
     StorageError
         When the path exists or cannot be written.
     """
+    import skops.io
+
     if path.exists():
         raise StorageError(
             "the file exists already", expected="a new path", where=str(path),
@@ -82,21 +88,9 @@ def load_verdict(path: Path) -> VerdictModel:
     VerificationError
         When the file holds types that are not trusted, is damaged or of a newer format.
     """
-    if not path.is_file():
-        raise NotFoundError(
-            "there is no such file", expected="a verdict model", where=str(path),
-            do="Run `budvision models list`.",
-        )
-    try:
-        with zipfile.ZipFile(path) as packed:
-            n_bytes = sum(part.file_size for part in packed.infolist())
-    except Exception as error:
-        raise _damaged(path, error) from error
-    if n_bytes > MOST_BYTES:
-        raise VerificationError(
-            f"it unpacks to {n_bytes:,} bytes", expected=f"at most {MOST_BYTES:,}",
-            where=str(path), do="Do not use the file; a verdict model is far smaller.",
-        )
+    import skops.io
+
+    _weigh(path)
     try:
         foreign = skops.io.get_untrusted_types(file=path)
     except Exception as error:  # a damaged file can fail anywhere in the parser
@@ -133,6 +127,60 @@ def load_verdict(path: Path) -> VerdictModel:
         raise
     except Exception as error:
         raise _damaged(path, error) from error
+
+
+def load_training_rows(path: Path) -> tuple[npt.NDArray[np.float32], Novelty]:
+    """Read what a verdict model was trained on, and its guard, without its estimators.
+
+    Returns
+    -------
+    rows : ndarray, shape (m, f)
+        The sample of its training rows.
+    novelty : Novelty
+
+    Raises
+    ------
+    NotFoundError, VerificationError
+        As `load_verdict`.
+    """
+    _weigh(path)
+    try:
+        with zipfile.ZipFile(path) as packed:
+            content = json.loads(packed.read("schema.json"))["content"]
+            rows = _numbers(packed, content["reserve"]["content"]["rows"])
+            parts = {name: _numbers(packed, node)
+                     for name, node in content["novelty"]["content"].items()}
+        return np.asarray(rows, np.float32), Novelty(
+            parts["middle"], parts["whitener"], float(parts["limit"]))
+    except Exception:  # written otherwise, or damaged: the whole model is read, or refused
+        whole = load_verdict(path)
+        return whole.reserve_rows, whole.novelty
+
+
+def _numbers(packed: zipfile.ZipFile, node: dict[str, Any]) -> npt.NDArray[Any]:
+    """Return the plain number or array of numbers that an entry of the schema names."""
+    if "file" in node:
+        return np.asarray(np.load(io.BytesIO(packed.read(node["file"])), allow_pickle=False))
+    return np.asarray(json.loads(node["content"]))
+
+
+def _weigh(path: Path) -> None:
+    """Refuse a file that is not there, is no archive, or unpacks to too much."""
+    if not path.is_file():
+        raise NotFoundError(
+            "there is no such file", expected="a verdict model", where=str(path),
+            do="Run `budvision models list`.",
+        )
+    try:
+        with zipfile.ZipFile(path) as packed:
+            n_bytes = sum(part.file_size for part in packed.infolist())
+    except Exception as error:
+        raise _damaged(path, error) from error
+    if n_bytes > MOST_BYTES:
+        raise VerificationError(
+            f"it unpacks to {n_bytes:,} bytes", expected=f"at most {MOST_BYTES:,}",
+            where=str(path), do="Do not use the file; a verdict model is far smaller.",
+        )
 
 
 def _damaged(path: Path, error: Exception) -> VerificationError:

@@ -22,8 +22,9 @@ from budvision.errors import (
 from budvision.files import sha256_of
 from budvision.learning.train import fit_verdict, grouped_folds
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
+from budvision.verdict import persist
 from budvision.verdict.model import VerdictModel
-from budvision.verdict.persist import load_verdict, save_verdict
+from budvision.verdict.persist import load_training_rows, load_verdict, save_verdict
 from budvision.verdict.registry import (
     ModelEntry,
     add_model,
@@ -153,6 +154,29 @@ def test_round_trip(model: VerdictModel, tmp_path: Path) -> None:
     with pytest.raises(StorageError, match="exists already"):
         save_verdict(model, path)
     assert [one.name for one in tmp_path.iterdir()] == ["verdict.skops"]
+
+
+def test_what_it_was_trained_on_is_read_without_the_estimators(
+    model: VerdictModel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "verdict.skops"
+    save_verdict(model, path)
+    with monkeypatch.context() as patch:
+        patch.setattr(persist, "load_verdict", lambda _: pytest.fail("all of it was loaded"))
+        rows, novelty = load_training_rows(path)
+    np.testing.assert_array_equal(rows, model.reserve_rows)
+    np.testing.assert_array_equal(novelty.middle, model.novelty.middle)
+    np.testing.assert_array_equal(novelty.whitener, model.novelty.whitener)
+    assert novelty.limit == model.novelty.limit
+    path.write_bytes(b"not a zip")
+    with pytest.raises(VerificationError, match="damaged"):
+        load_training_rows(path)
+    path.unlink()
+    skops.io.dump({"format": 99}, path)
+    with pytest.raises(VerificationError, match="format is 99"):
+        load_training_rows(path)
+    with pytest.raises(NotFoundError, match="no such file"):
+        load_training_rows(tmp_path / "other.skops")
 
 
 def test_foreign_types_are_named_and_refused(tmp_path: Path) -> None:

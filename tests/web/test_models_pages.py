@@ -5,6 +5,8 @@ from __future__ import annotations
 import html
 import importlib.util
 import re
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -70,6 +72,19 @@ def test_overview_says_how_the_model_does(client: FlaskClient) -> None:
     assert "agreement with blind calls" in page
     assert "<svg" in page
     assert any(word in page for word in ("In order:", "Look:", "Do not trust:"))
+
+
+@pytest.mark.slow
+def test_the_overview_waits_for_no_learning_library(tmp_path: Path) -> None:
+    """The shipped model is listed and watched in a program that has just begun."""
+    Season.create(tmp_path / "season").close()
+    code = ("import sys; from budvision.web import create_app; "
+            f"page = create_app({str(tmp_path / 'season')!r}, testing=True)"
+            ".test_client().get('/models/'); "
+            "print(page.status_code, 'unlike training' in page.text, "
+            "[m for m in ('sklearn', 'skops') if m in sys.modules])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "200 True []"
 
 
 def _ended(client: FlaskClient) -> dict[str, Any]:

@@ -69,16 +69,23 @@ def list_candidates(season: Season) -> list[Candidate]:
     return out
 
 
-def _load(
-    season: Season, used: ModelInUse
-) -> tuple[VerdictModel, dict[str, float], ModelEntry]:
-    """Load a verdict model and what it said of the buds it learnt from, cane left out."""
-    from budvision.verdict.persist import load_verdict
+def _verified(season: Season, used: ModelInUse) -> ModelEntry:
+    """Return a model's entry, its files being as listed."""
     from budvision.verdict.registry import find_model, verify_model
 
     inside = season.folder / used.path
     entry = find_model(inside if inside.is_dir() else used.label, folders=[season.models_folder])
     verify_model(entry)
+    return entry
+
+
+def _load(
+    season: Season, used: ModelInUse
+) -> tuple[VerdictModel, dict[str, float], ModelEntry]:
+    """Load a verdict model and what it said of the buds it learnt from, cane left out."""
+    from budvision.verdict.persist import load_verdict
+
+    entry = _verified(season, used)
     path = entry.folder / LEFT_OUT
     known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
     return load_verdict(entry.folder / "verdict.skops"), known, entry
@@ -279,10 +286,11 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
         Photographs that count as recent.
     """
     from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, row_of
+    from budvision.verdict.persist import load_training_rows
     from budvision.verdict.watch import advise, agreement_chart, drift
 
     used = model_in_use(season)
-    model, _, _ = _load(season, used)
+    trained_on, novelty = load_training_rows(_verified(season, used).folder / "verdict.skops")
     with season.read() as conn:
         blind = sorted(one for of_sampling in season.remembered.each(
             "blind agreement", versions(conn),
@@ -294,7 +302,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     rows = [row_of(one.features) for one in measured
             if one.proposal_id in lately and set(one.features) >= set(FEATURE_NAMES)]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
-    seen = drift(table, model.reserve_rows.astype(np.float64), model.novelty)
+    seen = drift(table, trained_on.astype(np.float64), novelty)
     called = [(when, verdict == value) for when, _, value, verdict in blind if verdict != "unsure"]
     points = agreement_chart([when for when, _ in called], [same for _, same in called])
     n_tissues = sum(look.n_exposed for look in looks)
