@@ -28,7 +28,7 @@ serve         `budvision serve` and `budvision people`: the pages, and who may u
 station       `budvision station`: a weather station's temperatures, kept beside the sampling
               dates
 tally         `budvision tally`: a paper tally in, mortality, band and nodes to retain out
-terminal      What the season's commands share: the season option, errors as JSON, talk on stderr
+terminal      What the season's commands share: the way in, errors as JSON, talk on stderr
 train         `budvision train` and what follows it under `budvision models`: compare, promote, go
               back
 watch         `budvision sort` and `budvision watch`: photographs that came without the bench page

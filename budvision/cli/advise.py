@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from budvision.cli.terminal import JsonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, show_json
 
 if TYPE_CHECKING:
     from budvision.vineyard.units import Quantity
@@ -56,14 +56,13 @@ def nodes(
     from budvision.vineyard.policies import shipped_policies
     from budvision.workflow.answers.advise import advise_nodes
 
-    with json_errors(as_json):
-        settings = Settings.of({"policy": policy} if policy else {}, where="options")
-        advice = advise_nodes(
-            dead, judged, settings=settings, policies=shipped_policies(policies), n_canes=canes,
-            normal_nodes=normal_nodes, nodes_per_cane=nodes_per_cane,
-            nodes_per_spur=nodes_per_spur, row=_quantity(row, "length", "row spacing"),
-            vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
-        )
+    settings = Settings.of({"policy": policy} if policy else {}, where="options")
+    advice = advise_nodes(
+        dead, judged, settings=settings, policies=shipped_policies(policies), n_canes=canes,
+        normal_nodes=normal_nodes, nodes_per_cane=nodes_per_cane,
+        nodes_per_spur=nodes_per_spur, row=_quantity(row, "length", "row spacing"),
+        vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
+    )
     if as_json:
         show_json(advice)
     else:
@@ -89,13 +88,12 @@ def normal(
     from budvision.vineyard.units import parse_quantity
     from budvision.workflow.answers.advise import advise_normal
 
-    with json_errors(as_json):
-        advice = advise_normal(
-            vine_type=vine_type,
-            prunings=[parse_quantity(text, "weight", name="prunings") for text in prunings or []],
-            vine=_quantity(vine, "length", "vine spacing"), least=least, most=most,
-            nodes_per_cane=nodes_per_cane, nodes_per_spur=nodes_per_spur,
-        )
+    advice = advise_normal(
+        vine_type=vine_type,
+        prunings=[parse_quantity(text, "weight", name="prunings") for text in prunings or []],
+        vine=_quantity(vine, "length", "vine spacing"), least=least, most=most,
+        nodes_per_cane=nodes_per_cane, nodes_per_spur=nodes_per_spur,
+    )
     if as_json:
         show_json(advice)
     else:

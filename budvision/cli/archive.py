@@ -8,13 +8,10 @@ from typing import Annotated
 import typer
 
 from budvision.cli.progress import stage_bars
+from budvision.cli.terminal import JsonOption, SeasonOption, show_json
 
 __all__ = ["register"]
 
-SeasonOption = Annotated[
-    Path, typer.Option("--season", help="Season folder; the working directory when left out.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JSON.")]
 
 _ANSWERS: dict[object, str] = {
     "all": "Its answers come out as they were.",
@@ -45,7 +42,7 @@ def export(
         "--names", help="Give people by name instead of by pseudonym.")] = False,
     sign: Annotated[bool, typer.Option(
         "--sign", help="Sign it with the season's key (`budvision archive key`).")] = False,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Export the season as an archive (BagIt 1.0); run again, it adds only what is new.
 
@@ -54,16 +51,14 @@ def export(
 
     Example: budvision archive export ../archive
     """
-    import json as text
-
     from budvision.store.session import Season
     from budvision.workflow.archive.export import export_archive
 
     with Season.open(season) as opened, stage_bars() as step:
         report = export_archive(opened, folder, whole=whole, names=names, sign=sign,
                                 progress=step)
-    if json:
-        typer.echo(text.dumps({"ok": not report.missing, **report.as_dict()}))
+    if as_json:
+        show_json({"ok": not report.missing, **report.as_dict()})
     else:
         typer.echo(
             f"{report.folder}: {report.n_photos} photographs ({report.n_new} new, "
@@ -95,27 +90,19 @@ def key(season: SeasonOption = Path()) -> None:
 
 def verify(
     folder: Annotated[Path, typer.Argument(help="The archive.")], key: KeyOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Check every byte of an archive; nothing missing, nothing extra, nothing changed.
 
     Example: budvision archive verify ../archive
     """
-    import json as text
-
-    from budvision.errors import BudvisionError
     from budvision.workflow.archive.merge import verify_archive
 
-    try:
-        with stage_bars() as step:
-            facts = verify_archive(
-                folder, key=key, progress=lambda done, total: step("files", done, total))
-    except BudvisionError as error:
-        if json:
-            typer.echo(text.dumps(error.as_dict()))
-        raise
-    if json:
-        typer.echo(text.dumps(facts))
+    with stage_bars() as step:
+        facts = verify_archive(
+            folder, key=key, progress=lambda done, total: step("files", done, total))
+    if as_json:
+        show_json(facts)
     else:
         typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
                    f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
@@ -129,7 +116,7 @@ def import_(
     folder: Annotated[Path, typer.Argument(help="The archive.")],
     season: SeasonOption = Path(),
     key: KeyOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Import an archive: restore an empty season, or add what another laboratory called.
 
@@ -138,15 +125,13 @@ def import_(
 
     Example: budvision archive import ../archive
     """
-    import json as text
-
     from budvision.store.session import Season
     from budvision.workflow.archive.merge import import_archive
 
     with Season.open(season) as opened, stage_bars() as step:
         report = import_archive(opened, folder, key=key, progress=step)
-    if json:
-        typer.echo(text.dumps({"ok": True, **report.as_dict()}))
+    if as_json:
+        show_json({"ok": True, **report.as_dict()})
         return
     done = "restored from" if report.restored else "merged with"
     typer.echo(

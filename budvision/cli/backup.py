@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from budvision.cli.progress import progress_bar
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 
 __all__ = ["register"]
 
@@ -34,7 +34,7 @@ def backup(
     from budvision.store.session import Season
     from budvision.workflow.archive.backup import backup as work
 
-    with json_errors(as_json), Season.open(season) as opened, progress_bar("backing up") as step:
+    with Season.open(season) as opened, progress_bar("backing up") as step:
         report = work(opened, folder, keep=keep, progress=step)
     if as_json:
         show_json({"ok": not report.missing} | report.as_dict())
@@ -63,7 +63,7 @@ def restore(
     """
     from budvision.workflow.archive.restore import restore as work
 
-    with json_errors(as_json), progress_bar("restoring") as step:
+    with progress_bar("restoring") as step:
         report = work(folder, new, generation=generation, progress=step)
     if as_json:
         show_json({"ok": True} | report.as_dict())
@@ -96,7 +96,7 @@ def move(
     from budvision.store.session import Season
     from budvision.workflow.archive.move import move as work
 
-    with json_errors(as_json), Season.open(season) as opened, progress_bar("moving") as step:
+    with Season.open(season) as opened, progress_bar("moving") as step:
         report = work(opened, folder, database_url=database, photos=photos, progress=step)
     if as_json:
         show_json({"ok": True} | report.as_dict())

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, show_json
 
 __all__ = ["register"]
 
@@ -34,7 +34,7 @@ def bud(
     from budvision.store.session import Season
     from budvision.workflow.review.history import history_of_bud
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         history = history_of_bud(opened, block, cane, node, sampling=sampling, vine=vine)
     if as_json:
         show_json(history)

@@ -10,7 +10,6 @@ import typer
 from budvision.cli.terminal import (
     JsonOption,
     SeasonOption,
-    json_errors,
     say,
     show_json,
     show_json_rows,
@@ -63,7 +62,7 @@ def import_(
     from budvision.store.session import Season
     from budvision.workflow.review.calls_table import import_calls
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         if not reviewer.strip():
             raise UsageError("nobody is named", where="--reviewer",
                              expected="the name of the person whose calls these are",
@@ -114,7 +113,7 @@ def undo(
     from budvision.store.session import Season
     from budvision.workflow.review import save as work
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         with opened.read() as conn:
             who = active_person(conn, person)
         done = work.undo(opened, batch, person=who)
@@ -144,7 +143,7 @@ def export(
     from budvision.store.session import Season
     from budvision.workflow.review.calls_table import export_calls
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         text = export_calls(opened, file, sampling=sampling, block=block)
     n_buds = text.count("\r\n") - 1
     if as_json:
@@ -176,7 +175,7 @@ def results(
     from budvision.workflow.answers.comparison import result_facts
     from budvision.workflow.answers.results import BESIDE, answer_as_dict, season_results
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
         confirmed = [answer for answer in answers if answer.confirmed]
         units = opened.settings.units

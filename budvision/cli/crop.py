@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from budvision.cli.terminal import JsonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, show_json
 
 if TYPE_CHECKING:
     from budvision.vineyard.units import Quantity
@@ -69,12 +69,11 @@ def shoots(
     from budvision.vineyard.units import FOOT_M
     from budvision.workflow.after.crop import parse_measured, shoots_answer
 
-    with json_errors(as_json):
-        answer = shoots_answer(
-            nodes=nodes, share_alive=parse_measured(alive, name="alive"),
-            canopy=_quantity(canopy, "length", "canopy") if canopy else None,
-            target_per_m=target_per_m,
-        )
+    answer = shoots_answer(
+        nodes=nodes, share_alive=parse_measured(alive, name="alive"),
+        canopy=_quantity(canopy, "length", "canopy") if canopy else None,
+        target_per_m=target_per_m,
+    )
     if as_json:
         return show_json(answer)
     typer.echo(f"{answer['shoots_per_vine']:.0f} shoots a vine ({answer['low']:.0f} to "
@@ -110,15 +109,14 @@ def expect(
     """
     from budvision.workflow.after.crop import expect_answer, parse_measured
 
-    with json_errors(as_json):
-        answer = expect_answer(
-            nodes=nodes, crop_share=parse_measured(crop_share, name="crop share"),
-            clusters_a_shoot=parse_measured(clusters_a_shoot, name="clusters a shoot"),
-            cluster_weight=parse_measured(cluster_weight, name="cluster weight",
-                                          unit_kind="weight"),
-            row=_quantity(row, "length", "row spacing"),
-            vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
-        )
+    answer = expect_answer(
+        nodes=nodes, crop_share=parse_measured(crop_share, name="crop share"),
+        clusters_a_shoot=parse_measured(clusters_a_shoot, name="clusters a shoot"),
+        cluster_weight=parse_measured(cluster_weight, name="cluster weight",
+                                      unit_kind="weight"),
+        row=_quantity(row, "length", "row spacing"),
+        vine=_quantity(vine, "length", "vine spacing"), missing_share=missing_share,
+    )
     if as_json:
         return show_json(answer)
     typer.echo(f"{_yield_text(answer)}.\n{answer['note']}")
@@ -144,16 +142,15 @@ def estimate(
     """
     from budvision.workflow.after.crop import estimate_answer, growth_factor, parse_measured
 
-    with json_errors(as_json):
-        answer = estimate_answer(
-            row=_quantity(row, "length", "row spacing"),
-            vine=_quantity(vine, "length", "vine spacing"),
-            clusters=parse_measured(clusters, name="clusters"),
-            cluster_weight=parse_measured(cluster_weight, name="cluster weight",
-                                          unit_kind="weight"),
-            growth=growth_factor(at_lag=lag, final_share=final_share),
-            missing_share=missing_share,
-        )
+    answer = estimate_answer(
+        row=_quantity(row, "length", "row spacing"),
+        vine=_quantity(vine, "length", "vine spacing"),
+        clusters=parse_measured(clusters, name="clusters"),
+        cluster_weight=parse_measured(cluster_weight, name="cluster weight",
+                                      unit_kind="weight"),
+        growth=growth_factor(at_lag=lag, final_share=final_share),
+        missing_share=missing_share,
+    )
     if as_json:
         return show_json(answer)
     typer.echo(
@@ -177,8 +174,7 @@ def table(
     """
     from budvision.workflow.after.crop_tables import estimate_table
 
-    with json_errors(as_json):
-        answer = estimate_table(file)
+    answer = estimate_table(file)
     if as_json:
         return show_json(answer)
     for block in answer["blocks"]:
@@ -203,14 +199,13 @@ def thin(
     """
     from budvision.workflow.after.crop import thinning_answer
 
-    with json_errors(as_json):
-        answer = thinning_answer(
-            target=_quantity(target, "yield", "target"),
-            row=_quantity(row, "length", "row spacing"),
-            vine=_quantity(vine, "length", "vine spacing"), clusters=clusters,
-            cluster_weight=_quantity(cluster_weight, "weight", "cluster weight"),
-            missing_share=missing_share,
-        )
+    answer = thinning_answer(
+        target=_quantity(target, "yield", "target"),
+        row=_quantity(row, "length", "row spacing"),
+        vine=_quantity(vine, "length", "vine spacing"), clusters=clusters,
+        cluster_weight=_quantity(cluster_weight, "weight", "cluster weight"),
+        missing_share=missing_share,
+    )
     if as_json:
         return show_json(answer)
     typer.echo(
@@ -237,12 +232,11 @@ def balance(
     from budvision.vineyard.units import FOOT_M, POUND_KG
     from budvision.workflow.after.crop import balance_answer
 
-    with json_errors(as_json):
-        answer = balance_answer(
-            prunings=_quantity(prunings, "weight", "prunings"),
-            fruit=_quantity(fruit, "weight", "yield") if fruit else None,
-            canopy=_quantity(canopy, "length", "canopy") if canopy else None, divided=divided,
-        )
+    answer = balance_answer(
+        prunings=_quantity(prunings, "weight", "prunings"),
+        fruit=_quantity(fruit, "weight", "yield") if fruit else None,
+        canopy=_quantity(canopy, "length", "canopy") if canopy else None, divided=divided,
+    )
     if as_json:
         return show_json(answer)
     us = _quantity(prunings, "weight", "prunings").system == "us"
@@ -270,8 +264,7 @@ def compare(
     """
     from budvision.workflow.after.crop_tables import compare_table
 
-    with json_errors(as_json):
-        answer = compare_table(file)
+    answer = compare_table(file)
     if as_json:
         return show_json(answer)
     for block in answer["blocks"]:
@@ -323,11 +316,10 @@ def cold(
     from budvision.vineyard.cold import hours_words
     from budvision.workflow.after.cold import cold_answer
 
-    with json_errors(as_json):
-        answer = cold_answer(
-            file, unit=unit, zone=zone, thresholds=below or (), start=start, end=end,
-            time_column=time_column, temperature_column=temperature_column, cultivar=cultivar,
-        )
+    answer = cold_answer(
+        file, unit=unit, zone=zone, thresholds=below or (), start=start, end=end,
+        time_column=time_column, temperature_column=temperature_column, cultivar=cultivar,
+    )
     if as_json:
         return show_json(answer)
     typer.echo(f"Coldest {answer['minimum_c']:.1f} C ({answer['minimum_f']:.1f} F) at "

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from budvision.cli.terminal import JsonOption, say, show_json
+
 __all__ = ["register"]
 
 
@@ -21,24 +23,18 @@ def demo(
     serve: Annotated[bool, typer.Option(
         "--serve/--no-serve", help="Serve the pages when done; --no-serve for scripts.")] = True,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes a free one.")] = 8765,
-    as_json: Annotated[bool, typer.Option(
-        "--json", help="Print the results as JSON instead of a table.")] = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Run the whole job on the sample photographs: intake, proposals, calls, results, pages.
 
     Example: budvision demo /tmp/try --no-serve
     """
-    import json
-
     from budvision.cli.progress import progress_bar
     from budvision.cli.tally import print_results
     from budvision.store.session import Season
     from budvision.workflow.answers.comparison import result_facts
     from budvision.workflow.answers.results import results, season_results
     from budvision.workflow.season.demo import REVIEWER, build_demo
-
-    def say(text: str) -> None:
-        typer.echo(text, err=True)
 
     say("Invented vineyard, invented people, modelled photographs: a demonstration, not data.")
     with progress_bar("Taking photographs in") as on_intake, \
@@ -58,7 +54,7 @@ def demo(
     say(f"{REVIEWER}'s recorded calls: {calls.n_calls} new, {calls.n_unchanged} there already.")
     with Season.open(folder) as season:
         if as_json:
-            typer.echo(json.dumps(results(season), indent=2))
+            show_json(results(season))
         answers = season_results(season)
         called = [a for a in answers if a.confirmed]
         if not as_json:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 
 __all__ = ["register"]
 
@@ -28,7 +28,7 @@ def show(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     from budvision.store.queries.jobs import list_jobs
     from budvision.store.session import Season
 
-    with json_errors(as_json), Season.open(season) as opened, opened.read() as conn:
+    with Season.open(season) as opened, opened.read() as conn:
         rows = list_jobs(conn, most=20)
     if as_json:
         show_json({"ok": True, "jobs": [
@@ -72,7 +72,7 @@ def add(
             expected="train, look-again or check; backup or archive with --folder",
             do="Photographs are taken in by `budvision intake`.")
     asked = {} if folder is None else {"folder": str(folder.absolute()), "whole": whole}
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         number = submit(opened, kind, asked, by=by)
         if number is None:
             raise NothingToDoError(f"a job {kind} waits or runs already", where="jobs",
@@ -96,7 +96,7 @@ def cancel(
     from budvision.store.session import Season
     from budvision.workflow.jobs.queue import cancel as work
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         state = work(opened, number)
     if as_json:
         show_json({"ok": True, "state": state})

@@ -37,6 +37,7 @@ from budvision.cli import (
     watch,
     wood,
 )
+from budvision.cli.terminal import Door
 from budvision.errors import BudvisionError
 from budvision.version import __version__
 
@@ -47,6 +48,7 @@ app = typer.Typer(
     help="From photographs of cut grapevine buds to confirmed calls and nodes to retain.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    cls=Door,
     rich_markup_mode=None,
 )
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from budvision.cli.progress import stage_bars
+from budvision.cli.terminal import JsonOption, show_json
 from budvision.cli.winters import winters
 from budvision.language import plain_percent
 
@@ -19,7 +20,6 @@ __all__ = ["register"]
 
 Named = Annotated[str | None, typer.Argument(
     metavar="NAME_OR_PATH", help="Model by name or folder; the default model when left out.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +47,7 @@ def _known() -> list[ModelEntry]:
     return list({entry.label: entry for entry in reversed(listed)}.values())[::-1]
 
 
-def list_them(as_json: AsJson = False) -> None:
+def list_them(as_json: JsonOption = False) -> None:
     """List the models at hand: the season's own (in `models/`), then those that ship.
 
     Example: budvision models list
@@ -56,11 +56,11 @@ def list_them(as_json: AsJson = False) -> None:
 
     entries = _known()
     if as_json:
-        typer.echo(json.dumps({"models": [
+        show_json({"models": [
             {"model": one.label, "path": str(one.folder), "made": one.made, "note": one.note,
              "feature_version": one.feature_version, "default": one.label == DEFAULT_MODEL}
             for one in entries
-        ]}))
+        ]})
         return
     for one in entries:
         mark = " (default)" if one.label == DEFAULT_MODEL else ""
@@ -79,7 +79,7 @@ def show(model: Named = None) -> None:
     typer.echo((entry.folder / "CARD.md").read_text(encoding="utf-8"))
 
 
-def verify(model: Named = None, as_json: AsJson = False) -> None:
+def verify(model: Named = None, as_json: JsonOption = False) -> None:
     """Compare the files of a model, or of all models, with their listed hashes.
 
     Example: budvision models verify
@@ -90,7 +90,7 @@ def verify(model: Named = None, as_json: AsJson = False) -> None:
     for entry in entries:
         verify_model(entry)
     if as_json:
-        typer.echo(json.dumps({"ok": True, "models": [entry.label for entry in entries]}))
+        show_json({"ok": True, "models": [entry.label for entry in entries]})
         return
     for entry in entries:
         typer.echo(f"{entry.label}: {len(entry.files)} files as listed")
@@ -110,7 +110,7 @@ def evaluate(
     montage: Annotated[Path | None, typer.Option(
         help="Also write a sheet of 30 of them, truth beside found, as a PNG file; "
         "of 60 with --stress.")] = None,
-    as_json: AsJson = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Measure a model on freshly rendered photographs; it says nothing of real buds.
 
@@ -127,13 +127,13 @@ def evaluate(
     hand = "standin" if other_hand else "staged" if stress else "tidy"
     start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
     seen = []
-    with _progress(photos) as step:
+    with stage_bars() as step:
         for one in observe_many(
             range(start, start + photos), folder=entry.folder,
             hand=hand, workers=workers,
         ):
             seen.append(one)
-            step()
+            step("drawing and looking", len(seen), photos)
     found = evaluate_observations(columns_of(seen), proposer.verdict)
     kinds = slices(columns_of(seen), proposer.verdict) if stress else []
     if stress:
@@ -154,7 +154,7 @@ def evaluate(
                 f"the sheet could not be written ({error.strerror})", where=str(montage),
                 do="Name a file in a folder that exists and has room.") from error
     if as_json:
-        typer.echo(json.dumps({"model": entry.label, **found}))
+        show_json({"model": entry.label, **found})
         return
     _print(entry.label, found)
     if stress:
@@ -163,28 +163,6 @@ def evaluate(
         typer.echo("bad at: " + ("; ".join(
             f"{one.kind} ({one.called - one.right} of {one.called} calls wrong)"
             for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
-
-
-class _progress:
-    """A bar on stderr, shown on a terminal only; use as a context, call to step."""
-
-    def __init__(self, total: int) -> None:
-        from rich.console import Console
-        from rich.progress import Progress
-
-        console = Console(stderr=True)
-        self._bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-        self._task = self._bar.add_task("drawing and looking", total=total)
-
-    def __enter__(self) -> _progress:
-        self._bar.start()
-        return self
-
-    def __call__(self) -> None:
-        self._bar.advance(self._task)
-
-    def __exit__(self, *_: object) -> None:
-        self._bar.stop()
 
 
 def _print(label: str, found: dict[str, Any]) -> None:

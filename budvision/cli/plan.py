@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, show_json
 
 if TYPE_CHECKING:
     from budvision.vineyard.sample_plan import SamplePlan
@@ -93,15 +93,14 @@ def plan(
                            cultivar=known.cultivar, training=pruned_to)
         return made, why
 
-    with json_errors(as_json):
-        if here is None:
-            made, why = make(Settings(), KnownBlock())
-        else:
-            from budvision.store.session import Season
+    if here is None:
+        made, why = make(Settings(), KnownBlock())
+    else:
+        from budvision.store.session import Season
 
-            with Season.open(here) as opened:
-                made, why = make(opened.settings, known_block(opened, block))
-                save_plan(opened, made)
+        with Season.open(here) as opened:
+            made, why = make(opened.settings, known_block(opened, block))
+            save_plan(opened, made)
     if as_json:
         from budvision.workflow.sampling.decide import plan_facts
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from budvision.cli.progress import progress_bar
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 from budvision.errors import BudvisionError
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def init(
     """
     from budvision.workflow.season.make import init as make_season
 
-    with json_errors(as_json), make_season(
+    with make_season(
         folder, site=site, database_url=database, photos=photos
     ) as made:
         path = str(made.folder)
@@ -104,7 +104,7 @@ def intake(
     from budvision.store.session import Season
     from budvision.workflow.intake import intake as work
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         if not sampling.strip():
             raise UsageError("the sampling has no label", where="--sampling",
                              expected="a label such as feb-cold-night",
@@ -190,7 +190,7 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     from budvision.store.session import Season
     from budvision.workflow.season.status import status as season_status
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         state = season_status(opened)
     if as_json:
         show_json(state.as_dict())
@@ -240,7 +240,7 @@ def check(
     from budvision.store.session import Season
     from budvision.workflow.season.check import check as check_season
 
-    with json_errors(as_json), Season.open(season) as opened, progress_bar("verifying") as step:
+    with Season.open(season) as opened, progress_bar("verifying") as step:
         report = check_season(opened, tidy=tidy, progress=step)
     if as_json:
         show_json(report.as_dict())
@@ -265,7 +265,7 @@ def settings(season: SeasonOption = Path(), as_json: JsonOption = False) -> None
     from budvision.store.config import CONFIG
     from budvision.store.session import Season
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         values, folder = asdict(opened.settings), opened.folder
     if as_json:
         show_json({"settings": [
@@ -313,7 +313,7 @@ def block_set(
     from budvision.store.session import Season
     from budvision.workflow.season.make import set_block as change_block
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         found = change_block(
             opened, name, create=create, normal_nodes=normal_nodes, policy=policy,
             cultivar=cultivar, cultivar_class=cultivar_class, secondary_crop=secondary_crop,
@@ -341,7 +341,7 @@ def block_top_up(
     from budvision.store.session import Season
     from budvision.workflow.sampling.top_up import top_up
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         top_up(opened, name, sampling, of=of)
     if as_json:
         show_json({"ok": True, "block": name, "sampling": sampling, "tops_up": of})
@@ -359,7 +359,7 @@ def block_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> No
     from budvision.store.queries.blocks import list_blocks
     from budvision.store.session import Season
 
-    with json_errors(as_json), Season.open(season) as opened, opened.read() as conn:
+    with Season.open(season) as opened, opened.read() as conn:
         found = list_blocks(conn)
     if as_json:
         show_json({"blocks": [_block_facts(one) for one in found]})

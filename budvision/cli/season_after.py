@@ -10,7 +10,6 @@ import typer
 from budvision.cli.terminal import (
     JsonOption,
     SeasonOption,
-    json_errors,
     person_id_of,
     say,
     show_json,
@@ -89,7 +88,7 @@ def after_show(
     from budvision.store.session import Season
     from budvision.workflow.after.season_after import season_after
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         after = season_after(opened, block, canopy=canopy)
     if as_json:
         show_json({"block": block, **after.as_dict()})

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, say, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 
 __all__ = ["register"]
 
@@ -69,7 +69,7 @@ def station_show(
         stations,
     )
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         names = [station] if station else [one.name for one in stations(opened)]
         if not names:
             raise NothingToDoError("no temperatures are kept yet", where="station",

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, show_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -63,17 +63,16 @@ def tally(
     from budvision.vineyard.training import check_training, read_training
     from budvision.workflow.answers.tally import results_as_dict, tally_file
 
-    with json_errors(as_json):
-        settings = Settings() if folder is None else Settings.load(folder / "budvision.toml")
-        crop, cultivar_class = _secondary_crop(secondary_crop)
-        settings = replace(settings, policy=policy or settings.policy,
-                           secondary_crop=settings.secondary_crop if crop is None else crop)
-        policies = shipped_policies(None if folder is None else folder / "policies.toml")
-        check_training(training, where="--training")
-        result = tally_file(
-            calls, settings=settings, policies=policies,
-            normal_nodes=normal_nodes, training=read_training(training),
-        )
+    settings = Settings() if folder is None else Settings.load(folder / "budvision.toml")
+    crop, cultivar_class = _secondary_crop(secondary_crop)
+    settings = replace(settings, policy=policy or settings.policy,
+                       secondary_crop=settings.secondary_crop if crop is None else crop)
+    policies = shipped_policies(None if folder is None else folder / "policies.toml")
+    check_training(training, where="--training")
+    result = tally_file(
+        calls, settings=settings, policies=policies,
+        normal_nodes=normal_nodes, training=read_training(training),
+    )
     for warning in result.warnings:
         typer.echo(f"budvision: {warning}", err=True)
     if as_json:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from budvision.cli.progress import stage_bars
+from budvision.cli.terminal import JsonOption, SeasonOption, show_json
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -15,10 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
-SeasonOption = Annotated[
-    Path, typer.Option("--season", help="Season folder; the working directory when left out.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the report as JSON.")]
 LaterOption = Annotated[bool, typer.Option(
     "--later", help="Leave waiting buds as they are; `budvision models look-again` does them.")]
 
@@ -47,14 +44,12 @@ def train(
         "the extra `train` and some minutes.")] = False,
     minutes: Annotated[float, typer.Option(
         min=0.01, help="Time for the segmenter's steps, with --regions.")] = 10.0,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Train a model on the season's confirmed calls. It proposes only once it is promoted.
 
     Example: budvision train
     """
-    import json as text
-
     from budvision.errors import UsageError
     from budvision.store.session import Season
     from budvision.workflow.learning.regions import train_regions
@@ -67,8 +62,8 @@ def train(
     with Season.open(season) as opened, stage_bars() as step:
         report = (train_regions(opened, base=base, minutes=minutes, progress=step) if regions
                   else run(opened, base=base, bags=bag or [], progress=step))
-    if json:
-        typer.echo(text.dumps(report.as_dict()))
+    if as_json:
+        show_json(report.as_dict())
         return
     scores = report.metrics["canes_left_out"]
     typer.echo(f"{report.model}: {report.metrics['why']}")
@@ -92,21 +87,19 @@ def compare(
         "--all-calls", help="Use calls that were not blind too; they flatter the old model.",
     )] = False,
     season: SeasonOption = Path(),
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Compare a model with the one in use on the same blind-called buds.
 
     Example: budvision models compare winter-1
     """
-    import json as text
-
     from budvision.store.session import Season
     from budvision.workflow.learning.models import compare_models
 
     with Season.open(season) as opened:
         done = compare_models(opened, candidate, against=against, blind_only=not every)
-    if json:
-        typer.echo(text.dumps(done.as_dict()))
+    if as_json:
+        show_json(done.as_dict())
         return
     typer.echo(f"{done.old} -> {done.new}; differences with 95 % intervals by cane")
     for row in done.rows:
@@ -166,20 +159,18 @@ def look_again(
     cluster: Annotated[str, typer.Option(
         metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
         "here.")] = "",
-    season: SeasonOption = Path(), json: JsonOption = False,
+    season: SeasonOption = Path(), as_json: JsonOption = False,
 ) -> None:
     """Propose anew for waiting buds that show another model's proposals; all versions are kept.
 
     Example: budvision models look-again
     """
-    import json as text
-
     from budvision.store.session import Season
 
     with Season.open(season) as opened:
-        report = _anew(opened, later=False, quiet=json, cluster=cluster)
-    if json and report is not None:
-        typer.echo(text.dumps(report.as_dict()))
+        report = _anew(opened, later=False, quiet=as_json, cluster=cluster)
+    if as_json and report is not None:
+        show_json(report.as_dict())
 
 
 def _anew(
@@ -208,20 +199,18 @@ def _anew(
     return report
 
 
-def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+def watch(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     """Say how the model in use has been doing: agreement, drift, doubt, refusals.
 
     Example: budvision models watch
     """
-    import json as text
-
     from budvision.store.session import Season
     from budvision.workflow.learning.models import watch_model
 
     with Season.open(season) as opened:
         seen = watch_model(opened)
-    if json:
-        typer.echo(text.dumps(seen.as_dict()))
+    if as_json:
+        show_json(seen.as_dict())
         return
     agreed = "not known yet" if seen.agreement is None else f"{seen.agreement:.1%}"
     typer.echo(f"{seen.model}: agreement with {seen.n_blind} blind calls {agreed}; "
@@ -231,12 +220,11 @@ def watch(season: SeasonOption = Path(), json: JsonOption = False) -> None:
         typer.echo(f"{one.level}: {one.text}")
 
 
-def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
+def slips(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     """List calls that look like slips of the hand, for a second look; nothing is changed.
 
     Example: budvision models slips
     """
-    import json as text
     from dataclasses import asdict
 
     from budvision.store.session import Season
@@ -244,8 +232,8 @@ def slips(season: SeasonOption = Path(), json: JsonOption = False) -> None:
 
     with Season.open(season) as opened:
         found = find_slips(opened)
-    if json:
-        typer.echo(text.dumps([asdict(one) for one in found]))
+    if as_json:
+        show_json([asdict(one) for one in found])
         return
     for one in found:
         typer.echo(f"{one.block}, cane {one.cane}, node {one.node}, {one.tissue}: {one.why}.")

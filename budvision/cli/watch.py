@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-__all__ = ["register"]
+from budvision.cli.progress import stage_bars
+from budvision.cli.terminal import JsonOption, SeasonOption, show_json
 
-SeasonOption = Annotated[
-    Path | None, typer.Option("--season", help="Season folder; the working directory when left "
-                              "out.")]
+__all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
@@ -25,8 +23,8 @@ def sort(
     sources: Annotated[list[Path], typer.Argument(
         metavar="FILES_OR_FOLDERS", help="Photographs in the order they were taken, for instance a "
         "camera card; each cane begins with a picture of its tag.")],
-    season: SeasonOption = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
+    season: SeasonOption = Path(),
+    as_json: JsonOption = False,
 ) -> None:
     """Sort photographs by the cane tags they show; what is doubtful waits on the assignment page.
 
@@ -35,19 +33,14 @@ def sort(
 
     Example: budvision sort /media/card/DCIM
     """
-    from rich.console import Console
-    from rich.progress import Progress
-
     from budvision.store.session import Season
     from budvision.workflow.intake.sorting import sort_files
 
-    with Season.open(season) as opened, Progress(console=Console(stderr=True),
-                                                 transient=True) as bar:
-        task = bar.add_task("reading", total=None)
-        report = sort_files(opened, sources, progress=lambda done, total: bar.update(
-            task, completed=done, total=total))
+    with Season.open(season) as opened, stage_bars() as step:
+        report = sort_files(
+            opened, sources, progress=lambda done, total: step("reading", done, total))
     if as_json:
-        typer.echo(json.dumps(report.as_dict(), ensure_ascii=False, indent=2))
+        show_json(report.as_dict())
     else:
         typer.echo(f"{report.n_placed} photographs placed, {report.n_known} already in place, "
                    f"{report.n_markers} pictures of tags.")
@@ -66,7 +59,7 @@ def sort(
 def watch(
     folder: Annotated[Path, typer.Argument(
         help="Folder that the microscope program saves into.")],
-    season: SeasonOption = None,
+    season: SeasonOption = Path(),
 ) -> None:
     """Watch a folder and sort each cane's photographs as they are saved; stop with Ctrl-C.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, json_errors, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, show_json
 
 if TYPE_CHECKING:
     from budvision.learning.winter_rates import ModelRates
@@ -69,16 +69,15 @@ def winters(
     from budvision.cli.progress import progress_bar
     from budvision.learning.winters import Play, play_winters
 
-    with json_errors(as_json):
-        settings, model, folders = _of_season(season, model)
-        play = Play(
-            winters=played, blocks=blocks, vines=vines, canes=canes, nodes=nodes, zones=zones,
-            likeness=likeness, errors=tuple(error or (0.03, 0.03)), pull=pull, start=start,
-            blind_share=settings.blind_share if blind is None else blind,
-            second_share=settings.second_read_share if second is None else second)
-        rates = _rates(wrong, model, photos, keep, folders)
-        with progress_bar("playing winters") as step:
-            found = play_winters(play, rates, settings=settings, progress=step)
+    settings, model, folders = _of_season(season, model)
+    play = Play(
+        winters=played, blocks=blocks, vines=vines, canes=canes, nodes=nodes, zones=zones,
+        likeness=likeness, errors=tuple(error or (0.03, 0.03)), pull=pull, start=start,
+        blind_share=settings.blind_share if blind is None else blind,
+        second_share=settings.second_read_share if second is None else second)
+    rates = _rates(wrong, model, photos, keep, folders)
+    with progress_bar("playing winters") as step:
+        found = play_winters(play, rates, settings=settings, progress=step)
     if as_json:
         show_json(_as_dict(play, rates, found))
         return

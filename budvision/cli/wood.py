@@ -11,7 +11,6 @@ import typer
 from budvision.cli.terminal import (
     JsonOption,
     SeasonOption,
-    json_errors,
     person_id_of,
     say,
     show_json,
@@ -91,7 +90,7 @@ def wood_show(
     from budvision.vineyard.wood import wood_results
     from budvision.workflow.after.wood import block_cuts
 
-    with json_errors(as_json), Season.open(season) as opened:
+    with Season.open(season) as opened:
         cuts, counted = block_cuts(opened, block)
         found = wood_results([one.cut for one in counted], settings=opened.settings)
     if as_json:

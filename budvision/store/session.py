@@ -192,8 +192,9 @@ class Season:
         if not config.exists():
             raise SeasonError(
                 "there is no season here (no budvision.toml)", where=str(root),
-                code="no_season", do=f"Make one with `budvision init {root.name or 'DIR'}`, or "
-                "name the season's folder with `--season DIR`.",
+                code="no_season", expected="a season's folder",
+                do=f"Make one with `budvision init {root.name or 'DIR'}`, or name the season's "
+                "folder with `--season DIR`.",
             )
         settings = Settings.load(config)
         url, photos = _places(config)

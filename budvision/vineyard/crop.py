@@ -14,6 +14,7 @@ import numpy as np
 from scipy import special
 
 from budvision.errors import InputError
+from budvision.vineyard.policies import check_share
 from budvision.vocabulary import Interval
 
 __all__ = [
@@ -231,6 +232,7 @@ def expected_shoots(
     InputError
         When a value is outside its range.
     """
+    check_share(share_alive.value)
     return multiply(
         {"nodes": Measured(nodes), "share alive": share_alive,
          "share breaking": _breaking(no_break)}, confidence=confidence,
@@ -267,6 +269,7 @@ def expected_crop(
     InputError
         When a value is outside its range.
     """
+    check_share(crop_share.value)
     return multiply(
         {"nodes": Measured(nodes), "crop potential": crop_share,
          "share breaking": _breaking(no_break),
