@@ -9,7 +9,7 @@ from pathlib import Path
 
 from budvision.files import write_whole
 
-__all__ = ["LastBackup", "backup_reminder", "last_backup", "last_good_copy", "note_backup"]
+__all__ = ["LastBackup", "last_backup", "last_good_copy", "note_backup"]
 
 _NAME = "last-backup.json"
 
@@ -51,31 +51,6 @@ def last_backup(root: Path) -> LastBackup | None:
         return last if last.days() >= -1 else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
-
-
-def backup_reminder(root: Path, days: float) -> str:
-    """Say that a backup is due, '' where it is not.
-
-    Each folder knows its own: of a database that stations share, another may have made one.
-
-    Parameters
-    ----------
-    root : Path
-        The season's folder.
-    days : float
-        Days after which one is due; 0 for never.
-    """
-    if days <= 0:
-        return ""
-    last = last_backup(root)
-    if last is not None:
-        return "" if last.days() <= days else (
-            f"The last backup made from here is {last.days():.0f} days old. Run `budvision backup "
-            f"{last.folder}`.")
-    age_s = datetime.now(UTC).timestamp() - (root / "budvision.toml").stat().st_mtime
-    return "" if age_s <= days * 86400 else (
-        "No backup of this season was made from this folder. Run `budvision backup DIR`, best to "
-        "another disk.")
 
 
 def last_good_copy(root: Path) -> str:

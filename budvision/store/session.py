@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import logging
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -272,6 +273,11 @@ class Season:
                 sealed = seal.extend(conn)
         if sealed is not None:
             seal.Folder(self.folder).note(sealed)
+
+    @property
+    def station(self) -> str:
+        """Name the machine and folder among those that share the season's database."""
+        return f"{socket.gethostname()}:{self.folder}"
 
     @property
     def models_folder(self) -> Path:

@@ -381,6 +381,15 @@ job = Table(
         name="state"),
 )
 
+# Backups that were made and verified, by any station (see `queries.backups`).
+backup = Table(
+    "backup", metadata, _id(),
+    Column("station", Text, nullable=False),                   # which made it
+    Column("folder", Text, nullable=False),
+    Column("generation", Text, nullable=False),
+    Column("made_at", String(32), nullable=False),
+)
+
 APPEND_ONLY: tuple[str, ...] = (
     "photo", "assignment", "model", "promotion", "region", "proposal", "proposal_tissue", "call",
     "mark", "crop_record", "trust", "wood_cut", "chain",

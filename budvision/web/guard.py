@@ -17,9 +17,9 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wrappers import Response as PlainResponse
 
 from budvision.files import write_whole
-from budvision.store.backups import backup_reminder
 from budvision.version import __version__
 from budvision.web import language
+from budvision.workflow.season.remind import backup_reminder
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -135,9 +135,7 @@ def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) 
 
     @app.context_processor
     def _frame() -> dict[str, object]:
-        folder = Path(app.config["SEASON_FOLDER"])
-        return {"frame": frame, "backup_due": backup_reminder(
-            folder, season.settings.backup_days)}
+        return {"frame": frame, "backup_due": backup_reminder(season)}
 
     @app.get("/")
     def first_page() -> PlainResponse:

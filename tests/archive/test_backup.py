@@ -10,11 +10,13 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+from sqlalchemy import update
 
 from budvision.errors import (
     ConflictError,
@@ -23,14 +25,15 @@ from budvision.errors import (
     MissingLibraryError,
     VerificationError,
 )
-from budvision.store import seal
-from budvision.store.backups import LastBackup, backup_reminder, note_backup
+from budvision.store import seal, tables
+from budvision.store.backups import LastBackup, note_backup
 from budvision.store.queries import blocks, rows
 from budvision.store.session import Season
 from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.move import move
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.restore import restore
+from budvision.workflow.season.remind import backup_reminder, last_of_all
 
 
 def _beside(name: str) -> ModuleType:
@@ -234,16 +237,58 @@ def test_a_damaged_season_names_the_backup(made: Season, tmp_path: Path) -> None
     restore(folder, tmp_path / "again")
 
 
-def test_pages_remind_of_an_old_backup(made: Season) -> None:
-    assert backup_reminder(made.folder, 7) == ""  # made just now
-    os.utime(made.folder / "budvision.toml", (0, 0))
-    assert "No backup of this season was made from this folder" in backup_reminder(made.folder, 7)
-    assert backup_reminder(made.folder, 0) == ""
+def test_pages_remind_of_an_old_backup(made: Season, tmp_path: Path) -> None:
+    with Season.create(tmp_path / "new") as new:
+        assert backup_reminder(new) == ""  # made just now
+    assert "No backup of this season is known" in backup_reminder(made)
     for days, wanted in ((3, ""), (9.4, "9 days old")):
-        at = (datetime.now(UTC) - timedelta(days=days)).isoformat()
-        note_backup(made.folder, LastBackup(at, "/media/usb", "g"))
-        assert wanted in backup_reminder(made.folder, 7)
-        assert bool(backup_reminder(made.folder, 7)) is bool(wanted)
+        note_backup(made.folder, LastBackup(_ago(days), "/media/usb", "g"))
+        assert wanted in backup_reminder(made)
+        assert bool(backup_reminder(made)) is bool(wanted)
+    never = replace(made.settings, backup_days=0)
+    assert backup_reminder(Season(made.folder, settings=never, engine=made.engine)) == ""
+
+
+def _ago(days: float) -> str:
+    return (datetime.now(UTC) - timedelta(days=days)).isoformat()
+
+
+def test_settings_saved_anew_silence_no_reminder(tmp_path: Path) -> None:
+    """A season counts from its first photograph, whenever its settings were changed."""
+    with Season.create(tmp_path / "season") as season:
+        with season.write() as conn:
+            rows.add_row(conn, "photo", {
+                "sha256": "0" * 64, "file_name": "a.jpg", "format": "JPEG", "n_bytes": 1,
+                "width_px": 1, "height_px": 1, "added_at": _ago(8)})
+        assert "No backup of this season is known" in backup_reminder(season)
+
+
+@pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def test_a_backup_by_any_station_counts(
+    tmp_path: Path, kind: str, request: pytest.FixtureRequest
+) -> None:
+    url = request.getfixturevalue("postgres_url") if kind == "postgres" else None
+    with Season.create(tmp_path / "one", database_url=url) as one:
+        report = backup(one, tmp_path / "backup")
+        if url is None:  # no second station, but nothing in the folder either
+            (one.folder / "last-backup.json").unlink()
+            other = Season.open(one.folder)
+        else:
+            other = Season.create(tmp_path / "other", database_url=url)
+        with other:
+            os.utime(other.folder / "budvision.toml", (0, 0))
+            assert backup_reminder(other) == ""
+            found = last_of_all(other)
+            assert found is not None
+            assert (found.folder, found.generation) == (report.folder, report.generation)
+            note_backup(other.folder, LastBackup(_ago(30), "/media/usb", "g"))  # its own is older
+            assert backup_reminder(other) == ""
+            with other.write() as conn:
+                conn.execute(update(tables.backup).values(made_at=_ago(9.4)))
+            assert "9 days old. Run `budvision backup /media/usb`" in backup_reminder(other)
+            with other.write() as conn:  # by a clock that was years ahead
+                conn.execute(update(tables.backup).values(made_at=_ago(-900)))
+            assert "30 days old" in backup_reminder(other)
 
 
 @pytest.mark.postgres

@@ -94,7 +94,7 @@ def rows_of() -> RowsOf:
     """Return a function that reads every row of every table there is, by its columns' names.
 
     `seal`, the points of `chain` and the counts are about rows and begin anew with another form;
-    jobs are of the moment.
+    jobs and backups are of the moment.
     """
 
     def read(conn: Connection) -> dict[str, list[dict[str, Any]]]:
@@ -103,7 +103,8 @@ def rows_of() -> RowsOf:
             table.name: [dict(row._mapping) for row in conn.execute(
                 text(f'SELECT * FROM "{table.name}" ORDER BY id'))]
             for table in metadata.sorted_tables
-            if table.name in there and table.name not in ("chain", "job", "seal", "sampling_count")
+            if table.name in there and table.name not in (
+                "backup", "chain", "job", "seal", "sampling_count")
         }
 
     return read

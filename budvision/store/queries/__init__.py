@@ -3,6 +3,7 @@
 Each function takes a connection from `Season.read` or `Season.write` first. What it returns is
 frozen; what it changes becomes visible when the caller's transaction ends.
 
+backups    Backups that the stations of a season have made: any of them counts
 blocks     Sites, blocks and samplings: finding them, and making those that are new
 calls      Calls of named persons: saving, taking back, and which ones count
 canes      Canes and their buds: finding them, and making those that are new

@@ -15,11 +15,12 @@ from budvision.web.people import need_person
 from budvision.web.season.door import blueprint
 from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.jobs.deeds import DEEDS
+from budvision.workflow.season.remind import last_of_all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepPage:
-    """What the page of keeping shows; folders as they were typed."""
+    """What the page of keeping shows; folders as they were typed, `last` of any station."""
 
     last: LastBackup | None
     work: dict[str, object] | None
@@ -32,10 +33,11 @@ class KeepPage:
 
 
 def _page(problem: str = "") -> str:
-    last = last_backup(current_season().folder)
+    own = last_backup(current_season().folder)
     return render_template("season/keep.html", page=KeepPage(
-        last=last, work=shown_work(), next=next_work(), may_name=on_loopback(),
-        backup_folder=request.form.get("backup_folder", last.folder if last else ""),
+        last=last_of_all(current_season()), work=shown_work(), next=next_work(),
+        may_name=on_loopback(),
+        backup_folder=request.form.get("backup_folder", own.folder if own else ""),
         archive_folder=request.form.get("archive_folder", ""),
         whole=request.form.get("whole") == "yes", problem=problem))
 

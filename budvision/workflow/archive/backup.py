@@ -9,6 +9,7 @@ gets its name; the ones before are not touched.
 from __future__ import annotations
 
 import json
+import logging
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -23,6 +24,7 @@ from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
+    StorageError,
     VerificationError,
 )
 from budvision.files import put, sha256_of, write_whole
@@ -34,6 +36,7 @@ from budvision.store.copying import copy_rows
 from budvision.store.engine import DATABASE, open_engine
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
+from budvision.store.queries.backups import add_backup
 from budvision.store.session import Season, now
 from budvision.version import __version__
 from budvision.workflow.archive.proof import answers_of
@@ -44,6 +47,7 @@ __all__ = [
     "backup", "check_rows", "files_of", "generations_of", "opened", "write",
 ]
 
+_LOG = logging.getLogger(__name__)
 Progress = Callable[[int, int, str], None]
 FACTS, ANSWERS, GENERATIONS = "backup.json", "results.json", "generations"
 FORMAT, FORMAT_VERSION = "budvision-backup", 1
@@ -141,7 +145,7 @@ def backup(
         write(part / FACTS, json.dumps(facts, indent=1).encode())
         put(part, home / name)
         if not season.read_only:
-            note_backup(season.folder, LastBackup(str(facts["made_at"]), str(folder), name))
+            _note(season, LastBackup(str(facts["made_at"]), str(folder), name))
         removed = tuple(generations_of(folder)[:-keep])
         for old in removed:
             away = home / f".{old}.part"
@@ -149,6 +153,16 @@ def backup(
             shutil.rmtree(away, ignore_errors=True)
     return BackupReport(folder=str(folder), generation=name, n_photos=n_photos, n_new=n_new,
                         n_repaired=n_repaired, missing=missing, removed=removed)
+
+
+def _note(season: Season, last: LastBackup) -> None:
+    """Tell this folder of its backup, and every station; the backup is good even where not."""
+    note_backup(season.folder, last)
+    try:
+        with season.write() as conn:
+            add_backup(conn, last, station=season.station)
+    except StorageError as error:
+        _LOG.warning("Other stations are not told of this backup: %s", error)
 
 
 def _place(name: str) -> tuple[str, int]:

@@ -8,7 +8,6 @@ done twice (`deeds`).
 from __future__ import annotations
 
 import logging
-import socket
 import threading
 import time
 from collections.abc import Mapping
@@ -28,10 +27,6 @@ _BEAT_S = 0.5
 _SIGN_S = 10.0
 LOST_AFTER_S = 90.0
 """Seconds without a sign of life after which a piece of work counts as killed."""
-
-
-def _station(season: Season) -> str:
-    return f"{socket.gethostname()}:{season.folder}"
 
 
 def submit(
@@ -64,7 +59,7 @@ def submit(
         raise InputError(f"the job is {kind!r}", where="jobs",
                          expected=f"one of {', '.join(DEEDS)}", do="Correct it.")
     with season.write() as conn:
-        return jobs.add_job(conn, kind, asked or {}, asked_by=by, station=_station(season))
+        return jobs.add_job(conn, kind, asked or {}, asked_by=by, station=season.station)
 
 
 def current(season: Season) -> Job | None:
@@ -141,14 +136,14 @@ class Runner:
         n = 0
         while not self._ending.is_set():
             with self._season.write() as conn:
-                job = jobs.take_job(conn, _station(self._season), lost_after_s=LOST_AFTER_S)
+                job = jobs.take_job(conn, self._season.station, lost_after_s=LOST_AFTER_S)
             if job is not None:
                 self._do(job)
                 n += 1
                 continue
             with self._season.read() as conn:
                 mine = [row for row in jobs.list_jobs(conn)
-                        if row.open and row.station == _station(self._season)]
+                        if row.open and row.station == self._season.station]
             if not mine:
                 break
             self._ending.wait(1.0)  # another station, or a killed program, has the queue

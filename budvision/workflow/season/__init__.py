@@ -1,5 +1,5 @@
 """The season as a whole: `make` it, `change` its settings, say its `status`
-and its `health`, `check` it, `demo`.
+and its `health`, `remind` of a backup, `check` it, `demo`.
 
 `settled` tells what people write by hand and no seal covers.
 """

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from budvision.errors import BudvisionError
 from budvision.store import migrations
-from budvision.store.backups import backup_reminder, last_backup
 from budvision.store.object_photos import ObjectPhotoStore
 from budvision.store.queries import overview
 from budvision.store.queries.jobs import OPEN, list_jobs
 from budvision.store.session import Season
+from budvision.workflow.season.remind import backup_reminder, last_of_all
 
 __all__ = ["Health", "SeasonFigures", "health", "season_figures"]
 
@@ -51,7 +51,7 @@ class Health:
         Why they cannot be reached, '' where they can.
     figures : SeasonFigures
     backup_at, backup_due : str
-        When the last backup was made; the reminder that one is due. Either may be ''.
+        When any station made the last backup; the reminder that one is due. Either may be ''.
     fault : str
         What was wrong between database and folder when the season was opened.
     """
@@ -80,7 +80,7 @@ def season_figures(season: Season) -> SeasonFigures:
         held = overview.count_rows(conn)
         waiting = sum(one.n_waiting for one in overview.sampling_counts(conn))
         states = [job.state for job in list_jobs(conn)]
-    last = last_backup(season.folder)
+    last = last_of_all(season)
     counts: dict[str, tuple[str, float]] = {
         "buds": ("Buds of the season.", held.n_buds),
         "buds_waiting": ("Photographed buds that are not called in full.", waiting),
@@ -112,7 +112,7 @@ def health(season: Season) -> Health:
         photos.reach()
     except BudvisionError as error:
         fault = str(error)
-    last = last_backup(season.folder)
+    last = last_of_all(season)
     far = isinstance(photos, ObjectPhotoStore)
     return Health(
         database={"sqlite": "SQLite"}.get(season.engine.dialect.name, "PostgreSQL"),
@@ -121,5 +121,5 @@ def health(season: Season) -> Health:
         free_gb=shutil.disk_usage(season.folder if far else photos.folder).free / 1e9,
         photographs_fault=fault, figures=figures,
         backup_at=last.at[:16].replace("T", " ") if last else "",
-        backup_due=backup_reminder(season.folder, season.settings.backup_days),
+        backup_due=backup_reminder(season),
         fault=season.fault)

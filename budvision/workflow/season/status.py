@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from budvision.store.backups import backup_reminder
 from budvision.store.queries import models, overview
 from budvision.store.session import Season
+from budvision.workflow.season.remind import backup_reminder
 
 __all__ = ["SamplingStatus", "SeasonStatus", "status"]
 
@@ -80,6 +80,6 @@ def status(season: Season) -> SeasonStatus:
                 n_missing=s.n_missing - s.n_called_missing)
             for s in sizes
         ),
-        backup=backup_reminder(season.folder, season.settings.backup_days),
+        backup=backup_reminder(season),
         fault=season.fault,
     )

@@ -141,10 +141,10 @@ def test_killed_work_is_begun_again_once_nobody_is_seen_at_it(
     deed(lambda *_: Outcome("Done by the next."))
     submit(any_season, "train", by="Maren Holt")
     with any_season.write() as conn:
-        taken = jobs.take_job(conn, queue._station(any_season), lost_after_s=90)
+        taken = jobs.take_job(conn, any_season.station, lost_after_s=90)
     assert taken is not None
     with any_season.write() as conn:
-        assert jobs.take_job(conn, queue._station(any_season), lost_after_s=90) is None
+        assert jobs.take_job(conn, any_season.station, lost_after_s=90) is None
         conn.execute(text("UPDATE job SET seen_at = '2020-01-01T00:00:00.000Z'"))
     assert Runner(any_season).work() == 1
     assert _states(any_season) == [("done", "Done by the next.")]
