@@ -12,8 +12,9 @@ import time
 import webbrowser
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from logging.handlers import RotatingFileHandler
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from waitress.server import create_server
 
@@ -110,24 +111,7 @@ def serve_season(
         ready(address)
     if open_browser and loopback:
         _show(address)
-    if served.has_season:
-        runner_of(served.app).wake()
-    before = _stop_in_order(server.busy)
-    try:
-        with logging_to(kept):
-            server.run()
-    except KeyboardInterrupt:
-        pass
-    finally:
-        server.close()
-        left = runner_of(served.app).stop() if served.has_season else []
-        served.close()
-        workers.close()
-        if before is not None:
-            signal.signal(signal.SIGTERM, before)
-    for job in left:
-        _log.warning("not done yet: job %d (%s) goes on when the season is served again, or with "
-                     "`budvision jobs run`", job.id, job.kind)
+    _run_to_the_end(server, served, kept)
 
 
 def _show(address: str) -> None:
@@ -147,6 +131,30 @@ class _Server:
     run: Callable[[], None]
     close: Callable[[], None]
     busy: Callable[[], bool]
+
+
+def _run_to_the_end(
+    server: _Server, served: Doorway, kept: TextIO | RotatingFileHandler | None
+) -> None:
+    """Answer requests and do long work until interrupted, then put both away in order."""
+    if served.has_season:
+        runner_of(served.app).wake()
+    before = _stop_in_order(server.busy)
+    try:
+        with logging_to(kept):
+            server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.close()
+        left = runner_of(served.app).stop() if served.has_season else []
+        served.close()
+        workers.close()
+        if before is not None:
+            signal.signal(signal.SIGTERM, before)
+    for job in left:
+        _log.warning("not done yet: job %d (%s) goes on when the season is served again, or with "
+                     "`budvision jobs run`", job.id, job.kind)
 
 
 def _plain_server(served: Doorway, host: str, port: int, https: bool) -> _Server:
