@@ -191,4 +191,8 @@ def _print(label: str, found: dict[str, Any]) -> None:
             plain_percent(score["live_called_dead"]),
         )
     console.print(table, highlight=False)
+    doubted = found["unsure"]
+    console.print(
+        f"Besides, {doubted['n']} tissues that people would leave unsure in these photographs; it "
+        f"leaves {doubted['left_unsure']} of them unsure.", highlight=False)
     console.print("It has not been measured on photographs of real cut buds.", highlight=False)

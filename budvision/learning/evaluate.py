@@ -10,7 +10,14 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from budvision.learning.observe import BORDERLINE, FIRST_SEED, WORLD_KEYS, draw_scene, observe
+from budvision.learning.observe import (
+    BORDERLINE,
+    FIRST_SEED,
+    HALF_DEAD,
+    WORLD_KEYS,
+    draw_scene,
+    observe,
+)
 from budvision.learning.scoring import coverage_curve, verdict_scores
 from budvision.learning.train import fit_verdict
 from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT, VerdictModel, names_to_ask
@@ -82,7 +89,8 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         ``photos``, ``segmentation`` (per tissue; of flankers that show alone; and where the side
         of the cane base is known), ``gate`` (refusals by truth), ``verdicts``
         (all, per tissue and per depth, light, camera), ``regions`` (the same verdicts against
-        the truth of the tissue that each region really covers, so without swaps) and
+        the truth of the tissue that each region really covers, so without swaps), ``unsure``
+        (tissues that people would leave unsure, and how many of them the model does) and
         ``curve``.
     """
     table = dict(table)
@@ -137,6 +145,7 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         "refused_good_because": _counts(table["reasons"][usable & ~found]),
     }
     named = judged[:, None] & table["exposed_true"] & clear & np.isfinite(table["row"]).all(axis=2)
+    doubted = named & (table["dead"] == HALF_DEAD)
     named &= table["dead"] >= 0
     here = judged[:, None] & (table["dead_here"] >= 0) & np.isfinite(table["row"]).all(axis=2)
     result: dict[str, Any] = {
@@ -146,6 +155,9 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
             "all": _verdict_table(table, model, here, table["dead_here"] > 0, split=False)["all"]
         },
     }
+    said = settled_verdicts(table, model)[doubted]
+    result["unsure"] = {
+        "n": int(doubted.sum()), "left_unsure": int((said == Verdict.UNSURE.value).sum())}
     _, p_dead = _say(model, table["row"][here])
     result["curve"] = coverage_curve(p_dead, table["dead_here"][here] > 0)
     return result

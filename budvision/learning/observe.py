@@ -56,7 +56,7 @@ Uint8 = npt.NDArray[np.uint8]
 Float64 = npt.NDArray[np.float64]
 
 HALF_DEAD: Final = -2
-"""State of a tissue that people would leave unsure."""
+"""State of a tissue that people would leave unsure: half dead, or nobody could judge it."""
 BORDERLINE: Final = "nobody could tell"
 """Why a photograph counts neither as good nor as unusable."""
 

@@ -50,7 +50,7 @@ class Scene:
     kinds : tuple of str
         What makes it hard, of `budvision.render.staging.KINDS`.
     unsure : tuple of Tissue
-        Those that people would leave unsure.
+        Those that people would leave unsure: half dead, or nobody could judge them.
     """
 
     image: Uint8
@@ -77,7 +77,7 @@ def _scene_of(cut: RenderedCut) -> Scene:
         why_not=truth.why_not or ("" if usable else "too_shallow"),
         world={key: str(getattr(world, key)) for key in WORLD_KEYS}, base_deg=world.base_deg,
         kinds=world.staging.kinds(shown),
-        unsure=tuple(t for t in TISSUES if truth.exposed[t] and world.is_unsure(t)),
+        unsure=tuple(truth.unsure),
     )
 
 

@@ -21,6 +21,7 @@ from budvision.render.light import light_up
 from budvision.render.process import processed
 from budvision.render.scene import Scene
 from budvision.render.tissue import TissueTruth
+from budvision.render.visible import life_seen
 from budvision.render.world import World, sample_world
 from budvision.vocabulary import LABEL_SCALES, TISSUES, Tissue
 
@@ -37,6 +38,9 @@ class Truth:
         Whether the tissue shows in the photograph (reached by the cut and not hidden).
     dead : mapping of Tissue to bool
         State of the growing point of each exposed tissue; not of those that are half dead.
+    unsure : mapping of Tissue to str
+        The exposed tissues that people would leave unsure, and why: half dead, or nobody could
+        judge them in the finished photograph (`budvision.render.visible.life_seen`).
     brown_share, core_brown : mapping of Tissue to float
         Dead share of the whole region and of its growing point, in [0, 1].
     growing_points : mapping of Tissue to (row, col, radius)
@@ -52,6 +56,7 @@ class Truth:
 
     exposed: Mapping[Tissue, bool]
     dead: Mapping[Tissue, bool]
+    unsure: Mapping[Tissue, str]
     brown_share: Mapping[Tissue, float]
     core_brown: Mapping[Tissue, float]
     growing_points: Mapping[Tissue, tuple[float, float, float]]
@@ -242,16 +247,22 @@ def render_cut(
                       face_px=2 * long_px * shape[1] / cols)
     zones, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)
     brown[(zones < 1) | (zones > 3)] = 0
+    drawn = scene.rgb
     if zones.shape != shape:
         pick_r = (np.arange(shape[0]) * rows // shape[0])[:, None]
         pick_c = (np.arange(shape[1]) * cols // shape[1])[None, :]
-        zones, brown = zones[pick_r, pick_c], brown[pick_r, pick_c]
+        zones, brown, drawn = (one[pick_r, pick_c] for one in (zones, brown, drawn))
     labels = np.minimum(zones, LABEL_SCALES)
     exposed = {t: t in truths and int((labels == t.label).sum()) >= 4 for t in TISSUES}
     low, high = layout.face.min(0), layout.face.max(0)
     grow = shape[1] / cols
     box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
     shown = [tissue for tissue in TISSUES if exposed[tissue]]
+    dead = {t: world.is_dead(t) for t in shown if not world.is_unsure(t)}
+    points, core_brown = _points(truths, labels, grow), {t: truths[t].core_brown for t in shown}
+    life = life_seen(image, drawn, labels, points=points, dead=dead, core_brown=core_brown)
+    unsure = {t: "half and half" for t in shown if t not in dead}
+    unsure |= {t: one.why_not for t, one in life.items() if one.why_not}
     return RenderedCut(
         image=image,
         labels=labels,
@@ -259,10 +270,11 @@ def render_cut(
         brown=brown,
         truth=Truth(
             exposed=exposed,
-            dead={t: world.is_dead(t) for t in shown if not world.is_unsure(t)},
+            dead=dead,
+            unsure=unsure,
             brown_share={t: truths[t].brown_share for t in shown},
-            core_brown={t: truths[t].core_brown for t in shown},
-            growing_points=_points(truths, labels, grow),
+            core_brown=core_brown,
+            growing_points=points,
             usable=world.usable,
             why_not=world.why_not,
             box=(box[0], box[1], box[2], box[3]),

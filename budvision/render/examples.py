@@ -31,7 +31,7 @@ P_TOO_DEEP = 0.04
 P_DISTANT = 0.5
 """Share of close crops taken from a more distant photograph, and of frames that are reduced."""
 UNKNOWN = 2
-"""Mark of a tissue that is labelled but could not be told in the photograph, or is half dead."""
+"""Mark of a tissue that is labelled but could not be told or judged in the photograph."""
 TORN_BORDER = 0.5
 """Torn share of the primary's radius from which people would disagree whether to judge it."""
 
@@ -282,7 +282,7 @@ def _judgement(
 
 def _states(cut: RenderedCut) -> tuple[int, int, int]:
     marks = [
-        UNKNOWN if cut.truth.world.is_unsure(t) else int(cut.truth.dead.get(t, False))
+        UNKNOWN if t in cut.truth.unsure else int(cut.truth.dead.get(t, False))
         for t in TISSUES]
     return marks[0], marks[1], marks[2]
 

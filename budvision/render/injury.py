@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from budvision.render.fields import Array, fractal, streaks
-from budvision.render.palette import colour
+from budvision.render.palette import LIVE_LOOKS, colour
 from budvision.render.scene import Scene, Window
 from budvision.render.staging import (
     CONDITIONS_STAGED_DEAD,
@@ -70,11 +70,7 @@ def smear(
 
 def live_colour(rng: np.random.Generator, look: str, live: Array) -> Array:
     """Return the colour of living tissue under a look of the staging."""
-    if look == "cream":
-        return colour(rng, ((70, 92), (9, 26), (94, 116)))
-    if look == "pale":
-        return colour(rng, ((70, 93), (8, 24), (98, 132)))
-    return live
+    return colour(rng, LIVE_LOOKS[look]) if look in LIVE_LOOKS else live
 
 
 def reddened(rng: np.random.Generator, paint: Array, rho: Array, brown: Array) -> Array:

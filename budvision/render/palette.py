@@ -12,7 +12,10 @@ import numpy as np
 
 from budvision.render.fields import Array
 
-__all__ = ["CULTIVARS", "DEAD_LOOKS", "Cultivar", "Span", "colour", "cultivar", "lch_to_linear"]
+__all__ = [
+    "CULTIVARS", "DEAD_LOOKS", "LIVE_LOOKS", "Cultivar", "Span", "away_from", "colour", "cultivar",
+    "lch_to_linear",
+]
 
 Span = tuple[float, float]
 
@@ -117,6 +120,12 @@ DEAD_LOOKS: dict[str, tuple[Span, Span, Span]] = {
 }
 """Looks of dead tissue; olive is the dull colour of cooked asparagus of recent frost."""
 
+LIVE_LOOKS: dict[str, tuple[Span, Span, Span]] = {
+    "cream": ((70, 92), (9, 26), (94, 116)),
+    "pale": ((70, 93), (8, 24), (98, 132)),
+}
+"""Looks of living tissue that no cultivar explains."""
+
 
 def lch_to_linear(lightness: float, chroma: float, hue_deg: float) -> Array:
     """Convert one CIE LCh colour (D65) to linear-light sRGB.
@@ -136,6 +145,31 @@ def lch_to_linear(lightness: float, chroma: float, hue_deg: float) -> Array:
 def colour(rng: np.random.Generator, spans: tuple[Span, Span, Span]) -> Array:
     """Draw one colour from spans of L*, C* and h, as linear-light RGB of shape (3,)."""
     return lch_to_linear(*(float(rng.uniform(low, high)) for low, high in spans))
+
+
+def away_from(lab: Array, spans: tuple[Span, Span, Span]) -> Array:
+    """Return the CIE 1976 difference of CIELAB colours to the nearest one of spans of L*, C*, h.
+
+    Parameters
+    ----------
+    lab : ndarray of float, shape (..., 3)
+    spans : tuple of Span
+        The hue span is under 180 degrees wide.
+
+    Returns
+    -------
+    ndarray of float, shape (...)
+    """
+    (low, high), (dull, strong), (first, last) = spans
+    lightness, a, b = np.moveaxis(np.asarray(lab, np.float64), -1, 0)
+    middle, half = (first + last) / 2, (last - first) / 2
+    off = (np.degrees(np.arctan2(b, a)) - middle + 180) % 360 - 180
+    hue = np.deg2rad(middle + np.clip(off, -half, half))
+    along = np.hypot(a, b) * np.cos(np.deg2rad(middle + off) - hue)
+    nearest = np.clip(along, dull, strong)
+    return np.asarray(np.sqrt(
+        (lightness - np.clip(lightness, low, high)) ** 2
+        + (a - nearest * np.cos(hue)) ** 2 + (b - nearest * np.sin(hue)) ** 2))
 
 
 def cultivar(name: str) -> Cultivar:

@@ -4,6 +4,14 @@ A render knows every label, also of tissue that nobody could tell in the photogr
 white, of the same colour as the wool beside it, or cut off by the edge of the frame. And it knows
 what fault was asked for, also where a lamp turned up too far has left dark tissue well lit. What
 cannot be seen is asked neither of the network nor of the evaluation.
+
+It knows, too, which tissue it meant to be alive; whether anybody could say so from the finished
+photograph is another matter. `life_seen` takes the light and the camera out again, pixel by pixel
+against what was drawn, and reads the colour of the growing point as an eye wholly used to that
+light would, against all looks that living and dead tissue may have: what lies between them or
+looks like the other state, is cut through by the injury, has too few pixels or is hidden people
+would leave unsure. The rule reads the rendered truth and the finished photograph, never what a
+model says.
 """
 
 from __future__ import annotations
@@ -14,17 +22,23 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from budvision.photo.colour import lab_from_linear, linear_light
 from budvision.photo.quality import burnt_out
-from budvision.photo.windows import window_round
+from budvision.photo.windows import Window, window_round
 from budvision.render.fields import Array
+from budvision.render.palette import CULTIVARS, DEAD_LOOKS, LIVE_LOOKS, away_from
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = [
     "DARK_BELOW",
+    "JUST_SEEN",
     "LEAST_DIFFERENCE",
+    "LEAST_POINT_PX",
     "MOST_CLIPPED",
+    "LifeSeen",
     "Sight",
     "can_be_told",
+    "life_seen",
     "on_the_border",
     "sights",
 ]
@@ -36,6 +50,16 @@ MOST_CLIPPED = 0.5
 DARK_BELOW = 75.0
 """Grey level (0 to 255) that a tenth of the face exceeds: below it the face is dark. Of renders
 meant to be too dark all lie below 72, of good ones 1 in 60 (900 photographs)."""
+JUST_SEEN = 2.3
+"""Colour difference (CIE 1976) that is just noticed (Mahy, Van Eycken & Oosterlinck 1994): by so
+much a pixel must be nearer to the looks of one state to look like it. A growing point can be judged
+where a quarter of it looks like its own state, and twice as much as like the other."""
+LEAST_POINT_PX = 8
+"""Pixels of the photograph that a growing point must have to be judged."""
+_POINT_REACH = 0.4
+_LIVING = (*(family.live for family in CULTIVARS), *LIVE_LOOKS.values())
+_HALF = (0.25, 0.75)
+_TWICE, _LEAST_TOLD = 2.0, 0.25
 _CROP_PX = 160
 _BURNT_FROM = 250
 
@@ -117,6 +141,135 @@ def sights(image: Array, labels: Array) -> Mapping[Tissue, Sight]:
             ),
         )
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class LifeSeen:
+    """What a finished photograph shows of a tissue's life.
+
+    Attributes
+    ----------
+    dead : bool
+        What is true of its growing point.
+    brown_share : float
+        Dead share of the growing point as drawn, in [0, 1].
+    n_px : int
+        Pixels of the growing point in the photograph; 0 where it is hidden.
+    looks_live, looks_dead : float
+        Shares of them that are nearer to the looks of living than of dead tissue, light and camera
+        taken out, by at least `JUST_SEEN`, and the other way round.
+    burnt : float
+        Share of the growing point burnt out, in [0, 1].
+    """
+
+    dead: bool
+    brown_share: float
+    n_px: int
+    looks_live: float
+    looks_dead: float
+    burnt: float
+
+    @property
+    def why_not(self) -> str:
+        """Why nobody could judge it, in plain words; empty where people could."""
+        if self.n_px == 0:
+            return "hidden"
+        if self.n_px < LEAST_POINT_PX:
+            return "too small"
+        if _HALF[0] < self.brown_share < _HALF[1]:
+            return "half and half"
+        if self.burnt > MOST_CLIPPED:
+            return "burnt out"
+        own, other = self.looks_live, self.looks_dead
+        if self.dead:
+            own, other = other, own
+        if other >= _TWICE * own and other >= _LEAST_TOLD:
+            return "of the other side's colour"
+        return "" if own >= _TWICE * other and own >= _LEAST_TOLD else "between living and dead"
+
+
+def life_seen(
+    image: Array,
+    reflectance: Array,
+    labels: Array,
+    *,
+    points: Mapping[Tissue, tuple[float, float, float]],
+    dead: Mapping[Tissue, bool],
+    core_brown: Mapping[Tissue, float],
+) -> Mapping[Tissue, LifeSeen]:
+    """Read the life of each exposed tissue as a person could from the finished photograph.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, (rows, cols, 3)
+        The finished photograph, sRGB.
+    reflectance : ndarray of float32, (rows, cols, 3)
+        What was drawn, in linear light, before lamp and camera.
+    labels : ndarray of uint8, (rows, cols)
+        0 background, 1 to 3 tissues, 4 scales and wool.
+    points : mapping of Tissue to (row, col, radius)
+        Growing points that show, and the tissue's radius, in pixels.
+    dead, core_brown : mapping of Tissue
+        What is true of the growing points, and their dead share.
+
+    Returns
+    -------
+    mapping of Tissue to LifeSeen
+        For the tissues of `dead`.
+
+    Notes
+    -----
+    The light is taken out as the median, over the rest of the face, of what stands in the
+    photograph over what was drawn, channel by channel: an eye wholly used to the light, which is
+    more than people manage. So fewer tissues are left out than people would leave unsure.
+    """
+    found: dict[Tissue, LifeSeen] = {}
+    if not dead:
+        return found
+    window = window_round(labels, 0)
+    labels, drawn = labels[window], reflectance[window].reshape(-1, 3)
+    part = np.ascontiguousarray(image[window])
+    smooth = np.asarray(cv2.medianBlur(part, 3), np.uint8).reshape(-1, 3)
+    white = _burnt_out(part).ravel()
+    for tissue, gone in dead.items():
+        point = points.get(tissue)
+        core = np.zeros(0, np.intp) if point is None else _point_of(labels, tissue, point, window)
+        looks, burnt = (0.0, 0.0), 0.0
+        if core.size:
+            rest = np.flatnonzero((labels.ravel() > 0) & (labels.ravel() != tissue.label) & ~white)
+            rest = _some(rest if rest.size >= LEAST_POINT_PX else np.flatnonzero(labels))
+            gain = np.median(_log(linear_light(smooth[rest])) - _log(drawn[rest]), axis=0)
+            looks = _looks(linear_light(smooth[_some(core)]) / np.exp(gain))
+            burnt = float(white[core].mean())
+        share = float(core_brown.get(tissue, float(gone)))
+        found[tissue] = LifeSeen(bool(gone), share, core.size, *looks, burnt)
+    return found
+
+
+def _some(places: Array) -> Array:
+    """Return a few thousand of many places, evenly."""
+    return places[:: max(1, places.size // 2000)]
+
+
+def _log(light: Array) -> Array:
+    return np.asarray(np.log(np.maximum(light, 1e-3)))
+
+
+def _looks(light: Array) -> tuple[float, float]:
+    """Return the shares of colours, linear light (n, 3), that look living and that look dead."""
+    lab = lab_from_linear(light)
+    living = np.min([away_from(lab, look) for look in _LIVING], axis=0)
+    gone = np.min([away_from(lab, look) for look in DEAD_LOOKS.values()], axis=0)
+    return (float(np.mean(gone - living >= JUST_SEEN)), float(np.mean(living - gone >= JUST_SEEN)))
+
+
+def _point_of(
+    labels: Array, tissue: Tissue, point: tuple[float, float, float], window: Window
+) -> Array:
+    """Return the places of a tissue's pixels round its growing point, in a window laid flat."""
+    rows, cols = np.ogrid[window]
+    near = np.hypot(rows - point[0], cols - point[1]) <= max(1.0, _POINT_REACH * point[2])
+    return np.flatnonzero(near & (labels == tissue.label))
 
 
 def can_be_told(

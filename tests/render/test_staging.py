@@ -93,3 +93,31 @@ def test_staged_scenes_name_their_kinds() -> None:
     scene = draw_staged(FIRST_SEED + 310_000_000)
     assert set(scene.kinds) <= set(KINDS)
     assert set(np.unique(scene.labels)) <= {0, 1, 2, 3, 4}
+
+
+def test_what_nobody_could_judge_in_the_photograph_is_left_unsure_and_says_why() -> None:
+    reasons: dict[str, int] = {}
+    for seed in range(40):
+        look = ("", "pale", "reddish", "brown_wool")[seed % 4]
+        world = _world(look=look).changed(
+            conditions=("smeared", "olive", "small_core"), cultivar="deep", exposure_stops=0.0)
+        truth = render_cut(np.random.default_rng(seed), world=world, size_px=160).truth
+        assert set(truth.unsure) <= {t for t, shown in truth.exposed.items() if shown}
+        for why in truth.unsure.values():
+            reasons[why] = reasons.get(why, 0) + 1
+    assert {"of the other side's colour", "between living and dead"} <= set(reasons)
+    assert sum(reasons.values()) < 80  # most can be judged
+
+
+def test_plain_tissue_under_plain_light_is_hardly_ever_left_unsure() -> None:
+    n = n_unsure = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        world = sample_world(rng, depths=("full",), lights=("daylight",), cameras=("camera",),
+                             cultivars=("mid_green",), fault="", face_share=(0.8, 0.8)).changed(
+            conditions=("fresh", "reddish", "fresh"), blade="sharp", exposure_stops=0.0)
+        truth = render_cut(rng, world=world, size_px=320).truth
+        n += sum(truth.exposed.values())
+        n_unsure += len(truth.unsure)
+    assert n > 60
+    assert n_unsure / n < 0.08
