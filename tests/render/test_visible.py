@@ -156,7 +156,7 @@ def test_a_growing_point_striped_green_and_brown_is_judged_by_what_prevails() ->
         ({"tissue": _BROWN, "dead": False}, "of the other side's colour"),
         ({"tissue": _GREEN, "dead": False, "brown": 0.5}, "half and half"),
         ({"tissue": _GREEN, "dead": False, "shows": False}, "hidden"),
-        ({"tissue": _GREEN, "dead": False, "reach": 4}, "too small"),
+        ({"tissue": _GREEN, "dead": False, "reach": 3}, "too small"),
         ({"tissue": _GREEN, "dead": False, "cast": (9.0, 9.0, 9.0)}, "burnt out"),
     ],
 )
