@@ -180,6 +180,33 @@ def _points(
     return found
 
 
+def _truth_of(
+    world: World, truths: Mapping[Tissue, TissueTruth], image: Array, labels: Array, drawn: Array,
+    *, layout: Layout, grow: float,
+) -> Truth:
+    """Gather what is true of a finished photograph; `grow` is its scale over the scene's."""
+    shown = [t for t in TISSUES if t in truths and int((labels == t.label).sum()) >= 4]
+    low, high = layout.face.min(0), layout.face.max(0)
+    box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
+    dead = {t: world.is_dead(t) for t in shown if not world.is_unsure(t)}
+    points, core_brown = _points(truths, labels, grow), {t: truths[t].core_brown for t in shown}
+    life = life_seen(image, drawn, labels, points=points, dead=dead, core_brown=core_brown)
+    unsure = {t: "half and half" for t in shown if t not in dead}
+    unsure |= {t: one.why_not for t, one in life.items() if one.why_not}
+    return Truth(
+        exposed={t: t in shown for t in TISSUES},
+        dead=dead,
+        unsure=unsure,
+        brown_share={t: truths[t].brown_share for t in shown},
+        core_brown=core_brown,
+        growing_points=points,
+        usable=world.usable,
+        why_not=world.why_not,
+        box=(box[0], box[1], box[2], box[3]),
+        world=world,
+    )
+
+
 def render_cut(
     rng: np.random.Generator,
     *,
@@ -253,31 +280,5 @@ def render_cut(
         pick_c = (np.arange(shape[1]) * cols // shape[1])[None, :]
         zones, brown, drawn = (one[pick_r, pick_c] for one in (zones, brown, drawn))
     labels = np.minimum(zones, LABEL_SCALES)
-    exposed = {t: t in truths and int((labels == t.label).sum()) >= 4 for t in TISSUES}
-    low, high = layout.face.min(0), layout.face.max(0)
-    grow = shape[1] / cols
-    box = tuple(int(v * grow) for v in (low[1], low[0], high[1] + 1, high[0] + 1))
-    shown = [tissue for tissue in TISSUES if exposed[tissue]]
-    dead = {t: world.is_dead(t) for t in shown if not world.is_unsure(t)}
-    points, core_brown = _points(truths, labels, grow), {t: truths[t].core_brown for t in shown}
-    life = life_seen(image, drawn, labels, points=points, dead=dead, core_brown=core_brown)
-    unsure = {t: "half and half" for t in shown if t not in dead}
-    unsure |= {t: one.why_not for t, one in life.items() if one.why_not}
-    return RenderedCut(
-        image=image,
-        labels=labels,
-        zones=zones,
-        brown=brown,
-        truth=Truth(
-            exposed=exposed,
-            dead=dead,
-            unsure=unsure,
-            brown_share={t: truths[t].brown_share for t in shown},
-            core_brown=core_brown,
-            growing_points=points,
-            usable=world.usable,
-            why_not=world.why_not,
-            box=(box[0], box[1], box[2], box[3]),
-            world=world,
-        ),
-    )
+    truth = _truth_of(world, truths, image, labels, drawn, layout=layout, grow=shape[1] / cols)
+    return RenderedCut(image=image, labels=labels, zones=zones, brown=brown, truth=truth)
