@@ -49,6 +49,16 @@ _NOTES = tempfile.mkdtemp(prefix="budvision-hypothesis-")  # where Hypothesis ke
 set_hypothesis_home_dir(_NOTES)
 atexit.register(shutil.rmtree, _NOTES, ignore_errors=True)
 
+# ---- tests side by side ------------------------------------------------------------------------
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes() -> None:
+    """Give each process of several one thread: more would wait for each other, 6 times as long."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+        os.environ.setdefault(name, "1")
+
+
 # ---- what tests need from outside ------------------------------------------------------------
 
 

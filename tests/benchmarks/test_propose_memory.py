@@ -1,7 +1,7 @@
 """Memory of `budvision propose` over many photographs, read in its own processes.
 
-The target is flat and under 700 MB a process over 2,000 photographs; the test takes 96. The whole
-number is measured by hand: ``BUDVISION_PHOTOS=2000 pytest -s`` with this file.
+The target is flat and under 700 MB a process over 2,000 photographs; the test takes 48 a process.
+The whole number is measured by hand: ``BUDVISION_PHOTOS=2000 pytest -s`` with this file.
 """
 
 from __future__ import annotations
@@ -43,11 +43,9 @@ class Memory:
         return max(self.whole[process] - peak for process, peak in self.first_half.items())
 
 
-def write_photographs(folder: Path, n_photos: int) -> None:
-    """Write cuts of mixed sizes, JPEGs and a PNG: twelve files, under `n_photos` names."""
+def write_photographs(folder: Path) -> None:
+    """Write twelve cuts of mixed sizes, JPEGs and a PNG."""
     rng = np.random.default_rng(2_400_000_300)
-    kept = folder.with_name(folder.name + "_kept")
-    kept.mkdir()
     folder.mkdir()
     cuts = [
         render_cut(rng, world=replace(sample_world(rng, depths=("full",), fault=""),
@@ -55,14 +53,19 @@ def write_photographs(folder: Path, n_photos: int) -> None:
                    size_px=700, aspect=0.75, out_px=1600).image
         for _ in range(4)
     ]
-    files = []
     for number in range(12):
         side_px = SIDES_PX[number % len(SIDES_PX)]
         image = cv2.resize(cuts[number % len(cuts)], (side_px, side_px * 3 // 4))
         noisy = cv2.add(image, rng.integers(0, 12, image.shape, np.uint8))
         kind = "png" if number == 10 else "jpg"
-        files.append(kept / f"{number}.{kind}")
-        files[-1].write_bytes(cv2.imencode(f".{kind}", noisy[..., ::-1])[1].tobytes())
+        (folder / f"{number:02d}.{kind}").write_bytes(
+            cv2.imencode(f".{kind}", noisy[..., ::-1])[1].tobytes())
+
+
+def name_photographs(kept: Path, folder: Path, n_photos: int) -> None:
+    """Give the photographs of a folder `n_photos` names in another, by turns."""
+    files = sorted(kept.iterdir())
+    folder.mkdir()
     for number in range(n_photos):
         file = files[number % len(files)]
         (folder / f"cut_{number:05d}{file.suffix}").hardlink_to(file)
@@ -101,14 +104,23 @@ def memory_of_propose(folder: Path, n_photos: int, *, workers: int) -> Memory:
     return Memory(half, whole, n_found)
 
 
+@pytest.fixture(scope="module")
+def photographs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of twelve photographs that the tests take their names from."""
+    folder = tmp_path_factory.mktemp("memory") / "cuts"
+    write_photographs(folder)
+    return folder
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's /proc")
 @pytest.mark.parametrize("workers", [1, 2])
 def test_memory_of_each_process_is_small_and_flat(
-    workers: int, tmp_path: Path, record_property: Callable[[str, object], None]
+    workers: int, photographs: Path, tmp_path: Path,
+    record_property: Callable[[str, object], None],
 ) -> None:
-    n_photos = int(os.environ.get("BUDVISION_PHOTOS", "96"))
-    write_photographs(tmp_path / "cuts", n_photos)
+    n_photos = int(os.environ.get("BUDVISION_PHOTOS", str(48 * workers)))
+    name_photographs(photographs, tmp_path / "cuts", n_photos)
     seen = memory_of_propose(tmp_path / "cuts", n_photos, workers=workers)
     print(f"{workers} at work: peak {seen.peak:.0f} MB a process, {seen.growth:.1f} MB more in the "
           "second half")

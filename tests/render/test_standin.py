@@ -56,12 +56,9 @@ def test_asked_for_states_are_given() -> None:
 def test_deeper_cuts_expose_more() -> None:
     """Primary first, then secondary, then tertiary (FACTS 2.3: further cuts for the others)."""
     def exposed(depth: float) -> np.ndarray:
-        counts = [
-            [render(np.random.default_rng([5, i]), depth=depth, megapixels=0.3
-                    ).truth.tissues[t].exposed for t in TISSUES]
-            for i in range(5)
-        ]
-        return np.mean(counts, axis=0)
+        cuts = [render(np.random.default_rng([5, i]), depth=depth, megapixels=0.3)
+                for i in range(5)]
+        return np.mean([[cut.truth.tissues[t].exposed for t in TISSUES] for cut in cuts], axis=0)
 
     shallow, usual, deep = exposed(0.22), exposed(0.5), exposed(0.9)
     assert (shallow <= usual).all()
