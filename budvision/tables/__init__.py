@@ -117,14 +117,13 @@ def read_table(
     twice = sorted(column for column in known if columns.count(column) > 1)
     unknown = [cell for cell, column in zip(first, columns, strict=True)
                if column and column not in known]
-    for wrong, what in ((missing, "missing"), (twice, "there twice"),
-                        ([] if others else unknown, "unknown")):
-        if wrong:
-            many = f"columns {', '.join(wrong)} are" if wrong[1:] else f"column {wrong[0]} is"
-            raise InputError(f"{many} {what}", where=f"{cells.name}, row {head_row}", do=do,
-                             code="bad_header",
-                             expected=f"a header {header}{' and perhaps ' if optional else ''}"
-                             f"{','.join(optional)}")
+    if missing and chosen:
+        raise InputError(
+            f"no column was chosen for {', '.join(missing)}", where=cells.name, code="bad_header",
+            expected=f"a column, or the same in every row, for each of {header}", do="Choose one.")
+    _check_header(((missing, "missing"), (twice, "there twice"),
+                   ([] if others else unknown, "unknown")),
+                  where=f"{cells.name}, row {head_row}", do=do, needed=header, optional=optional)
     if not below:
         raise NothingToDoError("there is a header but no row below it", where=cells.name,
                                expected=f"one row {row_of}".strip(), do="Fill in the table.")
@@ -133,6 +132,19 @@ def read_table(
         tuple(unknown),
         tuple(_row(number, row, columns, cells, fixed) for number, row in below),
     )
+
+
+def _check_header(
+    found: Sequence[tuple[list[str], str]], *, where: str, do: str, needed: str,
+    optional: Sequence[str],
+) -> None:
+    """Raise InputError of the first kind of wrong columns that there are any of."""
+    for wrong, what in found:
+        if wrong:
+            many = f"columns {', '.join(wrong)} are" if wrong[1:] else f"column {wrong[0]} is"
+            raise InputError(f"{many} {what}", where=where, do=do, code="bad_header",
+                             expected=f"a header {needed}{' and perhaps ' if optional else ''}"
+                             f"{','.join(optional)}")
 
 
 def _row(

@@ -25,7 +25,6 @@ from budvision.web.certificate import certificate_folder, own_certificate
 from budvision.web.guard import is_loopback_address
 from budvision.web.observed import SLOW_QUERY_MS, logging_to, rotating_log
 from budvision.web.season.begin import Doorway, begin_app, may_begin
-from budvision.web.work import runner_of
 
 __all__ = ["serve_season"]
 
@@ -137,8 +136,7 @@ def _run_to_the_end(
     server: _Server, served: Doorway, kept: TextIO | RotatingFileHandler | None
 ) -> None:
     """Answer requests and do long work until interrupted, then put both away in order."""
-    if served.has_season:
-        runner_of(served.app).wake()
+    served.wake()
     before = _stop_in_order(server.busy)
     try:
         with logging_to(kept):
@@ -147,8 +145,7 @@ def _run_to_the_end(
         pass
     finally:
         server.close()
-        left = runner_of(served.app).stop() if served.has_season else []
-        served.close()
+        left = served.close()
         workers.close()
         if before is not None:
             signal.signal(signal.SIGTERM, before)

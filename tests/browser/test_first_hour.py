@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import logging
 import random
-import shutil
-import threading
-from collections.abc import Iterator
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
+from PIL import Image
 
 pytest.importorskip("playwright", reason="playwright is not installed")
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect, sync_playwright
 
 from budvision.settings import samples_folder
-from budvision.web.season.begin import Doorway, begin_app
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -27,21 +27,28 @@ ARGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-net
 
 @pytest.fixture
 def address(tmp_path: Path) -> Iterator[str]:
-    from werkzeug.serving import make_server
-
+    """The address that `budvision serve` says in an empty folder, as a newcomer starts it."""
     plain = random.getstate()  # Playwright names its calls by the global generator
     (tmp_path / "winter").mkdir()
-    doorway = Doorway(begin_app(tmp_path / "winter"))
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = make_server("127.0.0.1", 0, doorway, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}/"
-    server.shutdown()
-    thread.join()
-    server.server_close()
-    doorway.close()
+    with subprocess.Popen([sys.executable, "-m", "budvision.cli.main", "serve", "--port", "0"],
+                          cwd=tmp_path / "winter", stderr=subprocess.PIPE, text=True) as run:
+        assert run.stderr is not None
+        try:
+            yield run.stderr.readline().split()[1]
+        finally:
+            run.kill()
     random.setstate(plain)
+
+
+def _photographs(folder: Path, names: Iterable[str], *, like: str) -> Path:
+    """Make a card of small photographs with names of one's own."""
+    folder.mkdir()
+    sources = sorted(samples_folder().glob(f"{like}_c*_k1.jpg"))
+    for name, source in zip(names, sources, strict=False):
+        with Image.open(source) as photo:
+            photo.thumbnail((640, 640))
+            photo.save(folder / name, quality=90)
+    return folder
 
 
 def _sound(page: Page) -> None:
@@ -54,50 +61,83 @@ def _sound(page: Page) -> None:
         assert not [(one["id"], one["nodes"][0]["html"]) for one in found], page.url
 
 
-def test_a_newcomer_reaches_proposals_in_ten_steps(
+def test_a_newcomer_reaches_proposals_for_twenty_photographs_in_ten_steps(
     address: str, chromium: str, tmp_path: Path
 ) -> None:
-    card = tmp_path / "card"
-    card.mkdir()
-    for node in (1, 2, 3):
-        shutil.copyfile(samples_folder() / f"apricot_c1_n{node}_k1.jpg",
-                        card / f"Mill Row_1_n{node}_c1.jpg")
-    shutil.copyfile(card / "Mill Row_1_n1_c1.jpg", card / "P1010101.jpg")
-    steps = 0
+    card = _photographs(tmp_path / "card", like="apricot", names=[
+        f"Upper Creek-{cane}-{node}.jpg" for cane in (1, 2, 3) for node in range(1, 8)][:20])
+    steps: list[str] = []
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=ARGS)
         page = browser.new_page()
         page.goto(address)
         _sound(page)
+
+        def press(role: Literal["button", "link"], name: str) -> None:
+            page.get_by_role(role, name=name).click()
+            steps.append(name)
+
         page.get_by_label("Site: the vineyard, farm or valley").fill("Orun Valley")
         page.get_by_label("Your name").fill("Élise Droz")
         page.get_by_label("left", exact=True).check()
-        page.get_by_role("button", name="Make the season").click()
-        steps += 1
-        page.get_by_role("button", name="Élise Droz").click()
-        steps += 1
+        press("button", "Make the season")
+        press("button", "Élise Droz")
         expect(page.get_by_role("heading", name="Orun Valley")).to_be_visible()
         _sound(page)
-        page.get_by_role("link", name="Take photographs in").click()
-        steps += 1
+        press("link", "Take photographs in")
         _sound(page)
         page.set_input_files("#folder", str(card))
-        steps += 1
+        steps.append("the folder")
         page.get_by_label("Sampling").fill("feb-cold-night")
-        page.get_by_role("button", name="Look them over").click()
-        steps += 1
-        expect(page.get_by_text("3 of 4 photographs would be taken in")).to_be_visible()
-        expect(page.get_by_text("its name does not say which bud it shows")).to_be_visible()
+        press("button", "Look them over")
+        expect(page.get_by_text("0 of 20 photographs would be taken in")).to_be_visible()
+        expect(page.get_by_text("20 names are not of the pattern")).to_be_visible()
+        assert "--" not in page.locator("main").inner_text(), "no option of a command on a page"
+        expect(page.get_by_label("How your names are made")).to_have_value(
+            "<block>-<cane>-<node>")
         _sound(page)
-        page.get_by_role("button", name="Take 3 in").click()
-        steps += 1
-        expect(page.get_by_text("looked at 3")).to_be_visible(timeout=120_000)
+        press("button", "Read the names so")
+        expect(page.get_by_text("20 of 20 photographs would be taken in")).to_be_visible()
         _sound(page)
-        page.get_by_role("link", name="To the review").click()
-        steps += 1
-        expect(page.get_by_text("Mill Row").first).to_be_visible()
-        assert steps <= 10
-        for part in ("settings", "keep", "blocks"):
+        press("button", "Take 20 in")
+        expect(page.get_by_text("looked at 20")).to_be_visible(timeout=120_000)
+        _sound(page)
+        press("link", "To the review")
+        press("button", "Review 20 waiting")
+        expect(page.get_by_text("Upper Creek").first).to_be_visible()
+        assert len(steps) <= 10, steps
+        for part in ("settings", "keep"):
             page.goto(f"{address}season/{part}")
             _sound(page)
+        _by_tables(page, address, tmp_path)
         browser.close()
+
+
+def _by_tables(page: Page, address: str, tmp_path: Path) -> None:
+    """Photographs with a camera's names and a table of one's own, then blocks, by the same form."""
+    card = _photographs(tmp_path / "second", ["IMG_4100.jpg", "IMG_4101.jpg"], like="river")
+    (card / "buds feb.csv").write_text(
+        "Photo;Vineyard;Cane no;Position\nIMG_4100.jpg;Low;1;1\nIMG_4101.jpg;Low;1;2\n")
+    page.goto(f"{address}season/photographs")
+    page.set_input_files("#folder", str(card))
+    page.get_by_label("Sampling").fill("feb-cold-night")
+    page.get_by_role("button", name="Look them over").click()
+    expect(page.get_by_role("heading", name="Which column is what")).to_be_visible()
+    _sound(page)
+    page.get_by_role("button", name="See what would happen").click()
+    expect(page.get_by_text("2 of 2 photographs would be taken in")).to_be_visible()
+    page.goto(f"{address}season/blocks")
+    page.get_by_label("Table").fill("Parcel\tGrape\tNodes\nLow\tSaperavi\t40\n")
+    page.get_by_role("button", name="See what would happen").click()
+    expect(page.get_by_text("1 block would be added")).to_be_hidden()
+    expect(page.get_by_label("Cultivar", exact=True)).to_have_value("Grape")
+    _sound(page)
+    page.get_by_role("button", name="See what would happen").click()
+    expect(page.get_by_text("1 block would be added. Nothing has happened yet.")).to_be_visible()
+    _sound(page)
+    page.get_by_role("button", name="Keep these blocks").click()
+    expect(page.get_by_text("1 block kept.")).to_be_visible()
+    page.get_by_text("Take back").click()
+    page.get_by_role("button", name="Yes, give these blocks the facts they had before").click()
+    expect(page.get_by_text("The table of 1 block was taken back.")).to_be_visible()
+    _sound(page)

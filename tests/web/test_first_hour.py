@@ -17,7 +17,12 @@ from werkzeug.test import Client, TestResponse
 from budvision.errors import ConflictError, NothingToDoError
 from budvision.settings import SETTINGS, Settings, samples_folder
 from budvision.store.queries import overview
-from budvision.store.queries.blocks import list_blocks
+from budvision.store.queries.blocks import (
+    Block,
+    ensure_sampling,
+    list_blocks,
+    update_block,
+)
 from budvision.store.queries.calls import save_calls
 from budvision.store.queries.canes import list_buds
 from budvision.store.queries.people import list_people
@@ -29,6 +34,8 @@ from budvision.web import create_app
 from budvision.web.season.begin import Doorway, begin_app, may_begin
 from budvision.workflow.intake.sorting import loose_photos
 from budvision.workflow.intake.undo import undo_intake
+from budvision.workflow.season.block_table import undo_blocks
+from budvision.workflow.season.check import check
 
 FIRST = {"site": "Orun Valley", "lab": "Lab of the valley", "lead": "Élise Droz",
          "units": "us", "paper": "us-letter", "cane_base": "right"}
@@ -285,10 +292,15 @@ def test_what_pages_send_stays_in_the_tray_and_no_manifest_reaches_out_of_it(
     assert "1 of 1 photograph would be taken in" in person.text
 
 
-def test_a_pasted_table_of_blocks_is_kept_whole_or_not_at_all(
+def _told(place: Path) -> dict[str, Block]:
+    with Season.open(place) as season, season.read() as conn:
+        return {one.name: one for one in list_blocks(conn)}
+
+
+def test_a_pasted_table_of_blocks_is_shown_first_and_kept_whole_or_not_at_all(
     doorway: Doorway, tmp_path: Path
 ) -> None:
-    person = begin(doorway)
+    person, place = begin(doorway), tmp_path / "place"
     person.open("/season/blocks")
     good = "block\tcultivar\tnormal_nodes\ttraining_system\nMill Row\tSaperavi\t40\tcanes\n"
     answer = person.send("/season/blocks", {"table": f"{good}Long Slope\tAligoté\tmany\t\n"})
@@ -297,15 +309,71 @@ def test_a_pasted_table_of_blocks_is_kept_whole_or_not_at_all(
     assert "Aligoté" in person.text, "what was pasted stays"
     assert person.send("/season/blocks", {"table": f"{good}Low\tX\t9000\t\n"}).status_code == 400
     assert "row 3: normal_nodes is 9000; expected 1 to 1000" in person.text
-    with Season.open(tmp_path / "place") as season, season.read() as conn:
-        assert not list_blocks(conn)
-    person.send("/season/blocks", {"table": f"{good}Long Slope\tAligoté\t36\t\n"})
+    whole = {"table": f"{good}Long Slope\tAligoté\t36\t\n"}
+    person.send("/season/blocks", whole)
+    assert "2 blocks would be added." in person.text
+    assert not _told(place), "a preview keeps nothing"
+    person.send("/season/blocks/keep", whole)
     assert "2 blocks kept." in person.text
-    person.send("/season/blocks", {"table": "block;vine_spacing_m\nMill Row;1,5\n"})
-    with Season.open(tmp_path / "place") as season, season.read() as conn:
-        told = {one.name: one for one in list_blocks(conn)}
-    assert (told["Mill Row"].normal_nodes, told["Mill Row"].vine_spacing_m) == (40, 1.5)
+    change = {"table": "block;vine_spacing_m;normal_nodes\nMill Row;1,5;36\nLong Slope;;36\n"}
+    person.send("/season/blocks", change)
+    assert "1 block would be changed." in person.text
+    assert "1 row changes nothing." in person.text
+    assert "Nodes a vine keeps in a normal year: 40 becomes 36" in person.text
+    person.send("/season/blocks/keep", change)
+    told = _told(place)
+    assert (told["Mill Row"].normal_nodes, told["Mill Row"].vine_spacing_m) == (36, 1.5)
     assert told["Long Slope"].cultivar == "Aligoté"
+    person.send("/season/blocks/undo", {})
+    assert "The table of 2 blocks was taken back." in person.text
+    told = _told(place)
+    assert (told["Mill Row"].normal_nodes, told["Mill Row"].vine_spacing_m) == (40, None)
+    assert "Take back" not in person.text
+
+
+def test_a_table_of_blocks_with_columns_of_its_own_is_chosen_for_and_taken_back(
+    doorway: Doorway, tmp_path: Path
+) -> None:
+    person, place = begin(doorway), tmp_path / "place"
+    person.open("/season/blocks")
+    table = {"table": "Parcela;Uva;Yemas\nMill Row;Saperavi;40\nLong Slope;Aligoté;36\n"}
+    person.send("/season/blocks", table)
+    assert "Which column is what" in person.text
+    for column, cell in (("block", "Parcela"), ("cultivar", "")):
+        chosen = re.search(rf'<select name="{column}">(.*?)</select>', person.text, re.DOTALL)
+        assert chosen
+        assert re.findall(r'value="([^"]*)" selected', chosen[1]) == [cell][:bool(cell)]
+    answer = person.send("/season/blocks", table | {"chosen": "yes", "cultivar": "Uva"})
+    assert answer.status_code == 400
+    assert "no column was chosen for block" in person.text
+    chosen_all = table | {"chosen": "yes", "block": "Parcela", "cultivar": "Uva",
+                          "normal_nodes": "Yemas", "fixed-training_system": "canes of 12"}
+    person.send("/season/blocks", chosen_all)
+    assert "2 blocks would be added." in person.text
+    kept = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)">', person.text))
+    assert kept.pop("csrf_token")
+    person.send("/season/blocks", kept | {"then": "columns"})
+    assert '<option value="Uva" selected>' in person.text, "the choice stands"
+    person.send("/season/blocks/keep", kept)
+    told = _told(place)
+    assert (told["Mill Row"].cultivar, told["Mill Row"].training_system) == (
+        "Saperavi", "canes of 12")
+    with Season.open(place) as season:
+        with season.write() as conn:
+            update_block(conn, told["Mill Row"].id, cultivar="Rkatsiteli")
+        with pytest.raises(ConflictError, match="cultivar is 'Rkatsiteli' by now"):
+            undo_blocks(season)
+        with season.write() as conn:
+            update_block(conn, told["Mill Row"].id, cultivar="Saperavi")
+            ensure_sampling(conn, told["Mill Row"].id, "feb")
+    person.send("/season/blocks/undo", {})
+    told = _told(place)
+    assert list(told) == ["Mill Row"], "a sampling hangs on it; the other goes"
+    assert (told["Mill Row"].cultivar, told["Mill Row"].normal_nodes) == ("", None)
+    with Season.open(place) as season:
+        assert check(season).ok
+        with pytest.raises(NothingToDoError, match="no table to take back"):
+            undo_blocks(season)
 
 
 def test_columns_of_other_names_are_chosen_and_a_wrong_intake_is_taken_back(
@@ -324,7 +392,7 @@ def test_columns_of_other_names_are_chosen_and_a_wrong_intake_is_taken_back(
     chosen = {"file": "Foto", "cane": "Sarmiento", "node": "Yema"}
     answer = person.send("/season/photographs/columns", chosen | {"block": "Fila"})
     assert answer.status_code == 400
-    assert "column cut is missing" in person.text
+    assert "no column was chosen for cut" in person.text
     person.send("/season/photographs/columns", chosen | {"block": "Fila", "fixed-cut": "1"})
     assert "2 of 2 photographs would be taken in" in person.text
     person.send("/season/photographs/take", {})

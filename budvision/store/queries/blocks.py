@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from typing import Any
 from unicodedata import normalize
 
-from sqlalchemy import Connection, Row, Select, func, select, update
+from sqlalchemy import Connection, Row, Select, delete, func, select, update
 
 from budvision.errors import InputError, NotFoundError
 from budvision.store.names import clean_label, name_key
 from budvision.store.queries.insertion import as_json, check_names, insert_row
 from budvision.store.session import as_utc, now
-from budvision.store.tables import block, sampling, site
+from budvision.store.tables import block, metadata, sampling, site
 
 __all__ = [
-    "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "ensure_block",
-    "ensure_sampling", "ensure_site", "find_block", "find_sampling", "get_block",
+    "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "drop_unused_block",
+    "ensure_block", "ensure_sampling", "ensure_site", "find_block", "find_sampling", "get_block",
     "get_sampling", "latest_sampling", "list_blocks", "list_samplings", "list_sites",
     "sampling_by_id", "update_block", "update_sampling",
 ]
@@ -192,6 +192,18 @@ def update_block(conn: Connection, block_id: int, **values: Any) -> None:
         values["layout"] = as_json(values["layout"])
     if values:
         conn.execute(update(block).where(block.c.id == block_id).values(**values))
+
+
+def drop_unused_block(conn: Connection, block_id: int) -> bool:
+    """Remove a block that nothing hangs on; False where something does, and it stays."""
+    for table in metadata.tables.values():
+        for column in table.columns:
+            if any(key.column is block.c.id for key in column.foreign_keys) and conn.scalar(
+                select(func.count()).select_from(table).where(column == block_id)
+            ):
+                return False
+    conn.execute(delete(block).where(block.c.id == block_id))
+    return True
 
 
 # ---- samplings -------------------------------------------------------------------------------

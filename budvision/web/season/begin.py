@@ -17,10 +17,12 @@ from budvision.errors import BudvisionError, InputError
 from budvision.settings import SETTINGS, Setting, Settings
 from budvision.store.config import CONFIG
 from budvision.store.engine import DATABASE
+from budvision.store.queries.jobs import Job
 from budvision.version import __version__
 from budvision.web import create_app, errors
 from budvision.web.current import SEASON_KEY
 from budvision.web.guard import PageFrame, shield
+from budvision.web.work import runner_of
 from budvision.workflow.season.make import begin
 
 if TYPE_CHECKING:
@@ -67,11 +69,18 @@ class Doorway:
         with app.test_request_context():
             return url_for("people.me", next=url_for("season.home"))
 
-    def close(self) -> None:
-        """Let go of the season, where there is one."""
-        season = self.app.extensions.get(SEASON_KEY)
-        if season is not None:
-            season.close()
+    def wake(self) -> None:
+        """Go on with the season's long work, where there is a season."""
+        if self.has_season:
+            runner_of(self.app).wake()
+
+    def close(self) -> list[Job]:
+        """Let go of the season, where there is one; return what long work is left of it."""
+        if not self.has_season:
+            return []
+        left = runner_of(self.app).stop()
+        self.app.extensions[SEASON_KEY].close()
+        return left
 
 
 @dataclass(frozen=True, slots=True)

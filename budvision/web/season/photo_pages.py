@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import say, say_n
+from budvision.language import say_n
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import as_utc
-from budvision.tables import FIXED, guess_columns, read_cells
+from budvision.tables import read_cells
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
+from budvision.web.season.columns import chosen_columns, columns_page
 from budvision.web.season.door import blueprint
 from budvision.web.work import ask, next_work, shown_work
+from budvision.workflow.intake.file_names import suggest_pattern
 from budvision.workflow.intake.manifest import COLUMNS
-from budvision.workflow.intake.places import Foreseen
+from budvision.workflow.intake.places import Foreseen, Places
 from budvision.workflow.intake.tray import Asked, Tray
 from budvision.workflow.intake.undo import Batch, list_batches, undo_intake
 
@@ -42,16 +45,6 @@ class PhotographsPage:
     batches: tuple[Batch, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ColumnsPage:
-    """The manifest's first rows, and a choice for each column: its name, what it is, the guess."""
-
-    header: list[str]
-    examples: list[list[str]]
-    choices: tuple[tuple[str, str, str], ...]
-    problem: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreviewPage:
     """What taking the photographs of the tray in would do."""
@@ -61,8 +54,12 @@ class PreviewPage:
     rows: tuple[tuple[Foreseen, str], ...]
     n_rows: int
     n_taken: int
-    unclear: tuple[tuple[str, str], ...]
+    unclear: tuple[str, ...]
     n_unclear: int
+    unread: tuple[str, ...]
+    """Names that are not of the pattern."""
+    suggested: str
+    """A pattern that reads every name, empty where none does or the pattern reads some."""
     not_listed: tuple[str, ...]
 
 
@@ -132,12 +129,15 @@ def preview() -> ResponseReturnValue:
         return _form(tray.asked, str(error)), 400
     moved = tray.asked.move == "yes"
     taken = ("new", "placed", "elsewhere") if moved else ("new", "placed")
-    unclear = tuple((one.file, str(one.error)) for one in places.refused)
+    unread, unclear = _unclear(places)
     return render_template("season/preview.html", page=PreviewPage(
         asked=tray.asked, manifest=tray.manifest is not None, n_rows=len(rows),
         rows=tuple((row, _words(row, moved)) for row in rows[:MOST_ROWS]),
         n_taken=sum(row.state in taken for row in rows),
-        unclear=unclear[:MOST_ROWS], n_unclear=len(unclear), not_listed=places.not_listed))
+        unclear=unclear[:MOST_ROWS], n_unclear=len(places.refused), unread=unread,
+        suggested="" if rows or not unread else suggest_pattern(
+            tuple(Path(name) for name in unread), block=tray.asked.block),
+        not_listed=places.not_listed))
 
 
 @blueprint.get("/photographs/columns")
@@ -153,7 +153,7 @@ def photograph_columns() -> ResponseReturnValue:
 def photograph_columns_chosen() -> ResponseReturnValue:
     """Keep which column is what, and show the preview."""
     tray = _tray()
-    chosen = {name: value for name in COLUMNS if (value := _chosen(name))}
+    chosen = chosen_columns(COLUMNS)
     try:
         tray.ask(replace(tray.asked, columns=json.dumps(chosen)))
         tray.look_over()
@@ -162,25 +162,13 @@ def photograph_columns_chosen() -> ResponseReturnValue:
     return redirect(url_for("season.preview"), 303)
 
 
-def _chosen(name: str) -> str:
-    """Return a column's choice from the form: a cell of the header, or a value for every row."""
-    value, fixed = request.form.get(name, ""), request.form.get(f"fixed-{name}", "").strip()
-    return value if value else f"{FIXED}{fixed}" if fixed else ""
-
-
 def _columns_page(tray: Tray, problem: str = "") -> str:
     if tray.manifest is None:
         raise InputError("there is no manifest", where="photographs", do="Send one first.",
                          expected="a table that says which bud each photograph shows")
-    (_, header), *below = read_cells(tray.manifest).rows[:4]
-    guessed = tray.asked.chosen or guess_columns(header, COLUMNS)
-    words = {"file": say("name of the photograph's file"), "block": say("block"),
-             "cane": say("cane"), "node": say("node, counted from the cane's base"),
-             "cut": say("cut, the first is 1"), "vine": say("vine"), "zone": say("zone"),
-             "vigor": say("size of the vine: small, medium, large"), "cultivar": say("cultivar")}
-    return render_template("season/columns.html", page=ColumnsPage(
-        header, [row for _, row in below],
-        tuple((name, words[name], guessed.get(name, "")) for name in COLUMNS), problem))
+    return columns_page(
+        read_cells(tray.manifest), COLUMNS, n_needed=5, chosen=tray.asked.chosen,
+        fixed={"block": "", "cut": "1"}, back=url_for("season.photographs"), problem=problem)
 
 
 @blueprint.post("/photographs/undo")
@@ -215,6 +203,12 @@ def photographs_taken() -> ResponseReturnValue:
         away.put_back()
         flash("Photographs are being taken in already; take yours in when that is done.")
     return redirect(url_for("season.photographs"), 303)
+
+
+def _unclear(places: Places) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the names that are not of the pattern, and why other files cannot be used."""
+    unread = tuple(one.file for one in places.refused if one.error.code == "name_not_of_pattern")
+    return unread, tuple(str(one.error) for one in places.refused if one.file not in unread)
 
 
 def _words(row: Foreseen, moved: bool) -> str:

@@ -6,22 +6,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from budvision.errors import InputError, SeasonError
+from budvision.errors import SeasonError
 from budvision.store.config import CONFIG
 from budvision.store.names import clean_label
 from budvision.store.queries import blocks, people
 from budvision.store.session import Season
-from budvision.tables import decimal, read_table
 from budvision.vineyard.policies import shipped_policies
 from budvision.vineyard.potential import check_class
 from budvision.vineyard.training import check_training
 from budvision.workflow.season.change import change_settings, read_typed
 
-__all__ = ["BLOCK_COLUMNS", "add_blocks", "begin", "init", "set_block"]
-
-_NUMBERS = ("normal_nodes", "row_spacing_m", "vine_spacing_m")
-BLOCK_COLUMNS = ("cultivar", "cultivar_class", "training_system", *_NUMBERS)
-"""Columns that may stand beside ``block`` in a table of blocks."""
+__all__ = ["begin", "init", "set_block"]
 
 
 def init(
@@ -116,52 +111,3 @@ def set_block(
         found = blocks.get_block(conn, name)
         blocks.update_block(conn, found.id, **given)
         return blocks.get_block(conn, name)
-
-
-def add_blocks(season: Season, table: str) -> int:
-    """Add blocks from a table, or change the facts that it gives of known ones: all rows or none.
-
-    Parameters
-    ----------
-    season : Season
-        The season.
-    table : str
-        As it was pasted, with a header: ``block`` and any of `BLOCK_COLUMNS`; an empty cell leaves
-        the fact as it is. Spacing in metres.
-
-    Returns
-    -------
-    int
-        How many rows it had.
-
-    Raises
-    ------
-    InputError
-        When it is no table or a row cannot be used; it names the row, and nothing is changed.
-    NothingToDoError
-        When it has no row.
-    """
-    do = "Correct it; nothing was changed."
-    read = read_table(table, needed=("block",), optional=BLOCK_COLUMNS, name="table of blocks",
-                      others=False, row_of="a block", do=do)
-    with season.write() as conn:
-        for row in read.rows:
-            given: dict[str, Any] = {key: text for key, text in row.cells.items()
-                                     if key in BLOCK_COLUMNS and text}
-            for name in _NUMBERS:
-                if name in given and (number := decimal(given[name])) is None:
-                    raise InputError(f"{name} is {given[name]!r}", where=row.where, do=do,
-                                     expected="a number")
-                if name in given:
-                    given[name] = number
-            check_training(given.get("training_system", ""), where=row.where)
-            check_class(given.get("cultivar_class", ""), where=row.where)
-            try:
-                if row.trouble is not None:
-                    raise row.trouble
-                block_id = blocks.ensure_block(conn, row.cells["block"])
-                blocks.update_block(conn, block_id, **given)
-            except InputError as error:
-                raise InputError(error.what, expected=error.expected, where=row.where,
-                                 do=do) from error
-    return len(read.rows)
