@@ -43,6 +43,8 @@ def backup(
                    f"photographs, {report.n_new} of them new.")
         if report.n_repaired:
             say(f"{report.n_repaired} photographs were damaged in the backup and are mended.")
+        if report.caution:
+            say(report.caution)
         for sha256 in report.missing:
             say(f"photograph {sha256[:12]} is missing from the season; run `budvision check`.")
     if report.missing:

@@ -33,7 +33,8 @@ from sqlalchemy import Connection, Table, func, insert, inspect, select, text, u
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
-    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "adopt", "extend", "point", "renew", "verify",
+    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "adopt", "extend", "holds", "last_link",
+    "point", "renew", "verify",
 ]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
@@ -265,6 +266,20 @@ def adopt(conn: Connection, points: Sequence[Mapping[str, Any]]) -> list[Broken]
             _set(conn, row["table_name"], last_id=row["last_id"], n_rows=row["n_rows"],
                  sha256=row["sha256"])
     return [one for one in verify(conn) if one.table in CHAINED] if points else []
+
+
+def last_link(conn: Connection) -> Mapping[str, Any]:
+    """Return the newest point of the chains, empty where nothing was ever chained."""
+    row = conn.execute(select(chain).order_by(chain.c.id.desc()).limit(1)).first()
+    return {} if row is None else dict(row._mapping)
+
+
+def holds(conn: Connection, link: Mapping[str, Any]) -> bool:
+    """Tell whether a point of another copy's chains (`last_link`) is one of this season's too."""
+    if not link:
+        return True
+    row = conn.execute(select(chain).where(chain.c.id == link["id"])).first()
+    return row is not None and dict(row._mapping) == dict(link)
 
 
 def renew(conn: Connection) -> None:

@@ -227,6 +227,45 @@ def test_killed_anywhere_every_generation_restores(
     assert not list((folder / "generations").glob(".*"))
 
 
+def test_another_seasons_backups_are_never_pushed_out(made: Season, tmp_path: Path) -> None:
+    """Next winter's season, or one that went another way since, needs a folder of its own."""
+    folder = tmp_path / "backup"
+    first = backup(made, folder).generation
+    restore(folder, tmp_path / "again")
+    _add_photo(made, 300)
+    backup(made, folder)
+    there = generations_of(folder)
+    with seasons.make_season(tmp_path / "next winter", person="Ada Stern") as other, pytest.raises(
+            ConflictError, match="holds rows that this season does not have"):
+        backup(other, folder, keep=1)
+    with Season.open(tmp_path / "again") as again:
+        _add_photo(again, 301)
+        with pytest.raises(ConflictError, match="holds rows that this season does not have"):
+            backup(again, folder, keep=1)
+    assert generations_of(folder) == there
+    assert first in there
+    (folder / "generations" / there[-1] / "budvision.db").write_bytes(b"damaged")
+    backup(made, folder)  # the one before tells whose they are
+
+
+def test_a_restored_season_knows_its_backup(made: Season, tmp_path: Path) -> None:
+    report = backup(made, tmp_path / "backup")
+    restore(tmp_path / "backup", tmp_path / "again")
+    with Season.open(tmp_path / "again") as again:
+        found = last_of_all(again)
+        assert found is not None
+        assert (found.folder, found.generation) == (report.folder, report.generation)
+        backup(again, tmp_path / "backup")  # it goes on where the other stopped
+
+
+def test_a_backup_beside_its_season_says_what_it_does_not_help_against(
+    made: Season, tmp_path: Path
+) -> None:
+    report = backup(made, tmp_path / "backup")
+    assert report.same_disk
+    assert "a disk that breaks takes both" in report.caution
+
+
 def test_a_damaged_season_names_the_backup(made: Season, tmp_path: Path) -> None:
     folder = tmp_path / "backup"
     backup(made, folder)

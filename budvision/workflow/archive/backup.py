@@ -34,6 +34,7 @@ from budvision.store.backups import LastBackup, note_backup
 from budvision.store.config import CONFIG
 from budvision.store.copying import copy_rows
 from budvision.store.engine import DATABASE, open_engine
+from budvision.store.object_photos import ObjectPhotoStore
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.queries.backups import add_backup
@@ -67,6 +68,8 @@ class BackupReport:
         Hashes of photographs that the season lists but no longer holds, nor the backup.
     removed : tuple of str
         Generations that were older than those to be kept.
+    same_disk : bool
+        It lies on the same disk as the season's own database or photographs.
     """
 
     folder: str
@@ -76,6 +79,14 @@ class BackupReport:
     n_repaired: int
     missing: tuple[str, ...]
     removed: tuple[str, ...]
+    same_disk: bool
+
+    @property
+    def caution(self) -> str:
+        """What this backup does not help against, '' where nothing is known."""
+        return "" if not self.same_disk else (
+            "It lies on the same disk as the season: a disk that breaks takes both. Back up to "
+            "another disk too.")
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -110,7 +121,8 @@ def backup(
     Raises
     ------
     ConflictError
-        When the folder holds other files.
+        When the folder holds other files, or backups of another season or of work that this one
+        does not have.
     InputError
         When the folder lies in the season's, or `keep` is below 1.
     VerificationError
@@ -133,6 +145,7 @@ def backup(
         for left in home.glob(".*.part"):
             shutil.rmtree(left, ignore_errors=True)
         before = generations_of(folder)
+        _go_on_from(season, folder, before)
         name = _name(before)
         part = home / f".{name}.part"
         part.mkdir()
@@ -152,7 +165,34 @@ def backup(
             (home / old).replace(away)
             shutil.rmtree(away, ignore_errors=True)
     return BackupReport(folder=str(folder), generation=name, n_photos=n_photos, n_new=n_new,
-                        n_repaired=n_repaired, missing=missing, removed=removed)
+                        n_repaired=n_repaired, missing=missing, removed=removed,
+                        same_disk=_same_disk(season, folder))
+
+
+def _go_on_from(season: Season, folder: Path, before: list[str]) -> None:
+    """Refuse to put a generation beside those of another season, which it would push out."""
+    for name in reversed(before):
+        try:
+            with opened(folder / GENERATIONS / name, folder) as newest, newest.read() as conn:
+                last = seal.last_link(conn)
+        except (BudvisionError, OSError):
+            continue  # a damaged one says nothing of whose it is
+        with season.read() as conn:
+            if not seal.holds(conn, last):
+                raise ConflictError(
+                    f"its newest backup {name} holds rows that this season does not have",
+                    where=str(folder), code="another_seasons_backup",
+                    expected="a new folder, or backups of this season",
+                    do="Name another folder; nothing was written.")
+        return
+
+
+def _same_disk(season: Season, folder: Path) -> bool:
+    """Tell whether a folder lies on the disk of the season's own database or photographs."""
+    own = [season.folder] if season.engine.dialect.name == "sqlite" else []
+    if not isinstance(season.photos, ObjectPhotoStore):
+        own.append(season.photos.folder)
+    return any(place.is_dir() and place.stat().st_dev == folder.stat().st_dev for place in own)
 
 
 def _note(season: Season, last: LastBackup) -> None:

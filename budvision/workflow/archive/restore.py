@@ -14,6 +14,7 @@ from budvision.archive.bag import disk
 from budvision.errors import ConflictError, NotFoundError, VerificationError
 from budvision.files import put, sha256_of
 from budvision.store import seal
+from budvision.store.backups import LastBackup, note_backup
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.session import Season
@@ -109,6 +110,7 @@ def restore(
                     f"the answers come out otherwise than at the backup: {differ[0]}",
                     where=str(source), code="answers_differ",
                     do="Restore an older generation with --generation, and compare.")
+        note_backup(part, LastBackup(facts["made_at"], str(folder), name))
         if target.exists():
             target.rmdir()
         put(part, target)
@@ -125,6 +127,7 @@ def _facts(source: Path, there: list[str]) -> dict[str, Any]:
         newer = facts["format"] != FORMAT or int(facts["format_version"]) > FORMAT_VERSION
         files = {str(k): str(v) for k, v in facts["files"].items()}
         int(facts["point"]["n"])
+        facts["made_at"] = str(facts["made_at"])
         facts["missing"] = [str(one) for one in facts["missing"]]
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise VerificationError(f"{FACTS} cannot be read", where=str(source), do=do) from error

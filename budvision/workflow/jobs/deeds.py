@@ -132,7 +132,7 @@ def _backup(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome
     mended = f" {report.n_repaired} damaged copies were mended." if report.n_repaired else ""
     return Outcome(f"Backup {report.generation} in {report.folder} is verified: "
                    f"{report.n_photos} photographs, {report.n_new} of them new.{mended}"
-                   + _missing(report.missing))
+                   + _missing(report.missing) + f" {report.caution}".rstrip())
 
 
 def _archive(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:
