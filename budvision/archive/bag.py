@@ -30,7 +30,7 @@ from budvision.errors import ConflictError, InputError, StorageError, Verificati
 from budvision.files import PART, sha256_of, write_whole, writing
 from budvision.version import __version__
 
-__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "disk", "read_facts", "verify"]
+__all__ = ["FORMAT", "FORMAT_VERSION", "BagWriter", "disk", "listed_hashes", "read_facts", "verify"]
 
 FORMAT, FORMAT_VERSION = "budvision-archive", 1
 FACTS = "data/archive.json"
@@ -100,7 +100,7 @@ class BagWriter:
                         f"it holds other files ({', '.join(strangers[:3]) or 'not an archive'})",
                         where=str(self.target), expected="a new folder or an earlier archive",
                         do="Name another folder; nothing was written.")
-                self._before = _manifest(self.target / "manifest-sha256.txt")
+                self._before = listed_hashes(self.target / "manifest-sha256.txt")
                 if (self.target / "bagit.txt").exists():
                     self.folder = beside(self.target)
             for name in ("tagmanifest-sha256.txt", "bagit.txt", SIGNATURE):
@@ -244,7 +244,8 @@ def _decoded(name: str) -> str:
     return name.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
 
 
-def _manifest(path: Path) -> dict[str, str]:
+def listed_hashes(path: Path) -> dict[str, str]:
+    """Return the hash that a manifest lists for each file, by its name in the archive."""
     if not path.exists():
         return {}
     lines = path.read_text(encoding="utf-8", errors="replace").split("\n")
@@ -321,7 +322,7 @@ def verify(
     import bagit
 
     read_facts(folder)
-    listed = _manifest(folder / "manifest-sha256.txt")
+    listed = listed_hashes(folder / "manifest-sha256.txt")
     for name in listed:
         if not _safe(name).startswith("data/"):
             raise _bad(folder, f"the manifest lists {name!r}", "paths below data/")
@@ -366,7 +367,7 @@ def verify(
 
 
 def _check_tags(folder: Path) -> None:
-    for name, sha256 in _manifest(folder / "tagmanifest-sha256.txt").items():
+    for name, sha256 in listed_hashes(folder / "tagmanifest-sha256.txt").items():
         path = folder / _safe(name)
         if not path.is_file() or sha256_of(path) != sha256:
             raise _bad(folder, f"{name} changed", "the bytes that were exported")

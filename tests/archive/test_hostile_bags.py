@@ -143,6 +143,8 @@ def test_a_swapped_photograph_is_refused(bag: Path, tmp_path: Path) -> None:
     photo = next((bag / "data" / "photos").rglob("*.jpg"))
     photo.write_bytes(seasons.photo_bytes(777, private=False))
     reseal(bag)
+    with pytest.raises(VerificationError, match="not those that its row names"):
+        verify_archive(bag)
     with Season.create(tmp_path / "new") as season:
         with pytest.raises(VerificationError, match="not those that its row names"):
             import_archive(season, bag)

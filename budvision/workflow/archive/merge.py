@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError
 
-from budvision.archive.bag import open_payload, read_facts
+from budvision.archive.bag import listed_hashes, open_payload, read_facts
 from budvision.archive.bag import verify as verify_bag
 from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
@@ -34,6 +34,7 @@ from budvision.workflow.archive.settings import POLICIES, restore_policies, rest
 __all__ = ["import_archive", "verify_archive"]
 
 Progress = Callable[[str, int, int], None]
+_SWAPPED = "It was swapped or damaged; nothing of the archive's rows was imported."
 
 
 def verify_archive(
@@ -42,9 +43,9 @@ def verify_archive(
 ) -> dict[str, object]:
     """Check an archive in full, work its answers out anew, and return what it is.
 
-    Every byte is hashed; every row is checked like what is typed; the rows, settings and policies
-    are put into a season of the moment, and its answers compared with those kept at export. With
-    `key`, a public one, it has to be signed by it.
+    Every byte is hashed; every row is checked like what is typed; each photograph's bytes are those
+    that its row names; the rows, settings and policies are put into a season of the moment, and its
+    answers compared with those kept at export. With `key`, a public one, it has to be signed by it.
 
     Raises
     ------
@@ -55,6 +56,7 @@ def verify_archive(
     counts = verify_bag(folder, progress=progress)
     facts = read_facts(folder)
     signed_by = check_signature(folder, key=key)
+    _check_names(folder, whole=facts.get("kind") == "whole")
     kept, reach = _kept_answers(folder), None
     if kept is not None:
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
@@ -74,6 +76,24 @@ def verify_archive(
                 do="Compare with the budvision that made it; a changed archive must not be used.")
     return {"ok": True, "folder": str(folder), **facts, **counts,
             "answers_equal": reach == "all", "answers_compared": reach, "signed_by": signed_by}
+
+
+def _check_names(folder: Path, *, whole: bool) -> None:
+    """Compare the bytes of each photograph, hashed just now, with what its row names."""
+    hashes = listed_hashes(folder / "manifest-sha256.txt")
+    for row in rows_of(folder, "photo"):
+        if "file" in row and hashes.get(f"data/{row['file']}") != _named(row, whole=whole):
+            raise _swapped(row)
+
+
+def _named(row: dict[str, Any], *, whole: bool) -> str:
+    return str(row["sha256"] if whole else row["exported_sha256"])
+
+
+def _swapped(row: dict[str, Any]) -> VerificationError:
+    return VerificationError(
+        "its bytes are not those that its row names", where=f"photograph {row['sha256'][:12]}",
+        do=_SWAPPED)
 
 
 def _kept_answers(folder: Path) -> Any:
@@ -220,11 +240,10 @@ def _check_photo(data: bytes, row: dict[str, Any], *, whole: bool) -> list[str]:
 
     One's own copy is not refused for a picture that a later version reads no more.
     """
-    wanted = row["sha256"] if whole else row["exported_sha256"]
     where = f"photograph {row['sha256'][:12]}"
-    do = "It was swapped or damaged; nothing of the archive's rows was imported."
-    if hashlib.sha256(data).hexdigest() != wanted:
-        raise VerificationError("its bytes are not those that its row names", where=where, do=do)
+    do = _SWAPPED
+    if hashlib.sha256(data).hexdigest() != _named(row, whole=whole):
+        raise _swapped(row)
     try:
         read = read_photo(data, max_side_px=256, name=where)
     except PhotoError as error:
