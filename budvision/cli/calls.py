@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,7 @@ from budvision.cli.terminal import (
 )
 
 if TYPE_CHECKING:
+    from budvision.store.session import Season
     from budvision.workflow.answers.results import BlockAnswer
 
 __all__ = ["register"]
@@ -169,32 +171,37 @@ def results(
 
     Example: budvision results --block "Mill Row"
     """
-    from budvision.cli.tally import print_results
-    from budvision.report.readers import reader_words
     from budvision.store.session import Season
-    from budvision.workflow.answers.comparison import result_facts
     from budvision.workflow.answers.results import BESIDE, answer_as_dict, season_results
 
     with Season.open(season) as opened:
         answers = season_results(opened, block=block, sampling=sampling, policy=policy)
         confirmed = [answer for answer in answers if answer.confirmed]
-        units = opened.settings.units
-        facts = [] if as_json else result_facts(opened, confirmed)
+        if not as_json:
+            _tell_results(opened, answers, confirmed)
     if as_json:
         show_json_rows("blocks", map(answer_as_dict, answers), BESIDE)
-    else:
-        if confirmed:
-            print_results(facts, units=units)
-            typer.echo("")
-        for answer in answers:
-            _tell_waiting(answer)
-        corrected = next((answer.corrected for answer in answers if answer.corrected), None)
-        for reader in corrected.readers if corrected else ():
-            typer.echo(reader_words(reader))
     if not confirmed:
         say("budvision: nobody has called a bud yet; confirm buds on the review page "
             "(`budvision serve`) or with `budvision calls import`.")
         raise typer.Exit(6)
+
+
+def _tell_results(
+    season: Season, answers: Sequence[BlockAnswer], confirmed: Sequence[BlockAnswer]
+) -> None:
+    from budvision.cli.tally import print_results
+    from budvision.report.readers import reader_words
+    from budvision.workflow.answers.comparison import result_facts
+
+    if confirmed:
+        print_results(result_facts(season, confirmed), units=season.settings.units)
+        typer.echo("")
+    for answer in answers:
+        _tell_waiting(answer)
+    corrected = next((answer.corrected for answer in answers if answer.corrected), None)
+    for reader in corrected.readers if corrected else ():
+        typer.echo(reader_words(reader))
 
 
 def _tell_waiting(answer: BlockAnswer) -> None:

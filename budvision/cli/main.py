@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 unexpected, 2 usage, 3 some input could not be used, 4 not
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import sys
@@ -85,6 +86,7 @@ for _group in (  # in the order of --help
 def run() -> None:
     """Run the command line; print errors in their one form and exit with their code."""
     _speak_utf8()
+    gc.set_threshold(100_000, 20, 20)   # a season's answers are many small things that stay
     try:
         app()
     except BudvisionError as error:

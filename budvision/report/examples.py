@@ -8,7 +8,10 @@ from numpy.typing import NDArray
 
 from budvision.vocabulary import TISSUES
 
-__all__ = ["example_jpeg"]
+__all__ = ["MOST_PHOTOS", "example_jpeg"]
+
+MOST_PHOTOS = 8
+"""Example photographs that a sheet has room for."""
 
 SIDE_PX = 460
 _LETTERS = {tissue.label: tissue.value[0].upper() for tissue in TISSUES}

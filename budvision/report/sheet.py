@@ -21,6 +21,7 @@ from budvision.report.answer import (
     answer_words,
 )
 from budvision.report.canvas import BandEdges, Drawing
+from budvision.report.examples import MOST_PHOTOS
 from budvision.report.facts import BlockFacts
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.paper import compile_pdf
@@ -33,9 +34,7 @@ from budvision.report.words import (
     short,
 )
 
-__all__ = [
-    "CAUTIONS", "MOST_PHOTOS", "SheetWords", "sheet_figure", "sheet_pdf", "sheet_words",
-]
+__all__ = ["CAUTIONS", "SheetWords", "sheet_figure", "sheet_pdf", "sheet_words"]
 
 CAUTIONS = (
     mark("Consult your local extension or licensed adviser before you prune by this sheet."),
@@ -43,7 +42,6 @@ CAUTIONS = (
          "block may have fared better or worse."),
     mark("Razor blades cut people: cut away from your hand and cap the blade."),
 )
-MOST_PHOTOS = 8
 _LONGEST_NAME = 90
 _LONGEST_NOTE = 170
 _MOST_NAMED = 8

@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from budvision.errors import InputError
+from budvision.stats.kept import Kept
 from budvision.stats.likelihood import (
     GRID,
     STEP,
@@ -115,8 +116,11 @@ class SharePosterior:
 
     def at(self, index: int) -> SharePosterior:
         """Return one group, arrays of length 1."""
-        one = slice(index, index + 1)
-        return SharePosterior(**{name: getattr(self, name)[one] for name in self.__slots__})
+        return self.rows(slice(index, index + 1))
+
+    def rows(self, which: slice | Ints) -> SharePosterior:
+        """Return some groups, in the order asked for."""
+        return SharePosterior(**{name: getattr(self, name)[which] for name in self.__slots__})
 
     def with_rows(self, rows: Ints, others: SharePosterior) -> SharePosterior:
         """Return these with some groups replaced, the first of `others` at the first of `rows`."""
@@ -251,17 +255,6 @@ def posterior_of(
     )
 
 
-def _gather(parts: list[tuple[Ints, SharePosterior]], n_groups: int) -> SharePosterior:
-    filled = {}
-    for name in SharePosterior.__slots__:
-        sample = getattr(parts[0][1], name)
-        column = np.zeros((n_groups, *sample.shape[1:]), sample.dtype)
-        for some, part in parts:
-            column[some] = getattr(part, name)
-        filled[name] = column
-    return SharePosterior(**filled)
-
-
 def _spread(found: SharePosterior) -> Floats:
     """Return the width of the middle two thirds, in steps of the grid."""
     inside: Floats = ((found.below > 1 / 6) & (found.below < 5 / 6)).sum(axis=1).astype(float)
@@ -327,27 +320,35 @@ def posterior_under(units: Units, prior: tuple[Floats, Floats]) -> SharePosterio
     prior : tuple of ndarray, shape (n,)
         As `likeness_grid` returns it; one likeness alone is that of somebody who knows it.
     """
-    there = np.bincount(units.group, minlength=units.n_groups) > 0
-    parts: list[tuple[Ints, SharePosterior]] = []
-    if not there.all():
-        none = Units.of([], [], [], 1)
-        flat = posterior_of(log_likelihood(none, prior[0]), none, *prior)
-        parts.append((np.flatnonzero(~there), flat))    # one row for all that have no units
-    place, number = np.flatnonzero(there), np.cumsum(there) - 1
-    present = Units(units.hits, units.sizes, number[units.group], len(place), units.copies)
-    for handful, few in chunks(present):
-        some = place[handful]
+    under = b"".join(part.tobytes() for part in prior)
+
+    def work_out(groups: list[int]) -> list[SharePosterior]:
+        found = _worked_out(units.of_groups(groups), prior)
+        return [found.at(row) for row in range(len(groups))]
+
+    rows = _KEPT.each([(under, layout) for layout in units.layouts()], work_out)
+    return _joined(rows or [_worked_out(units, prior)])
+
+
+_KEPT: Kept[tuple[bytes, bytes], SharePosterior] = Kept(4096)
+
+
+def _joined(parts: list[SharePosterior]) -> SharePosterior:
+    return SharePosterior(**{name: np.concatenate([getattr(part, name) for part in parts])
+                             for name in SharePosterior.__slots__})
+
+
+def _worked_out(units: Units, prior: tuple[Floats, Floats]) -> SharePosterior:
+    """Return the posterior of each group, in handfuls."""
+    places, parts = [], []
+    for some, few in chunks(units):
         found = posterior_of(log_likelihood(few, prior[0]), few, *prior)
-        coarse = np.flatnonzero(_spread(found) < 4)
-        parts.append((some, found))
-        parts += [
-            (some[group : group + 1], _zoomed(few.of_group(group), found.at(group), prior))
-            for group in coarse.tolist()
-        ]
-    if not parts:
-        parts = [(np.zeros(0, np.int64), posterior_of(
-            log_likelihood(units, prior[0]), units, *prior))]
-    return _gather(parts, units.n_groups)
+        for group in np.flatnonzero(_spread(found) < 4).tolist():
+            found = found.with_rows(
+                np.array([group]), _zoomed(few.of_groups([group]), found.at(group), prior))
+        places.append(some)
+        parts.append(found)
+    return _joined(parts).rows(np.argsort(np.concatenate(places)))
 
 
 def totals_posterior(

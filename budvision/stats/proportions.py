@@ -128,14 +128,17 @@ def size_of_width(share: ArrayLike, low: ArrayLike, high: ArrayLike, confidence:
     confidence : float
         Nominal coverage in (0, 1).
     """
-    found = np.nan_to_num(np.asarray(share, dtype=float), nan=0.5)
-    wanted = np.nan_to_num(np.asarray(high, float) - np.asarray(low, float), nan=1.0)
+    found: Floats = np.nan_to_num(np.asarray(share, dtype=float), nan=0.5)
+    wanted: Floats = np.nan_to_num(np.asarray(high, float) - np.asarray(low, float), nan=1.0)
     size: Floats = np.ones_like(found)
+    open_ = np.arange(found.size)
     for _ in range(12):
-        ends = effective_limits(np.where(found >= 1, size, found * size), size, confidence)
-        power = np.where((found <= 0) | (found >= 1), 1.2, 1.9)
-        ratio = (ends[1] - ends[0]) / np.maximum(wanted, 1e-9)
-        size = np.clip(size * ratio**power, 1e-3, 1e9)
+        share, was = found[open_], size[open_]
+        ends = effective_limits(np.where(share >= 1, was, share * was), was, confidence)
+        power = np.where((share <= 0) | (share >= 1), 1.2, 1.9)
+        ratio = (ends[1] - ends[0]) / np.maximum(wanted[open_], 1e-9)
+        size[open_] = np.clip(was * ratio**power, 1e-3, 1e9)
+        open_ = open_[np.abs(size[open_] - was) > 1e-12 * was]
     return size
 
 

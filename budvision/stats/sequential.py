@@ -10,7 +10,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
 
 from budvision.errors import InputError
 
@@ -128,6 +127,8 @@ class QuickLook:
         """
         if not (0 <= share <= 1 and 0 <= icc < 1):
             raise InputError(f"the share is {share!r} and the icc {icc!r}", expected="0 to 1")
+        from scipy import stats  # takes most of a second to load; few commands come here
+
         if icc == 0 or share in (0, 1):
             return float(stats.binom.sf(self.threshold - 1, self.n_buds, share))
         size = (1 - icc) / icc

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from budvision.errors import InputError
 
@@ -66,11 +66,28 @@ class Units:
             self.group, values * self.copies, self.n_groups).astype(np.float64)
         return summed
 
-    def of_group(self, index: int) -> Units:
-        """Return the units of one group, as group 0."""
-        keep = self.group == index
-        return Units(self.hits[keep], self.sizes[keep], np.zeros(int(keep.sum()), np.int64), 1,
+    def of_groups(self, which: ArrayLike) -> Units:
+        """Return the units of some groups, which become groups 0, 1, 2...
+
+        Parameters
+        ----------
+        which : array_like of int, shape (n,)
+            Numbers of the groups, each once.
+        """
+        chosen = np.asarray(which, dtype=np.int64)
+        number = np.full(self.n_groups, -1, np.int64)
+        number[chosen] = np.arange(len(chosen))
+        place = number[self.group]
+        keep = place >= 0
+        return Units(self.hits[keep], self.sizes[keep], place[keep], len(chosen),
                      self.copies[keep])
+
+    def layouts(self) -> list[bytes]:
+        """Return what stands for each group's units: the same where they are the same units."""
+        rows = np.column_stack([self.sizes, self.hits, self.copies])
+        order = np.lexsort((*rows.T, self.group))
+        ends = np.searchsorted(self.group[order], np.arange(self.n_groups + 1))
+        return [rows[order[first:last]].tobytes() for first, last in pairwise(ends.tolist())]
 
     def more_than(self, counts: Floats, steps: Floats) -> Floats:
         """Count the units of each group with more than each of some consecutive numbers.
@@ -125,6 +142,8 @@ def expected_units(share: float, icc: float, n_units: float, size: int) -> Units
     size : int
         Buds a unit.
     """
+    from scipy import stats  # takes most of a second to load; few commands come here
+
     counts = np.arange(size + 1)
     if icc > 0:
         strength = (1 - icc) / icc
@@ -136,7 +155,7 @@ def expected_units(share: float, icc: float, n_units: float, size: int) -> Units
 
 
 def chunks(units: Units) -> Iterator[tuple[Ints, Units]]:
-    """Yield groups in handfuls, those with units of like size together."""
+    """Yield groups in handfuls, those with units of like size together; one of none for none."""
     largest = np.zeros(units.n_groups)
     np.maximum.at(largest, units.group, units.sizes)
     order = np.argsort(largest, kind="stable")
@@ -144,7 +163,7 @@ def chunks(units: Units) -> Iterator[tuple[Ints, Units]]:
     place[order] = np.arange(units.n_groups)
     by_place = np.argsort(place[units.group], kind="stable")
     sorted_place = place[units.group][by_place]
-    for first in range(0, units.n_groups, _CHUNK):
+    for first in range(0, max(units.n_groups, 1), _CHUNK):
         some = order[first : first + _CHUNK]
         ends = np.searchsorted(sorted_place, [first, first + len(some)])
         rows = by_place[ends[0] : ends[1]]

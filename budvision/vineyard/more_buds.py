@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from budvision.stats.kept import Kept
 from budvision.stats.likelihood import likeness_grid, log_likelihood
 from budvision.stats.posterior import SharePosterior, posterior_of
 from budvision.stats.units import Units, alike_units, chunks
@@ -103,13 +104,8 @@ class _Alike:
 
     def found(self, factor: Floats, rows: Ints) -> SharePosterior:
         """Return the posterior of some blocks with so many times the units, one factor a block."""
-        number = np.full(self._units.n_groups, -1)
-        number[rows] = np.arange(len(rows))
-        keep = number[self._units.group] >= 0
-        few = Units(self._units.hits[keep], self._units.sizes[keep],
-                    number[self._units.group[keep]], len(rows), self._units.copies[keep])
         return posterior_of(self._loglike[rows] * factor[:, None, None],
-                            alike_units(few, factor), *self._prior)
+                            alike_units(self._units.of_groups(rows), factor), *self._prior)
 
 
 def buds_to_settle(
@@ -150,25 +146,34 @@ def buds_to_settle(
             return _settled(outlook.expected(extra * size[block]), policy, confidence)
 
         answer[block] = _fewest(one, size[[block]])[0]
-    plain = open_ & ~weighted
-    if not plain.any():
-        return answer
-    place = np.flatnonzero(plain)
-    number = np.cumsum(plain) - 1
-    keep = plain[units.group]
-    few = Units(units.hits[keep], units.sizes[keep], number[units.group[keep]], len(place),
-                units.copies[keep])
-    prior = likeness_grid(prior_icc)
-    for some, handful in chunks(few):
-        alike, each = _Alike(handful, prior), place[some]
+    plain = np.flatnonzero(open_ & ~weighted)
+    few = units.of_groups(plain)
 
-        def many(extra: Floats, rows: Ints, alike: _Alike = alike,
-                 each: Ints = each) -> NDArray[np.bool_]:
-            factor = 1 + extra / posterior.n_units[each[rows]]
-            return _settled(alike.found(factor, rows), policy, confidence)
+    def work_out(groups: list[int]) -> list[int]:
+        return _plain_buds(few.of_groups(groups), policy, confidence, prior_icc)
 
-        answer[each] = _fewest(many, size[each])
+    under = (policy.bands, confidence, prior_icc)
+    answer[plain] = _KEPT.each([(under, layout) for layout in few.layouts()], work_out)
     return answer
+
+
+_KEPT: Kept[tuple[object, bytes], int] = Kept(65536)
+
+
+def _plain_buds(units: Units, policy: Policy, confidence: float, prior_icc: float) -> list[int]:
+    """Return the buds that settle each block without weights, -1 beyond reach."""
+    prior, buds = likeness_grid(prior_icc), np.zeros(units.n_groups, np.int64)
+    for some, handful in chunks(units):
+        alike = _Alike(handful, prior)
+        n_units = handful.total(np.ones(len(handful.sizes)))
+
+        def settled(extra: Floats, rows: Ints, alike: _Alike = alike,
+                    n_units: Floats = n_units) -> NDArray[np.bool_]:
+            return _settled(alike.found(1 + extra / n_units[rows], rows), policy, confidence)
+
+        buds[some] = _fewest(settled, handful.total(handful.sizes) / n_units)
+    found: list[int] = buds.tolist()
+    return found
 
 
 def _fewest(settled: _Settles, size: Floats) -> Ints:

@@ -6,7 +6,7 @@ The bands and their edges are in `budvision.vineyard.policies`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -183,6 +183,7 @@ def node_ranges(
     )
     exact = [value if there else None
              for value, there in zip(nodes[0].tolist(), known[0].tolist(), strict=True)]
-    names = [field.name for field in fields(NodeCount)]
-    return [NodeCount(**dict(zip(names, row, strict=True)))
-            for row in zip(retain, low, high, exact, capped, itself, strict=True)]
+    return [NodeCount(retain=one, low=two, high=three, unrounded=four, capped=five,
+                      retain_capped=six)
+            for one, two, three, four, five, six
+            in zip(retain, low, high, exact, capped, itself, strict=True)]

@@ -112,6 +112,14 @@ def test_cost_is_in_proportion_to_buds(tmp_path: Path) -> None:
     assert (much - little) / 175 < 80_000, f"{(much - little) / 175:.0f} bytes a block"
 
 
+@pytest.mark.slow
+def test_an_answer_loads_neither_figures_nor_pixels() -> None:
+    code = ("import sys, budvision.workflow.answers.results; "
+            "print([m for m in ('matplotlib', 'scipy.stats', 'cv2') if m in sys.modules])")
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "[]"
+
+
 def told_of_the_command(folder: Path) -> str:
     """Run the command on a season and say what it took."""
     wall = time.perf_counter()

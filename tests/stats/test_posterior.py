@@ -10,6 +10,7 @@ from scipy import integrate, stats
 from statsmodels.stats.proportion import proportion_confint
 
 from budvision.errors import InputError
+from budvision.stats.kept import Kept
 from budvision.stats.likelihood import (
     STEP,
     WHOLE_LIKENESS,
@@ -108,6 +109,36 @@ def test_more_units_of_the_same_never_widen(rows, times):
 def test_one_more_unit_like_all_others_never_widens(one, n):
     few, many = ends([one] * n), ends([one] * (n + 1))
     assert many[1] - many[0] <= few[1] - few[0] + SMOOTH
+
+
+def test_groups_of_the_same_units_are_worked_out_once():
+    rows = [(3, 10), (0, 4), (7, 7), (2, 12)]
+    many = units([*rows, (1, 5), *rows[::-1]], [0] * 4 + [1] + [2] * 4)
+    layouts = many.layouts()
+    assert layouts[0] == layouts[2] != layouts[1]
+    assert many.of_groups([2, 1]).layouts() == [layouts[2], layouts[1]]
+    asked: list[list[int]] = []
+
+    def squares(places):
+        asked.append(places)
+        return [(place, ("a", "b", "a", "c")[place]) for place in places]
+
+    kept = Kept(2)
+    assert kept.each(["a", "b", "a"], squares) == [(0, "a"), (1, "b"), (0, "a")]
+    assert kept.each(["a", "b"], squares) == [(0, "a"), (1, "b")]
+    assert kept.each(["a", "b", "a", "c"], squares)[3] == (3, "c")   # "a" is forgotten
+    kept.each(["a"], squares)
+    assert asked == [[0, 1], [3], [0]]
+
+
+@given(st.lists(samples, min_size=1, max_size=6))
+@settings(max_examples=20, deadline=None)
+def test_blocks_together_are_as_each_by_itself(blocks):
+    rows = [row for block in blocks for row in block]
+    group = [number for number, block in enumerate(blocks) for _ in block]
+    low, high = share_posterior(units(rows, group), prior_icc=0.25).limits(0.95)
+    for number, block in enumerate(blocks):
+        assert (low[number], high[number]) == pytest.approx(ends(block), abs=1e-12)
 
 
 def test_nine_and_ten_alike_canes():

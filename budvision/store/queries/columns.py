@@ -1,22 +1,24 @@
-"""The current calls of many buds as columns: one pass in SQL, one row a bud.
+"""The current calls of many buds as columns: one integer a call, put together in the database.
 
-The calls that count (as `budvision.store.queries.calls` has it) are packed into one integer a bud
-inside the database, so that a program of ten thousand blocks comes out in seconds.
+The calls that count (as `budvision.store.queries.calls` has it) leave the database as one text of
+numbers a quarter of a million buds: rows of Python objects would cost several times as much. So a
+program of ten thousand blocks comes out in seconds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import chain
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from sqlalchemy import (
     BigInteger,
+    ColumnElement,
     Connection,
     Select,
+    String,
     case,
     cast,
     exists,
@@ -33,10 +35,10 @@ __all__ = ["CallColumns", "call_columns"]
 Ints = npt.NDArray[np.int64]
 
 _CODES = {CallValue.LIVE: 1, CallValue.DEAD: 2, CallValue.UNSURE: 3, CallValue.NOT_EXPOSED: 4}
-_OTHER_CAUSE = 8
-_CALLED = 16
-_ROUNDS = ("first", "settled")
+_VALUE, _OTHER_CAUSE, _SETTLED = 7, 8, 16       # in one call's integer, bit by bit
+_SLOT, _TISSUE, _BUD = 4, 5, 7                  # bits below the round, the tissue, the bud
 _FEW = 400
+_PART = 1 << 18     # bud numbers a statement: memory grows with them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,12 +106,12 @@ def call_columns(
     some = list(wanted) if len(wanted) <= _FEW else None
     canes = _canes(conn, {key: index[block_id] for key, block_id in wanted.items()}, some)
     cane_ids, cane_sampling = (np.array([row[at] for row in canes], np.int64) for at in (2, 3))
-    packed = _packed_calls(conn, some)
-    at = _positions(cane_ids, packed[:, 1])
-    packed, at = packed[at >= 0], at[at >= 0]
-    order = np.lexsort((packed[:, 2], at))
-    packed, at = packed[order], at[order]
-    calls, other = _unpack(packed[:, 3])
+    found = _buds(conn, some)
+    calls, other = _calls(conn, some, found[:, 0])
+    at = _positions(cane_ids, found[:, 1])
+    order = np.lexsort((found[:, 2], at))
+    order = order[at[order] >= 0]
+    found, at = found[order], at[order]
     marks = _marked_nodes(conn, some)
     return CallColumns(
         blocks=blocks,
@@ -118,8 +120,8 @@ def call_columns(
         cane_block=np.array([row[0] for row in canes], np.int64), cane_sampling=cane_sampling,
         cane_labels=tuple(row[5] for row in canes), vines=tuple(row[6] for row in canes),
         vigors=tuple(row[7] for row in canes), zones=tuple(row[8] for row in canes),
-        cane=at, node=packed[:, 2], calls=calls, other_cause=other,
-        marked=np.isin(packed[:, 0], marks),
+        cane=at, node=found[:, 2], calls=calls[order], other_cause=other[order],
+        marked=np.isin(found[:, 0], marks),
     )
 
 
@@ -135,48 +137,90 @@ def _canes(
                   for row in part if row[1] in block_of)
 
 
-def _packed_calls(conn: Connection, sampling_ids: list[int] | None) -> Ints:
-    """Return (bud id, cane id, node, packed calls) of every bud, shape (n, 4).
+def _buds(conn: Connection, sampling_ids: list[int] | None) -> Ints:
+    """Return (bud id, cane id, node) of every bud, shape (n, 3)."""
+    wanted = None if sampling_ids is None else bud.c.cane_id.in_(_canes_of(sampling_ids))
+    parts = [_numbers(conn, (bud.c.id, bud.c.cane_id, bud.c.node), *some)
+             for some in _handfuls(conn, bud.c.id, wanted)]
+    return np.concatenate([np.zeros((0, 3), np.int64), *parts])
 
-    A byte for each tissue and round. First all calls of a bud are added up; where one was replaced
-    a byte is over 31, or fewer are in use than there are calls (a carry takes more than 8 calls),
-    and the bud's calls are added up again, the newest alone.
+
+def _calls(
+    conn: Connection, sampling_ids: list[int] | None, bud_ids: Ints
+) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
+    """Return the calls that count of these buds and whether they died of another cause, (n, 3).
+
+    All calls are read; only where some bud has two of one tissue and round is the newest of that
+    bud's asked for.
     """
-    slot = case(
-        *((call.c.tissue == tissue.value, case(
-            {name: 1 << 8 * (len(_ROUNDS) * at + later) for later, name in enumerate(_ROUNDS)},
-            value=call.c.round)) for at, tissue in enumerate(TISSUES)))
-    code = case({value.value: number for value, number in _CODES.items()}, value=call.c.value,
-                else_=0)
-    cause = case((call.c.cause == "", 0), ((call.c.cause == "cold") | (
-        call.c.value == "withdrawn"), 0), else_=_OTHER_CAUSE)
-    buds = select(bud.c.id, bud.c.cane_id, bud.c.node)
-    wanted = call.c.round != "second"
-    if sampling_ids is not None:
-        inside = select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
-        buds = buds.where(bud.c.cane_id.in_(inside))
-        wanted &= call.c.bud_id.in_(select(bud.c.id).where(bud.c.cane_id.in_(inside)))
+    calls = np.full((len(bud_ids), len(TISSUES)), -1, np.int8)
+    other = np.zeros(calls.shape, bool)
+    value = case({value.value: number for value, number in _CODES.items()}, value=call.c.value,
+                 else_=0)
+    cause = case((call.c.cause.in_(("", "cold")) | (call.c.value == "withdrawn"), 0),
+                 else_=_OTHER_CAUSE)
+    settled = case((call.c.round == "settled", _SETTLED), else_=0)
+    tissue = case({one.value: at << _TISSUE for at, one in enumerate(TISSUES)}, value=call.c.tissue)
+    number = cast(call.c.bud_id, BigInteger) * (1 << _BUD) + (tissue + settled + cause + value)
+    newer = call.alias("newer")
+    standing = ~exists().where(
+        newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
+        newer.c.round == call.c.round, newer.c.id > call.c.id)
+    wanted = None if sampling_ids is None else call.c.bud_id.in_(
+        select(bud.c.id).where(bud.c.cane_id.in_(_canes_of(sampling_ids))))
+    for some in _handfuls(conn, call.c.bud_id, wanted):
+        some = [*some, call.c.round != "second"]
+        told = np.sort(_numbers(conn, (number,), *some)[:, 0], kind="stable")
+        slot = told >> _SLOT
+        twice = np.unique(told[1:][slot[1:] == slot[:-1]] >> _BUD)
+        if len(twice):
+            replaced = select(call.c.bud_id).where(*some).group_by(
+                call.c.bud_id, call.c.tissue, call.c.round).having(func.count() > 1)
+            again = _numbers(
+                conn, (number,), *some, standing, call.c.bud_id.in_(replaced))[:, 0]
+            told = np.concatenate([told[~np.isin(told >> _BUD, twice)], np.sort(again)])
+        _write_down(told, bud_ids, calls, other)
+    return calls, other
 
-    call_sum = cast(func.sum((code + cause + _CALLED) * slot), BigInteger)
-    sums = _integers(conn, select(call.c.bud_id, call_sum, func.count()).where(wanted).group_by(
-        call.c.bud_id), 3)
-    found = _integers(conn, buds, 3)
-    packed = np.zeros(len(found), np.int64)
-    at = _positions(found[:, 0], sums[:, 0])
-    packed[at[at >= 0]] = sums[at >= 0, 1]
-    each = sums[:, 1].astype("<i8").view(np.uint8).reshape(-1, 8)
-    if np.any(each >= 2 * _CALLED) or np.any((each > 0).sum(axis=1) < sums[:, 2]):
-        newer = call.alias("newer")
-        standing = ~exists().where(
-            newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
-            newer.c.round == call.c.round, newer.c.id > call.c.id)
-        replaced = select(call.c.bud_id).where(wanted).group_by(
-            call.c.bud_id, call.c.tissue, call.c.round).having(func.count() > 1)
-        again = _integers(conn, select(call.c.bud_id, call_sum).where(
-            wanted, standing, call.c.bud_id.in_(replaced)).group_by(call.c.bud_id), 2)
-        at = _positions(found[:, 0], again[:, 0])
-        packed[at[at >= 0]] = again[at >= 0, 1]
-    return np.column_stack([found, packed])
+
+def _write_down(
+    told: Ints, bud_ids: Ints, calls: npt.NDArray[np.int8], other: npt.NDArray[np.bool_]
+) -> None:
+    """Write calls, one integer each and those of a bud side by side, to the rows of their buds."""
+    of_bud = told >> _BUD
+    first = np.flatnonzero(np.diff(of_bud, prepend=-1))
+    row = np.repeat(_positions(bud_ids, of_bud[first]), np.diff(first, append=len(told)))
+    tissue, value = told >> _TISSUE & 3, told & _VALUE
+    settled = (told & _SETTLED) > 0
+    for some in ((row >= 0) & ~settled, (row >= 0) & settled & (value > 0)):
+        calls[row[some], tissue[some]] = value[some] - 1
+        other[row[some], tissue[some]] = (told[some] & _OTHER_CAUSE) > 0
+
+
+def _canes_of(sampling_ids: list[int]) -> Select[Any]:
+    return select(cane.c.id).where(cane.c.sampling_id.in_(sampling_ids))
+
+
+def _handfuls(
+    conn: Connection, ids: ColumnElement[int], wanted: ColumnElement[bool] | None
+) -> Iterator[list[ColumnElement[bool]]]:
+    """Yield conditions on a column of bud numbers that hold for so many of them each."""
+    if wanted is not None:
+        yield [wanted]
+        return
+    last = conn.scalar(select(func.max(ids))) or 0
+    for first in range(0, last + 1, _PART):
+        yield [ids >= first, ids < first + _PART]
+
+
+def _numbers(
+    conn: Connection, columns: Sequence[ColumnElement[int]], *conditions: ColumnElement[bool]
+) -> Ints:
+    """Return some columns of whole numbers, shape (n_rows, n_columns), rows in any order."""
+    texts = conn.execute(select(*(
+        func.aggregate_strings(cast(column, String), ",") for column in columns
+    )).where(*conditions)).one()
+    return np.column_stack([np.fromstring(text or "", np.int64, sep=",") for text in texts])
 
 
 def _parts(conn: Connection, query: Select[Any]) -> Iterator[Sequence[Any]]:
@@ -187,29 +231,11 @@ def _parts(conn: Connection, query: Select[Any]) -> Iterator[Sequence[Any]]:
         yield part
 
 
-def _integers(conn: Connection, query: Select[Any], n_columns: int) -> Ints:
-    """Return a query's whole numbers, row by row."""
-    parts = [np.fromiter(chain.from_iterable(part), np.int64) for part in _parts(conn, query)]
-    return np.concatenate([np.zeros(0, np.int64), *parts]).reshape(-1, n_columns)
-
-
-def _unpack(packed: Ints) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
-    calls = np.empty((len(packed), len(TISSUES)), np.int8)
-    other = np.empty((len(packed), len(TISSUES)), bool)
-    each = packed.astype("<i8").view(np.uint8).reshape(-1, 8) & (_CALLED - 1)
-    for at in range(len(TISSUES)):
-        first, settled = (each[:, len(_ROUNDS) * at + later] for later in range(len(_ROUNDS)))
-        one = np.where(settled > 0, settled, first).astype(np.int8)
-        calls[:, at] = (one & 7) - 1
-        other[:, at] = (one & _OTHER_CAUSE) > 0
-    return calls, other
-
-
 def _positions(ids: Ints, wanted: Ints) -> Ints:
     """Return the index in `ids` of each wanted id, -1 where it is not there."""
     if not len(ids):
         return np.full(len(wanted), -1, np.int64)
-    order = np.argsort(ids)
+    order = np.argsort(ids, kind="stable")    # quick on what is in order already
     place = np.minimum(np.searchsorted(ids[order], wanted), len(ids) - 1)
     found = order[place]
     return np.where(ids[found] == wanted, found, -1)

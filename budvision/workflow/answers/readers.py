@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 from budvision.errors import InputError
 from budvision.report.misread import CorrectedFacts, ReaderErrors
 from budvision.stats.misreading import ReadersRight, corrected_share
+from budvision.store.queries.overview import samplings_with
 from budvision.store.queries.readings import TwiceRead, rows_read_twice
 from budvision.vineyard.results import BlockResult
 from budvision.vocabulary import CallValue, Tissue
@@ -96,7 +97,7 @@ def second_readings(conn: Connection) -> SecondReadings:
     first = ReaderErrors(person="")
     known: Counter[int] = Counter()
     n_open = 0
-    rows = rows_read_twice(conn, Tissue.PRIMARY)
+    rows = rows_read_twice(conn, Tissue.PRIMARY) if samplings_with(conn, "n_twice") else []
     for _, of_bud in groupby(rows, key=lambda row: row.bud_id):
         bud = _bud(of_bud)
         if bud is None:

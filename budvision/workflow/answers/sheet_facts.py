@@ -10,7 +10,7 @@ from dataclasses import replace
 from budvision.errors import BudvisionError, InputError, NotFoundError
 from budvision.language import say, say_n
 from budvision.photo.read import read_photo
-from budvision.report.examples import example_jpeg
+from budvision.report.examples import MOST_PHOTOS, example_jpeg
 from budvision.report.facts import (
     BandFacts,
     BlockFacts,
@@ -21,7 +21,6 @@ from budvision.report.facts import (
     result_facts,
     zone_facts,
 )
-from budvision.report.sheet import MOST_PHOTOS
 from budvision.report.words import plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region

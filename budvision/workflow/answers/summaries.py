@@ -22,7 +22,7 @@ from budvision.vineyard.training import read_training
 
 __all__ = ["BlockCalls", "zone_shares"]
 
-_PART = 256     # blocks worked out at once: memory grows with them
+_PART = 1024     # blocks worked out at once: memory grows with them
 
 
 @dataclass(frozen=True)
