@@ -229,6 +229,43 @@ ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {
        '{"nodes": "x"}', "[0, 0, 1e9]", "../../x", "/etc/passwd", "2026-13-45T00:00:00Z", "a\nb")
 
 
+@pytest.mark.parametrize(("table", "column", "value"), [
+    ("call", "cause", "/etc/passwd"), ("proposal_tissue", "other_name", ""),
+    ("proposal_tissue", "other_name", "{}"), ("proposal_tissue", "p_name", 7),
+    ("block", "layout", '{"rows": [1]}'), ("block", "layout", '{"rows": [{"n_vines": "many"}]}'),
+    ("block", "layout", '{"rows": [{"missing": 3}]}'),
+])
+def test_a_word_that_pages_could_not_read_is_refused(
+    bag: Path, table: str, column: str, value: object
+) -> None:
+    """Each of these made pages of the season answer with an error of ours."""
+    row = json.loads((bag / "data" / "rows" / f"{table}.jsonl").read_text().splitlines()[0])
+    path = bag / "data" / "rows" / f"{table}.jsonl"
+    path.write_text(json.dumps(row) + "\n")
+    assert len(list(rows_of(bag, table))) == 1
+    path.write_text(json.dumps({**row, column: value}) + "\n")
+    with pytest.raises(VerificationError, match=f"{table}.jsonl, line 1"):
+        list(rows_of(bag, table))
+
+
+def test_a_file_of_an_impossible_name_is_refused(bag: Path, tmp_path: Path) -> None:
+    _edit(bag, "photo", lambda row: row.update({"file": "x" * 5000}))
+    with Season.create(tmp_path / "new") as season, pytest.raises(
+            InputError, match="is not in the archive"):
+        import_archive(season, bag)
+
+
+@pytest.mark.parametrize(("kind", "value"), [("colour", "red"), ("node", "gone"), ("cause", "x")])
+def test_a_mark_of_no_kind_is_refused(bag: Path, kind: str, value: str) -> None:
+    row = {"id": 1, "bud_id": 1, "kind": "cause", "value": "cold", "added_at": seasons.AT}
+    path = bag / "data" / "rows" / "mark.jsonl"
+    path.write_text(json.dumps(row) + "\n")
+    assert len(list(rows_of(bag, "mark"))) == 1
+    path.write_text(json.dumps({**row, "kind": kind, "value": value}) + "\n")
+    with pytest.raises(VerificationError, match=r"mark.jsonl, line 1"):
+        list(rows_of(bag, "mark"))
+
+
 N = int(os.environ.get("BUDVISION_MUTATIONS", "3000"))
 """Rows mutated at the door; every fiftieth goes through a whole import."""
 

@@ -14,7 +14,10 @@ from budvision.store.session import now
 from budvision.store.tables import bud, cane, mark
 from budvision.vocabulary import Cause
 
-__all__ = ["KINDS", "NODE_STATES", "Mark", "marks_of_bud", "marks_of_sampling", "set_mark"]
+__all__ = [
+    "KINDS", "NODE_STATES", "Mark", "allowed_values", "marks_of_bud", "marks_of_sampling",
+    "set_mark",
+]
 
 KINDS = ("node", "skipped", "cause")
 NODE_STATES = ("missing", "blind")
@@ -34,6 +37,20 @@ class Mark:
     added_at: str
 
 
+def allowed_values(kind: str) -> tuple[str, ...]:
+    """Return the values that a mark of a kind may have, beside the empty one that takes it back.
+
+    Raises
+    ------
+    InputError
+        When the kind is unknown.
+    """
+    if kind not in KINDS:
+        raise InputError(f"the mark is {kind!r}", expected=f"one of {', '.join(KINDS)}",
+                         where="mark")
+    return {"node": NODE_STATES, "cause": tuple(Cause), "skipped": ("yes",)}[kind]
+
+
 def set_mark(
     conn: Connection, bud_id: int, kind: str, value: str, *, person_id: int | None = None,
     note: str = "",
@@ -45,10 +62,7 @@ def set_mark(
     InputError
         When the kind, or the value of its kind, is unknown.
     """
-    if kind not in KINDS:
-        raise InputError(f"the mark is {kind!r}", expected=f"one of {', '.join(KINDS)}",
-                         where="mark")
-    allowed = {"node": NODE_STATES, "cause": tuple(Cause), "skipped": ("yes",)}[kind]
+    allowed = allowed_values(kind)
     if value and value not in allowed:
         raise InputError(f"{kind} is {value!r}", where="mark", do="Correct the mark.",
                          expected=f"one of {', '.join(allowed)}, or empty to take it back")

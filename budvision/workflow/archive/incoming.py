@@ -21,11 +21,13 @@ from budvision.archive.bag import open_payload
 from budvision.errors import BudvisionError, InputError, VerificationError
 from budvision.store.names import clean_label
 from budvision.store.queries.canes import VIGORS
+from budvision.store.queries.marks import allowed_values
 from budvision.store.queries.trust import SUBJECTS
 from budvision.store.session import as_utc
 from budvision.store.tables import metadata
 from budvision.vineyard.sample_plan import plan_from_dict
 from budvision.vineyard.wood import PARTS, WOOD_TISSUES
+from budvision.vocabulary import Cause, Tissue
 
 __all__ = ["CHAIN", "rows_of"]
 
@@ -44,8 +46,9 @@ _BOUNDS: Mapping[tuple[str, str], tuple[float, float]] = {
     ("sampling", "room_temp_c"): (-40, 60), ("bud", "node"): (1, 200),
     ("assignment", "cut"): (1, 50),
     ("cane", "position"): (-_MOST, _MOST), ("temperature", "celsius"): (-100, 70),
-    ("proposal_tissue", "p_dead"): (0, 1), ("photo", "width_px"): (1, 200_000),
-    ("photo", "height_px"): (1, 200_000), ("proposal", "mm_per_px"): (1e-6, 100),
+    ("proposal_tissue", "p_dead"): (0, 1), ("proposal_tissue", "p_name"): (0, 1),
+    ("photo", "width_px"): (1, 200_000), ("photo", "height_px"): (1, 200_000),
+    ("proposal", "mm_per_px"): (1e-6, 100),
 }
 _LABELS: Mapping[tuple[str, str], tuple[int, bool]] = {
     ("site", "name"): (120, False), ("block", "name"): (120, False),
@@ -190,6 +193,13 @@ def _check_block(row: Mapping[str, Any]) -> None:
             not 0 <= v <= 1e6 for v in shares.values()):
         raise InputError(f"the layout's shares are {str(shares)[:80]}",
                          expected="a number of 0 or more for each class of vines")
+    vines = layout.get("rows", [])
+    if not isinstance(vines, list) or not all(
+            isinstance(one, dict) and isinstance(one.get("missing", []), list)
+            and isinstance(one.get("zone", ""), str) and _numbers([one.get("n_vines", 0)])
+            for one in vines):
+        raise InputError(f"the layout's rows are {str(vines)[:80]}",
+                         expected="rows of vines as the program keeps them")
 
 
 def _check_sampling(row: Mapping[str, Any]) -> None:
@@ -242,6 +252,19 @@ def _check_tissue(row: Mapping[str, Any]) -> None:
         raise InputError(f"features is {row['features'][:80]!r}", expected="numbers by name")
     if row["verdict"] not in (None, "live", "dead", "unsure"):
         raise InputError(f"verdict is {row['verdict']!r}", expected="live, dead or unsure")
+    if row["other_name"] not in (None, *Tissue):
+        raise InputError(f"other_name is {row['other_name']!r}", expected="the name of a tissue")
+
+
+def _check_call(row: Mapping[str, Any]) -> None:
+    if row["cause"] not in ("", *Cause):
+        raise InputError(f"cause is {row['cause']!r}", expected=f"one of {', '.join(Cause)}")
+
+
+def _check_mark(row: Mapping[str, Any]) -> None:
+    if row["value"] not in ("", *allowed_values(row["kind"])):
+        raise InputError(f"the mark {row['kind']!r} is {row['value']!r}",
+                         expected="a mark as the program keeps it")
 
 
 def _check_trust(row: Mapping[str, Any]) -> None:
@@ -274,5 +297,6 @@ _MORE: Mapping[str, Callable[[Mapping[str, Any]], None]] = {
     "block": _check_block, "sampling": _check_sampling, "cane": _check_cane,
     "photo": _check_photo, "model": _check_model, "region": _check_region,
     "proposal": _check_proposal, "proposal_tissue": _check_tissue,
-    "crop_record": _check_crop_record, "trust": _check_trust, "wood_cut": _check_wood_cut,
+    "call": _check_call, "mark": _check_mark, "crop_record": _check_crop_record,
+    "trust": _check_trust, "wood_cut": _check_wood_cut,
 }
