@@ -10,14 +10,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from budvision.learning.observe import (
-    BORDERLINE,
-    FIRST_SEED,
-    HALF_DEAD,
-    WORLD_KEYS,
-    draw_scene,
-    observe,
-)
+from budvision.learning.observe import BORDERLINE, HALF_DEAD, observe
+from budvision.learning.scenes import FIRST_SEED, WORLD_KEYS, draw_scene
 from budvision.learning.scoring import coverage_curve, verdict_scores
 from budvision.learning.train import fit_verdict
 from budvision.verdict.model import ALONE_DOUBT, SWAP_DOUBT, VerdictModel, names_to_ask
