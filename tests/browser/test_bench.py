@@ -291,6 +291,11 @@ def test_a_day_at_the_bench(bench: Bench, page, tmp_path: Path, record_property)
                 page.click(f"#bench-nodes button:nth-child({node})")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
     page.screenshot(path=tmp_path / "bench-end.png", full_page=True)
+    # ---- who leaves leaves no page behind that opens without a network
+    assert page.evaluate("caches.has('budvision-bench-1')")
+    page.click("form[action$='/leave'] button")
+    page.wait_for_selector("html[data-forgotten=yes]", state="attached")
+    assert not page.evaluate("caches.has('budvision-bench-1')")
     # ---- everything is in its place
     with bench.season.read() as conn:
         buds = {bud.id: bud for bud in list_buds(conn, sampling_id=1)}
