@@ -9,6 +9,8 @@ calls         `budvision calls` and `budvision results`: calls in and out as a t
 crop          `budvision crop` and `budvision cold`: crop-load work of the season, and a station's
               record
 demo          `budvision demo`: the whole job on the sample photographs
+intake        `budvision intake` and `intake-undo`: photographs come in, and leave their buds
+              again
 jobs          `budvision jobs`: long work in the season's one queue, asked for by page or here
 main          The `budvision` command: collects the groups, and turns errors into text and exit
               codes
@@ -21,8 +23,7 @@ propose       `budvision propose`: photographs in, one proposal a photograph out
               folder
 recipes       `budvision recipes`: files for a server in containers and for a batch system
 report        `budvision report`: grower sheets, the program summary and the appendix, as PDF
-season        `budvision init`, `intake`, `status`, `check`, `settings` and `block`: the season
-              itself
+season        `budvision init`, `status`, `check`, `settings` and `block`: the season itself
 season_after  `budvision after`: counts, weights and harvest of the season after the cold
 serve         `budvision serve` and `budvision people`: the pages, and who may use them
 station       `budvision station`: a weather station's temperatures, kept beside the sampling

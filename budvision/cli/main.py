@@ -22,6 +22,7 @@ from budvision.cli import (
     calls,
     crop,
     demo,
+    intake,
     jobs,
     models,
     paper,
@@ -76,7 +77,7 @@ def _options(
 
 
 for _group in (  # in the order of --help
-    season, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
+    season, intake, calls, bud, demo, plan, paper, watch, serve, propose, tally, advise, crop,
     season_after, wood, station, report, archive, backup, models, train, jobs,
     recipes,
 ):

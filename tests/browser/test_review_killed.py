@@ -72,8 +72,8 @@ def served(tmp_path: Path) -> Iterator[tuple[Server, list[Any]]]:
     drawn = importlib.util.module_from_spec(spec)
     sys.modules["drawn_season_killed"] = drawn
     spec.loader.exec_module(drawn)
-    season, buds = drawn.make_season(tmp_path / "winter", n_buds=2 * KILLS + 2, n_canes=1,
-                                     side=320, blind=0.0)
+    season, buds = drawn.make_season(tmp_path / "winter", n_buds=2 * KILLS + 2,
+                                     n_canes=1 + KILLS // 50, side=320, blind=0.0)
     season.close()
     server = Server(tmp_path / "winter")
     yield server, buds

@@ -14,6 +14,7 @@ from typer.testing import CliRunner, Result
 from budvision.cli.main import app
 from budvision.errors import BudvisionError
 from budvision.settings import SETTINGS
+from budvision.store.queries.people import add_person
 from budvision.store.session import Season
 
 TABLE = ("block,cane,node,primary,secondary,tertiary\n"
@@ -171,6 +172,27 @@ def test_an_import_can_be_taken_back(work: Path) -> None:
     assert _code(again) == 3
     assert json.loads(again.stdout)["code"] == "already_replaced"
     assert _code(_run("calls", "undo", told["batch"])) == 2
+
+
+@pytest.mark.slow
+def test_an_intake_can_be_taken_back_until_a_bud_of_it_is_called(work: Path) -> None:
+    _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    with Season.open(work / "s") as season, season.write() as conn:
+        add_person(conn, "Maren Holt", "lead")
+    (batch,) = json.loads(_run("intake-undo", "--json").stdout)["intakes"]
+    assert (batch["sampling"], batch["n_photos"], batch["n_called"]) == ("feb", 3, 0)
+    note = _run("intake-undo").stdout.splitlines()[1].split("\t")[0]
+    assert batch["note"] == f"intake {note}"
+    assert _code(_run("intake-undo", note)) == 2, "nobody is made up"
+    done = _run("intake-undo", note, "--person", "Maren Holt")
+    assert done.stdout == "3 photographs were taken back; they stand with no bud now.\n"
+    assert _code(_run("intake-undo", note, "--person", "Maren Holt")) == 4
+    _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
+    _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt")
+    (batch,) = json.loads(_run("intake-undo", "--json").stdout)["intakes"]
+    called = _run("intake-undo", batch["note"], "--person", "Maren Holt", "--json")
+    assert _code(called) == 3
+    assert json.loads(called.stdout)["code"] == "called"
 
 
 def test_photographs_stay_where_the_model_fails(work: Path) -> None:
