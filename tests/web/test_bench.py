@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from PIL import Image
 
 from budvision.settings import Settings
 from budvision.store.queries.photos import cuts_of_sampling
@@ -141,7 +142,17 @@ def test_the_bench_goes_onto_a_phone(client: FlaskClient, app: Flask) -> None:
     app.config["TRUSTED_HOSTS"] = None
     manifest = client.get("/bench/manifest.webmanifest")
     assert manifest.mimetype == "application/manifest+json"
-    assert manifest.get_json(force=True)["start_url"] == "/bench/"
+    told = manifest.get_json(force=True)
+    assert told["start_url"] == "/bench/"
+    touch = re.search(r'rel="apple-touch-icon" href="([^"]+)"', alone)
+    assert touch, "phones that take no SVG"
+    pictures = [one for one in told["icons"] if one["type"] == "image/png"]
+    assert [one["sizes"] for one in pictures] == ["180x180", "512x512"]
+    assert touch[1] == pictures[0]["src"]
+    for one in pictures:
+        with Image.open(io.BytesIO(client.get(one["src"]).data)) as icon:
+            assert icon.format == "PNG"
+            assert f"{icon.width}x{icon.height}" == one["sizes"]
 
 
 def test_ready_is_told_in_words(client: FlaskClient) -> None:

@@ -162,7 +162,10 @@ def manifest() -> ResponseReturnValue:
         "start_url": url_for("bench.start"), "scope": url_for("bench.start"),
         "display": "standalone", "background_color": "#e7e6e4", "theme_color": "#5a3f7d",
         "icons": [{"src": url_for("static", filename="budvision.svg"), "sizes": "any",
-                   "type": "image/svg+xml", "purpose": "any"}],
+                   "type": "image/svg+xml", "purpose": "any"},
+                  *({"src": url_for("static", filename=f"budvision-{side}.png"),
+                     "sizes": f"{side}x{side}", "type": "image/png", "purpose": "any"}
+                    for side in (180, 512))],
     }
     return Response(json.dumps(shown), mimetype="application/manifest+json")
 
