@@ -150,7 +150,7 @@ def test_the_bench_goes_onto_a_phone(client: FlaskClient, app: Flask) -> None:
     assert [one["sizes"] for one in pictures] == ["180x180", "512x512"]
     assert touch[1] == pictures[0]["src"]
     for one in pictures:
-        with Image.open(io.BytesIO(client.get(one["src"]).data)) as icon:
+        with client.get(one["src"]) as answer, Image.open(io.BytesIO(answer.data)) as icon:
             assert icon.format == "PNG"
             assert f"{icon.width}x{icon.height}" == one["sizes"]
 
