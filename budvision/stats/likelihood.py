@@ -1,10 +1,11 @@
 """The beta-binomial likelihood of units whose buds are alike, and the prior on how alike.
 
 The prior: 19 parts in 20 Beta(1, 1 / prior_icc - 1), whose mean is `prior_icc`, and one part in 20
-that whole units live or die (likeness 0.99), which takes part only in samples with both dead and
-live buds: others would let it speak unopposed, and no dead bud would bound the share higher than
-one. Both were chosen on the simulation that `python -m budvision.stats.coverage` prints; no
-publication of the likeness of buds was found.
+that whole units live or die (likeness 0.99). That part stands aside in samples without a dead or
+without a live bud, and where all that is whole and dead, or live, is units of a single bud: it
+would speak unopposed there, and no dead bud would bound the share higher than one. Both were chosen
+on the simulation that `python -m budvision.stats.coverage` prints; no publication of the likeness
+of buds was found.
 """
 
 from __future__ import annotations

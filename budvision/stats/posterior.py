@@ -236,7 +236,7 @@ def posterior_of(
     none, every = hits <= 0, hits >= n
     joint = np.add(loglike, log_weight[:, None], out=loglike)
     if len(likeness) > 1:
-        joint[np.ix_(none | every, likeness == WHOLE_LIKENESS)] = -np.inf
+        joint[np.ix_(~units.may_be_whole(), likeness == WHOLE_LIKENESS)] = -np.inf
     joint -= joint.reshape(len(joint), -1).max(axis=1, initial=-np.inf)[:, None, None]
     np.exp(joint, out=joint)
     mass = joint.sum(axis=1)

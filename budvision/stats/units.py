@@ -89,6 +89,17 @@ class Units:
         ends = np.searchsorted(self.group[order], np.arange(self.n_groups + 1))
         return [rows[order[first:last]].tobytes() for first, last in pairwise(ends.tolist())]
 
+    def may_be_whole(self) -> NDArray[np.bool_]:
+        """Return whether each group can tell if whole units live or die.
+
+        Not where nothing or everything was hit, and not where each unit is whole but those hit, or
+        those spared, are of one bud, which is always whole.
+        """
+        dead, alive = self.hits >= self.sizes, self.hits <= 0
+        mixed, hit, spared = (self.total(some.astype(float)) > 0 for some in (
+            ~dead & ~alive, dead & (self.sizes > 1), alive & (self.sizes > 1)))
+        return mixed | (hit & spared)
+
     def more_than(self, counts: Floats, steps: Floats) -> Floats:
         """Count the units of each group with more than each of some consecutive numbers.
 
