@@ -91,6 +91,18 @@ def test_the_map_names_what_is_there() -> None:
     assert not gone
 
 
+def test_every_defence_names_tests_that_there_are() -> None:
+    """Each line of the threat model says which test would fail if it were no longer true."""
+    page = (ROOT / "budvision/store/THREATS.md").read_text(encoding="utf-8")
+    told = "\n".join(path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("*.py"))
+    lines = [line for line in page.splitlines() if line.startswith("| ")][2:]
+    assert len(lines) >= 10
+    for line in lines:
+        named = re.findall(r"`(test_\w+)`", line.rsplit("|", 2)[1])
+        assert named, line
+        assert not [name for name in named if f"def {name}(" not in told], line
+
+
 def test_modules_are_short() -> None:
     long = {
         str(path.relative_to(ROOT)): n
