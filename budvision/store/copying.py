@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, delete, insert
 
 from budvision.store.queries.rows import settle_numbers, stream
-from budvision.store.tables import job, metadata, sampling_count, seal
+from budvision.store.tables import job, metadata, remembered, sampling_count, seal
 
 __all__ = ["copy_rows"]
 
@@ -35,7 +35,8 @@ def copy_rows(
     dict of str to int
         Rows copied, by table.
     """
-    tables = [table for table in metadata.sorted_tables if table not in (sampling_count, job)]
+    tables = [table for table in metadata.sorted_tables
+              if table not in (sampling_count, remembered, job)]
     counts: dict[str, int] = {}
     target.execute(delete(seal))
     for number, table in enumerate(tables):

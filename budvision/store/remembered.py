@@ -1,52 +1,154 @@
-"""What was worked out of rows, remembered by this process for as long as the rows are the same."""
+"""What was worked out of rows, remembered for as long as the rows are the same.
+
+Kept in this process, and where a form is given in the season's database too, so that a program
+that starts works out only what was written since. The rows of the table `remembered` follow from
+the others and may be removed at any time; they are written along with the next write.
+"""
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Hashable, Mapping
-from typing import Any, TypeVar
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 
-__all__ = ["Remembered"]
+from sqlalchemy import Connection, and_, bindparam, delete, insert, select
+
+from budvision.store.tables import remembered
+from budvision.version import __version__
+
+__all__ = ["Form", "Remembered"]
 
 T = TypeVar("T")
+_FEW = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Form(Generic[T]):
+    """How values are kept in the database: as what JSON can hold, and back."""
+
+    put: Callable[[T], Any]
+    take: Callable[[Any], T]
 
 
 class Remembered:
     """What follows from the rows of one thing each, with the state of those rows.
 
-    Safe to use from every thread of the server. Kept is the newest only: as many values of a kind
-    as there are things.
+    Safe to use from every thread of the server: who asks for what another thread works out just
+    now waits for it. Kept is the newest only: as many values of a kind as there are things.
     """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._kept: dict[Hashable, dict[int, tuple[Any, Any]]] = {}
+        self._turns: dict[Hashable, threading.Lock] = {}
+        self._read: set[str] = set()
+        self._unwritten: dict[tuple[str, int], tuple[str, str]] = {}
 
     def each(
         self, kind: Hashable, states: Mapping[int, Any],
-        work_out: Callable[[list[int]], Mapping[int, T]],
+        work_out: Callable[[list[int]], Mapping[int, T]], *, conn: Connection | None = None,
+        form: Form[T] | None = None,
     ) -> dict[int, T]:
         """Return the value of each thing, worked out only where its state is another than before.
 
         Parameters
         ----------
         kind : hashable
-            What the values are, with everything they depend on besides the things' states.
+            What the values are, with everything they depend on besides the things' states: a word,
+            or a tuple that begins with one.
         states : mapping of int to any
             Number of each thing to what its value follows from, compared by ``==``: of a sampling,
             its version (`store.counts.versions`) as committed.
         work_out : callable
             Gives the values of the things with these numbers.
+        conn : Connection, optional
+        form : Form, optional
+            Keeps the values in the database behind `conn` too; then kind and states are numbers,
+            texts and tuples of them.
         """
         with self._lock:
-            kept: dict[int, tuple[Any, Any]] = dict(self._kept.get(kind, {}))
-        stale = [key for key, state in states.items()
-                 if key not in kept or kept[key][0] != state]
-        if stale:
-            found = work_out(stale)
-            fresh: dict[int, tuple[Any, Any]] = {
-                key: (states[key], found[key]) for key in stale}
-            kept |= fresh
-            with self._lock:
-                self._kept.setdefault(kind, {}).update(fresh)
+            turn = self._turns.setdefault(kind, threading.Lock())
+            kept = dict(self._kept.get(kind, {}))
+        if _stale(kept, states):
+            with turn:
+                if conn is not None and form is not None:
+                    self._take(kind, states, conn, form)
+                with self._lock:
+                    kept = dict(self._kept.get(kind, {}))
+                if stale := _stale(kept, states):
+                    found = work_out(stale)
+                    kept |= self._add(kind, {key: (states[key], found[key]) for key in stale})
+                    if form is not None:
+                        self._note(kind, {key: kept[key] for key in stale}, form)
         return {key: kept[key][1] for key in states}
+
+    def _add(self, kind: Hashable, fresh: dict[int, tuple[Any, Any]]) -> dict[int, tuple[Any, Any]]:
+        with self._lock:
+            self._kept.setdefault(kind, {}).update(fresh)
+        return fresh
+
+    # ---- in the database ---------------------------------------------------------------------
+
+    def _take(
+        self, kind: Hashable, states: Mapping[int, Any], conn: Connection, form: Form[T]
+    ) -> None:
+        """Read what an earlier program kept and is still true, once a process."""
+        name = _name(kind)
+        if name in self._read:
+            return
+        rows = conn.execute(select(remembered.c.thing, remembered.c.state, remembered.c.value)
+                            .where(remembered.c.kind == name))
+        self._add(kind, {
+            row.thing: (states[row.thing], form.take(json.loads(row.value))) for row in rows
+            if row.thing in states and row.state == _text(kind, states[row.thing])})
+        self._read.add(name)
+
+    def _note(
+        self, kind: Hashable, fresh: Mapping[int, tuple[Any, Any]], form: Form[T]
+    ) -> None:
+        rows = {(_name(kind), key): (_text(kind, state), json.dumps(form.put(value)))
+                for key, (state, value) in fresh.items()}
+        with self._lock:
+            self._unwritten.update(rows)
+
+    @property
+    def worth_writing(self) -> bool:
+        """Whether so much is not in the database yet that a write of its own is worth it."""
+        with self._lock:
+            return len(self._unwritten) > _FEW
+
+    def write(self, conn: Connection) -> Mapping[tuple[str, int], tuple[str, str]]:
+        """Write what is not in the database yet, and return it for `written`."""
+        with self._lock:
+            rows = dict(self._unwritten)
+        if rows:
+            conn.execute(
+                delete(remembered).where(and_(remembered.c.kind == bindparam("name"),
+                                              remembered.c.thing == bindparam("key"))),
+                [{"name": name, "key": key} for name, key in rows])
+            conn.execute(insert(remembered), [
+                {"kind": name, "thing": key, "state": state, "value": value}
+                for (name, key), (state, value) in rows.items()])
+        return rows
+
+    def written(self, rows: Mapping[tuple[str, int], tuple[str, str]]) -> None:
+        """Note that these rows of `write` are in the database now."""
+        with self._lock:
+            for key, row in rows.items():
+                if self._unwritten.get(key) == row:
+                    del self._unwritten[key]
+
+
+def _stale(kept: Mapping[int, tuple[Any, Any]], states: Mapping[int, Any]) -> list[int]:
+    return [key for key, state in states.items() if key not in kept or kept[key][0] != state]
+
+
+def _name(kind: Hashable) -> str:
+    return str(kind[0] if isinstance(kind, tuple) else kind)
+
+
+def _text(kind: Hashable, state: Any) -> str:
+    """Return what a kept value follows from; another release works it out anew."""
+    return repr((__version__, kind, state))

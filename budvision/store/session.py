@@ -7,6 +7,7 @@ one writer at a time, rolled back whole on any error.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import socket
@@ -19,7 +20,7 @@ from typing import Self
 
 from sqlalchemy import Connection, Engine, text
 
-from budvision.errors import DamagedError, InputError, SeasonError, StorageError
+from budvision.errors import BudvisionError, DamagedError, InputError, SeasonError, StorageError
 from budvision.settings import Settings, read_config
 from budvision.store import counts, migrations, seal
 from budvision.store.backups import last_good_copy
@@ -220,7 +221,10 @@ class Season:
         return season
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Let go of the database; what took long to work out is kept there first."""
+        if self.remembered.worth_writing and not self.read_only:
+            with contextlib.suppress(BudvisionError), self.write():
+                pass
         self.engine.dispose()
 
     def __enter__(self) -> Self:
@@ -271,6 +275,8 @@ class Season:
                 yield conn
                 counts.extend(conn, before)
                 sealed = seal.extend(conn)
+                worked_out = self.remembered.write(conn)
+        self.remembered.written(worked_out)
         if sealed is not None:
             seal.Folder(self.folder).note(sealed)
 

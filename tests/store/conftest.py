@@ -104,7 +104,7 @@ def rows_of() -> RowsOf:
                 text(f'SELECT * FROM "{table.name}" ORDER BY id'))]
             for table in metadata.sorted_tables
             if table.name in there and table.name not in (
-                "backup", "chain", "job", "seal", "sampling_count")
+                "backup", "chain", "job", "remembered", "seal", "sampling_count")
         }
 
     return read

@@ -31,9 +31,9 @@ from budvision.store.tables import block, bud, call, cane, person, sampling
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 
 __all__ = [
-    "ROUNDS", "CallRow", "NewCall", "NewRow", "add_calls", "batch_rows", "call_history",
-    "called_among", "current_calls", "current_calls_of_bud", "current_rows", "newest_rows",
-    "save_calls",
+    "ROUNDS", "CallRow", "NewCall", "NewRow", "add_calls", "batch_rows", "call_histories",
+    "call_history", "called_among", "current_calls", "current_calls_of_bud", "current_rows",
+    "newest_rows", "save_calls",
 ]
 
 ROUNDS = ("first", "second", "settled")
@@ -235,8 +235,22 @@ def batch_rows(conn: Connection, batch: str) -> list[CallRow]:
 
 def call_history(conn: Connection, bud_id: int) -> list[CallRow]:
     """Return every row of a bud, oldest first: nothing is ever removed."""
-    rows = conn.execute(_rows().where(call.c.bud_id == bud_id).order_by(call.c.id))
-    return [_call(row) for row in rows]
+    return call_histories(conn, [bud_id])[bud_id]
+
+
+def call_histories(conn: Connection, bud_ids: Sequence[int]) -> dict[int, list[CallRow]]:
+    """Return every row of each of some buds, oldest first."""
+    found: dict[int, list[CallRow]] = {bud_id: [] for bud_id in bud_ids}
+    for start in range(0, len(bud_ids), 500):
+        for row in conn.execute(_of_buds(), {"bud_ids": list(bud_ids[start:start + 500])}):
+            found[row.bud_id].append(_call(row))
+    return found
+
+
+@cache
+def _of_buds() -> Select[Any]:
+    wanted = call.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer))
+    return _rows().where(wanted).order_by(call.c.id)
 
 
 def current_rows(bud_ids: Any = None) -> Any:

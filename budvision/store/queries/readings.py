@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Integer, Select, bindparam, exists, func, select
 
-from budvision.store.queries.calls import current_rows
-from budvision.store.tables import bud, call, cane, person
-from budvision.vocabulary import CallValue, Cause, Tissue
+from budvision.store.queries.calls import WITHDRAWN, current_rows
+from budvision.store.queries.photos import current_assignment
+from budvision.store.tables import assignment, bud, call, cane, mark, person
+from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 
-__all__ = ["Reading", "TwiceRead", "readings", "rows_read_twice"]
+__all__ = ["ReadBud", "Reading", "TwiceRead", "read_buds", "readings", "rows_read_twice"]
 
 _VALUES = frozenset(value.value for value in CallValue)
 
@@ -93,3 +97,83 @@ def rows_read_twice(conn: Connection, tissue: Tissue) -> list[TwiceRead]:
                   blind=row.blind, person=row.name)
         for row in rows
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadBud:
+    """A bud that a photograph shows and nobody marked missing or blind.
+
+    Attributes
+    ----------
+    called_by : tuple of int
+        Ids of the persons whose calls count where all its tissues are called, else empty.
+    second : bool
+        Whether a second reading of it stands.
+    """
+
+    bud_id: int
+    cane: str
+    vine: str
+    node: int
+    called_by: tuple[int, ...]
+    second: bool
+
+
+def read_buds(conn: Connection, sampling_ids: Sequence[int]) -> dict[int, list[ReadBud]]:
+    """Return the pictured buds of samplings with who has read them, in a few queries for all.
+
+    Parameters
+    ----------
+    conn : Connection
+    sampling_ids : sequence of int
+
+    Returns
+    -------
+    dict of int to list of ReadBud
+        By sampling, each of those asked for.
+    """
+    asked, which = _of_samplings(), {"samplings": list(sampling_ids)}
+    callers = {bud_id: tuple(sorted({low, total - low - high, high}))
+               for bud_id, low, high, total in conn.execute(asked.full, which)}
+    second = set(conn.scalars(asked.second, which))
+    found: dict[int, list[ReadBud]] = {key: [] for key in sampling_ids}
+    for bud_id, sampling_id, label, vine, node in conn.execute(asked.buds, which):
+        found[sampling_id].append(ReadBud(
+            bud_id=bud_id, cane=label, vine=vine, node=node, called_by=callers.get(bud_id, ()),
+            second=bud_id in second))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _OfSamplings:
+    """What `read_buds` asks, built once: that takes longer than the answer for one sampling."""
+
+    buds: Select[Any]
+    full: Select[Any]
+    second: Select[Any]
+
+
+@cache
+def _of_samplings() -> _OfSamplings:
+    here = cane.c.sampling_id.in_(bindparam("samplings", expanding=True, type_=Integer))
+    ids = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(here)
+    standing = current_rows(ids)
+    newer, later = call.alias(), mark.alias()
+    return _OfSamplings(
+        buds=select(bud.c.id, cane.c.sampling_id, cane.c.label, cane.c.vine, bud.c.node)
+        .join(cane, bud.c.cane_id == cane.c.id).where(
+            here,
+            exists().where(assignment.c.bud_id == bud.c.id, current_assignment()),
+            ~exists().where(
+                mark.c.bud_id == bud.c.id, mark.c.kind == "node", mark.c.value != "",
+                ~exists().where(later.c.bud_id == mark.c.bud_id, later.c.kind == "node",
+                                later.c.id > mark.c.id))),
+        full=select(standing.c.bud_id, func.min(standing.c.person_id),
+                    func.max(standing.c.person_id), func.sum(standing.c.person_id))
+        .group_by(standing.c.bud_id).having(func.count() == len(TISSUES)),
+        second=select(call.c.bud_id).where(
+            call.c.bud_id.in_(ids), call.c.round == "second", call.c.value != WITHDRAWN,
+            ~exists().where(
+                newer.c.bud_id == call.c.bud_id, newer.c.tissue == call.c.tissue,
+                newer.c.round == "second", newer.c.person_id == call.c.person_id,
+                newer.c.id > call.c.id)).distinct())

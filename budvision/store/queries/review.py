@@ -218,16 +218,18 @@ class BlindCall:
     added_at: str = ""
 
 
-def blind_calls(conn: Connection, *, sampling_id: int | None = None) -> list[BlindCall]:
+def blind_calls(
+    conn: Connection, *, sampling_ids: Sequence[int] | None = None
+) -> list[BlindCall]:
     """Return the first blind call of each tissue that had a proposal, whatever came after it."""
     oldest = (
         select(func.min(call.c.id)).where(call.c.round == "first", call.c.blind)
         .group_by(call.c.bud_id, call.c.tissue)
     )
-    if sampling_id is not None:
+    if sampling_ids is not None:
         oldest = oldest.where(call.c.bud_id.in_(
             select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
-            .where(cane.c.sampling_id == sampling_id)))
+            .where(cane.c.sampling_id.in_(sampling_ids))))
     query = (
         select(call.c.bud_id, call.c.tissue, call.c.person_id, call.c.value,
                proposal_tissue.c.exposed, proposal_tissue.c.verdict, model.c.name,

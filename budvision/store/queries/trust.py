@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -118,21 +118,22 @@ def cultivars_of(conn: Connection) -> dict[int, str]:
     return {row.id: row.cultivar or "" for row in rows}
 
 
-def pictured_buds(conn: Connection, sampling_id: int) -> list[PicturedBud]:
-    """Return the buds of a sampling that a photograph shows, in the order of their ids."""
+def pictured_buds(conn: Connection, sampling_ids: Sequence[int]) -> dict[int, list[PicturedBud]]:
+    """Return the buds of samplings that a photograph shows, each in the order of their ids."""
     called = exists().where(call.c.bud_id == bud.c.id, call.c.round == "first")
     rows = conn.execute(
-        select(bud.c.id, photo.c.camera, called.label("called"))
+        select(cane.c.sampling_id, bud.c.id, photo.c.camera, called.label("called"))
         .join(cane, bud.c.cane_id == cane.c.id)
         .join(assignment, assignment.c.bud_id == bud.c.id)
         .join(photo, assignment.c.photo_id == photo.c.id)
-        .where(current_assignment(), cane.c.sampling_id == sampling_id).order_by(bud.c.id))
-    found: dict[int, PicturedBud] = {}
-    for row in rows:
-        cameras = found[row.id].cameras if row.id in found else frozenset[str]()
-        found[row.id] = PicturedBud(
-            bud_id=row.id, cameras=cameras | {row.camera}, called=bool(row.called))
-    return list(found.values())
+        .where(current_assignment(), cane.c.sampling_id.in_(sampling_ids)).order_by(bud.c.id))
+    found: dict[int, dict[int, PicturedBud]] = {key: {} for key in sampling_ids}
+    for sampling_id, bud_id, camera, first in rows:
+        here = found[sampling_id]
+        cameras = here[bud_id].cameras if bud_id in here else frozenset[str]()
+        here[bud_id] = PicturedBud(
+            bud_id=bud_id, cameras=cameras | {camera}, called=bool(first))
+    return {key: list(here.values()) for key, here in found.items()}
 
 
 def casts_of(

@@ -15,6 +15,7 @@ from budvision.store.config import CONFIG
 from budvision.store.counts import versions
 from budvision.store.queries import learning, models
 from budvision.store.queries.photos import PhotoRow
+from budvision.store.remembered import Form
 from budvision.store.session import Season, as_utc
 from budvision.workflow.intake.propose import (
     Look,
@@ -72,7 +73,8 @@ def count_out_of_step(season: Season) -> int:
 
         return sum(season.remembered.each(
             "out of step", {key: (version, known, before) for key, version
-                            in versions(conn).items()}, work_out).values())
+                            in versions(conn).items()}, work_out,
+            conn=conn, form=Form(put=int, take=int)).values())
 
 
 def propose_anew(

@@ -13,6 +13,7 @@ from budvision.errors import InputError, NotFoundError
 from budvision.store.counts import versions
 from budvision.store.queries import learning, models, people
 from budvision.store.queries.trust import Subject, add_trust, standing_trust
+from budvision.store.remembered import Form
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
@@ -29,6 +30,10 @@ __all__ = [
     "Candidate", "Slip", "Watched", "compare_models", "find_slips", "go_back", "list_candidates",
     "model_folder", "promote_model", "watch_model",
 ]
+
+_BLIND: Form[list[tuple[str, int, str, str]]] = Form(
+    put=lambda calls: calls,
+    take=lambda kept: [(when, key, value, verdict) for when, key, value, verdict in kept])
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +299,8 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
     with season.read() as conn:
         blind = sorted(one for of_sampling in season.remembered.each(
             "blind agreement", versions(conn),
-            lambda ids: learning.blind_agreement(conn, ids)).values() for one in of_sampling)
+            lambda ids: learning.blind_agreement(conn, ids), conn=conn, form=_BLIND,
+        ).values() for one in of_sampling)
         looks = learning.recent_looks(conn, most=recent, sha256=used.sha256)
         lately = {look.proposal_id for look in looks}
         measured = learning.measured_tissues(

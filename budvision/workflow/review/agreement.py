@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from budvision.errors import InputError
 from budvision.stats.agreement import Kappa, agreement_table, cohen_kappa, kappa_words
 from budvision.stats.proportions import wilson
-from budvision.store.queries.calls import CallRow, call_history
+from budvision.store.queries.calls import CallRow, call_histories
 from budvision.store.queries.review import BlindCall, blind_calls, buds_read_twice
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Interval, Tissue, Verdict
@@ -235,13 +235,12 @@ def agreement(season: Season, *, sampling_id: int | None = None) -> Agreement:
     """
     confidence = season.settings.confidence
     with season.read() as conn:
-        blind = blind_calls(conn, sampling_id=sampling_id)
+        blind = blind_calls(conn, sampling_ids=None if sampling_id is None else [sampling_id])
         changes = _changes(conn, blind, confidence)
         pairs: list[tuple[Tissue, CallValue, CallValue]] = []
         twice = buds_read_twice(conn)
         to_settle = 0
-        for bud_id in twice:
-            history = call_history(conn, bud_id)
+        for history in call_histories(conn, twice).values():
             pairs.extend(reader_pairs(history))
             to_settle += bool(disagreements_of(history))
     which: tuple[Tissue | None, ...] = (None, *TISSUES)
@@ -256,10 +255,8 @@ def agreement(season: Season, *, sampling_id: int | None = None) -> Agreement:
 
 def _changes(conn: Connection, blind: Sequence[BlindCall], confidence: float) -> Changes:
     changed = towards = 0
-    histories: dict[int, list[CallRow]] = {}
+    histories = call_histories(conn, sorted({row.bud_id for row in blind}))
     for row in blind:
-        if row.bud_id not in histories:
-            histories[row.bud_id] = call_history(conn, row.bud_id)
         mine = [
             one for one in histories[row.bud_id]
             if one.tissue is row.tissue and one.round == "first"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -11,10 +12,12 @@ from budvision.errors import InputError
 from budvision.settings import Settings
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
-from budvision.store.queries.calls import call_history
+from budvision.store.queries.calls import call_histories
 from budvision.store.queries.overview import SamplingCounts
 from budvision.store.queries.people import Person
+from budvision.store.queries.readings import read_buds
 from budvision.store.queries.review import BudState, bud_states
+from budvision.store.remembered import Form
 from budvision.store.session import Season
 from budvision.workflow.review.readings import (
     READINGS,
@@ -31,6 +34,12 @@ __all__ = [
 
 LEASE_MIN = 5.0
 """How long a bud that was handed out is one person's, min."""
+_AT_ONCE = 200
+OpenReadings = tuple[tuple[tuple[tuple[int, ...], int], ...], int]
+"""Buds to be read again, by who called them and how many, and the number to settle."""
+_OPEN_READINGS: Form[OpenReadings] = Form(
+    put=lambda value: value,
+    take=lambda kept: (tuple((tuple(callers), n) for callers, n in kept[0]), kept[1]))
 ORDERS = ("cane", "doubtful", "random")
 SHOWS = ("waiting", "skipped", "called", "all")
 
@@ -132,8 +141,8 @@ def _once_read(
 
 def _differing(conn: Connection, states: Sequence[BudState]) -> list[BudState]:
     """Return the buds on which two persons differ and nobody has settled."""
-    return [row for row in states
-            if row.second_read_by and disagreements_of(call_history(conn, row.bud_id))]
+    twice = call_histories(conn, [row.bud_id for row in states if row.second_read_by])
+    return [row for row in states if disagreements_of(twice.get(row.bud_id, ()))]
 
 
 def open_readings(
@@ -142,7 +151,7 @@ def open_readings(
 ) -> dict[int, tuple[int, int]]:
     """Return how many buds of each sampling wait for a person's second reading, and for settling.
 
-    Only samplings that were written to since they were last asked for are walked over.
+    Only samplings that were written to since they were last asked for are looked at.
 
     Parameters
     ----------
@@ -153,23 +162,30 @@ def open_readings(
         Nobody reads again what he called himself.
     """
     by_id = {one.id: one for one in samplings if far[one.id].n_called or far[one.id].n_twice}
-
-    def work_out(ids: list[int]) -> dict[int, tuple[tuple[tuple[int, ...], ...], int]]:
-        readings = {}
-        for key in ids:
-            rows = [row for row in bud_states(conn, key, doubts=False)
-                    if row.n_cuts and not row.node_mark]
-            readings[key] = (
-                tuple(row.called_by for row in _once_read(season.settings, by_id[key], rows)),
-                len(_differing(conn, rows)))
-        return readings
-
     share = season.settings.second_read_share
+
+    def work_out(ids: list[int]) -> dict[int, OpenReadings]:
+        found: dict[int, OpenReadings] = {}
+        for start in range(0, len(ids), _AT_ONCE):
+            part = read_buds(conn, ids[start:start + _AT_ONCE])
+            twice = [row.bud_id for rows in part.values() for row in rows if row.second]
+            differ = {bud_id for bud_id, history in call_histories(conn, twice).items()
+                      if disagreements_of(history)}
+            for key, rows in part.items():
+                chosen = second_sample(share, by_id[key], rows)
+                once = Counter(row.called_by for row in rows
+                               if row.bud_id in chosen and row.called_by and not row.second)
+                found[key] = (tuple(sorted(once.items())),
+                              sum(row.bud_id in differ for row in rows))
+        return found
+
+    states = {key: (far[key].version, one.block, one.label, one.added_at)
+              for key, one in by_id.items()}
     found = season.remembered.each(
-        ("open readings", share), {key: (far[key].version, one) for key, one in by_id.items()},
-        work_out)
+        ("open readings", share), states, work_out, conn=conn, form=_OPEN_READINGS)
     return {
-        one.id: (sum(person.id not in callers for callers in found[one.id][0]), found[one.id][1])
+        one.id: (sum(n for callers, n in found[one.id][0] if person.id not in callers),
+                 found[one.id][1])
         if one.id in found else (0, 0) for one in samplings
     }
 

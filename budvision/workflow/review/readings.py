@@ -18,6 +18,7 @@ from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import CallRow
 from budvision.store.queries.canes import BudPlace
 from budvision.store.queries.people import Person
+from budvision.store.queries.readings import ReadBud
 from budvision.store.queries.review import BudState
 from budvision.store.queries.trust import (
     Subject,
@@ -73,7 +74,7 @@ def is_blind(share: float, sampling: Sampling, cane: str, vine: str, node: int) 
 
 
 def second_sample(
-    share: float, sampling: Sampling, states: Sequence[BudState]
+    share: float, sampling: Sampling, states: Sequence[BudState | ReadBud]
 ) -> frozenset[int]:
     """Choose the buds of one sampling that a second person reads.
 
@@ -83,15 +84,16 @@ def second_sample(
     ----------
     share : float
         Of the photographed buds, in [0, 1]; the setting `second_read_share`.
-    states : sequence of BudState
-        Every bud of the sampling.
+    states : sequence of BudState or ReadBud
+        Every bud of the sampling, or those of it that are pictured and not marked.
 
     Returns
     -------
     frozenset of int
         Ids of the chosen buds: the share, rounded up, with the lowest lots.
     """
-    can = [row for row in states if row.n_cuts and not row.node_mark]
+    can = [row for row in states
+           if isinstance(row, ReadBud) or (row.n_cuts and not row.node_mark)]
     drawn = sorted(can, key=lambda row: lot("second", sampling, row.cane, row.vine, row.node))
     return frozenset(row.bud_id for row in drawn[:math.ceil(share * len(can) - 1e-9)])
 

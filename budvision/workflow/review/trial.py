@@ -22,7 +22,6 @@ from budvision.store.queries.overview import sampling_counts, samplings_with
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BlindCall, blind_calls
 from budvision.store.queries.trust import (
-    PicturedBud,
     Subject,
     TrustRow,
     add_trust,
@@ -31,12 +30,19 @@ from budvision.store.queries.trust import (
     pictured_buds,
     standing_trust,
 )
+from budvision.store.remembered import Form
 from budvision.store.session import Season
 from budvision.verdict.watch import light_moved
 from budvision.vocabulary import CallValue, Verdict
 from budvision.workflow.review.agreement import Share, model_agreement, share_of
 
 __all__ = ["Agreed", "Part", "Trial", "decide", "note_light", "trial", "trust_words_of"]
+
+_AT_ONCE = 200
+Light = tuple[bool, list[tuple[float, float, float]]]
+_LIGHT: Form[Light] = Form(
+    put=lambda light: light,
+    take=lambda kept: (kept[0], [(cast[0], cast[1], cast[2]) for cast in kept[1]]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +143,7 @@ def trial(season: Season, conn: Connection) -> Trial:
     confidence = settings.confidence
     kept = season.remembered.each(
         ("trial", confidence), {one.sampling_id: one.version for one in sampling_counts(conn)},
-        lambda stale: {key: _groups(conn, key, confidence) for key in stale})
+        lambda stale: _groups_of(conn, stale, confidence), conn=conn, form=_form(confidence))
     groups = {key: found for key, found in kept.items() if found}
     cultivars = {key: name for key, name in cultivars_of(conn).items() if key in groups}
     newest = max((one.newest for found in groups.values() for one in found), default=("", ""))[1]
@@ -159,7 +165,7 @@ def _part(
 ) -> Part:
     confidence = settings.confidence
     if row is not None and subject.kind == "light":  # what was called before says nothing of it
-        agreed = _agreed([one for one in blind_calls(conn, sampling_id=subject.sampling_id)
+        agreed = _agreed([one for one in blind_calls(conn, sampling_ids=[subject.sampling_id or 0])
                           if one.model == newest and one.added_at > row.added_at], confidence)
     else:
         agreed = _together([one.agreed[newest] for one in groups if newest in one.agreed],
@@ -178,21 +184,52 @@ def _is_of(group: _Group, sampling_id: int, cultivar: str, subject: Subject) -> 
             "light": sampling_id == subject.sampling_id}[subject.kind]
 
 
-def _groups(conn: Connection, sampling_id: int, confidence: float) -> tuple[_Group, ...]:
-    buds: dict[frozenset[str], list[PicturedBud]] = {}
-    for one in pictured_buds(conn, sampling_id):
-        buds.setdefault(one.cameras, []).append(one)
-    blind = blind_calls(conn, sampling_id=sampling_id)
-    groups = []
-    for cameras, rows in buds.items():
-        own = {row.bud_id for row in rows}
-        calls = [one for one in blind if one.bud_id in own]
-        groups.append(_Group(
-            cameras, sum(not row.called for row in rows),
-            {model: _agreed([one for one in calls if one.model == model], confidence)
-             for model in {one.model for one in calls}},
-            (calls[-1].added_at, calls[-1].model) if calls else ("", "")))
-    return tuple(groups)
+def _groups_of(
+    conn: Connection, sampling_ids: Sequence[int], confidence: float
+) -> dict[int, tuple[_Group, ...]]:
+    found: dict[int, tuple[_Group, ...]] = {}
+    for start in range(0, len(sampling_ids), _AT_ONCE):
+        part = sampling_ids[start:start + _AT_ONCE]
+        pictured = pictured_buds(conn, part)
+        group_of = {bud.bud_id: (key, bud.cameras)
+                    for key, buds in pictured.items() for bud in buds}
+        calls: dict[tuple[int, frozenset[str]], list[BlindCall]] = {}
+        for one in blind_calls(conn, sampling_ids=part):
+            if one.bud_id in group_of:
+                calls.setdefault(group_of[one.bud_id], []).append(one)
+        for key, buds in pictured.items():
+            found[key] = tuple(
+                _group(cameras, sum(not bud.called for bud in buds if bud.cameras == cameras),
+                       calls.get((key, cameras), ()), confidence)
+                for cameras in dict.fromkeys(bud.cameras for bud in buds))
+    return found
+
+
+def _group(
+    cameras: frozenset[str], n_left: int, calls: Sequence[BlindCall], confidence: float
+) -> _Group:
+    return _Group(
+        cameras, n_left,
+        {model: _agreed([one for one in calls if one.model == model], confidence)
+         for model in sorted({one.model for one in calls})},
+        (calls[-1].added_at, calls[-1].model) if calls else ("", ""))
+
+
+def _form(confidence: float) -> Form[tuple[_Group, ...]]:
+    """Return how the groups of a sampling are kept: counts, from which intervals follow."""
+    def take(kept: Sequence[Any]) -> tuple[_Group, ...]:
+        return tuple(_Group(
+            frozenset(cameras), n_left,
+            {name: Agreed(model=name, n_buds=one["n_buds"], **{
+                part: share_of(one[part][0], one[part][1], confidence)
+                for part in ("live", "dead", "unsure")})
+             for name, one in agreed.items()}, (newest[0], newest[1]))
+            for cameras, n_left, agreed, newest in kept)
+
+    return Form(put=lambda groups: [
+        [sorted(one.cameras), one.n_left,
+         {name: agreed.as_dict() for name, agreed in one.agreed.items()}, one.newest]
+        for one in groups], take=take)
 
 
 def _subjects(
@@ -292,8 +329,9 @@ def note_light(season: Season, sampling_id: int) -> str:
             return ""
         looked = season.remembered.each(
             "light", {one.sampling_id: one.version for one in sampling_counts(conn)},
-            lambda stale: {key: (any(bud.called for bud in pictured_buds(conn, key)),
-                                 casts_of(conn, key)) for key in stale})
+            lambda stale: {key: (any(bud.called for bud in buds), casts_of(conn, key))
+                           for key, buds in pictured_buds(conn, stale).items()},
+            conn=conn, form=_LIGHT)
     before = [one for key, (called, casts) in looked.items() if called and key != sampling_id
               for one in casts]
     moved = light_moved(before, looked[sampling_id][1] if sampling_id in looked else [])
