@@ -16,6 +16,7 @@ gate         Good, look yourself, or take it again: what may hide in a face that
 locate       Find the cut face in a whole photograph and cut the square round it
 overlay      Outlines for people: each tissue by its own line and letter, told apart without
              colour
+pool         Processes at the other end of pipes, and whose turn it is to have one
 profiles     Embedded colour profiles to sRGB, relative colorimetric
 quality      Sharp, lit and near enough to be judged? Which not, and what to do
 read         File to upright sRGB plus capture facts: the only door for pixels

@@ -9,12 +9,9 @@ smuggled in by a photograph they are no wall.
 from __future__ import annotations
 
 import atexit
-import contextlib
 import os
 import pickle
 import signal
-import struct
-import subprocess
 import sys
 import threading
 import time
@@ -24,9 +21,10 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any, Final, TypeVar
+from typing import Any, Final, TypeVar
 
-from budvision.errors import PhotoError, StorageError
+from budvision.errors import PhotoError
+from budvision.photo.pool import LENGTH, Pool, Worker, cores, read_message
 
 if sys.platform != "win32":  # there, time is the only limit
     import resource
@@ -47,99 +45,19 @@ MOST_MB = 950
 """Memory, in MB, of a process at work."""
 _OLD_MB: Final = 600
 """A process that still holds so much after a job is replaced."""
-_LENGTH: Final = struct.Struct("<Q")
 _STATM = Path("/proc/self/statm")
 
 _inside = False
 _cpu_s = MOST_CPU_S
 
 
-def cores() -> int:
-    """Return how many processes of this machine may work at once."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-class _Worker:
-    """One process at the other end of two pipes."""
-
-    def __init__(self) -> None:
-        known = os.pathsep.join(path for path in sys.path if path)
-        quiet = {"PYTHONPATH": known, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-        try:
-            self.process = subprocess.Popen(
-                [sys.executable, "-P", "-c", "from budvision.photo.workers import work; work()"],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                env={**os.environ, **quiet},
-            )
-        except OSError as error:
-            raise StorageError(
-                f"no process for decoding can be started ({error.strerror or error})",
-                where="photographs", expected="a system that lets budvision start processes",
-                do="Close other programs and try again.",
-            ) from error
-
-    def ask(self, job: bytes) -> bytes | None:
-        """Send a job and wait for its answer; None where the process ended instead."""
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        try:
-            self.process.stdin.write(_LENGTH.pack(len(job)))
-            self.process.stdin.write(job)
-            self.process.stdin.flush()
-        except OSError:
-            return None
-        return _read(self.process.stdout)
-
-    def end(self) -> int:
-        """Close its pipes, see that it is gone, and return how it ended."""
-        self.process.kill()
-        for pipe in (self.process.stdin, self.process.stdout):
-            assert pipe is not None
-            with contextlib.suppress(OSError):
-                pipe.close()
-        return self.process.wait()
-
-
-class _Pool:
-    """Processes that wait for work, and how many there may be."""
-
-    def __init__(self) -> None:
-        self.turn = threading.Condition()
-        self.idle: list[_Worker] = []
-        self.busy: set[_Worker] = set()
-
-    def take(self) -> _Worker:
-        with self.turn:
-            while not self.idle and len(self.busy) >= cores():
-                self.turn.wait()
-            worker = self.idle.pop() if self.idle else _Worker()
-            self.busy.add(worker)
-            return worker
-
-    def give(self, worker: _Worker, *, usable: bool) -> None:
-        with self.turn:
-            self.busy.discard(worker)
-            if usable:
-                self.idle.append(worker)
-            self.turn.notify()
-
-    def close(self) -> None:
-        with self.turn:
-            for worker in (*self.idle, *self.busy):
-                worker.end()
-            self.idle.clear()
-            self.busy.clear()
-
-
-_pool = _Pool()
+_pool = Pool()
 
 
 def _forget() -> None:
     """Begin anew in a forked process: its pipes belong to its parent."""
     global _pool
-    _pool = _Pool()
+    _pool = Pool()
 
 
 def close() -> None:
@@ -152,7 +70,9 @@ if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_forget)
 
 
-def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T:
+def run(
+    function: Callable[..., T], *args: Any, where: str, patient: bool = False, **options: Any
+) -> T:
     """Call a function in a process that may fall.
 
     Parameters
@@ -162,6 +82,8 @@ def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T
         already, it is called at once.
     where : str
         The photograph's name, for refusals.
+    patient : bool
+        Nobody's eyes wait for it: one process is left free for what they do wait for.
 
     Returns
     -------
@@ -180,10 +102,10 @@ def run(function: Callable[..., T], *args: Any, where: str, **options: Any) -> T
         return function(*args, **options)
     job = pickle.dumps((function, args, options, MOST_CPU_S), protocol=5)
     for last in (False, True):  # a fall may be an accident; a second one is the photograph's
-        worker = _pool.take()
+        worker = _pool.take(patient=patient)
         stopped = threading.Event()
 
-        def stop(worker: _Worker = worker, stopped: threading.Event = stopped) -> None:
+        def stop(worker: Worker = worker, stopped: threading.Event = stopped) -> None:
             stopped.set()
             worker.process.kill()
 
@@ -280,19 +202,6 @@ def _name_of(ended: int) -> str:
         return f"it ended with {ended}"
 
 
-def _read(pipe: IO[bytes]) -> bytes | None:
-    """Read one message; None at the end of the pipe."""
-    try:
-        head = pipe.read(_LENGTH.size)
-        if len(head) < _LENGTH.size:
-            return None
-        (n_bytes,) = _LENGTH.unpack(head)
-        body = pipe.read(n_bytes)
-    except (OSError, ValueError):
-        return None
-    return body if len(body) == n_bytes else None
-
-
 # ---- the other end -----------------------------------------------------------------------------
 
 
@@ -309,14 +218,14 @@ def work() -> None:
     import cv2
 
     cv2.setNumThreads(1)
-    while (job := _read(jobs)) is not None:
+    while (job := read_message(jobs)) is not None:
         try:
             answer = pickle.dumps((True, _do(job)), protocol=5)
         except BaseException as error:
             answer = pickle.dumps((False, _portable(error)), protocol=5)
         del job
         try:
-            answers.write(_LENGTH.pack(len(answer)) + answer)
+            answers.write(LENGTH.pack(len(answer)) + answer)
             answers.flush()
         except OSError:
             return

@@ -14,16 +14,14 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
-
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.axis import Axis
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MultipleLocator
+from typing import TYPE_CHECKING, Any
 
 from budvision.errors import InputError
+
+if TYPE_CHECKING:  # matplotlib takes half a second to import; pages without a figure need it not
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+    from matplotlib.figure import Figure
 
 __all__ = [
     "ACCENT", "INK", "LINES", "MARKERS", "QUIET", "BandEdges", "Drawing", "bands_behind", "bare",
@@ -59,6 +57,8 @@ _turn = threading.Lock()
 @contextmanager
 def drawing() -> Iterator[None]:
     """Hold the style for one figure; one thread at a time."""
+    import matplotlib as mpl
+
     with _turn, mpl.rc_context(_STYLE):
         yield
 
@@ -115,6 +115,9 @@ def _printable(text: str) -> str:
 
 def new_figure(width_mm: float, height_mm: float) -> Figure:
     """Return an empty figure of that size with a transparent ground."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
     FigureCanvasSVG(figure)
     figure.patch.set_alpha(0.0)
@@ -143,6 +146,8 @@ def bare(axes: Axes, *, keep: Sequence[str] = ("bottom",)) -> None:
 
 def percent_axis(axis: Axis, *, step: float) -> None:
     """Number an axis of shares in percent."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
     axis.set_major_locator(MultipleLocator(step))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value * 100:.0f} %"))
 

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING
 
 from budvision.errors import InputError
 from budvision.language import say
@@ -29,6 +28,9 @@ from budvision.report.canvas import (
     percent_axis,
 )
 from budvision.report.words import percent, percent_range
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = ["BandEdges", "Drawing", "ShareRow", "draw_intervals", "draw_positions"]
 

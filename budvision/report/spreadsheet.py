@@ -5,12 +5,10 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from openpyxl import Workbook
-from openpyxl.cell import Cell
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-from openpyxl.styles import Font
-from openpyxl.utils import get_column_letter
+if TYPE_CHECKING:
+    from openpyxl.cell import Cell
 
 __all__ = ["Row", "as_csv", "as_xlsx", "guarded"]
 
@@ -60,6 +58,10 @@ def as_xlsx(sheets: Mapping[str, Sequence[Row]]) -> bytes:
     bytes
         An Office Open XML workbook without formulas: all text is stored as text.
     """
+    from openpyxl import Workbook
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
     book = Workbook()
     book.remove(book.active)
     for name, rows in sheets.items():
@@ -78,6 +80,8 @@ def as_xlsx(sheets: Mapping[str, Sequence[Row]]) -> bytes:
 
 
 def _write(cell: Cell, value: Value) -> None:
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
     if isinstance(value, str):
         value = ILLEGAL_CHARACTERS_RE.sub(" ", value)
     cell.value = value

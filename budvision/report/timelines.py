@@ -5,10 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-
-from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING
 
 from budvision.language import say
 from budvision.report.canvas import (
@@ -29,6 +26,10 @@ from budvision.report.canvas import (
     percent_axis,
 )
 from budvision.report.figures import ShareRow
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = ["Lethal", "Reading", "TimedShare", "draw_history", "draw_temperatures"]
 
@@ -140,6 +141,8 @@ def _day_axis(axes: Axes, days: Sequence[dt.date]) -> None:
 
 
 def _number_dates(axes: Axes) -> None:
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
     locator = AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]

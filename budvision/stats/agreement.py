@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from budvision.errors import InputError
 
@@ -152,7 +152,7 @@ def cohen_kappa(
     none = (np.outer(rows, columns) * (w - mean) ** 2).sum() - chance**2
     se, se_0 = (math.sqrt(max(float(v), 0) / n) / (1 - chance) for v in (spread, none))
     defined = se > 0
-    reach = float(special.ndtri(0.5 + confidence / 2)) * se
+    reach = float(scipy.special.ndtri(0.5 + confidence / 2)) * se
     low, high = max(-1.0, kappa - reach), min(1.0, kappa + reach)
     return Kappa(
         kappa=kappa, se=se, low=low if defined else math.nan, high=high if defined else math.nan,

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from budvision.errors import InputError
 from budvision.stats.posterior import SharePosterior
@@ -115,7 +115,7 @@ def compare_groups(
         up = math.hypot(high[a] - share[a], share[b] - low[b])
         pooled = (share[a] * size[a] + share[b] * size[b]) / (size[a] + size[b])
         spread = math.sqrt(pooled * (1 - pooled) * (1 / size[a] + 1 / size[b]))
-        p = 2 * float(special.ndtr(-abs(apart) / spread)) if spread > 0 else 1.0
+        p = 2 * float(scipy.special.ndtr(-abs(apart) / spread)) if spread > 0 else 1.0
         rows.append((a, b, apart, apart - down, apart + up, p))
     known = [index for index, row in enumerate(rows) if not math.isnan(row[5])]
     adjusted = np.full(len(rows), np.nan)

@@ -17,8 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special, stats
 
 from budvision.settings import Settings
 from budvision.stats.likelihood import likeness_grid
@@ -222,21 +222,21 @@ def _every_sample(design: Design, *, whole: bool) -> tuple[Ints, Floats]:
     size, k = design.sizes[0], design.n_units
     counts = (0, size) if whole else range(size + 1)
     dead = np.array(list(itertools.combinations_with_replacement(counts, k)))
-    orders = special.gammaln(k + 1) - sum(
-        special.gammaln((dead == count).sum(axis=1) + 1) for count in range(size + 1))
+    orders = scipy.special.gammaln(k + 1) - sum(
+        scipy.special.gammaln((dead == count).sum(axis=1) + 1) for count in range(size + 1))
     return dead, orders
 
 
 def _chance(dead: Ints, orders: Floats, size: int, share: float, likeness: float) -> Floats:
     counts = np.arange(size + 1)
     if likeness == 0:
-        log = stats.binom.logpmf(counts, size, share)
+        log = scipy.stats.binom.logpmf(counts, size, share)
     elif likeness == 1:
         log = np.where(counts == 0, np.log1p(-share), np.where(counts == size, np.log(share),
                                                               -np.inf))
     else:
         strength = (1 - likeness) / likeness
-        log = stats.betabinom.logpmf(counts, size, share * strength, (1 - share) * strength)
+        log = scipy.stats.betabinom.logpmf(counts, size, share * strength, (1 - share) * strength)
     chance: Floats = np.exp(orders + log[dead].sum(axis=1))
     return chance
 

@@ -16,8 +16,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from budvision.errors import InputError
 from budvision.stats.kept import Kept
@@ -180,7 +180,8 @@ class SharePosterior:
         rows = np.arange(len(place))
         first, second, part = self.below[rows, cell], self.below[rows, cell + 1], inside - cell
         with np.errstate(invalid="ignore"):
-            probit = special.ndtr((1 - part) * special.ndtri(first) + part * special.ndtri(second))
+            probit = scipy.special.ndtr(
+                (1 - part) * scipy.special.ndtri(first) + part * scipy.special.ndtri(second))
         straight = (1 - part) * first + part * second
         smooth = (first > 0) & (second < 1)
         found: Floats = np.where(smooth, probit, straight)
@@ -209,7 +210,7 @@ class SharePosterior:
 def _between(first: Floats, second: Floats, tail: Floats) -> Floats:
     """Return where between two cumulated values a third lies, straight on the normal scale."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        one, two, three = special.ndtri(first), special.ndtri(second), special.ndtri(tail)
+        one, two, three = (scipy.special.ndtri(part) for part in (first, second, tail))
         bent = (three - one) / (two - one)
         straight = (tail - first) / np.maximum(second - first, 1e-300)
     smooth = np.isfinite(bent) & (first > 0) & (second < 1)

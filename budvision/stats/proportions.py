@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from budvision.errors import InputError
 from budvision.vocabulary import Interval
@@ -62,7 +62,7 @@ def check_count(n_hit: float, n: float) -> None:
 
 def normal_quantile(confidence: float) -> float:
     """Return z such that a standard normal lies within -z and z with this probability."""
-    return float(special.ndtri(0.5 + confidence / 2))
+    return float(scipy.special.ndtri(0.5 + confidence / 2))
 
 
 def wilson_limits(n_hit: ArrayLike, n: ArrayLike, confidence: float) -> tuple[Floats, Floats]:
@@ -113,8 +113,8 @@ def effective_limits(n_hit: ArrayLike, n: ArrayLike, confidence: float) -> tuple
     x, total = np.asarray(n_hit, dtype=float), np.asarray(n, dtype=float)
     tail = (1 - confidence) / 2
     none, every = x <= 0, x >= total
-    low = special.betaincinv(np.where(none, 1.0, x), np.maximum(total - x, 0) + 1, tail)
-    high = special.betaincinv(x + 1, np.where(every, 1.0, total - x), 1 - tail)
+    low = scipy.special.betaincinv(np.where(none, 1.0, x), np.maximum(total - x, 0) + 1, tail)
+    high = scipy.special.betaincinv(x + 1, np.where(every, 1.0, total - x), 1 - tail)
     return np.where(none, 0.0, low), np.where(every, 1.0, high)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from budvision.errors import InputError
@@ -158,9 +159,9 @@ def expected_units(share: float, icc: float, n_units: float, size: int) -> Units
     counts = np.arange(size + 1)
     if icc > 0:
         strength = (1 - icc) / icc
-        often = stats.betabinom.pmf(counts, size, share * strength, (1 - share) * strength)
+        often = scipy.stats.betabinom.pmf(counts, size, share * strength, (1 - share) * strength)
     else:
-        often = stats.binom.pmf(counts, size, share)
+        often = scipy.stats.binom.pmf(counts, size, share)
     return Units(counts.astype(float), np.full(size + 1, float(size)),
                  np.zeros(size + 1, np.int64), 1, n_units * often)
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from budvision.errors import InputError
 from budvision.stats.likelihood import GRID, WHOLE_LIKENESS, likeness_grid, log_likelihood
@@ -163,5 +163,6 @@ def _beta_below(mean: Floats, variance: Floats, shares: Floats) -> Floats:
     """Return the chance of less, by beta distributions of these means and variances."""
     mean = np.clip(mean, 1e-9, 1 - 1e-9)
     size = np.maximum(mean * (1 - mean) / variance - 1, 1e-3)
-    below: Floats = special.betainc((mean * size)[:, None], ((1 - mean) * size)[:, None], shares)
+    below: Floats = scipy.special.betainc(
+        (mean * size)[:, None], ((1 - mean) * size)[:, None], shares)
     return below

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from scipy import special
+import scipy
 
 from budvision.errors import InputError
 
@@ -49,7 +49,7 @@ def vines_to_count(
 
     def narrow(n: int) -> bool:
         left = max(0.0, 1 - n / n_vines)
-        return float(special.stdtrit(n - 1, level)) * cv * math.sqrt(left / n) <= error
+        return float(scipy.special.stdtrit(n - 1, level)) * cv * math.sqrt(left / n) <= error
 
     few, enough = 1, most
     while enough - few > 1:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy
 
 from budvision.errors import InputError
 from budvision.vineyard.policies import check_share
@@ -191,7 +191,8 @@ def multiply(
     spread = sum(part for part, _ in parts)
     doubt = sum(part**2 / df for part, df in parts if df > 0)
     level = 0.5 + confidence / 2
-    factor = special.stdtrit(spread**2 / doubt, level) if doubt > 0 else special.ndtri(level)
+    factor = (scipy.special.stdtrit(spread**2 / doubt, level) if doubt > 0
+              else scipy.special.ndtri(level))
     reach = math.exp(float(factor) * math.sqrt(spread))
     return Estimate(value, Interval(value / reach, value * reach, confidence, "log_delta"))
 

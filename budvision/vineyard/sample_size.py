@@ -12,8 +12,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
 
 from budvision.errors import InputError
 from budvision.settings import Settings
@@ -146,7 +146,7 @@ def _found_below(
 ) -> NDArray[np.float64]:
     """Return the chance that the share found is below each value (0 below 0, 1 at 1)."""
     strength = max(n_effective - 1, 1e-6)       # variance p(1-p)/n_effective
-    below: NDArray[np.float64] = special.betainc(
+    below: NDArray[np.float64] = scipy.special.betainc(
         share * strength, (1 - share) * strength, np.clip(shares, 0, 1))
     return below
 
@@ -221,7 +221,7 @@ def canes_for_edge(
     start = 2.0
     if shortfall(start) >= 0:
         return 2
-    needed = float(optimize.brentq(shortfall, start, most))
+    needed = float(scipy.optimize.brentq(shortfall, start, most))
     return max(2, math.ceil(needed * design_effect(nodes, icc) / nodes - 1e-9))
 
 

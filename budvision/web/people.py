@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import wraps
+from functools import cache, wraps
 from hashlib import sha256
 from typing import ParamSpec
 from urllib.parse import urlsplit
@@ -80,8 +80,6 @@ class WhoPage:
 
 blueprint = Blueprint("people", __name__)
 _limiter = Limiter(get_remote_address, storage_uri="memory://", default_limits=[])
-# Compared against when the name is unknown, so that the answer takes as long either way.
-_NOBODY = generate_password_hash("nobody has this password", method="scrypt")
 
 
 class _Visitor:
@@ -118,6 +116,12 @@ def hash_password(password: str) -> str:
             do="Several plain words make a good one.", where="password",
         )
     return generate_password_hash(password, method="scrypt")
+
+
+@cache
+def _nobody() -> str:
+    """Return what is compared against when the name is unknown: the answer takes as long."""
+    return generate_password_hash("nobody has this password", method="scrypt")
 
 
 def current_person() -> Person | None:
@@ -179,6 +183,8 @@ def install(app: Flask) -> None:
     Nothing is written by nobody: a request that may change something needs a person. Served to
     a network, every page but the log-in page needs one.
     """
+    if not app.config["BUDVISION_LOOPBACK"]:
+        _nobody()
     manager = LoginManager()
     manager.session_protection = "basic"
     manager.init_app(app)
@@ -255,7 +261,7 @@ def enter() -> ResponseReturnValue:
     else:
         with current_season().read() as conn:
             found = queries.find_person(conn, name) if name.strip() else None
-        stored = found.password_hash if found and found.password_hash else _NOBODY
+        stored = found.password_hash if found and found.password_hash else _nobody()
         right = check_password_hash(stored, request.form.get("password", ""))
         known = bool(right and found and found.password_hash and found.active)
         if not known or found is None:

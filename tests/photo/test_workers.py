@@ -224,3 +224,30 @@ def test_workers_end_with_their_parent() -> None:
     while goes_on(worker):
         assert time.monotonic() < until, "the worker goes on without its parent"
         time.sleep(0.05)
+
+
+def test_what_can_wait_leaves_a_process_to_eyes(monkeypatch: pytest.MonkeyPatch) -> None:
+    import threading
+
+    from budvision.photo import pool
+
+    class Stub:
+        patient = False
+
+    monkeypatch.setattr(pool, "cores", lambda: 2)
+    monkeypatch.setattr(pool, "Worker", Stub)
+    room = pool.Pool()
+    judging = room.take(patient=True)
+    got: list[object] = []
+    second = threading.Thread(target=lambda: got.append(room.take(patient=True)), daemon=True)
+    second.start()
+    looking = room.take(patient=False)
+    assert looking is not judging
+    assert got == [], "a second photograph to judge waits, although there are two processes"
+    room.give(looking, usable=True)
+    second.join(0.1)
+    assert got == [], "also while the other one is idle"
+    room.give(judging, usable=True)
+    second.join(5)
+    assert got == [judging], "it gets the process that has the model loaded"
+    assert room.take(patient=False) is looking

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from scipy import special
+import scipy
 
 from budvision.store.queries.crop import CropRecord
 from budvision.store.session import Season
@@ -101,7 +101,7 @@ def _as_measured(share: float | None, low: float | None, high: float | None, con
     """Return a share with the standard error that its interval stands for."""
     if not share or low is None or high is None:
         return None
-    return Measured(share, (high - low) / (2 * float(special.ndtri(0.5 + confidence / 2))))
+    return Measured(share, (high - low) / (2 * float(scipy.special.ndtri(0.5 + confidence / 2))))
 
 
 def _buds(season: Season, answer: Answer) -> tuple[Measured | None, Measured | None]:

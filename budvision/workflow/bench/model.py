@@ -49,11 +49,11 @@ class BenchModel:
 
 @lru_cache(maxsize=2)
 def _load(model: str, cane_base: str) -> Propose:
-    run(load_model, model, where=model)
+    run(load_model, model, where=model, patient=True)
 
     def look(data: bytes, name: str) -> Judged:
         try:
-            return run(propose_in, model, data, name, cane_base, where=name)
+            return run(propose_in, model, data, name, cane_base, where=name, patient=True)
         except PhotoError as error:
             return refused_photo(name, error), None
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import expit
+import scipy
 
 from budvision.archive.reading import read_called_tissues
 from budvision.errors import InputError, NothingToDoError
@@ -263,7 +263,7 @@ def _metrics(tuned: Tuned, lessons: Lessons, base: str) -> dict[str, Any]:
 
 def _left_out(tuned: Tuned, lessons: Lessons) -> dict[str, float]:
     """Return p_dead of each of the season's lessons by a correction that had not seen its cane."""
-    p_dead = expit(tuned.adaptation.cross_logit)
+    p_dead = scipy.special.expit(tuned.adaptation.cross_logit)
     return {
         f"{lesson.bud}/{lesson.tissue.value}": round(float(p), 5)
         for lesson, p in zip(lessons.kept, p_dead, strict=True) if lesson.lab == "season"}
