@@ -84,10 +84,26 @@ for _group in (  # in the order of --help
     _group.register(app)
 
 
+def _only_names() -> None:
+    """Leave out every command's options: the first page of help shows none, and they take long."""
+    for command in app.registered_commands:
+        assert command.callback is not None
+        doc = command.callback.__doc__
+        command.name = command.name or command.callback.__name__.replace("_", "-")
+        command.callback = lambda: None
+        command.callback.__doc__ = doc
+    for group in app.registered_groups:
+        assert group.typer_instance is not None
+        group.typer_instance.registered_commands.clear()
+        group.typer_instance.registered_groups.clear()
+
+
 def run() -> None:
     """Run the command line; print errors in their one form and exit with their code."""
     _speak_utf8()
     gc.set_threshold(100_000, 20, 20)   # a season's answers are many small things that stay
+    if sys.argv[1:] in ([], ["--help"]):
+        _only_names()
     try:
         app()
     except BudvisionError as error:

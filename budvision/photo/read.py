@@ -130,6 +130,15 @@ def read_photo(source: Path | bytes, *, max_side_px: int | None = None, name: st
     return run(_read, whole, max_side_px, where, where=where)
 
 
+def get_ready() -> None:
+    """Start a process that decodes, ahead of the first photograph."""
+    run(_ready, where="decoder")
+
+
+def _ready() -> None:
+    """Do nothing; what decodes is imported on the way here."""
+
+
 def _read(source: Path | bytes, max_side_px: int | None, where: str) -> Photo:
     """Read a photograph in this process."""
     data = _bytes_of(source, where)

@@ -16,15 +16,18 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any, TextIO
 
+from flask import Flask
 from waitress.server import create_server
 
 from budvision.errors import BudvisionError, SeasonError, UsageError
 from budvision.photo import workers
 from budvision.web import create_app
 from budvision.web.certificate import certificate_folder, own_certificate
+from budvision.web.current import SEASON_KEY
 from budvision.web.guard import is_loopback_address
 from budvision.web.observed import SLOW_QUERY_MS, logging_to, rotating_log
 from budvision.web.season.begin import Doorway, begin_app, may_begin
+from budvision.workflow.bench.model import get_ready
 
 __all__ = ["serve_season"]
 
@@ -113,6 +116,13 @@ def serve_season(
     _run_to_the_end(server, served, kept)
 
 
+def _get_ready(app: Flask) -> None:
+    """Have ready what the first photograph needs, while the first page is looked at already."""
+    season = app.extensions.get(SEASON_KEY)
+    if season is not None:
+        get_ready(season)
+
+
 def _show(address: str) -> None:
     try:
         webbrowser.open(address)
@@ -137,6 +147,7 @@ def _run_to_the_end(
 ) -> None:
     """Answer requests and do long work until interrupted, then put both away in order."""
     served.wake()
+    threading.Thread(target=_get_ready, args=(served.app,), name="ready", daemon=True).start()
     before = _stop_in_order(server.busy)
     try:
         with logging_to(kept):

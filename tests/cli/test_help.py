@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 
 import click
 import pytest
 from typer.main import get_command
+from typer.testing import CliRunner
 
 from budvision.cli.main import app
 
@@ -43,3 +46,10 @@ def test_every_command_shows_an_example_that_parses(path: tuple[str, ...]) -> No
 def test_the_shell_can_complete_commands() -> None:
     names = {option for one in ROOT.params for option in one.opts}
     assert {"--install-completion", "--show-completion"} <= names
+
+
+def test_the_first_page_of_help_is_whole_though_it_reads_no_options() -> None:
+    quick = subprocess.run([sys.executable, "-m", "budvision.cli.main", "--help"], check=True,
+                           capture_output=True, text=True).stdout
+    whole = CliRunner().invoke(app, ["--help"]).stdout
+    assert quick.split("Options:")[1].split() == whole.split("Options:")[1].split()

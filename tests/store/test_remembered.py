@@ -95,7 +95,7 @@ def _per_bud_queries(season: Season, folder: Path) -> dict[str, int]:
         if "FROM call" in statement or "JOIN call" in statement:
             found[page] = found.get(page, 0) + 1
 
-    for page in ("/review", "/models/"):  # noqa: B007
+    for page in ("/review", "/models/"):
         found[page] = 0
         assert client.get(page).status_code == 200
     with opened.write() as conn:  # as the visit of anybody

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import threading
 from collections.abc import Mapping
@@ -36,7 +35,7 @@ from budvision.web.certificate import AUTHORITY, authority_fingerprint, certific
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
-from budvision.workflow.bench.model import BenchModel, season_model
+from budvision.workflow.bench.model import BenchModel, get_ready, season_model
 from budvision.workflow.bench.picture import small_picture
 from budvision.workflow.intake.assignment import (
     AssignmentBoard,
@@ -240,12 +239,6 @@ def paper(sampling_id: int, kind: str) -> ResponseReturnValue:
     return Response(data, mimetype="application/pdf")
 
 
-def _warm(season: Season) -> None:
-    """Load the model ahead of the first photograph; what fails here is told of there."""
-    with contextlib.suppress(Exception):
-        season_model(season)
-
-
 @blueprint.get("/<int:sampling_id>")
 def table(sampling_id: int) -> ResponseReturnValue:
     """Show the bench."""
@@ -253,7 +246,7 @@ def table(sampling_id: int) -> ResponseReturnValue:
     if current_person() is None:
         return redirect(url_for("people.me", next=request.path))
     if PROPOSER_KEY not in current_app.extensions:   # loaded while the first bud is being cut
-        threading.Thread(target=_warm, args=(season,), daemon=True).start()
+        threading.Thread(target=get_ready, args=(season,), daemon=True).start()
     board = bench.bench_board(season, sampling_id)
     return render_template("bench/bench.html", page=BenchPage(sampling_id, board))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -9,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
+from budvision.photo import read
 from budvision.photo.card import LINE_MM
 from budvision.photo.workers import run
 from budvision.store.session import Season
@@ -23,7 +25,7 @@ from budvision.workflow.intake.propose import (
     propose_in,
 )
 
-__all__ = ["BenchModel", "season_model"]
+__all__ = ["BenchModel", "get_ready", "season_model"]
 
 Judged = tuple[Proposal, npt.NDArray[np.uint8] | None]
 
@@ -74,6 +76,16 @@ def season_model(season: Season) -> BenchModel:
     if abs(line_mm - LINE_MM) <= 0.5:
         return BenchModel(look, used)
     return BenchModel(lambda data, name: _without_scale(look(data, name), line_mm), used)
+
+
+def get_ready(season: Season) -> None:
+    """Start what decodes and what judges, ahead of the first photograph.
+
+    What fails here is told of when a photograph comes.
+    """
+    with contextlib.suppress(Exception):
+        read.get_ready()
+        season_model(season)
 
 
 def _without_scale(answer: Judged, line_mm: float) -> Judged:
