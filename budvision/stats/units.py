@@ -154,7 +154,6 @@ def expected_units(share: float, icc: float, n_units: float, size: int) -> Units
     size : int
         Buds a unit.
     """
-    from scipy import stats  # takes most of a second to load; few commands come here
 
     counts = np.arange(size + 1)
     if icc > 0:

@@ -8,7 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, delete, insert
 
 from budvision.store.queries.rows import settle_numbers, stream
-from budvision.store.tables import job, metadata, remembered, sampling_count, seal
+from budvision.store.remembered import remembered
+from budvision.store.tables import job, metadata, sampling_count, seal
 
 __all__ = ["copy_rows"]
 

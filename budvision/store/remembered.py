@@ -13,12 +13,36 @@ from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import Connection, and_, bindparam, delete, insert, select
+from sqlalchemy import (
+    Column,
+    Connection,
+    Integer,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    and_,
+    bindparam,
+    delete,
+    insert,
+    select,
+)
 
-from budvision.store.tables import remembered
+from budvision.store.tables import metadata
 from budvision.version import __version__
 
-__all__ = ["Form", "Remembered"]
+__all__ = ["Form", "Remembered", "remembered"]
+
+remembered = Table(
+    "remembered", metadata,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    Column("kind", String(40), nullable=False),
+    Column("thing", Integer, nullable=False),                  # of a sampling, its number
+    Column("state", Text, nullable=False),                     # of the rows that it follows from
+    Column("value", Text, nullable=False),                     # JSON
+    UniqueConstraint("kind", "thing"),
+)
+"""What is kept; it follows from the other tables."""
 
 T = TypeVar("T")
 _FEW = 50

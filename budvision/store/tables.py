@@ -360,16 +360,6 @@ sampling_count = Table(
     UniqueConstraint("sampling_id"),
 )
 
-# What was worked out of rows and is still true (see `store.remembered`): may be emptied any time.
-remembered = Table(
-    "remembered", metadata, _id(),
-    Column("kind", String(40), nullable=False),
-    Column("thing", Integer, nullable=False),                  # of a sampling, its number
-    Column("state", Text, nullable=False),                     # of the rows that it follows from
-    Column("value", Text, nullable=False),                     # JSON
-    UniqueConstraint("kind", "thing"),
-)
-
 # Long work that was asked for (see `queries.jobs`): of the moment, so these rows do change.
 job = Table(
     "job", metadata, _id(),

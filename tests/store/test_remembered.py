@@ -11,9 +11,8 @@ from sqlalchemy import delete, event, select
 
 from budvision.store.queries import calls, people
 from budvision.store.queries.review import set_bookmark
-from budvision.store.remembered import Form, Remembered
+from budvision.store.remembered import Form, Remembered, remembered
 from budvision.store.session import Season
-from budvision.store.tables import remembered
 from budvision.vocabulary import CallValue, Tissue
 from budvision.web import create_app
 
