@@ -52,25 +52,35 @@ def flat(text: str) -> str:
     return " ".join(text.split())
 
 
-def told_everywhere(season: Season, folder: Path) -> dict[str, str]:
-    """The block's answer as each of the five tells it, on one line."""
+def told_of_one(season: Season, folder: Path, block: str, number: int) -> dict[str, str]:
+    """The block's answer as its page and its sheet tell it, on one line."""
     web = create_app(season.folder, testing=True)
-    page = web.test_client().get("/results/block/1").text
+    page = web.test_client().get(f"/results/block/{number}").text
     web.extensions["budvision.season"].close()
-    (folder / "sheet.pdf").write_bytes(grower_sheet(season, "Harrow Slope"))
+    (folder / "sheet.pdf").write_bytes(grower_sheet(season, block))
     sheet = subprocess.run(["pdftotext", "-raw", folder / "sheet.pdf", "-"],
                            capture_output=True, text=True, check=True).stdout
+    return {
+        "page": flat(unescape(re.sub(r"<[^>]+>", " ", re.sub(r"<svg.*?</svg>", " ", page,
+                                                             flags=re.DOTALL)))),
+        "sheet": flat(sheet),
+    }
+
+
+def told_of_all(season: Season) -> dict[str, str]:
+    """All blocks' answers as command line and tables tell them, on one line."""
     command = CliRunner().invoke(app, ["results", "--season", str(season.folder)]).stdout
     book = openpyxl.load_workbook(io.BytesIO(results_xlsx(season)))
     cells = [" ".join(str(cell) for cell in row if cell is not None)
              for name in ("blocks", "tissues", "nodes")
              for row in book[name].iter_rows(values_only=True)]
-    return {
-        "page": flat(unescape(re.sub(r"<[^>]+>", " ", re.sub(r"<svg.*?</svg>", " ", page,
-                                                             flags=re.DOTALL)))),
-        "sheet": flat(sheet), "command": flat(command),
-        "csv": flat(results_csv(season)), "workbook": flat(" ".join(cells)),
-    }
+    return {"command": flat(command), "csv": flat(results_csv(season)),
+            "workbook": flat(" ".join(cells))}
+
+
+def told_everywhere(season: Season, folder: Path) -> dict[str, str]:
+    """The block's answer as each of the five tells it."""
+    return told_of_one(season, folder, "Harrow Slope", 1) | told_of_all(season)
 
 
 @pytest.mark.slow
@@ -98,6 +108,57 @@ def test_the_same_block_reads_alike_on_all_five(season: Season, tmp_path: Path) 
         assert words.crop is not None
         assert words.crop.name in told[where], where
         assert words.crop.span in told[where], where
+
+
+FOUR: dict[str, tuple[str, list[str]]] = {
+    "Canes": ("canes of 10", ["DDLLLLLLLL", "DLLLLLLLLL", "DDDLLLLLLL"] * 4),
+    "Spurs": ("spurs of 2", ["DLDDDDDD", *["LLLDDDDD"] * 5] * 4),
+    "Zoned": ("canes of 10", ["DDDDDDDDLL"] * 6 + ["DLLLLLLLLL"] * 6),
+    "Hopeless": ("canes of 10", ["DDDDDDDDDL", *["DDDDDDDDDD"] * 5]),
+}
+
+
+@pytest.fixture
+def four(tmp_path: Path) -> Season:
+    """A cane-pruned block, a spur-pruned one, one of two zones, and one that is nearly dead."""
+    season = Season.create(tmp_path / "four")
+    rows = [{"label": str(n), "n_vines": 50, "zone": "rise" if n else "hollow", "missing": []}
+            for n in range(5)]
+    with season.write() as conn:
+        ada = people.ensure_person(conn, "Ada Quill").id
+        for name, (training, grown) in FOUR.items():
+            block = blocks.ensure_block(conn, name)
+            layout = {"block": name, "shares": {}, "rows": rows} if name == "Zoned" else {}
+            blocks.update_block(conn, block, training_system=training, layout=layout)
+            sampling = blocks.ensure_sampling(conn, block, "first")
+            for at, primaries in enumerate(grown):
+                zone = ("hollow" if at < len(grown) / 2 else "rise") if layout else ""
+                cane = canes.ensure_cane(conn, sampling, str(at + 1), zone=zone)
+                for node, letter in enumerate(primaries, start=1):
+                    bud = canes.ensure_bud(conn, cane, node)
+                    calls.save_calls(conn, bud, {TISSUES[0]: {"D": D, "L": L}[letter]},
+                                     person_id=ada)
+    yield season
+    season.close()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is missing")
+def test_four_kinds_of_block_read_alike_on_all_five(four: Season, tmp_path: Path) -> None:
+    heads, tables = {}, told_of_all(four)
+    for number, name in enumerate(FOUR, start=1):
+        words = answer_words(line_facts(four, answer_of(four, name)))
+        heads[name] = words.headline
+        primary = words.tissues[0]
+        for where, text in (tables | told_of_one(four, tmp_path, name, number)).items():
+            for part in (words.headline, words.action, primary.share, primary.span,
+                         words.nodes[0].retain, *words.first):
+                assert flat(part) in text, (name, where, part)
+            for zone in words.zones:
+                assert zone.line.share in text, (name, where)
+    shares = [int(re.search(r"(\d+) %", head)[1]) for head in heads.values()]
+    # 24 of 120; 4 of 48 at nodes 1 and 2; 0.2 x 80 % + 0.8 x 10 %; 59 of 60.
+    assert shares == [20, 8, 24, 98]
 
 
 def in_order(text: str, words: AnswerWords) -> None:
