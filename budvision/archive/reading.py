@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import Any
 
 from budvision.archive.bag import open_payload, read_facts, verify
 from budvision.archive.describe import split_of
+from budvision.errors import BudvisionError, VerificationError
 from budvision.vocabulary import CallValue, Tissue
 
 __all__ = ["ArchivedTissue", "read_called_tissues"]
@@ -80,9 +82,22 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
     Raises
     ------
     VerificationError
-        When the archive is not sound.
+        When the archive is not sound, or its rows are not what an export writes.
     """
     verify(folder)
+    try:
+        return _called_tissues(folder)
+    except BudvisionError:
+        raise
+    except (LookupError, ValueError, TypeError, AttributeError, RecursionError) as error:
+        raise VerificationError(
+            f"its rows cannot be read ({type(error).__name__}: {str(error)[:80]})",
+            where=str(folder), expected="rows as an export writes them",
+            do="Do not learn from this archive; `budvision archive verify` names the row.",
+        ) from error
+
+
+def _called_tissues(folder: Path) -> list[ArchivedTissue]:
     lab = str(read_facts(folder)["lab"])
     sites = {row["id"]: row["name"] for row in _rows(folder, "site")}
     blocks = {row["id"]: (sites[row["site_id"]], row["name"]) for row in _rows(folder, "block")}
@@ -106,7 +121,9 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
         bud = bud_of.get(row["proposal_id"])
         if bud is None or not row["exposed"]:
             continue
-        features = json.loads(row["features"])
+        features = {str(name): float(value) for name, value in json.loads(row["features"]).items()}
+        if not all(map(math.isfinite, features.values())):
+            raise ValueError("a feature is no number")
         key = (bud, row["tissue"])
         if features.get("confidence", 0) >= best.get(key, {}).get("confidence", -1):
             best[key] = features

@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 
+from budvision.archive.reading import read_called_tissues
 from budvision.archive.signature import SigningKey
 from budvision.errors import BudvisionError, InputError, VerificationError
 from budvision.store.queries import rows
@@ -246,6 +247,22 @@ def test_a_word_that_pages_could_not_read_is_refused(
     path.write_text(json.dumps({**row, column: value}) + "\n")
     with pytest.raises(VerificationError, match=f"{table}.jsonl, line 1"):
         list(rows_of(bag, table))
+
+
+@pytest.mark.parametrize(("table", "change"), [
+    ("proposal_tissue", {"features": "[1]"}), ("proposal_tissue", {"features": '{"green": NaN}'}),
+    ("proposal_tissue", {"features": '{"green": "x"}'}), ("call", {"value": "maybe"}),
+    ("call", {"bud_id": [1]}), ("cane", {"sampling_id": 900}),
+])
+def test_nothing_is_learnt_from_rows_that_cannot_be_read(
+    bag: Path, table: str, change: dict[str, Any]
+) -> None:
+    assert len(read_called_tissues(bag)) == 6
+    n = 2 if table == "call" else 1  # of a bud's two calls the second one counts
+    for at in range(n):
+        _edit(bag, table, lambda row: row.update(change), at=at)
+    with pytest.raises(VerificationError, match="its rows cannot be read"):
+        read_called_tissues(bag)
 
 
 def test_a_file_of_an_impossible_name_is_refused(bag: Path, tmp_path: Path) -> None:
