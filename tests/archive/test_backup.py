@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import itertools
+import json
 import os
 import random
 import sqlite3
@@ -25,6 +26,7 @@ from budvision.errors import (
     MissingLibraryError,
     VerificationError,
 )
+from budvision.files import sha256_of
 from budvision.store import seal, tables
 from budvision.store.backups import LastBackup, note_backup
 from budvision.store.queries import blocks, rows
@@ -246,6 +248,23 @@ def test_another_seasons_backups_are_never_pushed_out(made: Season, tmp_path: Pa
     assert first in there
     (folder / "generations" / there[-1] / "budvision.db").write_bytes(b"damaged")
     backup(made, folder)  # the one before tells whose they are
+
+
+def test_a_backup_never_says_where_a_season_lies(made: Season, tmp_path: Path) -> None:
+    """Whoever may write the backup's disk sends nobody's season to another database."""
+    folder = tmp_path / "backup"
+    home = folder / "generations" / backup(made, folder).generation
+    with (home / "budvision.toml").open("a") as config:
+        config.write('\n[database]\nurl = "postgresql://x@127.0.0.1:1/x"\n'
+                     '[photos]\nfolder = "/etc"\n')
+    facts = json.loads((home / "backup.json").read_text())
+    facts["files"]["budvision.toml"] = sha256_of(home / "budvision.toml")
+    (home / "backup.json").write_text(json.dumps(facts))
+    restore(folder, tmp_path / "again")
+    with Season.open(tmp_path / "again") as again:
+        assert again.engine.dialect.name == "sqlite"
+        assert again.photos.folder == tmp_path / "again" / "photos"
+        assert seasons.whole_content(again) == seasons.whole_content(made)
 
 
 def test_a_restored_season_knows_its_backup(made: Season, tmp_path: Path) -> None:

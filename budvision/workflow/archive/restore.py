@@ -15,6 +15,7 @@ from budvision.errors import ConflictError, NotFoundError, VerificationError
 from budvision.files import put, sha256_of
 from budvision.store import seal
 from budvision.store.backups import LastBackup, note_backup
+from budvision.store.config import CONFIG
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.session import Season
@@ -33,6 +34,7 @@ from budvision.workflow.archive.backup import (
     write,
 )
 from budvision.workflow.archive.proof import answers_of, compared, differences
+from budvision.workflow.archive.settings import season_text
 
 __all__ = ["RestoreReport", "restore"]
 
@@ -95,8 +97,10 @@ def restore(
         part = target.with_name(f".{target.name}.restore")
         _clear_but_photos(part)
         for file in facts["files"]:
-            write(part / file, (source / file).read_bytes(),
-                   mode=0o600 if file in KEYS else 0o644)
+            data = (source / file).read_bytes()
+            if file == CONFIG:  # no backup says where database and photographs lie
+                data = season_text(data.decode("utf-8", "replace")).encode()
+            write(part / file, data, mode=0o600 if file in KEYS else 0o644)
         n_photos = _restore_photos(folder, part, set(facts["missing"]), progress)
         point = seal.Point(int(facts["point"]["n"]), str(facts["point"]["sha256"]))
         kept = json.loads((part / ANSWERS).read_text("utf-8"))
