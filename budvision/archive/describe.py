@@ -6,6 +6,8 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from budvision.language import plain_count
+
 __all__ = ["HELD_OUT_SHARE", "Counts", "data_card", "split_of"]
 
 HELD_OUT_SHARE = 0.2
@@ -58,9 +60,11 @@ Written by {facts.get("made_by")} on {facts.get("exported_at")}, laboratory `{fa
 
 ## What it is
 
-{counts.n_photos} photographs of cut compound buds from {counts.n_blocks} blocks, {counts.n_calls}
-calls by {counts.n_people} people (live, dead, unsure, not exposed, withdrawn), {counts.n_regions}
-label pictures, the proposals of {counts.n_models} models, and every change of mind as a row of
+{plain_count(counts.n_photos, "photograph")} of cut compound buds from
+{plain_count(counts.n_blocks, "block")}, {plain_count(counts.n_calls, "call")} by
+{plain_count(counts.n_people, "person", "people")} (live, dead, unsure, not exposed, withdrawn),
+{plain_count(counts.n_regions, "label picture")}, the proposals of
+{plain_count(counts.n_models, "model")}, and every change of mind as a row of
 its own.
 
 ## How it came about

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.terminal import JsonOption, show_json
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.vineyard.units import Quantity
@@ -104,7 +105,8 @@ def _print_nodes(advice: dict[str, Any]) -> None:
     primary = advice["primary"]
     typer.echo(
         f"Primary mortality {100 * primary['mortality']:.1f} % ({100 * primary['low']:.1f} to "
-        f"{100 * primary['high']:.1f} %), normal {advice['normal_nodes']:g} nodes a vine."
+        f"{100 * primary['high']:.1f} %), "
+        f"nodes of a normal year: {advice['normal_nodes']:g} a vine."
     )
     if primary["design_effect_from_prior"]:
         typer.echo("Counts alone cannot show how alike the buds of a cane are: a likeness is "
@@ -129,7 +131,7 @@ def _nodes(nodes: dict[str, Any]) -> str:
     if nodes["retain"] is None:
         return "The rule gives no number here."
     span = ends(nodes["low"], nodes["high"])
-    text = f"{nodes['retain']} nodes a vine" + (f" ({span})" if span else "")
+    text = f"{plain_count(nodes['retain'], 'node')} a vine" + (f" ({span})" if span else "")
     if nodes["capped"]:
         text += (", at the practical maximum" if nodes["retain"] == nodes["high"]
                  else ", the upper end at the practical maximum")
@@ -148,7 +150,8 @@ def _print_normal(advice: dict[str, Any]) -> None:
     if "balanced" in advice:
         row = advice["balanced"]
         mean, fewest, most = (int(row[name] + 0.5) for name in ("nodes", "fewest", "most"))
-        typer.echo(f"{mean} nodes a vine by {row['formula']} over {row['n_vines']} vines "
+        typer.echo(f"{plain_count(mean, 'node')} a vine by {row['formula']} over "
+                   f"{plain_count(row['n_vines'], 'vine')} "
                    f"({fewest} to {most}). Source: {row['source']}.")
         for kind in ("canes", "spurs"):
             if kind in row:
@@ -156,9 +159,10 @@ def _print_normal(advice: dict[str, Any]) -> None:
         for note in row["notes"]:
             typer.echo(f"  {note}")
         both = advice["by_shoot_weight"]
-        typer.echo(f"{both['low']:.0f} to {both['high']:.0f} nodes by 30 to 40 g a shoot.")
+        typer.echo(f"{both['low']:.0f} to {plain_count(round(both['high']), 'node')} by 30 to "
+                   f"40 g a shoot.")
     if "spacing" in advice:
         row = advice["spacing"]
-        typer.echo(f"{row['low']:.0f} to {row['high']:.0f} nodes by vine spacing "
+        typer.echo(f"{row['low']:.0f} to {plain_count(round(row['high']), 'node')} by vine spacing "
                    f"({row['source']}).")
     typer.echo(f"\n{advice['caution']}")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, cast
 
 import typer
 
 from budvision.cli.progress import stage_bars
 from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -61,10 +62,12 @@ def export(
         show_json({"ok": not report.missing, **report.as_dict()})
     else:
         typer.echo(
-            f"{report.folder}: {report.n_photos} photographs ({report.n_new} new, "
-            f"{report.n_kept} there already), {report.n_calls} calls, {report.n_rows} rows.")
+            f"{report.folder}: {plain_count(report.n_photos, 'photograph')} ({report.n_new} new, "
+            f"{report.n_kept} there already), {plain_count(report.n_calls, 'call')}, "
+            f"{plain_count(report.n_rows, 'row')}.")
         if not whole:
-            typer.echo(f"Private metadata was taken out of {report.n_cleaned} photographs.")
+            typer.echo(f"Private metadata was taken out of "
+                       f"{plain_count(report.n_cleaned, 'photograph')}.")
     for sha256 in report.missing:
         typer.echo(f"photograph {sha256[:12]} is missing from the season; run `budvision check`.",
                    err=True)
@@ -104,7 +107,8 @@ def verify(
     if as_json:
         show_json(facts)
     else:
-        typer.echo(f"{folder} is sound: {facts['n_files']} files, {facts['n_bytes']} bytes, "
+        typer.echo(f"{folder} is sound: {plain_count(cast(int, facts['n_files']), 'file')}, "
+                   f"{facts['n_bytes']} bytes, "
                    f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
                    + _ANSWERS[facts["answers_compared"]]
                    + (f" Signed by {facts['signed_by']}." if facts["signed_by"] else ""))
@@ -135,8 +139,9 @@ def import_(
         return
     done = "restored from" if report.restored else "merged with"
     typer.echo(
-        f"The season was {done} {report.folder} ({report.lab}): {report.n_photos_new} new "
-        f"photographs, {report.n_photos_known} known, "
-        f"{report.added.get('call', 0)} new calls, {report.known.get('call', 0)} known.")
+        f"The season was {done} {report.folder} ({report.lab}): "
+        f"{plain_count(report.n_photos_new, 'new photograph')}, {report.n_photos_known} known, "
+        f"{plain_count(report.added.get('call', 0), 'new call')}, {report.known.get('call', 0)} "
+        f"known.")
     for line in report.conflicts:
         typer.echo(f"to settle: {line}", err=True)

@@ -9,6 +9,7 @@ import typer
 
 from budvision.cli.progress import progress_bar
 from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -39,10 +40,11 @@ def backup(
     if as_json:
         show_json({"ok": not report.missing} | report.as_dict())
     else:
-        typer.echo(f"{report.folder}: backup {report.generation} is verified; {report.n_photos} "
-                   f"photographs, {report.n_new} of them new.")
+        typer.echo(f"{report.folder}: backup {report.generation} is verified; "
+                   f"{plain_count(report.n_photos, 'photograph')}, {report.n_new} of them new.")
         if report.n_repaired:
-            say(f"{report.n_repaired} photographs were damaged in the backup and are mended.")
+            say("Damaged in the backup and mended: "
+                f"{plain_count(report.n_repaired, 'photograph')}.")
         if report.caution:
             say(report.caution)
         for sha256 in report.missing:
@@ -70,8 +72,8 @@ def restore(
     if as_json:
         show_json({"ok": True} | report.as_dict())
     else:
-        typer.echo(f"{report.folder} is the season of {report.generation}: {report.n_photos} "
-                   "photographs, every row verified, the "
+        typer.echo(f"{report.folder} is the season of {report.generation}: "
+                   f"{plain_count(report.n_photos, 'photograph')}, every row verified, the "
                    + ("answers as they were." if report.answers_compared == "all" else
                       "counts as they were; intervals come from another rule now."))
         for sha256 in report.missing:
@@ -103,6 +105,7 @@ def move(
     if as_json:
         show_json({"ok": True} | report.as_dict())
     else:
-        typer.echo(f"{report.folder} is an equal season now: {report.n_rows} rows, "
-                   f"{report.n_photos} photographs, {report.n_files} files. Work there from now "
+        typer.echo(f"{report.folder} is an equal season now: {plain_count(report.n_rows, 'row')}, "
+                   f"{plain_count(report.n_photos, 'photograph')}, "
+                   f"{plain_count(report.n_files, 'file')}. Work there from now "
                    "on; this one stays as it is.")

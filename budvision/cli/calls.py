@@ -15,6 +15,7 @@ from budvision.cli.terminal import (
     show_json,
     show_json_rows,
 )
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -79,18 +80,19 @@ def import_(
         show_json(report.as_dict())
         return
     if not report.n_calls:
-        typer.echo(f"Nothing changed: the {report.n_unchanged} calls of {report.reviewer} stood "
+        typer.echo(f"Nothing changed: the {plain_count(report.n_unchanged, 'call')} of "
+                   f"{report.reviewer} stood "
                    "already.")
         return
-    summary = f"{report.n_calls} calls of {report.reviewer} for {report.n_rows} buds of sampling " \
-        f"{report.sampling}"
+    summary = (f"{plain_count(report.n_calls, 'call')} of {report.reviewer} for "
+               f"{plain_count(report.n_rows, 'bud')} of sampling {report.sampling}")
     if report.n_second and not second:
         summary += f"; {report.n_second} are second readings, since somebody else called those " \
             "tissues first: they count once settled on the review page"
     if report.n_unchanged:
         summary += f"; {report.n_unchanged} stood already"
     if report.n_new_buds:
-        summary += f"; {report.n_new_buds} buds are new"
+        summary += f"; new: {plain_count(report.n_new_buds, 'bud')}"
     typer.echo(summary + ".")
     if report.new_reviewer:
         say(f"{report.reviewer} is new to the season.")
@@ -124,7 +126,8 @@ def undo(
                    "n_left": len(done.left)})
         return
     left = f"; {len(done.left)} were changed since and stay" if done.left else ""
-    typer.echo(f"{len(done.restored)} calls were taken back{left}.")
+    n = len(done.restored)
+    typer.echo(f"{plain_count(n, 'call')} {'was' if n == 1 else 'were'} taken back{left}.")
 
 
 def export(
@@ -153,7 +156,7 @@ def export(
     elif file is None:
         sys.stdout.write(text.replace("\r\n", "\n"))
     else:
-        say(f"{file}: {n_buds} buds.")
+        say(f"{file}: {plain_count(n_buds, 'bud')}.")
 
 
 def results(
@@ -217,9 +220,10 @@ def _tell_waiting(answer: BlockAnswer) -> None:
     of_cane: dict[tuple[str, str], list[int]] = {}
     for bud in waiting.buds:
         of_cane.setdefault((bud.vine, bud.cane), []).append(bud.node)
-    canes = [f"cane {cane} node{'s' if len(nodes) > 1 else ''} {_runs(nodes)}"
+    canes = [f"cane {cane} {'node' if len(nodes) == 1 else 'nodes'} {_runs(nodes)}"
              for (_, cane), nodes in of_cane.items()]
-    more = f"; and {len(canes) - _MOST_NAMED} more canes" if len(canes) > _MOST_NAMED else ""
+    more = ("" if len(canes) <= _MOST_NAMED else
+            f"; and {plain_count(len(canes) - _MOST_NAMED, 'more cane')}")
     named = "; ".join(canes[:_MOST_NAMED])
     what = "waits for a person" if not answer.confirmed else "still waiting"
     typer.echo(f"{head}{what}: {count(waiting.n_buds, 'bud')}, "

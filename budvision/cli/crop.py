@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.terminal import JsonOption, show_json
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.vineyard.units import Quantity
@@ -76,7 +77,8 @@ def shoots(
     )
     if as_json:
         return show_json(answer)
-    typer.echo(f"{answer['shoots_per_vine']:.0f} shoots a vine ({answer['low']:.0f} to "
+    typer.echo(f"{plain_count(round(answer['shoots_per_vine']), 'shoot')} a vine "
+               f"({answer['low']:.0f} to "
                f"{answer['high']:.0f}).")
     if "shoots_per_m" in answer:
         us = _quantity(canopy, "length", "canopy").system == "us"
@@ -154,7 +156,8 @@ def estimate(
     if as_json:
         return show_json(answer)
     typer.echo(
-        f"{_yield_text(answer)},\nfrom {answer['vines_per_ha']:.0f} vines a hectare "
+        f"{_yield_text(answer)},\nfrom {plain_count(round(answer['vines_per_ha']), 'vine')} a "
+        f"hectare "
         f"({answer['vines_per_acre']:.0f} an acre), "
         f"{answer['clusters_per_vine']:.1f} clusters a vine, "
         f"{1000 * answer['cluster_kg']:.0f} g times {answer['growth']:.2g}.\n{answer['note']}"
@@ -273,8 +276,8 @@ def compare(
     typer.echo(f"Mean error {100 * answer['mean_error']:+.0f} %, usual miss "
                f"{100 * answer['mean_absolute_error']:.0f} %.")
     if answer["n_within"] is not None:
-        typer.echo(f"{answer['n_within']} of {len(answer['blocks'])} harvests lie in their "
-                   "interval.")
+        typer.echo(f"{answer['n_within']} of "
+                   f"{plain_count(len(answer['blocks']), 'harvest')} inside the interval.")
     return None
 
 
@@ -323,7 +326,8 @@ def cold(
     if as_json:
         return show_json(answer)
     typer.echo(f"Coldest {answer['minimum_c']:.1f} C ({answer['minimum_f']:.1f} F) at "
-               f"{answer['at']}, {answer['n_readings']} readings, {answer['gap_h']:.0f} h without "
+               f"{answer['at']}, {plain_count(answer['n_readings'], 'reading')}, "
+               f"{answer['gap_h']:.0f} h without "
                "record.")
     for row in answer["hours_below"]:
         typer.echo(f"  below {row['c']:6.1f} C ({row['f']:6.1f} F): {hours_words(row['hours'])}")

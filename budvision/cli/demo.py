@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from budvision.cli.terminal import JsonOption, say, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -43,9 +44,10 @@ def demo(
     taken, proposed, calls = done.taken, done.proposed, done.calls
     new, known = taken.count("new"), len(taken.taken) - taken.count("new")
     if done.created:
-        say(f"Made the season {folder}: {new} photographs taken in.")
+        say(f"Made the season {folder}: {plain_count(new, 'photograph')} taken in.")
     else:
-        say(f"The season {folder} is there already: {known} photographs known, {new} new.")
+        say(f"The season {folder} is there already: {plain_count(known, 'photograph')} known, "
+            f"{new} new.")
     if proposed.n_looked:
         say(f"Model {proposed.model} looked at {proposed.n_looked}: proposals for "
             f"{proposed.n_found}, {proposed.n_refused} refused as not to be judged.")
@@ -61,7 +63,8 @@ def demo(
             print_results(result_facts(season, called), units=season.settings.units)
         for answer in answers:
             if answer.waiting.n_buds:
-                say(f"{answer.block.name}: {answer.waiting.n_buds} buds wait for a person"
+                say(f"{answer.block.name}: waiting for a person: "
+                    f"{plain_count(answer.waiting.n_buds, 'bud')}"
                     + ("." if answer.confirmed else "; nothing of it is counted until then."))
     if serve:
         from budvision.web.serving import serve_season

@@ -10,6 +10,7 @@ import typer
 from budvision.cli.progress import progress_bar
 from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 from budvision.errors import BudvisionError
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.workflow.intake.intake import IntakeReport
@@ -121,15 +122,16 @@ def _tell_intake(report: IntakeReport, proposed: ProposeReport | None) -> None:
         say(str(bad.error))
     if report.not_listed:
         names = ", ".join(report.not_listed[:8]) + (" ..." if len(report.not_listed) > 8 else "")
-        say(f"{len(report.not_listed)} photographs in the folders have no row in the manifest and "
-            f"were left: {names}")
+        say("Left, with no row in the manifest: "
+            f"{plain_count(len(report.not_listed), 'photograph')} in the folders: {names}")
     for remark in report.remarks:
         say(remark)
     if report.n_others:
-        say(f"{report.n_others} other files in the folders were not looked at.")
+        say(f"Not looked at: {plain_count(report.n_others, 'other file')} in the folders.")
     if proposed is not None and proposed.n_looked:
         typer.echo(
-            f"{proposed.model} looked at {proposed.n_looked} photographs: {proposed.n_found} with "
+            f"{proposed.model} looked at {plain_count(proposed.n_looked, 'photograph')}: "
+            f"{proposed.n_found} with "
             f"proposals, {proposed.n_refused} that cannot be judged."
         )
         for code, n in sorted(proposed.reasons.items(), key=lambda item: -item[1]):
@@ -178,4 +180,5 @@ def intake_undo(
     if as_json:
         show_json({"ok": True, "n_photos": n})
     else:
-        typer.echo(f"{n} photographs were taken back; they stand with no bud now.")
+        stand = "was taken back; it stands" if n == 1 else "were taken back; they stand"
+        typer.echo(f"{plain_count(n, 'photograph')} {stand} with no bud now.")

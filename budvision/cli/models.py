@@ -11,7 +11,7 @@ import typer
 from budvision.cli.progress import stage_bars
 from budvision.cli.terminal import JsonOption, show_json
 from budvision.cli.winters import winters
-from budvision.language import plain_percent
+from budvision.language import plain_count, plain_percent
 
 if TYPE_CHECKING:
     from budvision.verdict.registry import ModelEntry
@@ -93,7 +93,7 @@ def verify(model: Named = None, as_json: JsonOption = False) -> None:
         show_json({"ok": True, "models": [entry.label for entry in entries]})
         return
     for entry in entries:
-        typer.echo(f"{entry.label}: {len(entry.files)} files as listed")
+        typer.echo(f"{entry.label}: {plain_count(len(entry.files), 'file')} as listed")
 
 
 def evaluate(
@@ -161,7 +161,7 @@ def evaluate(
         for row in stress_lines(kinds):
             typer.echo(f"{row[0]:<34}" + "  ".join(f"{cell:<22}" for cell in row[1:]).rstrip())
         typer.echo("bad at: " + ("; ".join(
-            f"{one.kind} ({one.called - one.right} of {one.called} calls wrong)"
+            f"{one.kind} ({one.called - one.right} of {plain_count(one.called, 'call')} wrong)"
             for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
 
 
@@ -173,7 +173,7 @@ def _print(label: str, found: dict[str, Any]) -> None:
     console = Console()
     gate, parts = found["gate"], found["segmentation"]
     console.print(
-        f"{label} on {found['photos']} rendered photographs. Unusable refused: "
+        f"{label} on {plain_count(found['photos'], 'rendered photograph')}. Unusable refused: "
         f"{plain_percent(gate['unusable_refused'])} of {gate['n_unusable']}; good refused: "
         f"{plain_percent(gate['good_refused'])} of {gate['n_good']}. Exposed or not, right: "
         f"{plain_percent(parts['exposed_right'])}.", highlight=False,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from budvision.cli.terminal import JsonOption, show_json
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.vineyard.sample_plan import SamplePlan
@@ -122,8 +123,10 @@ def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:
         console.width = 100
     expect, facts = made.outlook, plan_facts(made, folder=folder)
     console.print(
-        f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: {len(made.vines)} canes of "
-        f"{made.nodes} nodes, {expect.n_buds} buds ({why}). Draw {made.draw}.", highlight=False)
+        f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: "
+        f"{plain_count(len(made.vines), 'cane')} of "
+        f"{plain_count(made.nodes, 'node')}, {plain_count(expect.n_buds, 'bud')} ({why}). Draw "
+        f"{made.draw}.", highlight=False)
     vines = Table(box=SIMPLE_HEAD, header_style="bold")
     for head in ("cane", "row", "vine", "zone", "size", "if missing, take", "note"):
         vines.add_column(head, justify="right" if head in ("cane", "row", "vine") else "left")

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from budvision.language import plain_count
+
 if TYPE_CHECKING:
     from budvision.verdict.batch import Answer
 
@@ -185,6 +187,7 @@ def _print_table(answers: list[Answer]) -> None:
     console.print(table, highlight=False)
     n_found = sum(answer.proposal.found for answer in answers)
     console.print(
-        f"{n_found} of {len(answers)} photographs judged. These are proposals: nothing counts "
+        f"{n_found} of {plain_count(len(answers), 'photograph')} judged. These are proposals: "
+        f"nothing counts "
         "until a person has confirmed it.", highlight=False,
     )

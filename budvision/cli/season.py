@@ -9,6 +9,7 @@ import typer
 
 from budvision.cli.progress import progress_bar
 from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -74,8 +75,10 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
         show_json(state.as_dict())
         return
     counts = state.counts
-    typer.echo(f"{state.folder}: {counts.n_photos} photographs of {counts.n_buds} buds in "
-               f"{counts.n_blocks} blocks; {counts.n_people} people; {state.model} proposes.")
+    typer.echo(f"{state.folder}: {plain_count(counts.n_photos, 'photograph')} of "
+               f"{plain_count(counts.n_buds, 'bud')} in "
+               f"{plain_count(counts.n_blocks, 'block')}; "
+               f"{plain_count(counts.n_people, 'person', 'people')}; {state.model} proposes.")
     table = Table(box=SIMPLE_HEAD)
     heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "skipped",
              "missing")
@@ -90,11 +93,11 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
         console.width = max(console.width, 100)
         console.print(table, highlight=False)
     if counts.n_unassigned:
-        typer.echo(f"{counts.n_unassigned} photographs stand with no bud; place them on the bench "
-                   "pages.")
+        typer.echo(f"With no bud: {plain_count(counts.n_unassigned, 'photograph')}. "
+                   "Place them on the bench pages.")
     if counts.n_without_proposal:
-        typer.echo(f"{counts.n_without_proposal} photographs were not looked at by a model yet; "
-                   "run `budvision intake` again.")
+        typer.echo(f"No model has looked at {plain_count(counts.n_without_proposal, 'photograph')} "
+                   "yet; run `budvision intake` again.")
     if state.fault:
         say(f"{state.fault[0].upper()}{state.fault[1:]}. Run `budvision check`.")
     if state.backup:
@@ -126,7 +129,7 @@ def check(
         for one in report.findings:
             typer.echo(f"{'' if one.serious else 'note: '}{one.where}: {one.what}. {one.do}")
         n_bad = sum(one.serious for one in report.findings)
-        typer.echo(f"{report.n_photos} photographs verified. "
+        typer.echo(f"{plain_count(report.n_photos, 'photograph')} verified. "
                    + ("The season is sound." if report.ok else f"{n_bad} to be put right."))
     if not report.ok:
         raise typer.Exit(5)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -43,8 +44,10 @@ def station_import(
             opened, file, station=station, unit=unit, zone=zone,
             time_column=time_column, temperature_column=temperature_column,
         )
-    say(f"{imported.n_new} readings of {imported.station} were kept, {imported.n_known} were there "
-        f"already, {imported.n_skipped} rows had no temperature; {imported.first} to "
+    say(f"{plain_count(imported.n_new, 'reading')} of {imported.station} were kept, "
+        f"{imported.n_known} were there "
+        f"already, {plain_count(imported.n_skipped, 'row')} had no temperature; "
+        f"{imported.first} to "
         f"{imported.last}.")
 
 

@@ -144,7 +144,7 @@ def _node_table(words: AnswerWords) -> Table:
 
 
 def _zone_text(zone: ZoneLine) -> str:
-    nodes = f" {zone.nodes.retain} nodes a vine ({zone.nodes.span})." if zone.nodes.span else ""
+    nodes = f" Nodes a vine: {zone.nodes.retain} ({zone.nodes.span})." if zone.nodes.span else ""
     return (f"Zone {zone.line.name}{f', {zone.weight} of the vines' if zone.weight else ''}: "
             f"{zone.line.share} dead ({zone.line.span}). {zone.action}{nodes}")
 
@@ -178,7 +178,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
         say(f"{row.name}: {row.note}" if "maximum" in row.note else "")
     say(f"{words.disagreement} {words.why}".strip())
     for row in words.policies[1:]:
-        nodes = row.retain if row.retain == "no number" else f"{row.retain} nodes a vine"
+        nodes = row.retain if row.retain == "no number" else f"nodes a vine: {row.retain}"
         say(f"  {row.name}: {nodes}{f' ({row.span})' if row.span else ''}", "dim")
     console.print(_tissue_table(words), highlight=False)
     for text in words.found:

@@ -9,6 +9,7 @@ import typer
 
 from budvision.cli.progress import stage_bars
 from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -71,9 +72,10 @@ def train(
         score = scores[name]
         right = "-" if score["accuracy"] is None else f"{score['accuracy']:.1%}"
         typer.echo(f"  {name}: {right} right among the {score['called']:.1%} called, "
-                   f"{score['n']} tissues, canes left out in turn")
+                   f"{plain_count(score['n'], 'tissue')}, canes left out in turn")
     if report.metrics["likely_slips"]:
-        typer.echo(f"{report.metrics['likely_slips']} calls look like slips of the hand; "
+        typer.echo("Likely slips of the hand: "
+                   f"{plain_count(report.metrics['likely_slips'], 'call')}; "
                    "see `budvision models slips`.", err=True)
     typer.echo(f"{report.path}\nCompare it with `budvision models compare {report.model}`; "
                "nothing changes until a person promotes it.", err=True)
@@ -103,7 +105,8 @@ def compare(
         return
     typer.echo(f"{done.old} -> {done.new}; differences with 95 % intervals by cane")
     for row in done.rows:
-        typer.echo(f"{row.name}: {row.n} tissues on {row.n_canes} canes")
+        typer.echo(f"{row.name}: {plain_count(row.n, 'tissue')} on "
+                   f"{plain_count(row.n_canes, 'cane')}")
         typer.echo(f"  called {row.called[0]:.1%} -> {row.called[1]:.1%}")
         for name, pair, gain in zip(
                 ("right", "wrong"), (row.right, row.wrong), row.gains, strict=True):
@@ -182,7 +185,8 @@ def _anew(
 
     if later:
         n = count_out_of_step(opened)
-        typer.echo(f"{n} photographs of waiting buds show another model's proposals; "
+        typer.echo(f"{plain_count(n, 'photograph')} of waiting buds show another model's "
+                   f"proposals; "
                    "`budvision models look-again` proposes them anew.")
         return None
     with progress_bar("looking again") as step:
@@ -190,7 +194,7 @@ def _anew(
     if quiet:
         return report
     typer.echo(
-        f"{report.model} looked at {report.n_looked} photographs of waiting buds: "
+        f"{report.model} looked at {plain_count(report.n_looked, 'photograph')} of waiting buds: "
         f"{report.n_found} with proposals, {report.n_refused} that cannot be judged. The proposals "
         "before are kept, and what people called is untouched."
         if report.n_looked else "No bud that waits shows another model's proposals.")
@@ -213,9 +217,9 @@ def watch(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
         show_json(seen.as_dict())
         return
     agreed = "not known yet" if seen.agreement is None else f"{seen.agreement:.1%}"
-    typer.echo(f"{seen.model}: agreement with {seen.n_blind} blind calls {agreed}; "
-               f"{seen.unsure:.1%} of {seen.n_tissues} tissues unsure, "
-               f"{seen.refused:.1%} of {seen.n_proposed} photographs refused.")
+    typer.echo(f"{seen.model}: agreement with {plain_count(seen.n_blind, 'blind call')} {agreed}; "
+               f"{seen.unsure:.1%} of {plain_count(seen.n_tissues, 'tissue')} unsure, "
+               f"{seen.refused:.1%} of {plain_count(seen.n_proposed, 'photograph')} refused.")
     for one in seen.advice:
         typer.echo(f"{one.level}: {one.text}")
 

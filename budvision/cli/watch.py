@@ -9,6 +9,7 @@ import typer
 
 from budvision.cli.progress import stage_bars
 from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.language import plain_count
 
 __all__ = ["register"]
 
@@ -42,8 +43,9 @@ def sort(
     if as_json:
         show_json(report.as_dict())
     else:
-        typer.echo(f"{report.n_placed} photographs placed, {report.n_known} already in place, "
-                   f"{report.n_markers} pictures of tags.")
+        typer.echo(f"{plain_count(report.n_placed, 'photograph')} placed, {report.n_known} "
+                   f"already in place, "
+                   f"{plain_count(report.n_markers, 'picture')} of tags.")
         for row in report.doubtful:
             typer.echo(f"doubtful, cane {row['cane'] or '?'}: {row['why']} "
                        f"({row['files'][0]} to {row['files'][-1]}). Place them on the "

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.language import plain_count
 
 if TYPE_CHECKING:
     from budvision.learning.winter_rates import ModelRates
@@ -148,8 +149,8 @@ def _rate_words(rates: ModelRates) -> str:
     if not rates.photos:
         return f"{rates.model}."
     words = [
-        f"of {sum(row)} {truth} primaries {row[0]} said live, {row[1]} dead, {row[2]} unsure, "
-        f"{row[3]} nothing" for truth, row in (("live", live), ("dead", dead))
+        f"primaries {truth}: {sum(row)}, of them {row[0]} said live, {row[1]} dead, "
+        f"{row[2]} unsure, {row[3]} nothing" for truth, row in (("live", live), ("dead", dead))
     ]
     return f"{rates.model} on {rates.photos} stand-in photographs: {'; '.join(words)}."
 
@@ -168,8 +169,10 @@ def _print(play: Play, rates: ModelRates, found: list[Answers], confidence: floa
     errors = ", ".join(f"{100 * one:g} %" for one in play.errors)
     console.print(
         f"{_rate_words(rates)}\n"
-        f"{play.winters} winters of {play.blocks} blocks, {play.vines} vines of {play.canes} "
-        f"canes of {play.nodes} buds{', two zones' if play.zones else ''}, truth "
+        f"{plain_count(play.winters, 'winter')} of {plain_count(play.blocks, 'block')}, "
+        f"{plain_count(play.vines, 'vine')} of "
+        f"{plain_count(play.canes, 'cane')} of {plain_count(play.nodes, 'bud')}"
+        f"{', two zones' if play.zones else ''}, truth "
         f"{play.lowest:.0%} to {play.highest:.0%} dead, likeness {play.likeness:g}. Readers err "
         f"in {errors}; {play.blind_share:.0%} of buds blind, {play.second_share:.0%} read "
         "twice. Bias is in points of mortality (standard error up to "

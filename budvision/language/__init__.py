@@ -8,6 +8,7 @@ from budvision.language.numerals import (
     grouped,
     locale_day,
     percent_text,
+    plain_count,
     plain_percent,
     read_decimal,
     typed_number,
@@ -27,6 +28,6 @@ from budvision.language.spoken import (
 
 __all__ = [
     "LANGUAGES", "choose", "form_of", "grouped", "locale_day", "mark", "percent_text",
-    "plain_percent", "read_decimal", "say", "say_n", "speak", "speaking", "spoken",
+    "plain_count", "plain_percent", "read_decimal", "say", "say_n", "speak", "speaking", "spoken",
     "typed_number", "words_in",
 ]

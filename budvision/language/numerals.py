@@ -11,7 +11,8 @@ import re
 from budvision.errors import InputError
 from budvision.language.spoken import spoken
 
-__all__ = ["grouped", "locale_day", "percent_text", "plain_percent", "read_decimal", "typed_number"]
+__all__ = ["grouped", "locale_day", "percent_text", "plain_count", "plain_percent",
+           "read_decimal", "typed_number"]
 
 _GROUPED_FROM = 10_000
 _MONTHS = (
@@ -58,6 +59,17 @@ def plain_percent(share: float | None, digits: int = 1) -> str:
     ('12.3 %', '12 %', '–')
     """
     return "–" if share is None else f"{100 * share:.{digits}f} %"
+
+
+def plain_count(n: float, one: str, many: str = "") -> str:
+    """Return a count with its noun in English, for terminals, cards and errors.
+
+    Examples
+    --------
+    >>> plain_count(1, "bud"), plain_count(3, "bud"), plain_count(2, "person", "people")
+    ('1 bud', '3 buds', '2 people')
+    """
+    return f"{n} {one if n == 1 else many or one + 's'}"
 
 
 def locale_day(day: dt.date, *, us: bool = False) -> str:

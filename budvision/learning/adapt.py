@@ -28,6 +28,7 @@ from scipy.special import expit, log_expit
 from threadpoolctl import threadpool_limits
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.verdict.correction import LIMIT, Correction, bumps_at
 
 __all__ = [
@@ -73,7 +74,7 @@ class Examples:
         n = len(self.base_logit)
         shapes = (self.features.shape[:1], self.dead.shape, self.weight.shape, self.cane.shape)
         if self.features.ndim != 2 or any(shape != (n,) for shape in shapes):
-            raise InputError(f"the arrays have lengths {shapes} for {n} tissues",
+            raise InputError(f"the arrays have lengths {shapes} for {plain_count(n, 'tissue')}",
                              expected="one entry a tissue", where="examples")
         if not all(np.isfinite(a).all() for a in (self.features, self.base_logit, self.weight)):
             raise InputError("a feature or log-odds is not finite", expected="finite numbers",
@@ -266,12 +267,13 @@ def adapt(
     unchanged = candidates[0]
     base = np.clip(examples.base_logit, -LIMIT, LIMIT)
     if min(n_dead, n_live) < _FEWEST or n_canes < _FEWEST:
-        short = (f"only {n_canes} cane{'s' if n_canes != 1 else ''}" if n_canes < _FEWEST else
+        short = (f"only {plain_count(n_canes, 'cane')}" if n_canes < _FEWEST else
                  f"only {n_dead} dead" if n_dead < _FEWEST else f"only {n_live} live")
         return Adaptation(
             correction=None, chosen=unchanged,
-            why=f"The model stays unchanged: {short} among {len(certain)} certain "
-            f"calls; at least {_FEWEST} of each and {_FEWEST} canes are needed to check a change.",
+            why=f"The model stays unchanged: {short} among "
+            f"{plain_count(len(certain), 'certain call')}; at least {_FEWEST} of each and "
+            f"{_FEWEST} canes are needed to check a change.",
             losses=(), cross_logit=base, n_canes=n_canes)
     usable = [c for c in candidates if len(certain) >= c.least]
     folds = _folds(examples.cane, rng, n_folds)
@@ -303,12 +305,14 @@ def adapt(
     if best is unchanged or better <= _BEYOND * error:
         return Adaptation(
             correction=None, chosen=unchanged,
-            why=f"The model stays unchanged: over {n_canes} canes no change beat it by more than "
+            why=f"The model stays unchanged: over {plain_count(n_canes, 'cane')} no change beat "
+                f"it by more than "
             f"chance (best gain {better:.4f} +/- {error:.4f} in log loss).",
             losses=tuple(losses), cross_logit=base, n_canes=n_canes)
     correction = fit_correction(examples, best, rng=rng)
     return Adaptation(
         correction=correction, chosen=best,
-        why=f"{best.name} on {len(certain)} certain calls of {n_canes} canes: log loss on "
+        why=f"{best.name} on {plain_count(len(certain), 'certain call')} of "
+            f"{plain_count(n_canes, 'cane')}: log loss on "
         f"canes left out {losses[0][1]:.3f} -> {loss:.3f} (gain {better:.3f} +/- {error:.3f}).",
         losses=tuple(losses), cross_logit=crossed[best], n_canes=n_canes)

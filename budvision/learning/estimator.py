@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError, NothingToDoError
+from budvision.language import plain_count
 from budvision.learning.adapt import Examples
 from budvision.learning.limits import fit_limits
 from budvision.learning.tune import Score, score_verdicts
@@ -83,7 +84,8 @@ def fit_estimator(
     n_canes = len(np.unique(certain.cane))
     if min(int(dead.sum()), int((~dead).sum())) < LEAST_EACH or n_canes < 2:
         raise NothingToDoError(
-            f"{int(dead.sum())} dead and {int((~dead).sum())} live tissues on {n_canes} canes",
+            f"{int(dead.sum())} dead and {plain_count(int((~dead).sum()), 'live tissue')} on "
+            f"{plain_count(n_canes, 'cane')}",
             where="estimator", expected=f"at least {LEAST_EACH} of either, on 2 canes or more",
             do="Confirm more buds first.")
     if not hasattr(estimator, "predict_proba"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from budvision.language import plain_count
 from budvision.learning.tuned_card import score_line
 
 __all__ = ["estimator_card"]
@@ -36,7 +37,8 @@ else; its log-odds calibrated and its limits set on canes left out.
 
 ## What it learnt from
 
-{metrics["n_tissues"]} tissues called live or dead on {metrics["n_canes"]} canes.
+{plain_count(metrics["n_tissues"], "tissue")} called live or dead on
+{plain_count(metrics["n_canes"], "cane")}.
 
 ## How well it does
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.language import plain_percent as percent
 from budvision.learning.evaluate import TARGETS
 
@@ -124,13 +125,16 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
         ),
         "How it was made": (
             f"Made on {facts['made']}. {facts['segmenter']} The verdict model "
-            f"({', '.join(training['kinds'])}, averaged) learned from {training['n_rows']} tissues "
-            f"in {training['n_photos']} rendered photographs, as the segmenter itself outlined "
+            f"({', '.join(training['kinds'])}, averaged) learned from "
+            f"{plain_count(training['n_rows'], 'tissue')} "
+            f"in {plain_count(training['n_photos'], 'rendered photograph')}, as the segmenter "
+            f"itself outlined "
             f"them, {percent(training['share_dead'])} of them dead. All pictures were rendered: "
             "no open photographs of sliced grapevine buds exist. " + NOT_ON_REAL_BUDS
         ),
         "What was measured": (
-            f"On {seen['photos']} rendered photographs with seeds that nothing was trained on.\n\n"
+            f"On {plain_count(seen['photos'], 'rendered photograph')} with seeds that nothing "
+            f"was trained on.\n\n"
             + _targets(metrics)
             + "\n\nRefusals by what was wrong:\n\n"
             + _table(
@@ -161,7 +165,8 @@ def write_card(metrics: Mapping[str, Any], *, label: str, facts: Mapping[str, st
         ),
         "How sure it is": (
             f"Expected calibration error {seen['verdicts']['all']['calibration_error']:.3f} over "
-            f"{seen['verdicts']['all']['n']} tissues in 15 bins; in samples this size the figure "
+            f"{plain_count(seen['verdicts']['all']['n'], 'tissue')} in 15 bins; in samples this "
+            f"size the figure "
             "is biased upwards even for a perfectly calibrated model. Coverage against error, as "
             "the share of each class that may be called the other is widened:\n\n" + _table(
                 ["allowed", "called", "wrong of called"],
@@ -198,7 +203,8 @@ def _other_hand(found: Mapping[str, Any] | None) -> str:
     rows += [_score_row(name, one) for name, one in found["verdicts"]["tissue"].items()]
     parts = found["segmentation"]
     return (
-        f"On {found['photos']} photographs of a second renderer that shares no code, texture or "
+        f"On {plain_count(found['photos'], 'photograph')} of a second renderer that shares no "
+        f"code, texture or "
         "camera with the first and was never trained on. It was looked at when the kind of verdict "
         "model, limits of refusal, the rule for a flanker alone and the odds of exposed were "
         "chosen, so these figures are not wholly unseen."

@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from budvision.language import plain_count
 from budvision.learning.scenes import (
     FIRST_SEED,
     HANDS,
@@ -271,7 +272,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         observe_many(seeds, folder=given.model, hand=given.hand, workers=given.workers)
     )
     save_observations(found, given.out)
-    sys.stdout.write(f"{len(found)} photographs, {sum(one.found for one in found)} judged\n")
+    sys.stdout.write(f"{plain_count(len(found), 'photograph')}, "
+                     f"{sum(one.found for one in found)} judged\n")
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from budvision.files import write_whole
+from budvision.language import plain_count
 from budvision.learning.evaluate import (
     evaluate_observations,
     leave_one_world_out,
@@ -115,7 +116,7 @@ def rebuild(
         path = work / f"{name}.npz"
         if not path.exists():
             seeds = range(first, first + max(40, round(n_photos * smaller)))
-            _say(f"drawing {len(seeds)} photographs for {name}")
+            _say(f"drawing {plain_count(len(seeds), 'photograph')} for {name}")
             seen = list(observe_many(seeds, folder=folder, hand=hand, workers=workers))
             save_observations(seen, path)
         tables[name] = load_observations(path)
@@ -123,7 +124,7 @@ def rebuild(
     for more in sorted(work.glob("train_*.npz")):
         tables["train"] = _joined(tables["train"], load_observations(more))
     rows, dead, photo = training_rows(tables["train"])
-    _say(f"training on {len(dead)} tissues")
+    _say(f"training on {plain_count(len(dead), 'tissue')}")
     model = fit_verdict(rows, dead, photo, rng=rng, kinds=KINDS).model
     label = folder.name
     name, _, version = label.rpartition("-")

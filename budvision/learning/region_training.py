@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from budvision.errors import NothingToDoError
+from budvision.language import plain_count
 from budvision.learning.network import N_CLASSES
 from budvision.learning.onnx_network import OnnxNetwork
 from budvision.learning.segmenter_loss import CLASS_WEIGHTS, bend, losses
@@ -162,7 +163,8 @@ def fine_tune(
     canes = np.unique(examples.cane)
     if len(examples) < _LEAST or len(canes) < 3:
         raise NothingToDoError(
-            f"there are {len(examples)} corrected or confirmed regions on {len(canes)} canes",
+            f"there are {len(examples)} corrected or confirmed regions on "
+            f"{plain_count(len(canes), 'cane')}",
             where="train --regions", expected=f"at least {_LEAST} on 3 canes",
             do="Correct outlines on the review page, then try again.")
     left = rng.permutation(canes)[:max(1, len(canes) // 5)]

@@ -198,7 +198,7 @@ def fit(plan: Plan, pools: tuple[Pool, Pool], place: int, out: Path, end: float)
             torch.save(smooth.state_dict(), out / f"{place}.pt")  # of use if stopped early
             sys.stderr.write(
                 f"{device} {last - opened:5.0f} s  step {step}  loss {average:.3f}  "
-                f"{[s.n_drawn for s in shelves]} examples drawn\n")
+                f"examples drawn {[s.n_drawn for s in shelves]}\n")
     torch.save(smooth.state_dict(), out / f"{place}.pt")
     facts = {"steps": step, "loss": average, "examples_drawn": sum(s.n_drawn for s in shelves)}
     (out / f"{place}.json").write_text(json.dumps(facts), encoding="utf-8")

@@ -23,6 +23,7 @@ import numpy as np
 import torch
 from torch import nn
 
+from budvision.language import plain_count
 from budvision.learning.network import CROP_PX, FRAME_PX, WIDTH, BudNet, export_onnx
 from budvision.learning.segmenter_fit import fit, pictures_of
 from budvision.learning.segmenter_plan import Plan
@@ -119,7 +120,7 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
                       what=what[0])
     drawers += drawing(pools[1], (plan.seed % 8) * 100_000_000 + 50_000_000, n_far, what=what[1])
     seconds = time.monotonic() - begun
-    sys.stderr.write(f"{plan.validation} examples held out after {seconds:.0f} s\n")
+    sys.stderr.write(f"{plain_count(plan.validation, 'example')} held out after {seconds:.0f} s\n")
     on_gpu = plan.devices[0].startswith("cuda")
     rest = 40 if on_gpu else 0.1 * 60 * plan.minutes
     end = begun + 60 * plan.minutes - rest

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
 from budvision.verdict.conformal import calibrate
 from budvision.verdict.model import VerdictModel, fit_novelty, logit
@@ -169,7 +170,7 @@ def fit_verdict(
     counts = int((~truth).sum()), int(truth.sum())
     if min(counts) < LEAST_EACH:
         raise InputError(
-            f"there are {counts[0]} live and {counts[1]} dead calls", where="train",
+            f"there are {counts[0]} live and {plain_count(counts[1], 'dead call')}", where="train",
             expected=f"at least {LEAST_EACH} of each", do="Confirm more buds, then train again.",
         )
     weights, own = np.ones(truth.size), np.ones(truth.size, np.bool_)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from budvision.language import plain_count
+
 __all__ = ["score_line", "tuned_card"]
 
 
@@ -62,7 +64,8 @@ left out; a change had to beat "unchanged" by more than half a standard error ov
 
 ## What it learnt from
 
-{metrics["n_tissues"]} tissues of {metrics["n_buds"]} buds on {metrics["n_canes"]} canes:
+{plain_count(metrics["n_tissues"], "tissue")} of
+{plain_count(metrics["n_buds"], "bud")} on {plain_count(metrics["n_canes"], "cane")}:
 {metrics["n_dead"]} called dead, {metrics["n_live"]} called live, the rest unsure or contradicted.
 By source: {labs}. Left out: {left}. Hash of the training data:
 `{metrics["training_data_sha256"]}`.

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.learning.winter_rates import OUTCOMES, ModelRates
 from budvision.settings import Settings
 from budvision.stats.agreement import LEAST_PAIRS
@@ -92,7 +93,8 @@ class Play:
             raise InputError("a share is not one", where="winters", expected="0 to 1, rising",
                              do="Give 0.03 for 3 per cent.")
         if not self.errors or (self.second_share and len(self.errors) < 2):
-            raise InputError(f"there are {len(self.errors)} readers", where="winters",
+            raise InputError(f"there are "
+                             f"{plain_count(len(self.errors), 'reader')}", where="winters",
                              expected="two or more where buds are read twice",
                              do="Give --error once for each reader, or --second 0.")
         if min(self.winters, self.blocks, self.canes, self.nodes) < 1 or self.vines < 2:

@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from budvision.language import plain_count
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = ["BLOCKS", "SampleBlock", "write_samples"]
@@ -273,7 +274,7 @@ def main() -> None:
     given = parser.parse_args()
     n = write_samples(given.photos, given.earlier_cuts, given.out,
                       rng=np.random.default_rng(given.rng))
-    sys.stderr.write(f"{n} photographs in {given.out}\n")
+    sys.stderr.write(f"{plain_count(n, 'photograph')} in {given.out}\n")
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from budvision.language import mark, say, say_n
+from budvision.language import form_of, mark, say, say_n
 from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_words, zones_differ
@@ -195,7 +195,8 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         area="" if not (rows and per_area) else say("an acre") if units == "us"
         else say("a hectare"),
         normal="" if facts.normal_nodes is None
-        else say("Normal year: {n} nodes a vine.", n=number(facts.normal_nodes)),
+        else form_of("Normal year: {n} node a vine.", "Normal year: {n} nodes a vine.",
+                     round(facts.normal_nodes)).format(n=number(facts.normal_nodes)),
         arrangement="" if zones_differ(facts) else facts.arrangement, policy=say(facts.policy),
         policy_source=say(facts.policy_source),
         policies=tuple(

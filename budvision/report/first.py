@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from budvision.language import say
+from budvision.language import form_of, say
 from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
 from budvision.report.readers import other_band_words
 from budvision.report.wood import wood_first
@@ -32,14 +32,17 @@ def unjudged_words(facts: BlockFacts, primary: TissueFacts, *, lead: bool) -> st
     low, high = bounds
     values = {"n": primary.n_judged, "total": total, "low": percent(low), "high": percent(high)}
     if facts.weighting is not None and facts.weighting.applied:
-        return say("{n} of {total} primaries could be judged. If all the others were live {low} of "
-                   "all that were cut would be dead, if all were dead {high}; that is before "
+        return say("Judged primaries: {n} of {total}. If all the others were live {low} of all "
+                   "that were cut would be dead, if all were dead {high}; that is before "
                    "weighting.", **values)
     if lead:
-        return say("Only {n} of {total} primaries could be judged. If all the others were live "
-                   "{low} would be dead, if all were dead {high}.", **values)
-    return say("{n} of {total} primaries could be judged. If all the others were live {low} would "
-               "be dead, if all were dead {high}.", **values)
+        return form_of(
+            "Only {n} of {total} primary could be judged. If all the others were live {low} would "
+            "be dead, if all were dead {high}.",
+            "Only {n} of {total} primaries could be judged. If all the others were live {low} "
+            "would be dead, if all were dead {high}.", total).format(**values)
+    return say("Judged primaries: {n} of {total}. If all the others were live {low} would be "
+               "dead, if all were dead {high}.", **values)
 
 
 def zones_differ(facts: BlockFacts) -> bool:
@@ -89,7 +92,8 @@ def _deed(band: BandFacts) -> str:
     action = say(band.action).rstrip(".")
     if band.nodes is None:
         return f"{action}."
-    return say("{action} ({n} nodes).", action=action, n=number(band.nodes))
+    return form_of("{action} ({n} node).", "{action} ({n} nodes).", round(band.nodes)).format(
+        action=action, n=number(band.nodes))
 
 
 def _one_bud(facts: BlockFacts, primary: TissueFacts) -> str:

@@ -11,7 +11,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-from budvision.language import mark, say, say_n
+from budvision.language import form_of, mark, say, say_n
 from budvision.report.answer import (
     NO_NUMBER,
     NODE_HEADS,
@@ -165,7 +165,8 @@ def sheet_pdf(
 def _policy_text(row: NodeLine) -> str:
     if row.retain == say(NO_NUMBER):
         return short(row.note, _LONGEST_NOTE)
-    nodes = say("{n} nodes a vine", n=row.retain)
+    nodes = form_of("{n} node a vine", "{n} nodes a vine", 1 if row.retain == "1" else 2).format(
+        n=row.retain)
     return f"{nodes} ({row.span})" if row.span else nodes
 
 

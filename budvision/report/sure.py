@@ -56,8 +56,12 @@ def _more(facts: BlockFacts) -> str:
         return say("The whole range lies in one band: the sample is large enough.")
     if facts.more_buds is None and facts.reach is not None:
         reach = facts.reach
-        return say("Even {n} more buds would leave the band open (about {span}): decide with your "
-                   "adviser.", n=reach.buds, span=percent_range(reach.low, reach.high))
+        return say_n(
+            "Even {n} more bud would leave the band open (about {span}): decide with your "
+            "adviser.",
+            "Even {n} more buds would leave the band open (about {span}): decide with your "
+            "adviser.",
+            reach.buds, span=percent_range(reach.low, reach.high))
     if facts.more_buds is None:
         return say("The share lies next to the edge of a band; more cutting would not settle it.")
     return say_n("About {n} more bud would settle the band.",

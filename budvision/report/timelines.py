@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from budvision.language import say
+from budvision.language import plain_count, say
 from budvision.report.canvas import (
     ACCENT,
     INK,
@@ -207,7 +207,7 @@ def draw_temperatures(
         return celsius * 9 / 5 + 32 if units == "us" else celsius
 
     alt = (
-        f"{title}. {len(ordered)} readings from {ordered[0].at:%Y-%m-%d} to "
+        f"{title}. {plain_count(len(ordered), 'reading')} from {ordered[0].at:%Y-%m-%d} to "
         f"{ordered[-1].at:%Y-%m-%d}; coldest {shown(coldest.celsius):.1f} {unit} at "
         f"{coldest.at:%Y-%m-%d %H:%M} UTC."
     )

@@ -6,11 +6,11 @@ import datetime as dt
 from collections.abc import Sequence
 
 from budvision.errors import UsageError
-from budvision.language import grouped, locale_day, percent_text, say, say_n
+from budvision.language import form_of, grouped, locale_day, percent_text, say, say_n
 
 __all__ = [
     "UNITS", "and_list", "band_name", "check_units", "count", "day_words", "days_words", "ends",
-    "number", "percent", "percent_range", "plain", "short",
+    "number", "percent", "percent_range", "plain", "points", "short",
 ]
 
 UNITS = ("metric", "us")
@@ -106,6 +106,18 @@ def count(n: int, one: str, many: str = "") -> str:
     ('1 bud', '3 buds', '2 entries')
     """
     return say_n(f"{{n}} {one}", f"{{n}} {many or one + 's'}", n)
+
+
+def points(difference: float) -> str:
+    """Return a difference of two shares in points of per cent.
+
+    Examples
+    --------
+    >>> points(0.12), points(-0.01)
+    ('+12 points', '-1 point')
+    """
+    signed = f"{100 * difference:+.0f}"
+    return form_of("{signed} point", "{signed} points", abs(int(signed))).format(signed=signed)
 
 
 def and_list(items: Sequence[str], *, most: int = 0) -> str:

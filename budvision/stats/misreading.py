@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.stats.proportions import normal_quantile
 from budvision.vocabulary import Interval
 
@@ -101,7 +102,7 @@ def corrected_share(
     Vet. Med. 113:13-22, doi 10.1016/j.prevetmed.2013.09.015.
     """
     if not (0 <= share <= 1 and n_effective > 0):
-        raise InputError(f"the share is {share!r} of {n_effective!r} buds",
+        raise InputError(f"the share is {share!r} of {plain_count(n_effective, 'bud')}",
                          expected="0 to 1, of more than 0")
     found = _correct(share, readers.sensitivity, readers.specificity)
     z = normal_quantile(confidence)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.settings import Settings
 from budvision.stats.clusters import design_effect
 from budvision.stats.coverage import simulate_units
@@ -254,7 +255,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lost = float(np.mean([row.right_whole - row.right for row in rows]))
     saved = 1 - float(np.mean([row.mean_share for row in rows]))
     sys.stdout.write(
-        f"Edges {', '.join(f'{100 * edge:g} %' for edge in EDGES)}; {options.canes} canes of 10, "
+        f"Edges {', '.join(f'{100 * edge:g} %' for edge in EDGES)}; "
+        f"{plain_count(options.canes, 'cane')} of 10, "
         f"likeness {options.icc:g}, stop at {options.sure:g}, {options.samples} samples each:\n\n"
         + "\n".join(lines)
         + f"\n\nRight less often than the whole sample by {100 * lost:.1f} points (bar 3); "

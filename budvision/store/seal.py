@@ -30,6 +30,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, inspect, select, text, update
 
+from budvision.language import plain_count
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
@@ -246,7 +247,7 @@ def _verify_sum(conn: Connection, name: str, sealed: Any, known: frozenset[str])
         n += 1
     if (n, f"{total:064x}") == (sealed.n_rows, sealed.sha256) and not sealed.changed:
         return []
-    what = f"{n} rows, {sealed.n_rows} were saved" if n != sealed.n_rows else (
+    what = f"{plain_count(n, 'row')}, {sealed.n_rows} were saved" if n != sealed.n_rows else (
         "a value is not the one that was saved")
     return [Broken(name, "its rows", what)]
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
+from budvision.language import plain_count
 from budvision.stats.compare import cane_interval
 from budvision.vocabulary import TISSUES, Tissue, Verdict
 
@@ -163,7 +164,8 @@ def compare(
 
 def _words(row: ComparisonRow, new: str) -> str:
     if row.n < _FEW or row.n_canes < 3:
-        return (f"Only {row.n} tissues on {row.n_canes} canes: too few to tell the models apart. "
+        return (f"Only {plain_count(row.n, 'tissue')} on {plain_count(row.n_canes, 'cane')}: "
+                f"too few to tell the models apart. "
                 "Keep the model in use until there are more blind calls.")
     _, low, high = row.gain_wrong
     if high < 0:

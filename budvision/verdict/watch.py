@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from budvision.language import plain_count
 from budvision.photo.features import FEATURE_NAMES, FEATURES
 from budvision.verdict.model import Novelty
 
@@ -230,7 +231,8 @@ def _on_agreement(points: Sequence[ChartPoint]) -> Iterator[Advice]:
     n_called = sum(p.n for p in points)
     agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
     if n_called >= _ENOUGH_BLIND and agreed < _GOOD:
-        yield Advice("look", f"It agreed with {agreed:.0%} of {n_called} blind calls. Train "
+        yield Advice("look", f"It agreed with {agreed:.0%} of "
+                             f"{plain_count(n_called, 'blind call')}. Train "
                      "on the calls so far, compare, and promote what does better.")
 
 
@@ -253,7 +255,8 @@ def advise(
     out: list[Advice] = []
     if points and points[-1].out:
         last = points[-1]
-        out.append(Advice("stop", f"Of the last {last.n} blind calls the model agreed with "
+        out.append(Advice("stop", f"Of the last {plain_count(last.n, 'blind call')} the model "
+                                  f"agreed with "
                           f"{last.agreement:.0%}, below the limit of {last.low:.0%}. Do not lean "
                           "on its proposals; look for what changed, then train again."))
     out += [*_on_pictures(seen), *_on_proposals(unsure, refused, n_proposed),
@@ -268,8 +271,10 @@ def _nothing_found(points: Sequence[ChartPoint], seen: Drift) -> Advice:
     n_called = sum(p.n for p in points)
     farthest = max((abs(row[2]) for row in seen.moved), default=0.0)
     few = [text for enough, text in (
-        (n_called >= _ENOUGH_BLIND, f"{n_called} blind calls ({_ENOUGH_BLIND} are needed)"),
-        (seen.n >= _FEWEST, f"{seen.n} tissues of recent pictures ({_FEWEST} are needed)"))
+        (n_called >= _ENOUGH_BLIND, f"{plain_count(n_called, 'blind call')} ({_ENOUGH_BLIND} "
+                                    f"are needed)"),
+        (seen.n >= _FEWEST, f"{plain_count(seen.n, 'tissue')} of recent pictures ({_FEWEST} are "
+                            f"needed)"))
         if not enough]
     if few:
         return Advice("look", f"Too few to tell whether it can be leaned on: {' and '.join(few)}.")

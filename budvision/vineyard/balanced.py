@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.vineyard.units import FOOT_M, POUND_KG
 
 __all__ = [
@@ -213,7 +214,7 @@ def lay_out(nodes: float, each: int) -> Layout:
         When a value is not positive.
     """
     if not (math.isfinite(nodes) and nodes > 0 and each >= 1):
-        raise InputError(f"there are {nodes!r} nodes and {each!r} on each",
+        raise InputError(f"there are {plain_count(nodes, 'node')} and {each!r} on each",
                          expected="more than 0, and at least 1 on each")
     count = max(1, math.floor(nodes / each + 0.5))
     return Layout(count, each, count * each)

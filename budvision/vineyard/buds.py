@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause
 
 __all__ = [
@@ -195,7 +196,8 @@ class BudTable:
                 return Factor(("",), np.zeros(n, dtype=np.int64))
             made = values if isinstance(values, Factor) else Factor.of(values)
             if len(made.codes) != n:
-                raise InputError(f"{name} has {len(made.codes)} rows", expected=str(n))
+                raise InputError(f"{name} has "
+                                 f"{plain_count(len(made.codes), 'row')}", expected=str(n))
             return made
 
         blocks = factor(block, "block")

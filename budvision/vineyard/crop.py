@@ -14,6 +14,7 @@ import numpy as np
 import scipy
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.vineyard.policies import check_share
 from budvision.vocabulary import Interval
 
@@ -384,7 +385,8 @@ def compare_with_harvest(
         When lengths differ, there is none, or a value is not positive.
     """
     if not predicted or len(predicted) != len(harvested):
-        raise InputError(f"{len(predicted)} predictions and {len(harvested)} harvests",
+        raise InputError(f"{len(predicted)} predictions and "
+                         f"{plain_count(len(harvested), 'harvest')}",
                          expected="as many, at least one")
     for a, b in zip(predicted, harvested, strict=True):
         _check("a prediction", Measured(a))

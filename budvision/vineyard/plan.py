@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 
 __all__ = [
     "DEFAULT_CANES", "DEFAULT_NODES", "SIZES", "BlockLayout", "DrawnVine", "VineRow", "draw_vines",
@@ -147,7 +148,8 @@ def _check_layout(layout: BlockLayout) -> None:
     for row in layout.rows:
         if row.n_vines < 1:
             raise InputError(
-                f"row {row.label} has {row.n_vines} vines", expected="at least 1", where=where)
+                f"row {row.label} has "
+                f"{plain_count(row.n_vines, 'vine')}", expected="at least 1", where=where)
         outside = sorted(v for v in row.missing if not 1 <= v <= row.n_vines)
         if outside:
             raise InputError(
@@ -231,7 +233,8 @@ def draw_vines(
     """
     if not 1 <= n_canes <= layout.n_vines:
         raise InputError(
-            f"{n_canes} canes are wanted", expected=f"from 1 to {layout.n_vines}, one a vine",
+            f"{plain_count(n_canes, 'cane')} are wanted",
+            expected=f"from 1 to {layout.n_vines}, one a vine",
             where=f"block {layout.block}", do="Take fewer canes, or more nodes a cane.",
         )
     zones = layout.zones

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from budvision.language import say, say_n
+from budvision.language import form_of, say, say_n
 from budvision.vineyard.potential import CropShares
 from budvision.vineyard.results import Reach, TissueResult
 from budvision.vineyard.strata import Weighting
@@ -40,14 +40,19 @@ def remarks(
         warnings.append(say("No primary was called live or dead: there is no mortality, band or "
                             "count."))
     elif reach is not None:
-        notes.append(say(
+        notes.append(say_n(
+            "Even {n} more bud would leave the band open: the share found is on, or close to, the "
+            "edge of a band.",
             "Even {n} more buds would leave the band open: the share found is on, or close to, the "
-            "edge of a band.", n=reach.buds))
+            "edge of a band.", reach.buds))
     if (primary.unsure_share or 0) > UNSURE_TO_WARN:
-        warnings.append(say(
+        total = primary.n_unsure + primary.n_judged
+        warnings.append(form_of(
+            "{n} of {total} primary is unsure: with all that nobody could judge live, {low} are "
+            "dead; with all of them dead, {high}.",
             "{n} of {total} primaries are unsure: with all that nobody could judge live, {low} are "
-            "dead; with all of them dead, {high}.", n=primary.n_unsure,
-            total=primary.n_unsure + primary.n_judged, low=f"{primary.if_missing_live or 0:.0%}",
+            "dead; with all of them dead, {high}.", total).format(
+                n=primary.n_unsure, total=total, low=f"{primary.if_missing_live or 0:.0%}",
             high=f"{primary.if_missing_dead or 0:.0%}"))
     if not paired:
         notes.append(say(
@@ -88,10 +93,14 @@ def _of_units(
                 "interval rests on an assumed likeness (icc {icc}) alone.", icc=f"{prior_icc:g}"))
     elif primary.few_units and primary.n_units:
         warnings.append(
-            say("The buds come from {n} vines only: few to judge a block by, and the interval is "
-                "wide for it.", n=primary.n_units) if primary.unit == "vine" else
-            say("The buds come from {n} canes only: few to judge a block by, and the interval is "
-                "wide for it.", n=primary.n_units))
+            say_n("The buds come from {n} vine only: few to judge a block by, and the interval is "
+                  "wide for it.",
+                  "The buds come from {n} vines only: few to judge a block by, and the interval is "
+                  "wide for it.", primary.n_units) if primary.unit == "vine" else
+            say_n("The buds come from {n} cane only: few to judge a block by, and the interval is "
+                  "wide for it.",
+                  "The buds come from {n} canes only: few to judge a block by, and the interval is "
+                  "wide for it.", primary.n_units))
     unseen = [say(name.value) for name, row in tissues.items() if row.design_effect_from_prior]
     if unseen:
         values = {"tissues": ", ".join(unseen), "icc": f"{prior_icc:g}"}

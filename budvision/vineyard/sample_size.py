@@ -16,6 +16,7 @@ import scipy
 from numpy.typing import NDArray
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.settings import Settings
 from budvision.stats.clusters import design_effect
 from budvision.stats.posterior import share_posterior
@@ -69,7 +70,7 @@ def _check(share: float, canes: int, nodes: int, icc: float) -> None:
         )
     if canes < 2 or nodes < 1:
         raise InputError(
-            f"the sample is {canes} canes of {nodes} nodes",
+            f"the sample is {plain_count(canes, 'cane')} of {plain_count(nodes, 'node')}",
             expected="at least 2 canes of at least 1 node",
             do="One cane cannot show how canes differ.",
         )

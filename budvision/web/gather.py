@@ -36,7 +36,6 @@ _IN_PAGES = re.compile(r"\bsay\(\s*(\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*')")
 _PLURAL = re.compile(
     r"\b(?:say_n|rich_n)\(\s*\"((?:[^\"\\]|\\.)*)\",\s*\"((?:[^\"\\]|\\.)*)\"")
 _FIELD = re.compile(r"\bfield\(\"\w+\", \"([^\"]+)\"(?:, \"([^\"]+)\")?")
-_COUNT = re.compile(r"from budvision\.report\.words import[^()\n]*(\([^)]*)?\bcount\b")
 _BAND_KEYS = ("title", "source")
 
 Message = str | tuple[str, str]
@@ -101,20 +100,30 @@ def update(language: str) -> Catalog:
 
 
 def _python(text: str) -> Iterator[Message]:
-    counts, ours = _COUNT.search(text) is not None, "from budvision.language import" in text
-    for node in ast.walk(ast.parse(text)):
+    tree = ast.parse(text)
+    ours = _doors(tree)
+    for node in ast.walk(tree):
         if not isinstance(node, ast.Call):
             continue
         name = getattr(node.func, "id", getattr(node.func, "attr", ""))
         messages = [arg.value for arg in node.args
                     if isinstance(arg, ast.Constant) and isinstance(arg.value, str)]
-        if name in ("say", "mark") and ours and messages:
+        if name not in ours or not messages:
+            continue
+        if name in ("say", "mark"):
             yield messages[0]
-        elif name == "say_n" and ours and len(messages) == 2:
+        elif name in ("say_n", "form_of") and len(messages) == 2:
             yield messages[0], messages[1]
-        elif isinstance(node.func, ast.Name) and name == "count" and counts and messages:
+        elif isinstance(node.func, ast.Name) and name == "count":
             many = messages[1] if len(messages) > 1 else f"{messages[0]}s"
             yield f"{{n}} {messages[0]}", f"{{n}} {many}"
+
+
+def _doors(tree: ast.Module) -> set[str]:
+    """Return the names of the doors of language that a module takes in."""
+    return {one.name for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)
+            and str(node.module).startswith(("budvision.language", "budvision.report.words"))
+            for one in node.names}
 
 
 def _page(text: str) -> Iterator[Message]:

@@ -697,7 +697,7 @@ def test_an_outline_can_change_its_tissue(small: tuple[Season, list[Any]]) -> No
 
 @pytest.mark.parametrize(("facts", "text"), [
     ({"kind": "paint", "tissue": Tissue.PRIMARY}, "the step is 'paint'"),
-    ({"kind": "draw", "tissue": Tissue.PRIMARY, "points": ((1.0, 1.0),)}, "has 1 points"),
+    ({"kind": "draw", "tissue": Tissue.PRIMARY, "points": ((1.0, 1.0),)}, "has 1 point;"),
     ({"kind": "grow", "tissue": Tissue.PRIMARY}, "grow has 0 points"),
     ({"kind": "rename", "tissue": Tissue.PRIMARY}, "names no other tissue"),
     ({"kind": "delete"}, "names no tissue"),

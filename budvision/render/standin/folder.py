@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from budvision.language import plain_count
 from budvision.render.standin.cut import FAULTS, Lab, StandinCut, draw_lab, render
 from budvision.vocabulary import TISSUES, Tissue
 
@@ -144,4 +145,4 @@ def main(arguments: Sequence[str] | None = None) -> None:
     labs = [draw_lab(rng, name=f"lab{i + 1}") for i in range(given.labs)]
     n = write_folder(season_of_cuts(rng, n=given.n, labs=labs, mortality=given.mortality),
                      given.out, labels=not given.no_labels)
-    sys.stdout.write(f"{n} photographs in {given.out}\n")
+    sys.stdout.write(f"{plain_count(n, 'photograph')} in {given.out}\n")

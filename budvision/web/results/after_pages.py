@@ -9,7 +9,8 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError
-from budvision.report.words import and_list, number, percent
+from budvision.language import plain_count, say, say_n
+from budvision.report.words import and_list, count, number, percent
 from budvision.store.queries.blocks import block_by_id
 from budvision.store.queries.crop import CropRecord
 from budvision.vineyard.balance import Placed
@@ -125,7 +126,7 @@ def season_after_import() -> ResponseReturnValue:
                          do="Choose the file, then import it.")
     n = import_records(current_season(), file.read(), person_id=need_person().id,
                        name=file.filename)
-    flash(f"{n} record{'' if n == 1 else 's'} kept.")
+    flash(say_n("{n} record kept.", "{n} records kept.", n))
     back = request.form.get("block_id", "")
     if back.isdigit():
         return redirect(url_for("results.season_after_page", block_id=int(back)))
@@ -174,7 +175,8 @@ def _groups(
         ends = after.shoots_a_vine.interval
         shoots = Line("shoots a vine", number(after.shoots_a_vine.value),
                       f"{number(ends.low)} to {number(ends.high)}",
-                      f"from {number(after.nodes)} nodes, {origin}", "")
+                      say("from {nodes}, {origin}", nodes=count(round(after.nodes), "node"),
+                          origin=origin), "")
     along = Line("shoots along the canopy", "", "", "",
                  _missing(after, "shoots_per_m") or _missing(after, "shoots"))
     if after.shoots_per_m:
@@ -250,7 +252,8 @@ def _loop() -> str:
     return (
         f"Over {len(names)} block{'' if len(names) == 1 else 's'} with a prediction and a harvest: "
         f"mean error {100 * forecast.mean_error:+.0f} %, usual miss "
-        f"{100 * forecast.mean_absolute_error:.0f} %, {forecast.within} of {len(names)} harvests "
+        f"{100 * forecast.mean_absolute_error:.0f} %, {forecast.within} of "
+        f"{plain_count(len(names), 'harvest')} "
         "inside the prediction's range."
     )
 

@@ -11,7 +11,7 @@ from budvision.errors import InputError, NothingToDoError
 from budvision.language import say
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
-from budvision.report.words import band_name, percent
+from budvision.report.words import band_name, percent, points
 from budvision.store.queries.blocks import list_samplings
 from budvision.vineyard.breakdown import breakdown
 from budvision.vineyard.mortality import chosen_policy
@@ -240,7 +240,7 @@ def _compare_page(
                 say("fewer dead in the first"))
         rows.append(DifferenceRow(
             _name(answer), percent(_primary(answer).mortality),
-            say("{n} points", n=f"{100 * difference.difference:+.0f}"),
+            points(difference.difference),
             say("{low} to {high}", low=f"{100 * difference.low:+.0f}",
                 high=f"{100 * difference.high:+.0f}"), verdict,
         ))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError, UsageError
+from budvision.language import plain_count
 from budvision.report.choices import SEVERE_SHARE, ways_on
 from budvision.settings import Settings
 from budvision.stats.posterior import totals_posterior
@@ -109,7 +110,8 @@ def advise_nodes(
     normal = float(settings.normal_nodes) if normal_nodes is None else normal_nodes
     check_normal(normal)
     if n_canes is not None and not 1 <= n_canes <= n_judged:
-        raise InputError(f"there are {n_canes} canes for {n_judged} buds",
+        raise InputError(f"there are {plain_count(n_canes, 'cane')} for "
+                         f"{plain_count(n_judged, 'bud')}",
                          expected="1 up to the number of buds")
     found = totals_posterior(n_dead, n_judged, n_units=n_canes,
                              prior_icc=settings.prior_icc)

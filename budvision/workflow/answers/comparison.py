@@ -8,6 +8,7 @@ from dataclasses import replace
 from budvision.language import say
 from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, HistoryLine
+from budvision.report.words import points
 from budvision.stats.compare import Comparison
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import compare_blocks
@@ -95,11 +96,11 @@ def history_lines(season: Season, answers: Sequence[Answer]) -> tuple[HistoryLin
 def _change(season: Season, one: Answer, before: Answer) -> str:
     compared = compare_answers(season, one, [before])[0]
     differs = shows_difference(compared, confidence=season.settings.confidence)
-    values = {"difference": f"{100 * compared.difference:+.0f}",
+    values = {"points": points(compared.difference),
               "low": f"{100 * compared.low:+.0f}", "high": f"{100 * compared.high:+.0f}"}
     if differs:
-        return say("{difference} points ({low} to {high})", **values)
-    return say("{difference} points ({low} to {high}), not shown to differ", **values)
+        return say("{points} ({low} to {high})", **values)
+    return say("{points} ({low} to {high}), not shown to differ", **values)
 
 
 def shows_difference(comparison: Comparison, *, confidence: float = 0.95) -> bool:

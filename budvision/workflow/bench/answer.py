@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from budvision.language import say
+from budvision.language import say, say_n
 from budvision.report.words import and_list
 from budvision.vocabulary import TISSUES, GateAnswer, Proposal, Tissue
 
@@ -119,7 +119,8 @@ def _next_step(
             say("Nothing of the bud is left in this cut. Go on to the next bud."),)
     if cut >= MOST_CUTS:
         return "stop", say("Deep enough: next bud"), (
-            say("After {n} cuts not seen: {tissues}.", n=cut, tissues=words),)
+            say_n("After {n} cut not seen: {tissues}.", "After {n} cuts not seen: {tissues}.", cut,
+                  tissues=words),)
     return "deeper", say("Cut deeper for the {tissues}", tissues=words), (
         say("Not seen yet: {tissues}. Take off a thin slice.", tissues=words),)
 

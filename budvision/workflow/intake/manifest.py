@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import BudvisionError, InputError, NotFoundError
+from budvision.language import plain_count
 from budvision.tables import Row, Spellings, read_table, whole
 
 __all__ = [
@@ -228,7 +229,7 @@ class _Search:
             )
         if len(files) > 1:
             raise InputError(
-                f"{text!r} means {len(files)} files", where=where, code="bad_row",
+                f"{text!r} means {plain_count(len(files), 'file')}", where=where, code="bad_row",
                 expected="one file", do="Write it with its folder, as in "
                 f"{files[0].parent.name}/{files[0].name}.",
             )

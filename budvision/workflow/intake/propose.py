@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
+from budvision.language import plain_count
 from budvision.photo.workers import run, run_many, unhurried
 from budvision.store.claims import Claims
 from budvision.store.photos import PhotoStore
@@ -86,11 +87,13 @@ class ProposeReport:
         """What a person should know of photographs that go on waiting, in sentences, or empty."""
         sentences = []
         if self.n_missing:
-            sentences.append(f"{self.n_missing} photographs could not be read from the store; run "
+            sentences.append(f"{plain_count(self.n_missing, 'photograph')} could not be read "
+                             f"from the store; run "
                              "`budvision check`.")
         if self.n_failed:
             sentences.append(
-                f"{self.n_failed} photographs could not be judged by a mistake of this program. "
+                f"{plain_count(self.n_failed, 'photograph')} could not be judged by a mistake "
+                f"of this program. "
                 "They go on waiting; please report what the log says.")
         return " ".join(sentences)
 

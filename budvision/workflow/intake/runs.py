@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from budvision.language import plain_count
 from budvision.photo.tag import TagText
 
 __all__ = ["Run", "Seen", "make_runs", "part_run"]
@@ -106,11 +107,13 @@ def part_run(
     if len(photos) == n_nodes:
         return each, ""
     if len(photos) < n_nodes:
-        return each, (f"{len(photos)} photographs for {n_nodes} nodes: which nodes have none is "
+        return each, (f"{plain_count(len(photos), 'photograph')} for "
+                      f"{plain_count(n_nodes, 'node')}: which nodes have none is "
                       "not known")
     times = [one.at for one in photos]
     if any(moment is None for moment in times):
-        return each, (f"{len(photos)} photographs for {n_nodes} nodes, and not every one says "
+        return each, (f"{plain_count(len(photos), 'photograph')} for "
+                      f"{plain_count(n_nodes, 'node')}, and not every one says "
                       "when it was taken")
     gaps = [(b - a).total_seconds() for a, b in itertools.pairwise(times)
             if a is not None and b is not None]
@@ -123,8 +126,9 @@ def part_run(
     if min(gaps) < 0:
         return buds, "the times of the photographs do not rise"
     if shortest < _CLEAR * max(longest, 1.0):
-        return buds, (f"the gaps of time do not part {len(photos)} photographs into {n_nodes} "
-                      f"buds plainly (between buds {shortest:.0f} s, within a bud {longest:.0f} s)")
+        return buds, (f"the gaps of time do not part {plain_count(len(photos), 'photograph')} "
+                      f"into {plain_count(n_nodes, 'bud')} "
+                      f"plainly (between buds {shortest:.0f} s, within a bud {longest:.0f} s)")
     return buds, ""
 
 
@@ -187,7 +191,7 @@ def _close(row: _Open, n_nodes_of: dict[TagText, int | None]) -> Run:
     if row.flips:
         buds = tuple(tuple(part) for part in parts)
         doubt = "" if n_nodes is None or len(buds) == n_nodes else (
-            f"the card was turned for {len(buds)} buds, and {n_nodes} are planned")
+            f"the card was turned for {plain_count(len(buds), 'bud')}, and {n_nodes} are planned")
     else:
         buds, doubt = part_run(photos, n_nodes)
     return Run(row.tag, tuple(row.markers), buds, (doubt,) if doubt else ())

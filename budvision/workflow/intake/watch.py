@@ -15,6 +15,7 @@ from pathlib import Path
 import watchfiles
 
 from budvision.errors import BudvisionError, NotFoundError, PhotoError
+from budvision.language import plain_count
 from budvision.photo.read import read_photo
 from budvision.store.session import Season
 from budvision.workflow.intake.runs import Seen, make_runs
@@ -92,12 +93,14 @@ class FolderWatch:
         arrivals = []
         if report.n_placed or report.n_known:
             canes = ", ".join(run.tag.cane for run in runs if run.tag is not None)
-            arrivals.append(Arrival("sorted", f"cane {canes}: {report.n_placed} photographs placed",
+            arrivals.append(Arrival("sorted", f"cane {canes}: "
+                                              f"{plain_count(report.n_placed, 'photograph')} "
+                                              f"placed",
                                     report))
         for row in report.doubtful:
             arrivals.append(Arrival(
                 "doubtful", f"cane {row['cane'] or '?'}: {row['why']}; place its "
-                f"{len(row['files'])} photographs on the assignment page", report))
+                f"{plain_count(len(row['files']), 'photograph')} on the assignment page", report))
         return arrivals
 
 

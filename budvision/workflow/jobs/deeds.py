@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from budvision.errors import BudvisionError, InputError
+from budvision.language import plain_count
 from budvision.store.session import Season
 from budvision.workflow.archive.backup import backup
 from budvision.workflow.archive.export import export_archive
@@ -68,7 +69,7 @@ def _look_again(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome
         return Outcome(f"Every bud that waits shows what {report.model} says.", report.model)
     gone = f" {report.trouble}" if report.trouble else ""
     return Outcome(
-        f"{report.model} looked at {report.n_looked} photographs of buds that wait: "
+        f"{report.model} looked at {plain_count(report.n_looked, 'photograph')} of buds that wait: "
         f"{report.n_found} with proposals, {report.n_refused} that cannot be judged.{gone} "
         "The proposals before are kept, and what people called is untouched.", report.model)
 
@@ -117,7 +118,7 @@ def _check(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome:
     report = check(season, progress=lambda done, total, _: tell("photographs", done, total))
     findings = [f"{one.where}: {one.what}. {one.do}" for one in report.findings]
     more = len(findings) - _MOST_FINDINGS
-    text = f"{report.n_photos} photographs and every row were verified. " + (
+    text = f"{plain_count(report.n_photos, 'photograph')} and every row were verified. " + (
         "The season is sound." if report.ok else "Something is to be put right:")
     if more > 0:
         findings = [*findings[:_MOST_FINDINGS], f"And {more} more; `budvision check` lists all."]
@@ -131,7 +132,8 @@ def _backup(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome
                     progress=lambda done, total, _: tell("photographs", done, total))
     mended = f" {report.n_repaired} damaged copies were mended." if report.n_repaired else ""
     return Outcome(f"Backup {report.generation} in {report.folder} is verified: "
-                   f"{report.n_photos} photographs, {report.n_new} of them new.{mended}"
+                   f"{plain_count(report.n_photos, 'photograph')}, {report.n_new} of them "
+                   f"new.{mended}"
                    + _missing(report.missing) + f" {report.caution}".rstrip())
 
 
@@ -139,10 +141,11 @@ def _archive(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcom
     whole = bool(given.get("whole"))
     report = export_archive(season, _folder(given), whole=whole, progress=tell)
     private = "" if whole else (
-        f" Private metadata was taken out of {report.n_cleaned} photographs, and people stand "
-        "under pseudonyms.")
-    return Outcome(f"{report.folder} holds {report.n_photos} photographs ({report.n_new} new) "
-                   f"and {report.n_calls} calls.{private}" + _missing(report.missing))
+        f" Private metadata was taken out of {plain_count(report.n_cleaned, 'photograph')}, and "
+        "people stand under pseudonyms.")
+    return Outcome(f"{report.folder} holds {plain_count(report.n_photos, 'photograph')} "
+                   f"({report.n_new} new) and {plain_count(report.n_calls, 'call')}.{private}"
+                   + _missing(report.missing))
 
 
 def _folder(given: Mapping[str, Any]) -> Path:
@@ -155,7 +158,9 @@ def _folder(given: Mapping[str, Any]) -> Path:
 
 
 def _missing(hashes: tuple[str, ...]) -> str:
-    return f" {len(hashes)} photographs are missing from the season: check it." if hashes else ""
+    if not hashes:
+        return ""
+    return f" Missing from the season: {plain_count(len(hashes), 'photograph')}. Check it."
 
 
 DEEDS: Mapping[str, Deed] = {

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from budvision.errors import InputError, VerificationError
+from budvision.language import plain_count
 from budvision.store.session import Season, now
 from budvision.workflow.learning.train import TrainReport, gather_lessons, load_base
 from budvision.workflow.learning.write import copy_segmenter, write_model
@@ -66,7 +67,8 @@ def keep_estimator(
     }
     used, folder = write_model(
         season, name, _files(made, metrics, entry), feature_version=made.model.feature_version,
-        note=note or f"{type(estimator).__name__} on {made.n_tissues} called tissues.",
+        note=note or f"{type(estimator).__name__} on "
+                     f"{plain_count(made.n_tissues, 'called tissue')}.",
         facts={"metrics": metrics, "base": entry.label})
     return TrainReport(used.label, str(folder), metrics)
 

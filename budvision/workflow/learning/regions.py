@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from budvision.errors import MissingLibraryError, StorageError
+from budvision.language import plain_count
 from budvision.photo.read import read_photo
 from budvision.store.queries import learning
 from budvision.store.queries.photos import photo_by_id
@@ -189,7 +190,8 @@ def train_regions(
 
         _, target = write_model(
             season, MODEL_NAME, fill, feature_version=entry.feature_version,
-            note=f"segmenter of {entry.label} trained on {facts['n_regions']} regions",
+            note=f"segmenter of {entry.label} trained on "
+                 f"{plain_count(facts['n_regions'], 'region')}",
             facts={"base": entry.label})
     report = train(season, base=target, progress=progress)
     report.metrics["regions"] = facts
@@ -202,9 +204,10 @@ def _card(label: str, base: str, facts: dict[str, Any]) -> str:
         for where in ("own", "renders") for tissue, share in facts["before"][where].items())
     return f"""# {label}
 
-The segmenter of {base}, trained on with {facts["n_regions"]} regions of {facts["n_canes"]} canes
-({facts["n_corrected"]} drawn by people, the rest confirmed by their calls), half of each batch
-being renders. {facts["steps"]} steps. Its verdicts are those of {base}.
+The segmenter of {base}, trained on with {plain_count(facts["n_regions"], "region")} of
+{plain_count(facts["n_canes"], "cane")} ({facts["n_corrected"]} drawn by people,
+the rest confirmed by their calls), half of each batch being renders.
+Steps: {facts["steps"]}. Its verdicts are those of {base}.
 
 ## Overlap with regions on canes left out, and with renders left out
 

@@ -14,6 +14,7 @@ import scipy
 
 from budvision.archive.reading import read_called_tissues
 from budvision.errors import InputError, NothingToDoError
+from budvision.language import plain_count
 from budvision.store.queries import learning
 from budvision.store.queries.rows import stream
 from budvision.store.session import Season, now
@@ -214,7 +215,8 @@ def train(
     lessons = gather_lessons(
         season, base=model, entry=entry, bags=bags, jobs=jobs, progress=progress)
     if not len(lessons.examples):
-        why = "; ".join(f"{n} tissues: {what}" for what, n in lessons.left_out.items())
+        why = "; ".join(f"{plain_count(n, 'tissue')}: "
+                        f"{what}" for what, n in lessons.left_out.items())
         raise NothingToDoError(
             f"there is nothing to learn from ({why or 'no calls yet'})", where="train",
             expected="calls of buds that have photographs",

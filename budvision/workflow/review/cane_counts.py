@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from budvision.errors import BudvisionError, InputError
+from budvision.language import plain_count
 from budvision.tables import Cells, Row, Spellings, first_wrong, read_table, whole
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
 
@@ -113,7 +114,8 @@ def _cane(row: Row, nothing: str) -> list[BudCalls]:
     n = count("buds") if row.cells.get("buds") else most
     over = next((tissue for tissue in TISSUES if len(calls[tissue]) > n), None)
     if over is not None:
-        raise refused(f"{len(calls[over])} {over.value} buds are counted of {n} cut",
+        raise refused(f"{plain_count(len(calls[over]), f'{over.value} bud')} "
+                      f"{'is' if len(calls[over]) == 1 else 'are'} counted of {n} cut",
                       f"at most {n}, all kinds of call together")
     if not n:
         raise refused("no bud is counted", "at least one, or no row for the cane")

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from budvision.errors import InputError
 from budvision.files import write_whole
+from budvision.language import plain_count
 from budvision.photo.colour import Neutral, find_neutral, log_light, neutralise
 from budvision.photo.read import read_photo
 from budvision.store.photos import PhotoStore
@@ -239,7 +240,8 @@ class PictureRoom:
         ):
             raise InputError(
                 f"the part is {view.box}", where="picture",
-                expected=f"inside {round(height / scale)} rows and {round(width / scale)} columns",
+                expected=f"inside {plain_count(round(height / scale), 'row')} and "
+                         f"{round(width / scale)} columns",
             )
         part = image[rows, cols]
         shrink = view.side_px / max(part.shape[:2])

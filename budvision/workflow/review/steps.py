@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from budvision.errors import InputError
+from budvision.language import plain_count
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.queries.proposals import ProposalRow
 from budvision.vocabulary import Proposal, Tissue, TissueProposal
@@ -57,10 +58,10 @@ class Step:
                              expected="the tissue that the outline belongs to")
         n = len(self.points)
         if self.kind == "draw" and not 3 <= n <= _MAX_POINTS:
-            raise InputError(f"the outline has {n} points", where=where,
+            raise InputError(f"the outline has {plain_count(n, 'point')}", where=where,
                              expected=f"3 to {_MAX_POINTS}", do="Draw round the tissue.")
         if self.kind == "grow" and n != 1:
-            raise InputError(f"grow has {n} points", expected="1", where=where,
+            raise InputError(f"grow has {plain_count(n, 'point')}", expected="1", where=where,
                              do="Click once, in the middle of the tissue.")
         if not np.isfinite(np.array(self.points, np.float64)).all():
             raise InputError("a point is no number", where=where, expected="row and column")

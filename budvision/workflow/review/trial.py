@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError
-from budvision.language import say
+from budvision.language import plain_count, say
 from budvision.settings import Settings
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.queries.overview import sampling_counts, samplings_with
@@ -390,7 +390,8 @@ def _words(
     facts = row.facts
     ground = ""
     if facts.get("n_buds"):
-        ground = (f": in {facts['n_buds']} buds called before they were shown it had agreed on "
+        ground = (f": in {plain_count(facts['n_buds'], 'bud')} called before they were shown it "
+                  f"had agreed on "
                   f"{facts['live'][0]} of {facts['live'][1]} live and {facts['dead'][0]} of "
-                  f"{facts['dead'][1]} dead tissues")
+                  f"{plain_count(facts['dead'][1], 'dead tissue')}")
     return f"{did} since {row.added_at[:10]}, as {row.person} decided{ground}.{tail}"

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from budvision.language import say, say_n
+from budvision.language import plain_count, say, say_n
 from budvision.settings import Settings
 from budvision.stats.sequential import quick_look
 from budvision.stats.stopping import (
@@ -108,7 +108,8 @@ def plan_facts(
         },
         "words": [
             plan.which_nodes,
-            f"Quick look first: cut {look.n_buds} nodes of different vines; go on to the whole "
+            f"Quick look first: cut {plain_count(look.n_buds, 'node')} of different vines; go "
+            f"on to the whole "
             f"sample when {look.threshold} or more primaries are dead (chance to go on: {quick}).",
             *_words(policy, looks, errors, n_buds),
         ],
@@ -122,7 +123,7 @@ def _words(
             f"{policy.name} is {SURE:.0%} likely.")
     stops = [one for one in looks if any(one.dead)]
     shown = "; ".join(
-        f"{one.units} canes: " + ", ".join(
+        f"{plain_count(one.units, 'cane')}: " + ", ".join(
             f"{ends[0]} to {ends[1]} dead ({band_share_words(band)})"
             for band, ends in zip(policy.bands, one.dead, strict=True) if ends)
         for one in stops[::len(stops) // 6 + 1])
@@ -131,7 +132,8 @@ def _words(
     means = "; ".join(
         f"{band_share_words(band)}: right band in {np.mean([row.right for row in rows]):.0%} "
         f"({np.mean([row.right_whole for row in rows]):.0%} with the whole sample), "
-        f"{np.mean([row.mean_share for row in rows]) * n_buds:.0f} buds of {n_buds}"
+        f"{plain_count(round(np.mean([row.mean_share for row in rows]) * n_buds), 'bud')} of "
+        f"{n_buds}"
         for band, rows in zip(policy.bands, errors, strict=True))
     return [f"{rule} Dead primaries so far with which you may stop, for some numbers of canes "
             f"(the bench tally lists more): {shown}.",
@@ -169,8 +171,8 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
                      shares=band_share_words(band), chance=f"{chance:.0%}")
     else:
         state = "go_on"
-        advice = say("go on.") if n_canes >= FIRST_LOOK else say(
-            "go on to {n} canes at least.", n=FIRST_LOOK)
+        advice = say("go on.") if n_canes >= FIRST_LOOK else say_n(
+            "go on to {n} cane at least.", "go on to {n} canes at least.", FIRST_LOOK)
     return {"state": state, "band": band.name if band is not None and state == "decided" else None,
             "canes": n_canes, "n_dead": dead, "n_judged": judged,
             "words": say_n("{dead} of {judged} primaries dead on {n} whole cane: {said}",

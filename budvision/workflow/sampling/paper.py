@@ -7,6 +7,7 @@ from pathlib import Path
 
 from budvision.errors import StorageError, UsageError
 from budvision.files import write_whole
+from budvision.language import plain_count
 from budvision.report.bench_paper import (
     StopLine,
     bench_tally_pdf,
@@ -93,7 +94,8 @@ def write_paper(made: Mapping[str, bytes], out: Path) -> list[Path]:
     """
     if out.suffix.lower() == ".pdf":
         if len(made) > 1:
-            raise UsageError(f"{len(made)} papers do not fit into one file {out.name}",
+            raise UsageError(f"{plain_count(len(made), 'paper')} do not fit "
+                             f"into one file {out.name}",
                              expected="a folder", where="paper", do="Name a folder with --out.")
         targets = {out: next(iter(made.values()))}
     else:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from budvision.errors import ConflictError, InputError, NotFoundError
+from budvision.language import plain_count
 from budvision.settings import Settings
 from budvision.store.queries.blocks import (
     ensure_block,
@@ -71,7 +72,8 @@ def describe_block(
         rows = _rows_from_table(rows_csv)
     elif n_rows and n_vines:
         if n_rows > 10_000 or n_rows < 1 or n_vines < 1:
-            raise InputError(f"{n_rows} rows of {n_vines} vines", expected="1 to 10000 rows",
+            raise InputError(f"{plain_count(n_rows, 'row')} of "
+                             f"{plain_count(n_vines, 'vine')}", expected="1 to 10000 rows",
                              where=f"block {block}")
         rows = [VineRow(str(i), n_vines) for i in range(1, n_rows + 1)]
     else:
@@ -83,7 +85,7 @@ def describe_block(
         first, last = _range(text, "zones", "top=1-12,foot=13-24")
         if last > len(rows):
             raise InputError(f"zone {name} goes to row {last}", where="zones",
-                             expected=f"at most the {len(rows)} rows of the block",
+                             expected=f"at most {plain_count(len(rows), 'row')}, as the block has",
                              do="Correct the zone.")
         for i in range(first - 1, last):
             if rows[i].zone:
@@ -189,7 +191,8 @@ def choose_canes(
     n = max(DEFAULT_CANES, -(-_LEAST_BUDS // nodes))
     if n == DEFAULT_CANES:
         return n, "common practice: 10 canes of 10 nodes"
-    return n, f"so many that {nodes} nodes of each make the {_LEAST_BUDS} buds that are asked for"
+    return n, (f"so many that {plain_count(nodes, 'node')} of each make the {_LEAST_BUDS} buds "
+               "that are asked for")
 
 
 def choose_nodes(nodes: int | None, *, training: str) -> int:
@@ -347,7 +350,8 @@ def find_plan(season: Season, *, block: str = "", sampling: str = "") -> SampleP
     blocks = {row.block for row in rows}
     if len(blocks) > 1:
         raise NotFoundError(
-            f"plans of {len(blocks)} blocks fit", where="plan", code="several_plans",
-            expected="one block", do=f"Add --block, one of {', '.join(sorted(blocks)[:12])}.",
+            f"{plain_count(len(blocks), 'plan')} could be meant", where="plan",
+            code="several_plans", expected="one block",
+            do=f"Add --block, one of {', '.join(sorted(blocks)[:12])}.",
         )
     return plan_from_dict(rows[-1].plan, where=f"plan of {rows[-1].block} {rows[-1].label}")

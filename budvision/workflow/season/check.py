@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError
 from budvision.files import PART
+from budvision.language import plain_count
 from budvision.store import counts, seal
 from budvision.store.backups import last_good_copy
 from budvision.store.config import CONFIG
@@ -99,9 +100,10 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             with season.write() as conn:
                 counts.rebuild(conn)
         findings.append(Finding(
-            "counts", f"{len(wrong)} samplings", "the counts that the pages show are not those of "
-            "the rows", "They were counted anew." if mended else "Run `budvision check --tidy` to "
-            "count them anew; calls and results are not affected.", serious=False))
+            "counts", plain_count(len(wrong), "sampling"),
+            "the counts that the pages show are not those of the rows",
+            "They were counted anew." if mended else "Run `budvision check --tidy` to count them "
+            "anew; calls and results are not affected.", serious=False))
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
     findings += _settings(season)
@@ -140,7 +142,7 @@ def _rows(conn: Connection, copy: str) -> list[Finding]:
                              "Propose the photograph anew; the call made from it stands."))
     for bud_id, cut, n in overview.doubled_cuts(conn):
         found.append(Finding(
-            "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {n} photographs",
+            "doubled_cut", f"bud {bud_id}, cut {cut}", f"it has {plain_count(n, 'photograph')}",
             "Give all but one another cut on the assignment page.", serious=False))
     return found
 

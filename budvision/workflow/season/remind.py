@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from budvision.errors import BudvisionError
+from budvision.language import plain_count
 from budvision.store.backups import LastBackup, last_backup
 from budvision.store.config import CONFIG
 from budvision.store.queries.backups import first_photo_at, newest_backup
@@ -49,5 +50,5 @@ def backup_reminder(season: Season) -> str:
             "disk.")
     where = own.folder if own is not None else "DIR"
     return "" if last.days() <= days else (
-        f"The last backup of this season is {last.days():.0f} days old. Run `budvision backup "
-        f"{where}`.")
+        f"The last backup of this season is {plain_count(round(last.days()), 'day')} old. "
+        f"Run `budvision backup {where}`.")

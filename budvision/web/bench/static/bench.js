@@ -92,7 +92,9 @@ function draw() {
     button.setAttribute("aria-pressed", String(value === button.dataset.value));
   }
   const done = board.progress;
-  $("bench-done").textContent = spoken("{canes_done} of {canes} canes, {photographed} buds photographed", done);
+  $("bench-done").textContent = [
+    spokenN("{canes_done} of {n} cane", "{canes_done} of {n} canes", done.canes, done),
+    spokenN("{n} bud photographed", "{n} buds photographed", done.photographed)].join(", ");
   const all = board.canes.reduce((sum, one) => sum + one.buds.length, 0);
   $("bench-bar").max = all || 1;
   $("bench-bar").value = done.photographed + done.missing;
