@@ -362,6 +362,33 @@ def test_the_same_photograph_twice_is_one_and_a_taken_cut_is_asked_about(
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
 
 
+def test_while_the_model_is_being_loaded_the_page_says_so(
+    bench: Bench, page, tmp_path: Path
+) -> None:
+    _planned(bench, page)
+    loading = [True]
+
+    def board(route) -> None:
+        answer = route.fetch()
+        route.fulfill(response=answer, json=answer.json() | {"model_loading": loading[0]})
+
+    held = []
+    page.route("**/bench/1/board", board)
+    page.route("**/bench/1/photo", lambda route: held.append(route))
+    page.set_input_files("#bench-file", str(_sample(1, 1, 1)))
+    page.wait_for_selector("#bench-headline:has-text('The model is being loaded; the photograph "
+                           "is kept')")
+    assert page.evaluate("document.getElementById('bench').dataset.waiting") == "1", "it is kept"
+    page.screenshot(path=tmp_path / "bench-loading.png")
+    loading[0] = False
+    page.wait_for_selector("#bench-headline:has-text('Looking…')")
+    assert page.is_hidden("#bench-picture"), "no picture of another photograph beside it"
+    held[0].continue_()
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    assert page.inner_text("#bench-headline") not in ("Looking…", "")
+    page.unroute_all(behavior="wait")
+
+
 def _planned(bench: Bench, page, *, nodes: int = 3) -> None:
     """Plan two canes, give a name and open the bench."""
     from budvision.settings import Settings

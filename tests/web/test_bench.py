@@ -21,6 +21,7 @@ from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.web.bench.pages import PROPOSER_KEY
+from budvision.workflow.bench import model
 from budvision.workflow.sampling.plan import describe_block, plan_sample, save_plan
 
 
@@ -153,6 +154,23 @@ def test_the_bench_goes_onto_a_phone(client: FlaskClient, app: Flask) -> None:
         with client.get(one["src"]) as answer, Image.open(io.BytesIO(answer.data)) as icon:
             assert icon.format == "PNG"
             assert f"{icon.width}x{icon.height}" == one["sizes"]
+
+
+def test_the_board_says_whether_the_model_is_still_being_loaded(
+    client: FlaskClient, app: Flask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert client.get("/bench/1/board").get_json()["model_loading"] is False, "one is given"
+    app.extensions.pop(PROPOSER_KEY)
+    loaded: list[str] = []
+    monkeypatch.setattr(model, "run", lambda _, name, **__: loaded.append(name))
+    monkeypatch.setattr(model, "_loaded", set())
+    model._load.cache_clear()
+    assert client.get("/bench/1/board").get_json()["model_loading"] is True
+    assert not loaded, "asking loads nothing"
+    model.season_model(app.extensions["budvision.season"])
+    assert loaded
+    assert client.get("/bench/1/board").get_json()["model_loading"] is False
+    model._load.cache_clear()
 
 
 def test_ready_is_told_in_words(client: FlaskClient) -> None:

@@ -35,7 +35,12 @@ from budvision.web.certificate import AUTHORITY, authority_fingerprint, certific
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
-from budvision.workflow.bench.model import BenchModel, get_ready, season_model
+from budvision.workflow.bench.model import (
+    BenchModel,
+    get_ready,
+    model_is_loading,
+    season_model,
+)
 from budvision.workflow.bench.picture import small_picture
 from budvision.workflow.intake.assignment import (
     AssignmentBoard,
@@ -261,7 +266,9 @@ def worker() -> ResponseReturnValue:
 @blueprint.get("/<int:sampling_id>/board")
 def board(sampling_id: int) -> ResponseReturnValue:
     """Give what the bench page shows, as JSON."""
-    return bench.bench_board(current_season(), sampling_id)
+    season = current_season()
+    loading = PROPOSER_KEY not in current_app.extensions and model_is_loading(season)
+    return bench.bench_board(season, sampling_id) | {"model_loading": loading}
 
 
 @blueprint.get("/token")

@@ -25,7 +25,7 @@ from budvision.workflow.intake.propose import (
     propose_in,
 )
 
-__all__ = ["BenchModel", "get_ready", "season_model"]
+__all__ = ["BenchModel", "get_ready", "model_is_loading", "season_model"]
 
 Judged = tuple[Proposal, npt.NDArray[np.uint8] | None]
 
@@ -49,9 +49,13 @@ class BenchModel:
     trouble: str = ""
 
 
+_loaded: set[tuple[str, str]] = set()
+
+
 @lru_cache(maxsize=2)
 def _load(model: str, cane_base: str) -> Propose:
     run(load_model, model, where=model, patient=True)
+    _loaded.add((model, cane_base))
 
     def look(data: bytes, name: str) -> Judged:
         try:
@@ -86,6 +90,18 @@ def get_ready(season: Season) -> None:
     with contextlib.suppress(Exception):
         read.get_ready()
         season_model(season)
+
+
+def model_is_loading(season: Season) -> bool:
+    """Say whether the first answer waits for the model that proposes here to be loaded.
+
+    False where it cannot be used at all: then nothing is waited for.
+    """
+    try:
+        folder = model_folder(season, model_in_use(season))
+    except BudvisionError:
+        return False
+    return (folder, season.settings.cane_base) not in _loaded
 
 
 def _without_scale(answer: Judged, line_mm: float) -> Judged:

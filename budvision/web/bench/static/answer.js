@@ -21,6 +21,17 @@ function chips(answer) {
 
 const placeWords = (place) => spoken("cane {cane} · node {node} · cut {cut}", place);
 
+/** Show that a photograph has no answer yet; that of the one before goes. */
+export function drawUnanswered(item) {
+  $("bench-answer").hidden = false;
+  $("bench-answer").className = "bench-answer answer-none";
+  $("bench-picture").hidden = true;
+  $("bench-chips").replaceChildren();
+  $("bench-details").replaceChildren();
+  $("bench-of").textContent = placeWords(item);
+  for (const name of ["bench-deeper", "bench-again"]) $(name).classList.remove("suggested");
+}
+
 /** Draw the answer that came for a photograph taken at this place. */
 export function drawAnswer(item, body, picture) {
   const answer = body.answer;
@@ -29,6 +40,7 @@ export function drawAnswer(item, body, picture) {
   $("bench-hold").open = false;
   box.className = `bench-answer answer-${answer?.answer ?? "none"}`;
   $("bench-picture").src = picture;
+  $("bench-picture").hidden = false;
   $("bench-headline").textContent = answer ? answer.headline : spoken("Kept. There is no model here to look at it.");
   $("bench-chips").replaceChildren(...chips(answer));
   const details = [...(answer?.details ?? []), ...body.remarks];

@@ -2,7 +2,8 @@
 
 import * as camera from "./camera.js";
 import * as queue from "./queue.js";
-import { askToLook, drawAnswer } from "./answer.js";
+import { askToLook, drawAnswer, drawUnanswered } from "./answer.js";
+import { sayWhileWaiting } from "./loading.js";
 import { spoken, spokenN } from "/static/language.js";
 import { read, Refused, renewToken, send } from "/static/send.js";
 
@@ -197,7 +198,8 @@ async function capture(blob, name) {
     cane: place.cane, node: place.node, cut: place.cut, retake: place.retake, at: new Date().toISOString(),
   };
   last = await queue.keep(item);
-  $("bench-headline").textContent = spoken("Looking…");
+  drawUnanswered(item);
+  sayWhileWaiting($("bench-headline"), `${base}/${sampling}/board`);
   shown = null;
   trail.push(place);
   place = { ...place, cut: place.cut + 1, retake: false };
