@@ -5,11 +5,12 @@
 
 The season is filled first: blocks of 100 buds, photographed, proposed for and called in full, and
 as many waiting buds as the reviewers can call in that time, with photographs that are really there.
-Then `budvision serve` runs as a process of its own. Each reviewer does what the page does: opens
-the bud, fetches what it shows and its picture, thinks, saves, and goes to the bud handed out next;
-every tenth time the overview is looked at. Each bench sends a photograph now and then, which the
-default model looks at. The season is made in a temporary folder; a database that is named must be
-empty. Whoever asks runs on the same machine and takes its share of the cores.
+Then `budvision serve` runs as a process of its own, twice for one person alone, who looks at the
+first pages after the fill and after a restart, then for all. Each reviewer does what the page does:
+opens the bud, fetches what it shows and its picture, thinks, saves, and goes to the bud handed out
+next; every tenth time the overview is looked at. Each bench sends a photograph now and then, which
+the default model looks at. The season is made in a temporary folder; a database that is named must
+be empty. Whoever asks runs on the same machine and takes its share of the cores.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ import time
 import urllib.parse
 import uuid
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -188,7 +190,7 @@ class Somebody:
     def __init__(self, address: str, name: str, seen: Seen) -> None:
         parts = urllib.parse.urlsplit(address)
         self.origin, self.seen = f"http://{parts.netloc}", seen
-        self.there = http.client.HTTPConnection(parts.netloc, timeout=60)
+        self.there = http.client.HTTPConnection(parts.netloc, timeout=300)
         self.cookie = self.token = ""
         self.token = self._token()
         form = urllib.parse.urlencode({"csrf_token": self.token, "name": name, "next": "/me"})
@@ -293,23 +295,39 @@ def run(asked: argparse.Namespace) -> int:
         config.write_text(config.read_text().replace("[settings]", "[settings]\ntrial_buds = 0", 1))
         print(f"{n_called + n_waiting:,} photographs, {n_waiting:,} wait; filled in "
               f"{time.monotonic() - begun:.0f} s", flush=True)
-        seen = Seen()
-        begun = time.monotonic()
-        log = (Path(home) / "out").open("w+")
+        seen, alone = Seen(), Seen()
+        for when in ("a fill past the pages", "a restart"):
+            with _served(folder, Path(home) / "first") as address:
+                who = Somebody(address, "Maren Holt", alone)
+                for page in ("/review", "/results/", "/models/"):
+                    begun = time.perf_counter()
+                    who.ask("GET", page)
+                    print(f"first {page} after {when}: {time.perf_counter() - begun:.2f} s",
+                          flush=True)
+                who.there.close()
+        with _served(folder, Path(home) / "log") as address:
+            _work(asked, address, n_waiting // PER_BLOCK, (n_called + n_waiting) // PER_BLOCK, seen)
+        _by_route(Path(home) / "log")
+        seen.wrong += alone.wrong
+        with Season.open(folder) as season:
+            return _told(season, n_waiting, seen)
+
+
+@contextlib.contextmanager
+def _served(folder: Path, log: Path) -> Iterator[str]:
+    """Serve the season by a process of its own; yield its address and print when it is ready."""
+    out, begun = log.with_suffix(".out"), time.monotonic()
+    with out.open("w") as told:
         server = subprocess.Popen(
             [sys.executable, "-m", "budvision.cli.main", "serve", "--season", str(folder),
-             "--port", "0", "--log", str(Path(home) / "log")], stderr=log)
+             "--port", "0", "--log", str(log)], stderr=told)
         try:
-            address = _address(Path(home) / "out")
+            address = _address(out, server)
             print(f"server ready after {time.monotonic() - begun:.1f} s", flush=True)
-            _work(asked, address, n_waiting // PER_BLOCK, (n_called + n_waiting) // PER_BLOCK, seen)
+            yield address
         finally:
             server.terminate()
             server.wait(60)
-            log.close()
-        _by_route(Path(home) / "log")
-        with Season.open(folder) as season:
-            return _told(season, n_waiting, seen)
 
 
 def _by_route(log: Path) -> None:
@@ -326,8 +344,9 @@ def _by_route(log: Path) -> None:
               f"{np.median([row['query_ms'] for row in found]):8.1f}")
 
 
-def _address(out: Path) -> str:
+def _address(out: Path, server: subprocess.Popen[bytes]) -> str:
     while not (found := re.search(r"Open (\S+)", out.read_text())):
+        assert server.poll() is None, out.read_text()
         time.sleep(0.05)
     return found[1]
 
