@@ -133,7 +133,8 @@ def draw_intervals(
         for i, row in enumerate(rows):
             _whisker(axes, float(i), row, upright=False, tissue="primary")
             if row.share is None:
-                note = say("nothing judged yet, {n} waiting", n=row.n_waiting)
+                note = (say("nothing judged yet, {n} waiting", n=row.n_waiting)
+                        if row.n_waiting else say("no result"))
                 axes.text(0.01, i, note, va="center", fontsize=7.5, color=QUIET, style="italic")
         axes.set_yticks(range(len(rows)), [clip(row.label, 34) for row in rows])
         axes.tick_params(axis="y", length=0, pad=9)

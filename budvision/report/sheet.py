@@ -179,7 +179,7 @@ def sheet_figure(facts: BlockFacts) -> Drawing | None:
         bands = BandEdges(
             tuple(band_name(b.name) for b in facts.bands), tuple(b.high for b in facts.bands[:-1]))
     rows = [ShareRow(label=t.name, share=t.share, low=t.low, high=t.high,
-                     n_judged=t.n_judged) for t in facts.tissues]
+                     n_judged=t.n_judged, n_waiting=t.n_not_called) for t in facts.tissues]
     return draw_intervals(rows, title=say("Dead buds in {block}", block=facts.block), bands=bands,
                           width_mm=175.0)
 

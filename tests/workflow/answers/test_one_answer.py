@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.report.answer import AnswerWords, answer_words
+from budvision.report.sheet import sheet_figure
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue
@@ -140,6 +141,13 @@ def four(tmp_path: Path) -> Season:
                                      person_id=ada)
     yield season
     season.close()
+
+
+@pytest.mark.slow
+def test_the_sheets_figure_counts_what_waits(four: Season) -> None:
+    """"0 waiting" stood in the figure above "120 buds wait for a person"."""
+    figure = sheet_figure(line_facts(four, answer_of(four, "Canes")))
+    assert "secondary: nothing judged yet, 120 waiting" in figure.alt
 
 
 @pytest.mark.slow
