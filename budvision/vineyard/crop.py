@@ -385,7 +385,7 @@ def compare_with_harvest(
         When lengths differ, there is none, or a value is not positive.
     """
     if not predicted or len(predicted) != len(harvested):
-        raise InputError(f"{len(predicted)} predictions and "
+        raise InputError(f"{plain_count(len(predicted), 'prediction')} and "
                          f"{plain_count(len(harvested), 'harvest')}",
                          expected="as many, at least one")
     for a, b in zip(predicted, harvested, strict=True):

@@ -67,7 +67,7 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     assert exported.stdout == TABLE
     assert _run("check").stdout == "3 photographs verified. The season is sound.\n"
     shown = _run("status")
-    assert "3 photographs of 3 buds in 1 blocks; 1 people" in shown.stdout
+    assert "3 photographs of 3 buds in 1 block; 1 person" in shown.stdout
 
 
 @pytest.mark.slow

@@ -16,7 +16,7 @@ HOUSE = Path(budvision.__file__).parent
 NOUNS = (
     "archives|bands|blocks|buds|calls|canes|changes|clusters|comparisons|cuts|days|digits|"
     "events|examples|faces|files|harvests|hours|likes|lines|marks|messages|minutes|models|months|"
-    "nodes|papers|people|persons|photographs|pictures|points|primaries|proposals|readers|readings|"
+    "nodes|papers|people|persons|photographs|pictures|points|primaries|predictions|proposals|readers|readings|"
     "records|regions|rows|samplings|sheets|shoots|slips|spurs|stations|steps|tags|tissues|units|"
     "vines|weeks|winters|years|zones")
 AFTER = re.compile(rf"^ (?:[a-z]+ ){{0,2}}(?:{NOUNS})\b(?! of each)")

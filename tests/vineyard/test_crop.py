@@ -118,7 +118,7 @@ def test_prediction_against_harvest():
     assert got.mean_absolute_error == pytest.approx(0.375)
     assert got.within == 1
     assert crop.compare_with_harvest([1], [1]).within is None
-    with pytest.raises(InputError, match="1 predictions and 0 harvests"):
+    with pytest.raises(InputError, match="1 prediction and 0 harvests"):
         crop.compare_with_harvest([1], [])
 
 
