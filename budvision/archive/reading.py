@@ -57,6 +57,13 @@ def _rows(folder: Path, table: str) -> Iterator[dict[str, Any]]:
             yield json.loads(line)
 
 
+def _features(row: Mapping[str, Any]) -> dict[str, float]:
+    found = {str(name): float(value) for name, value in json.loads(row["features"]).items()}
+    if not all(map(math.isfinite, found.values())):
+        raise ValueError("a feature is no number")
+    return found
+
+
 def _standing(folder: Path) -> dict[tuple[int, str], tuple[dict[str, Any], tuple[str, ...]]]:
     """Return the call that counts for each tissue of a bud, with second readings."""
     newest: dict[tuple[int, str, str], dict[str, Any]] = {}
@@ -121,9 +128,7 @@ def _called_tissues(folder: Path) -> list[ArchivedTissue]:
         bud = bud_of.get(row["proposal_id"])
         if bud is None or not row["exposed"]:
             continue
-        features = {str(name): float(value) for name, value in json.loads(row["features"]).items()}
-        if not all(map(math.isfinite, features.values())):
-            raise ValueError("a feature is no number")
+        features = _features(row)
         key = (bud, row["tissue"])
         if features.get("confidence", 0) >= best.get(key, {}).get("confidence", -1):
             best[key] = features
