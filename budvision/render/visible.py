@@ -143,7 +143,7 @@ def sights(image: Array, labels: Array) -> Mapping[Tissue, Sight]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LifeSeen:
     """What a finished photograph shows of a tissue's life.
 
@@ -242,7 +242,9 @@ def life_seen(
             looks = _looks(linear_light(smooth[_some(core)]) / np.exp(gain))
             burnt = float(white[core].mean())
         share = float(core_brown.get(tissue, float(gone)))
-        found[tissue] = LifeSeen(bool(gone), share, core.size, *looks, burnt)
+        found[tissue] = LifeSeen(
+            dead=bool(gone), brown_share=share, n_px=core.size, looks_live=looks[0],
+            looks_dead=looks[1], burnt=burnt)
     return found
 
 
