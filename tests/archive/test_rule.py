@@ -37,7 +37,9 @@ def answers() -> dict[str, Any]:
     buds = [*block("mixed", [3, 5, 2, 4, 3, 6, 1, 4, 5, 2]), *block("none", [0] * 10),
             *block("all", [10] * 4), *block("one cane", [4]), *block("whole", [10, 0, 10, 0, 0]),
             *block("unsure", [4] * 10, unsure=35), *block("vines", [2, 6, 3, 1, 9, 4], vines=3),
-            *block("zones", [1, 8, 2, 9, 1, 7, 0, 8]), *block("sizes", [1, 8, 2, 9, 1, 7])]
+            *block("zones", [1, 8, 2, 9, 1, 7, 0, 8]), *block("sizes", [1, 8, 2, 9, 1, 7]),
+            *block("one bud", [1, 0, 0, 1, 0])]
+    buds = [bud for bud in buds if (bud.block, bud.cane) != ("one bud", "0") or bud.node == 1]
     results = summarise_table(
         BudTable.from_calls(buds), settings=Settings(),
         zone_shares={"zones": {"top": .8, "low": .2}},
