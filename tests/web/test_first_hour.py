@@ -170,7 +170,7 @@ def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
 def test_backup_check_and_archive_say_what_came_of_them(doorway: Doorway, tmp_path: Path) -> None:
     person = begin(doorway)
     person.open("/season/keep")
-    assert "was made from this folder" in person.text
+    assert "No backup of this season is known" in person.text
     assert person.send("/season/keep/backup", {"backup_folder": "usb"}).status_code == 400
     assert "expected its whole path" in person.text
     assert 'value="usb"' in person.text
