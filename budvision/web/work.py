@@ -8,6 +8,7 @@ from typing import Any
 
 from flask import Flask, current_app
 
+from budvision.language import say, spoken
 from budvision.store.queries.jobs import Job
 from budvision.web.current import SEASON_KEY, current_season
 from budvision.workflow.jobs.deeds import DEEDS
@@ -29,7 +30,7 @@ def runner_of(app: Flask) -> Runner:
 
 def ask(kind: str, by: str, asked: Mapping[str, Any] | None = None) -> bool:
     """Have a piece of work done; False where one of its kind waits or runs already."""
-    taken = submit(current_season(), kind, asked, by=by)
+    taken = submit(current_season(), kind, {**(asked or {}), "language": spoken()}, by=by)
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
     runner_of(app).wake()
     return taken is not None
@@ -44,14 +45,14 @@ def shown_work() -> dict[str, object] | None:
 def next_work() -> tuple[str, ...]:
     """Return the titles of what waits behind what is shown."""
     found = current(current_season())
-    return tuple(DEEDS[job.kind].title for job in pending(current_season())
+    return tuple(say(DEEDS[job.kind].title) for job in pending(current_season())
                  if found is not None and job.id != found.id and job.kind in DEEDS)
 
 
 def work_as_dict(job: Job) -> dict[str, object]:
     """Return a piece of work as pages and their script have it."""
     deed = DEEDS.get(job.kind)
-    return {"id": job.id, "kind": job.kind, "title": deed.title if deed else job.kind,
+    return {"id": job.id, "kind": job.kind, "title": say(deed.title) if deed else job.kind,
             "by": job.asked_by, "state": job.state, "open": job.open, "what": job.what,
             "done": job.n_done, "total": job.n_total, "text": job.text, "model": job.model,
             "at": job.changed_at}

@@ -10,6 +10,7 @@ from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
+from budvision.language import say
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
@@ -190,7 +191,7 @@ def cancel_work(job_id: int) -> ResponseReturnValue:
     """Cancel work that waits or runs."""
     need_person()
     stopping = cancel(current_season(), job_id) == "stopping"
-    flash("It stops at its next step." if stopping else "It was cancelled.")
+    flash(say("It stops at its next step.") if stopping else say("It was cancelled."))
     return redirect(url_for("models.overview"), 303)
 
 
@@ -198,7 +199,7 @@ def cancel_work(job_id: int) -> ResponseReturnValue:
 def train_now() -> ResponseReturnValue:
     """Train a candidate on the season's calls, beside the pages."""
     if not ask("train", need_person().name):
-        flash("A training runs already; there is one at a time.")
+        flash(say("A training runs already; there is one at a time."))
     return redirect(url_for("models.overview"), 303)
 
 
@@ -215,7 +216,8 @@ def promote(label: str) -> ResponseReturnValue:
     person = need_person()
     done = promote_model(
         current_season(), label, person=person.name, reason=request.form.get("reason", ""))
-    flash(f"{done} proposes from now on, as {person.name} decided.")
+    flash(say("{model} proposes from now on, as {person} decided.", model=done,
+              person=person.name))
     ask("look-again", person.name)
     return redirect(url_for("models.overview"), 303)
 
@@ -225,6 +227,7 @@ def back() -> ResponseReturnValue:
     """Let the model before propose again, first of all for the buds that wait."""
     person = need_person()
     done = go_back(current_season(), person=person.name, reason=request.form.get("reason", ""))
-    flash(f"{done} proposes again, as {person.name} decided.")
+    flash(say("{model} proposes again, as {person} decided.", model=done,
+              person=person.name))
     ask("look-again", person.name)
     return redirect(url_for("models.overview"), 303)

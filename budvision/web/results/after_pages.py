@@ -113,7 +113,7 @@ def season_after_add(block_id: int) -> ResponseReturnValue:
         measured_on=form.get("measured_on", ""), person_id=need_person().id,
         note=form.get("note", ""), where="the form",
     )
-    flash("Kept.")
+    flash(say("Kept."))
     return redirect(url_for("results.season_after_page", block_id=block_id))
 
 

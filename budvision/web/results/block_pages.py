@@ -202,7 +202,7 @@ def wood_add(block_id: int) -> ResponseReturnValue:
     with season.read() as conn:
         name = block_by_id(conn, block_id).name
     add_cut(season, {**request.form, "block": name}, person_id=need_person().id, where="the form")
-    flash("Kept.")
+    flash(say("Kept."))
     return redirect(url_for("results.block", block_id=block_id) + "#wood")
 
 

@@ -244,7 +244,7 @@ def decide_trial() -> ResponseReturnValue:
                          do="Choose one of the two.")
     decide(current_season(), shown=value == "shown", person=need_person(),
            reason=request.form.get("reason", ""))
-    flash("The decision is kept; results and sheets say it.")
+    flash(say("The decision is kept; results and sheets say it."))
     return redirect(url_for("review.trial_page"), 303)
 
 

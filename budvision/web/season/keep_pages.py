@@ -9,6 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, ConflictError, InputError
+from budvision.language import say
 from budvision.store.backups import LastBackup, last_backup
 from budvision.web.current import current_season, on_loopback
 from budvision.web.people import need_person
@@ -102,5 +103,5 @@ def keep_archive() -> ResponseReturnValue:
 
 def _ask(kind: str, asked: dict[str, object]) -> ResponseReturnValue:
     if not ask(kind, need_person().name, asked):
-        flash(f"{DEEDS[kind].title} goes on already.")
+        flash(say("{title} goes on already.", title=say(DEEDS[kind].title)))
     return redirect(url_for("season.keep"), 303)

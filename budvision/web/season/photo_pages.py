@@ -10,7 +10,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import say_n
+from budvision.language import say, say_n
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import as_utc
 from budvision.tables import read_cells
@@ -184,7 +184,7 @@ def photographs_undone() -> ResponseReturnValue:
 def photographs_cleared() -> ResponseReturnValue:
     """Throw away what was sent and not taken in."""
     _tray().clear()
-    flash("The photographs that were sent were put away; the season is as it was.")
+    flash(say("The photographs that were sent were put away; the season is as it was."))
     return redirect(url_for("season.photographs"), 303)
 
 
@@ -193,7 +193,7 @@ def photographs_taken() -> ResponseReturnValue:
     """Take the tray in and propose for what waits, beside the pages."""
     person, tray = need_person(), _tray()
     if not tray.n_files:
-        flash("No photograph lies in the tray; send some first.")
+        flash(say("No photograph lies in the tray; send some first."))
         return redirect(url_for("season.photographs"), 303)
 
     away = tray.set_off()
@@ -201,7 +201,7 @@ def photographs_taken() -> ResponseReturnValue:
         "tray": away.folder.name, "person_id": person.id, "person": person.name,
     }):
         away.put_back()
-        flash("Photographs are being taken in already; take yours in when that is done.")
+        flash(say("Photographs are being taken in already; take yours in when that is done."))
     return redirect(url_for("season.photographs"), 303)
 
 

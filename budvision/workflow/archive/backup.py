@@ -28,6 +28,7 @@ from budvision.errors import (
     VerificationError,
 )
 from budvision.files import put, sha256_of, write_whole
+from budvision.language import mark
 from budvision.settings import Settings
 from budvision.store import seal
 from budvision.store.backups import LastBackup, note_backup
@@ -84,7 +85,7 @@ class BackupReport:
     @property
     def caution(self) -> str:
         """What this backup does not help against, '' where nothing is known."""
-        return "" if not self.same_disk else (
+        return "" if not self.same_disk else mark(
             "It lies on the same disk as the season: a disk that breaks takes both. Back up to "
             "another disk too.")
 

@@ -15,6 +15,7 @@ from typing import Any
 from uuid import uuid4
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError, StorageError
+from budvision.language import LANGUAGES, say, speaking
 from budvision.store.queries import jobs
 from budvision.store.queries.jobs import Job
 from budvision.store.session import Season
@@ -163,8 +164,10 @@ class Runner:
 
     def _do(self, job: Job) -> None:
         beat = _Beat(self._season, job, self._ending)
+        language = str(job.asked.get("language", ""))
+        language = language if language in LANGUAGES else "en"
         try:
-            with beat:
+            with beat, speaking(language):
                 came = DEEDS[job.kind].do(self._season, job.asked, beat.tell)
             state, text, model = "done", came.text, came.model
         except Halted as halt:
@@ -172,7 +175,9 @@ class Runner:
                 with self._season.write() as conn:
                     jobs.put_job_back(conn, job.id)
                 return
-            state, text, model = "cancelled", "It was cancelled; what was done by then stays.", ""
+            with speaking(language):
+                text = say("It was cancelled; what was done by then stays.")
+            state, model = "cancelled", ""
         except BudvisionError as error:
             state, text, model = "failed", str(error), ""
         except Exception as error:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from budvision.errors import ConflictError, InputError, NotFoundError
-from budvision.language import plain_count
+from budvision.language import plain_count, say, say_n
 from budvision.settings import Settings
 from budvision.store.queries.blocks import (
     ensure_block,
@@ -180,19 +180,22 @@ def choose_canes(
         One sentence.
     """
     if canes is not None:
-        return canes, "as asked"
+        return canes, say("as asked")
     if sure is not None and edge is not None:
         n = canes_for_edge(edge, margin=margin, sure=sure, nodes=nodes, icc=icc)
-        return max(n, 3), (f"enough to be {sure:.0%} sure of the side of {edge:.0%} when the block "
-                           f"lies {margin:.0%} or more from it")
+        return max(n, 3), say(
+            "enough to be {sure}% sure of the side of {edge}% when the block lies {margin}% or "
+            "more from it", sure=f"{100 * sure:.0f}", edge=f"{100 * edge:.0f}",
+            margin=f"{100 * margin:.0f}")
     if width is not None:
         n = canes_for_width(share, width=width, nodes=nodes, icc=icc, confidence=confidence)
-        return n, f"enough for an interval {width:.0%} wide"
+        return n, say("enough for an interval {width}% wide", width=f"{100 * width:.0f}")
     n = max(DEFAULT_CANES, -(-_LEAST_BUDS // nodes))
     if n == DEFAULT_CANES:
-        return n, "common practice: 10 canes of 10 nodes"
-    return n, (f"so many that {plain_count(nodes, 'node')} of each make the {_LEAST_BUDS} buds "
-               "that are asked for")
+        return n, say("common practice: 10 canes of 10 nodes")
+    return n, say_n("so many that {n} node of each makes the {buds} buds that are asked for",
+                    "so many that {n} nodes of each make the {buds} buds that are asked for",
+                    nodes, buds=_LEAST_BUDS)
 
 
 def choose_nodes(nodes: int | None, *, training: str) -> int:

@@ -60,6 +60,16 @@ def test_work_is_done_in_its_order_and_what_came_of_it_is_kept(
     assert (found.kind, found.asked_by, found.open) == ("check", "Ivo Lund", False)
 
 
+def test_what_came_of_work_is_told_in_the_language_it_was_asked_for_in(season: Season) -> None:
+    assert submit(season, "check", {"language": "de"}, by="Ivo Lund")
+    Runner(season).work()
+    assert submit(season, "look-again", {"language": "no such"}, by="Ivo Lund")
+    Runner(season).work()
+    german, english = (text for _, text in _states(season))
+    assert german == "0 Fotos und alle Zeilen wurden geprüft. Die Saison ist unversehrt."
+    assert english.startswith("Every bud that waits shows what")
+
+
 def test_errors_of_both_kinds_are_told(any_season: Season, deed: Any) -> None:
     told: list[Exception] = [BudvisionError("there is no photograph"), ValueError("a bug")]
 
