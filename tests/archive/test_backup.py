@@ -226,7 +226,24 @@ def test_killed_anywhere_every_generation_restores(
     restore(folder, tmp_path / "last")
     with Season.open(tmp_path / "last") as last:
         assert seasons.whole_content(last) == seasons.whole_content(made)
-    assert not list((folder / "generations").glob(".*"))
+    assert [path.name for path in (folder / "generations").glob(".*")] == [".writer"]
+
+
+def test_two_backups_at_once_do_not_take_each_others_files(made: Season, tmp_path: Path) -> None:
+    """The second removed what the first had begun, and that one ended with a misleading word."""
+    refused: list[str] = []
+
+    def second(done: int, total: int, sha256: str) -> None:
+        if not done:
+            with pytest.raises(ConflictError, match="another backup is being written") as caught:
+                backup(made, tmp_path / "copies")
+            refused.append(str(caught.value.code))
+
+    first = backup(made, tmp_path / "copies", progress=second)
+    assert refused == ["backup_runs"]
+    assert generations_of(tmp_path / "copies") == [first.generation]
+    assert backup(made, tmp_path / "copies").generation != first.generation
+    restore(tmp_path / "copies", tmp_path / "again")
 
 
 def test_another_seasons_backups_are_never_pushed_out(made: Season, tmp_path: Path) -> None:

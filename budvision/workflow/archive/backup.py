@@ -13,7 +13,7 @@ import logging
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -123,7 +123,7 @@ def backup(
     ------
     ConflictError
         When the folder holds other files, or backups of another season or of work that this one
-        does not have.
+        does not have; or while another backup is being written there.
     InputError
         When the folder lies in the season's, or `keep` is below 1.
     VerificationError
@@ -137,12 +137,13 @@ def backup(
     if folder.is_relative_to(season.folder):
         raise InputError("the backup would lie in the season itself", where=str(folder),
                          expected="a folder elsewhere, best on another disk", do="Name another.")
-    with disk(folder, kept=KEPT):
+    with disk(folder, kept=KEPT), ExitStack() as alone:
         home = folder / GENERATIONS
         if folder.exists() and any(folder.iterdir()) and not home.is_dir():
             raise ConflictError("it holds other files", where=str(folder),
                                 expected="a new folder or an earlier backup", do="Name another.")
         home.mkdir(parents=True, exist_ok=True)
+        alone.enter_context(_alone(home))
         for left in home.glob(".*.part"):
             shutil.rmtree(left, ignore_errors=True)
         before = generations_of(folder)
@@ -168,6 +169,22 @@ def backup(
     return BackupReport(folder=str(folder), generation=name, n_photos=n_photos, n_new=n_new,
                         n_repaired=n_repaired, missing=missing, removed=removed,
                         same_disk=_same_disk(season, folder))
+
+
+@contextmanager
+def _alone(home: Path) -> Iterator[None]:
+    """Hold a backup's folder for one writer; the hold ends with the process, however it ends."""
+    with closing(sqlite3.connect(home / ".writer", timeout=0, isolation_level=None)) as hold:
+        try:
+            hold.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error):
+                raise
+            raise ConflictError(
+                "another backup is being written there", where=str(home.parent),
+                code="backup_runs", expected="one at a time",
+                do="Wait until it is done; nothing was written.") from error
+        yield
 
 
 def _go_on_from(season: Season, folder: Path, before: list[str]) -> None:
