@@ -278,9 +278,12 @@ def add_cane(season: Season, sampling_id: int, label: str, *, vine: str = "") ->
         When the label is impossible.
     ConflictError
         When the sampling has that cane.
+    NotFoundError
+        When there is no such sampling.
     """
     clean = clean_label(label, "cane", limit=60)
     with season.write() as conn:
+        sampling_by_id(conn, sampling_id)
         if find_cane(conn, sampling_id, clean) is not None:
             raise ConflictError(f"cane {clean} is there already", where="bench",
                                 expected="a label of its own", do="Give it another label.")

@@ -225,6 +225,8 @@ def test_marks_and_canes_show_on_the_board(season: Season) -> None:
     assert add_cane(season, 1, " 5a ") == "5a"
     with pytest.raises(ConflictError, match="cane 5a is there already"):
         add_cane(season, 1, "5a")
+    with pytest.raises(NotFoundError, match="sampling"):  # it was an error of ours
+        add_cane(season, 900, "1")
     board = bench_board(season, 1)
     assert [cane["label"] for cane in board["canes"]] == ["1", "2", "3", "4", "5a"]
     assert board["canes"][0]["done"]
