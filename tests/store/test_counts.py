@@ -106,7 +106,7 @@ def test_check_tells_of_wrong_counts_and_tidies_them(season: Season, fill: Fill)
     season.engine.dispose()
     with closing(sqlite3.connect(season.folder / "budvision.db")) as plain, plain:
         plain.execute("UPDATE sampling_count SET n_called = n_called + 1 WHERE sampling_id = 1")
-    assert [one.where for one in check(season).findings if one.code == "counts"] == ["1 samplings"]
+    assert [one.where for one in check(season).findings if one.code == "counts"] == ["1 sampling"]
     assert "counts" in [one.code for one in check(season, tidy=True).findings]
     assert "counts" not in [one.code for one in check(season).findings]
     _agree(season)
