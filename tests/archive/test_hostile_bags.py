@@ -25,6 +25,7 @@ import pytest
 from budvision.archive.reading import read_called_tissues
 from budvision.archive.signature import SigningKey
 from budvision.errors import BudvisionError, InputError, VerificationError
+from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
@@ -263,6 +264,22 @@ def test_nothing_is_learnt_from_rows_that_cannot_be_read(
         _edit(bag, table, lambda row: row.update(change), at=at)
     with pytest.raises(VerificationError, match="its rows cannot be read"):
         read_called_tissues(bag)
+
+
+def test_a_refused_archive_leaves_settings_policies_and_key_as_they_were(
+    bag: Path, tmp_path: Path
+) -> None:
+    _edit(bag, "call", lambda row: row.update(bud_id=9999))
+    with Season.create(tmp_path / "empty") as season:
+        ArchiveKey(season.folder)
+        before = {path.name: path.read_bytes() for path in season.folder.iterdir()
+                  if path.is_file() and path.suffix in ("", ".toml")}
+        with pytest.raises(VerificationError):
+            import_archive(season, bag)
+        after = {path.name: path.read_bytes() for path in season.folder.iterdir()
+                 if path.is_file() and path.suffix in ("", ".toml")}
+    assert after == before
+    assert {"archive-key", "budvision.toml"} <= set(before)
 
 
 def test_a_file_of_an_impossible_name_is_refused(bag: Path, tmp_path: Path) -> None:

@@ -50,6 +50,7 @@ def budvision(monkeypatch: pytest.MonkeyPatch, capsys: Any, tmp_path: Path) -> A
     return call
 
 
+@pytest.mark.slow
 def test_one_line_a_photo_in_order(budvision: Any, photos: Path) -> None:
     given = [photos / "cut_1.jpg", photos / "notes.jpg", photos / "cut_0.jpg"]
     code, out, err = budvision("propose", *given, "--jsonl")

@@ -376,6 +376,7 @@ def test_a_table_of_blocks_with_columns_of_its_own_is_chosen_for_and_taken_back(
             undo_blocks(season)
 
 
+@pytest.mark.slow
 def test_columns_of_other_names_are_chosen_and_a_wrong_intake_is_taken_back(
     doorway: Doorway, tmp_path: Path
 ) -> None:

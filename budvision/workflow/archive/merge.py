@@ -7,7 +7,8 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,17 +20,23 @@ from budvision.archive.bag import listed_hashes, open_payload, read_facts
 from budvision.archive.bag import verify as verify_bag
 from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
-from budvision.files import beside, sha256_of
+from budvision.files import beside, sha256_of, write_whole
 from budvision.photo.read import read_photo
 from budvision.store import seal
 from budvision.store.archive_key import ArchiveKey
+from budvision.store.config import CONFIG
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.vineyard.policies import shipped_policies
 from budvision.workflow.archive.incoming import CHAIN, rows_of
 from budvision.workflow.archive.proof import RESULTS, answers_of, compared, differences
 from budvision.workflow.archive.rowwise import ImportReport, RowMerge
-from budvision.workflow.archive.settings import POLICIES, restore_policies, restore_settings
+from budvision.workflow.archive.settings import (
+    POLICIES,
+    own_files,
+    restore_policies,
+    restore_settings,
+)
 
 __all__ = ["import_archive", "verify_archive"]
 
@@ -141,15 +148,32 @@ def import_archive(
             pass  # every row is looked at before anything is done
     with season.read() as conn:
         empty = all(rows.is_empty(conn, t) for t in rows.ARCHIVED if t != "site")
-    if empty and (folder / "data" / "archive-key").is_file():
-        _adopt_key(season, folder)
-    own_key = ArchiveKey(season.folder)
-    report = ImportReport(folder=str(folder), lab=str(facts["lab"]), restored=empty)
-    photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
-    models = _bring_models(season, folder, report)
-    _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,
-                own=facts["lab"] == own_key.lab, progress=progress)
+    with _else_as_before(season):
+        if empty and (folder / "data" / "archive-key").is_file():
+            _adopt_key(season, folder)
+        own_key = ArchiveKey(season.folder)
+        report = ImportReport(folder=str(folder), lab=str(facts["lab"]), restored=empty)
+        photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
+        models = _bring_models(season, folder, report)
+        _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,
+                    own=facts["lab"] == own_key.lab, progress=progress)
     return report
+
+
+@contextmanager
+def _else_as_before(season: Season) -> Iterator[None]:
+    """Leave settings, policies and key as they were where the rows are refused after all."""
+    paths = [season.folder / name for name in (CONFIG, *own_files(season))]
+    kept = {path: path.read_bytes() if path.is_file() else None for path in paths}
+    try:
+        yield
+    except Exception:
+        for path, data in kept.items():
+            if data is None:
+                path.unlink(missing_ok=True)
+            elif path.read_bytes() != data:
+                write_whole(path, data, mode=path.stat().st_mode & 0o777)
+        raise
 
 
 def _adopt_key(season: Season, folder: Path) -> None:
