@@ -105,8 +105,6 @@ def fill(
 ) -> None:
     """Draw examples into slots first, first + step, ... until stopped."""
     cv2.setNumThreads(1)
-    os.nice(5)  # the trainer goes first
-    os.environ["OMP_NUM_THREADS"] = "1"
     pixels, rows = pool.pixels(), pool.rows()
     turn = 0
     while True:
@@ -121,6 +119,13 @@ def fill(
         turn += 1
         if once:
             return
+
+
+def _fill_beside(*how: Any) -> None:
+    """Fill in a process of its own, which lets the trainer go first."""
+    os.nice(5)
+    os.environ["OMP_NUM_THREADS"] = "1"
+    fill(*how)
 
 
 def put(pixels: Any, rows: Any, slot: int, example: Example) -> None:
@@ -141,7 +146,8 @@ def drawing(
     """Start processes that fill a pool with examples from a seed on: whole, or on and on."""
     context = mp.get_context("fork")
     helpers: list[BaseProcess] = [
-        context.Process(target=fill, args=(pool, i, workers, start, once, what), daemon=True)
+        context.Process(target=_fill_beside, daemon=True,
+                        args=(pool, i, workers, start, once, what))
         for i in range(workers)
     ]
     for helper in helpers:
