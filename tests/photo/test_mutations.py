@@ -88,4 +88,5 @@ def test_a_mutated_photograph_is_read_or_refused(
           f"{peak:.0f} MB")
     record_property(f"{N} mutated {kind}", f"slowest {slowest:.2f} s, peak {peak:.0f} MB")
     assert sum(told.values()) == N
+    assert slowest < 10
     assert peak < 1000
