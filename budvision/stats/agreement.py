@@ -36,23 +36,15 @@ class Kappa:
     Attributes
     ----------
     kappa, se : float
-        Estimate and large-sample standard error; se is nan for Fleiss's kappa.
+        Estimate and large-sample standard error.
     low, high : float
         Interval, cut to [-1, 1]; nan where the table shows no spread (all agree).
-    se_if_none : float
-        Standard error if there were no agreement beyond chance, for `z`.
-    observed, by_chance : float
-        Shares agreed, weighted where weights were given.
     """
 
     kappa: float
     se: float
     low: float
     high: float
-    se_if_none: float
-    z: float
-    observed: float
-    by_chance: float
     n: int
 
 
@@ -82,36 +74,13 @@ def agreement_table(first: ArrayLike, second: ArrayLike, words: ArrayLike) -> ND
     return np.array([[int(np.sum((one == a) & (two == b))) for b in known] for a in known])
 
 
-def _weights(weights: str | ArrayLike | None, k: int) -> Floats:
-    """Return agreement weights, 1 on the diagonal, from a word or a table of disagreements."""
-    rank = np.arange(k)
-    apart = np.abs(rank[:, None] - rank[None, :]).astype(float)
-    if weights is None:
-        return np.eye(k)
-    if isinstance(weights, str):
-        if weights not in ("linear", "quadratic"):
-            raise InputError(f"weights are {weights!r}", expected="linear, quadratic or a table")
-        disagreement = apart if weights == "linear" else apart**2
-    else:
-        disagreement = np.asarray(weights, dtype=float)
-    if disagreement.shape != (k, k) or disagreement.max() <= 0 or np.any(np.diag(disagreement)):
-        raise InputError(f"weights have shape {disagreement.shape}",
-                         expected=f"({k}, {k}) disagreements, 0 on the diagonal")
-    agreement: Floats = 1 - disagreement / disagreement.max()
-    return agreement
-
-
-def cohen_kappa(
-    table: ArrayLike, *, weights: str | ArrayLike | None = None, confidence: float = 0.95
-) -> Kappa:
-    """Return Cohen's kappa of two readers, plain or weighted.
+def cohen_kappa(table: ArrayLike, *, confidence: float = 0.95) -> Kappa:
+    """Return Cohen's kappa of two readers.
 
     Parameters
     ----------
     table : array_like of float, shape (k, k)
         Counts, rows by one reader, columns by the other.
-    weights : {"linear", "quadratic"} or array_like, shape (k, k), optional
-        Disagreement weights, 0 on the diagonal; all disagreements weigh the same when left out.
     confidence : float
         Nominal coverage in (0, 1).
 
@@ -131,8 +100,8 @@ def cohen_kappa(
 
     References
     ----------
-    Cohen (1960), Educ. Psychol. Meas. 20:37-46; Cohen (1968), Psychol. Bull. 70:213-220; standard
-    errors: Fleiss, Cohen & Everitt (1969), Psychol. Bull. 72:323-327.
+    Cohen (1960), Educ. Psychol. Meas. 20:37-46; standard error: Fleiss, Cohen & Everitt (1969),
+    Psychol. Bull. 72:323-327.
     """
     counts = np.asarray(table, dtype=float)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or counts.shape[0] < 2:
@@ -140,24 +109,22 @@ def cohen_kappa(
     if np.any(counts < 0) or counts.sum() <= 0:
         raise InputError("the table is empty or has a negative count", expected="counts")
     n, p = counts.sum(), counts / counts.sum()
-    w = _weights(weights, len(p))
+    agreed = np.eye(len(p))
     rows, columns = p.sum(axis=1), p.sum(axis=0)
-    observed, chance = float((w * p).sum()), float((w * np.outer(rows, columns)).sum())
+    observed, chance = float(np.trace(p)), float(rows @ columns)
     if math.isclose(chance, 1):
         raise InputError("both readers used one word only", do="Give the share agreed instead.",
                          expected="at least two words in use", code="one_word")
     kappa = (observed - chance) / (1 - chance)
-    mean = (w @ columns)[:, None] + (rows @ w)[None, :]
-    spread = (p * (w - mean * (1 - kappa)) ** 2).sum() - (kappa - chance * (1 - kappa)) ** 2
-    none = (np.outer(rows, columns) * (w - mean) ** 2).sum() - chance**2
-    se, se_0 = (math.sqrt(max(float(v), 0) / n) / (1 - chance) for v in (spread, none))
+    mean = columns[:, None] + rows[None, :]
+    spread = (p * (agreed - mean * (1 - kappa)) ** 2).sum() - (kappa - chance * (1 - kappa)) ** 2
+    se = math.sqrt(max(float(spread), 0) / n) / (1 - chance)
     defined = se > 0
     reach = float(scipy.special.ndtri(0.5 + confidence / 2)) * se
     low, high = max(-1.0, kappa - reach), min(1.0, kappa + reach)
     return Kappa(
         kappa=kappa, se=se, low=low if defined else math.nan, high=high if defined else math.nan,
-        se_if_none=se_0,
-        z=kappa / se_0 if se_0 > 0 else math.nan, observed=observed, by_chance=chance, n=round(n),
+        n=round(n),
     )
 
 

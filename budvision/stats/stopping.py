@@ -4,8 +4,7 @@ After each whole unit (vine or cane) the dead and judged buds so far give the pr
 band, their likeness as unsure as its prior has it (`budvision.stats.posterior.totals_posterior`).
 Cutting may stop when one band is sure enough, and stops with the whole sample. The rule needs the
 two totals alone, so that paper, bench and plan can keep it. Run
-``python -m budvision.stats.stopping`` for its errors and its expected sample, and those of Wald's
-two shares beside it.
+``python -m budvision.stats.stopping`` for its errors and its expected sample.
 """
 
 from __future__ import annotations
@@ -22,10 +21,8 @@ from numpy.typing import NDArray
 from budvision.errors import InputError
 from budvision.language import plain_count
 from budvision.settings import Settings
-from budvision.stats.clusters import design_effect
 from budvision.stats.coverage import simulate_units
 from budvision.stats.posterior import totals_posterior
-from budvision.stats.sequential import sequential_plan, simulate_plan
 
 __all__ = [
     "FIRST_LOOK", "SURE", "Look", "Stopped", "band_decided", "simulate_stopping", "stopping_looks",
@@ -213,19 +210,6 @@ def simulate_stopping(
     )
 
 
-def _two_shares(rng: np.random.Generator, icc: float, n_canes: int, n_samples: int) -> str:
-    """Word the errors of a rule for two shares, canes of 10, on as many canes."""
-    rule = sequential_plan(0.15, 0.35, alpha=0.1, beta=0.1).for_canes(design_effect(10, icc))
-    low, between, high = (
-        simulate_plan(rule, share, rng=rng, icc=icc, most_canes=n_canes, n_samples=n_samples)
-        for share in (0.15, 0.25, 0.35))
-    return (
-        f"\nWald's two shares, 15 and 35 % at .10: at a true 15 % it says high in "
-        f"{100 * low.high:.1f} %, at 35 % low in {100 * high.low:.1f} %; at 25 %, between the "
-        f"two, low in {100 * between.low:.1f} % and high in {100 * between.high:.1f} %.\n"
-    )
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the rule's errors and expected sample; return 1 where it misses its bars."""
     parser = argparse.ArgumentParser(
@@ -262,7 +246,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         + f"\n\nRight less often than the whole sample by {100 * lost:.1f} points (bar 3); "
         f"{100 * saved:.0f} % fewer buds (bar 25 %).\n"
     )
-    sys.stdout.write(_two_shares(rng, options.icc, options.canes, options.samples))
     return 0 if lost <= 0.03 and saved >= 0.25 else 1
 
 

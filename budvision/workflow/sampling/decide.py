@@ -11,7 +11,7 @@ import numpy as np
 
 from budvision.language import plain_count, say, say_n
 from budvision.settings import Settings
-from budvision.stats.sequential import quick_look
+from budvision.stats.quick_look import QuickLook
 from budvision.stats.stopping import (
     FIRST_LOOK,
     SURE,
@@ -86,7 +86,7 @@ def plan_facts(
     plan: SamplePlan, settings: Settings | None = None, *, folder: Path | None = None,
 ) -> dict[str, Any]:
     """Return what a plan says of stopping early, as JSON, with the sentences for people."""
-    look = quick_look()
+    look = QuickLook()
     chances = {f"{share:.2f}": look.chance(share) for share in (0.15, 0.3, 0.5)}
     quick = ", ".join(f"{chance:.0%} at {float(share):.0%} dead"
                       for share, chance in chances.items())
