@@ -12,9 +12,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import trustme
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes
 from flask import Flask
 
 from budvision.files import write_whole
@@ -67,6 +64,8 @@ def own_certificate(folder: Path, names: Sequence[str]) -> OwnCertificate:
     OSError
         When the folder cannot be written.
     """
+    import trustme
+
     folder.mkdir(parents=True, exist_ok=True)
     authority, secret = folder / AUTHORITY, folder / "authority-key.pem"
     chain, key = folder / "certificate.pem", folder / "certificate-key.pem"
@@ -88,12 +87,17 @@ def own_certificate(folder: Path, names: Sequence[str]) -> OwnCertificate:
 
 def authority_fingerprint(folder: Path) -> str:
     """Return the SHA-256 of the authority's certificate as phones show it, by pairs of digits."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes
+
     known = x509.load_pem_x509_certificate((folder / AUTHORITY).read_bytes())
     return known.fingerprint(hashes.SHA256()).hex(":").upper()
 
 
 def _will_do(pem: bytes, names: Sequence[str]) -> bool:
     """Say whether a certificate is for these names and holds a while yet."""
+    from cryptography import x509
+
     held = x509.load_pem_x509_certificate(pem)
     listed = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
     kept = {str(one.value) for one in listed}

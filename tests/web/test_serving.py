@@ -136,6 +136,22 @@ def test_an_empty_place_is_served_until_it_is_a_season_and_after(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(("module", "waits"), [
+    ("budvision.cli.main", ("numpy", "sqlalchemy", "flask", "babel", "cv2")),
+    ("budvision.web.serving", (
+        "sqlalchemy.dialects.postgresql", "cryptography", "trustme", "markdown_it", "tomlkit",
+        "alembic", "joblib", "sklearn", "onnxruntime", "torch", "pandas", "dask", "fsspec")),
+])
+def test_what_few_need_is_not_loaded_before_the_first_answer(
+    module: str, waits: tuple[str, ...]
+) -> None:
+    told = subprocess.run(
+        [sys.executable, "-c", f"import sys, {module}; print(*sys.modules)"], check=True,
+        capture_output=True, text=True).stdout.split()
+    assert {name for name in waits if name in told} == set()
+
+
+@pytest.mark.slow
 def test_a_request_to_end_lets_what_runs_be_answered(season: Path) -> None:
     with served(season) as (run, address):
         browser = Browser(address)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from markdown_it import MarkdownIt
 from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
@@ -166,6 +165,8 @@ def one(label: str) -> ResponseReturnValue:
 
 def _card_page(text: str) -> Markup:
     """Set a model's card as a page; tags written in it stay text."""
+    from markdown_it import MarkdownIt
+
     reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
     page = reader.render(text).replace("<th></th>", "<td></td>")  # a head without words
     for inner, outer in ((2, 3), (1, 2)):  # below the page's own heading

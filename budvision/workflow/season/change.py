@@ -5,9 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, MutableMapping
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
 from budvision.errors import InputError, NotFoundError, StorageError
 from budvision.settings import SETTINGS, Settings, Value
 from budvision.store.config import CONFIG, write_config
@@ -62,6 +59,8 @@ def change_settings(season: Season, typed: Mapping[str, str]) -> tuple[str, ...]
     StorageError
         When the file cannot be written; it is as it was.
     """
+    from tomlkit.exceptions import TOMLKitError
+
     values = read_typed(typed)
     policies = shipped_policies(season.folder / "policies.toml")
     if (policy := values.get("policy")) is not None and policy not in policies:
@@ -88,6 +87,8 @@ def change_settings(season: Season, typed: Mapping[str, str]) -> tuple[str, ...]
 
 def _written(text: str, values: Mapping[str, Value]) -> str:
     """Return the file with other values, each new line at the head of its table."""
+    import tomlkit
+
     document, defaults = tomlkit.parse(text), Settings()
     if "settings" not in document:
         document["settings"] = tomlkit.table()
