@@ -14,6 +14,8 @@ from budvision.cli.winters import winters
 from budvision.language import plain_count, plain_percent
 
 if TYPE_CHECKING:
+    from budvision.learning.stress import Slice
+    from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import ModelEntry
 
 __all__ = ["register"]
@@ -106,6 +108,12 @@ def evaluate(
         "--other-hand", help="Draw with the second, independent renderer.")] = False,
     stress: Annotated[bool, typer.Option(
         "--stress", help="Draw benches that nobody staged; a table of the kinds.")] = False,
+    traced: Annotated[Path | None, typer.Option(
+        help="Instead of drawing: a folder of path-traced photographs with masks and truth; every "
+        "third is held out, and only those are looked at.")] = None,
+    against: Annotated[str | None, typer.Option(
+        help="A second model to look at the same photographs; the table has a column for each."),
+    ] = None,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
     montage: Annotated[Path | None, typer.Option(
         help="Also write a sheet of 30 of them, truth beside found, as a PNG file; "
@@ -117,52 +125,79 @@ def evaluate(
     Example: budvision models evaluate bench-1.0 --photos 300 --json
     """
     from budvision.learning.evaluate import evaluate_observations
-    from budvision.learning.observe import FIRST_SEED, columns_of, observe_many
-    from budvision.learning.stress import slices, stress_lines, worst_slices
+    from budvision.learning.observe import (
+        FIRST_SEED,
+        columns_of,
+        observe_together,
+        observe_traced,
+    )
+    from budvision.learning.stress import behind, beside_lines, slices, whole
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
-    entry = find_model(model, folders=_folders())
-    proposer = Proposer.load(model, folders=_folders())
+    names = [model] if against is None else [model, against]
+    entries = [find_model(one, folders=_folders()) for one in names]
+    proposers = [Proposer.load(one, folders=_folders()) for one in names]
     hand = "standin" if other_hand else "staged" if stress else "tidy"
     start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
+    folders = [entry.folder for entry in entries]
+    looks = observe_traced(traced, folders=folders) if traced is not None else observe_together(
+        range(start, start + photos), folders=folders, hand=hand, workers=workers)
     seen = []
     with stage_bars() as step:
-        for one in observe_many(
-            range(start, start + photos), folder=entry.folder,
-            hand=hand, workers=workers,
-        ):
+        for one in looks:
             seen.append(one)
             step("drawing and looking", len(seen), photos)
-    found = evaluate_observations(columns_of(seen), proposer.verdict)
-    kinds = slices(columns_of(seen), proposer.verdict) if stress else []
+    tables = [columns_of(own) for own in zip(*seen, strict=True)]
+    found = evaluate_observations(tables[0], proposers[0].verdict)
+    kinds = slices(tables[0], proposers[0].verdict) if stress else []
+    counted = [
+        (entry.label, whole(table, proposer.verdict), whole(table, proposer.verdict, as_drawn=True))
+        for entry, table, proposer in zip(entries, tables, proposers, strict=True)]
+    found["beside"] = {
+        label: {"judged": asdict(plain), "as_drawn": asdict(drawn)}
+        for label, plain, drawn in counted}
     if stress:
         found["kinds"] = [asdict(one) for one in kinds]
     if montage is not None:
-        from budvision.errors import StorageError
-        from budvision.learning.montage import montage as sheet
-        from budvision.photo.overlay import encode_picture
-
-        picture = sheet(
-            range(start, start + photos), segmenter=proposer.segmenter, hand=hand,
-            n=60 if stress else 30,
-        )
-        try:
-            montage.write_bytes(encode_picture(picture, "png"))
-        except OSError as error:
-            raise StorageError(
-                f"the sheet could not be written ({error.strerror})", where=str(montage),
-                do="Name a file in a folder that exists and has room.") from error
+        _write_sheet(montage, range(start, start + photos), proposers[0], hand,
+                     n=60 if stress else 30)
     if as_json:
-        show_json({"model": entry.label, **found})
+        show_json({"model": entries[0].label, **found})
         return
-    _print(entry.label, found)
+    _print(entries[0].label, found)
+    if stress or against is not None:
+        for line in beside_lines(counted):
+            typer.echo("| " + " | ".join(line) + " |")
     if stress:
-        for row in stress_lines(kinds):
-            typer.echo(f"{row[0]:<34}" + "  ".join(f"{cell:<22}" for cell in row[1:]).rstrip())
-        typer.echo("bad at: " + ("; ".join(
-            f"{one.kind} ({one.called - one.right} of {plain_count(one.called, 'call')} wrong)"
-            for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
+        _print_kinds(kinds)
+        typer.echo("missed, and where:")
+        for text in behind(counted[0][1], kinds):
+            typer.echo("  " + text)
+
+
+def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: int) -> None:
+    from budvision.errors import StorageError
+    from budvision.learning.montage import montage
+    from budvision.photo.overlay import encode_picture
+
+    picture = montage(seeds, segmenter=proposer.segmenter, hand=hand, n=n)
+    try:
+        path.write_bytes(encode_picture(picture, "png"))
+    except OSError as error:
+        raise StorageError(
+            f"the sheet could not be written ({error.strerror})", where=str(path),
+            do="Name a file in a folder that exists and has room.") from error
+
+
+def _print_kinds(kinds: list[Slice]) -> None:
+    from budvision.learning.stress import stress_lines, worst_slices
+
+    for row in stress_lines(kinds):
+        typer.echo(f"{row[0]:<34}" + "  ".join(f"{cell:<22}" for cell in row[1:]).rstrip())
+    typer.echo("bad at: " + ("; ".join(
+        f"{one.kind} ({one.called - one.right} of {plain_count(one.called, 'call')} wrong)"
+        for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
 
 
 def _print(label: str, found: dict[str, Any]) -> None:

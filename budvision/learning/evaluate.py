@@ -20,6 +20,7 @@ from budvision.vocabulary import TISSUES, Verdict
 
 __all__ = [
     "TARGETS",
+    "all_strange",
     "evaluate_observations",
     "leave_one_world_out",
     "robustness",
@@ -88,7 +89,7 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
         ``curve``.
     """
     table = dict(table)
-    table["found"] = table["found"] & ~_all_strange(table, model)
+    table["found"] = table["found"] & ~all_strange(table, model)
     usable, found = table["usable"], table["found"]
     bad = ~usable & (table["why_not"] != BORDERLINE)
     judged = usable & found
@@ -170,8 +171,8 @@ def _alone(table: Columns, judged: npt.NDArray[np.bool_]) -> dict[str, Any]:
     }
 
 
-def _all_strange(table: Columns, model: VerdictModel) -> npt.NDArray[np.bool_]:
-    """Say where every measured tissue is unlike anything trained on: such photographs are refused.
+def all_strange(table: Columns, model: VerdictModel) -> npt.NDArray[np.bool_]:
+    """Say which photographs are refused as every measured tissue is unlike anything trained on.
 
     Where nothing was measured the answer is True: nothing is exposed, so nothing can be judged.
     """

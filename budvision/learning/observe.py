@@ -50,6 +50,8 @@ __all__ = [
     "load_observations",
     "observe",
     "observe_many",
+    "observe_together",
+    "observe_traced",
     "save_observations",
 ]
 
@@ -69,7 +71,8 @@ class Observation:
     Arrays have one entry a tissue, primary to tertiary. `row` is NaN where nothing was measured;
     `dead_here` is the truth of the tissue that the region mostly covers (-1 for none), `dead` the
     truth of the tissue of that name (-1 where not exposed, `HALF_DEAD` where people would leave it
-    unsure). `clear` is False where the tissue is
+    unsure), `drawn` the same as it was drawn, also where nobody could judge it in the photograph
+    (`HALF_DEAD` where half dead). `clear` is False where the tissue is
     exposed but nobody could tell it (`budvision.render.visible`); where that is the primary the
     photograph is neither good nor bad: `why_not` is then `BORDERLINE`. `based_said` and
     `based_inside` are `exposed_said` and `centre_inside` where the segmenter was told on which
@@ -94,6 +97,7 @@ class Observation:
     based_said: npt.NDArray[np.bool_]
     based_inside: npt.NDArray[np.bool_]
     row: Float64
+    drawn: npt.NDArray[np.int8]
     kinds: str = "tidy"
 
 
@@ -160,7 +164,7 @@ def observe(
         world=tuple(scene.world[key] for key in WORLD_KEYS), exposed_true=exposed_true,
         exposed_said=exposed_said, centre_inside=inside, overlap=overlap,
         dead=dead, dead_here=here, clear=clear, swap_doubt=doubt, based_said=based_said,
-        based_inside=based_inside, row=rows, kinds=",".join(scene.kinds),
+        based_inside=based_inside, row=rows, drawn=_drawn(scene), kinds=",".join(scene.kinds),
     )
 
 
@@ -168,6 +172,13 @@ def _states(scene: Scene) -> npt.NDArray[np.int8]:
     """Return 1 dead, 0 live, -1 not exposed or `HALF_DEAD` of each tissue."""
     return np.array([HALF_DEAD if tissue in scene.unsure else int(scene.dead.get(tissue, -1))
                      for tissue in TISSUES], np.int8)
+
+
+def _drawn(scene: Scene) -> npt.NDArray[np.int8]:
+    """Return the same as drawn: `HALF_DEAD` only where half dead."""
+    return np.array([int(scene.dead[tissue]) if tissue in scene.dead
+                     else HALF_DEAD if tissue in scene.unsure else -1 for tissue in TISSUES],
+                    np.int8)
 
 
 def _where(
@@ -218,29 +229,37 @@ def load_observations(path: Path) -> dict[str, npt.NDArray[Any]]:
         return {name: table[name] for name in table.files}
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=2)
 def _segmenter(folder: str) -> Segmenter:
     cv2.setNumThreads(1)
     return Segmenter.load(Path(folder))
 
 
-def _look(seed: int, folder: str, hand: str) -> Observation | None:
+def _look(seed: int, folders: tuple[str, ...], hand: str) -> tuple[Observation, ...] | None:
     try:
         drawn = HANDS[hand](seed)
     except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
         sys.stderr.write(f"photograph {seed} could not be drawn: {error}\n")
         return None
-    return observe(drawn, seed=seed, segmenter=_segmenter(folder))
+    return tuple(observe(drawn, seed=seed, segmenter=_segmenter(one)) for one in folders)
 
 
 def observe_many(
     seeds: Sequence[int], *, folder: Path, hand: str = "tidy", workers: int = 2
 ) -> Iterator[Observation]:
     """Draw and look at many photographs of a hand of `HANDS` over several processes."""
+    for one in observe_together(seeds, folders=[folder], hand=hand, workers=workers):
+        yield one[0]
+
+
+def observe_together(
+    seeds: Sequence[int], *, folders: Sequence[Path], hand: str = "tidy", workers: int = 2
+) -> Iterator[tuple[Observation, ...]]:
+    """Draw many photographs and let several models look at each, in the order of their folders."""
     from concurrent.futures import ProcessPoolExecutor
     from functools import partial
 
-    job = partial(_look, folder=str(folder), hand=hand)
+    job = partial(_look, folders=tuple(map(str, folders)), hand=hand)
     if workers == 1:
         yield from (one for one in map(job, seeds) if one is not None)
         return
@@ -248,6 +267,15 @@ def observe_many(
         for one in pool.map(job, seeds, chunksize=8):
             if one is not None:
                 yield one
+
+
+def observe_traced(
+    folder: Path, *, folders: Sequence[Path]
+) -> Iterator[tuple[Observation, ...]]:
+    """Let several models look at the path-traced photographs of a folder that are held out."""
+    for photo in load_traced(folder, held_out=True):
+        yield tuple(observe(traced_scene(photo), seed=photo.number, segmenter=_segmenter(str(one)))
+                    for one in folders)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -262,10 +290,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args(arguments)
     if given.traced is not None:
-        segmenter = _segmenter(str(given.model))
-        found = [observe(traced_scene(photo), seed=photo.number, segmenter=segmenter)
-                 for photo in load_traced(given.traced, held_out=True)]
-        save_observations(found, given.out)
+        seen = observe_traced(given.traced, folders=[given.model])
+        save_observations([one[0] for one in seen], given.out)
         return
     seeds = range(given.first, given.first + given.n)
     found = list(

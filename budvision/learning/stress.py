@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from budvision.learning.evaluate import settled_verdicts
+from budvision.learning.evaluate import all_strange, settled_verdicts
 from budvision.learning.observe import BORDERLINE, HALF_DEAD
 from budvision.render.staging import KINDS
 from budvision.stats.proportions import wilson
 from budvision.verdict.model import VerdictModel
-from budvision.vocabulary import Verdict
+from budvision.vocabulary import TISSUES, Verdict
 
-__all__ = ["Slice", "slices", "stress_lines", "worst_slices"]
+__all__ = [
+    "Slice", "behind", "beside_lines", "slices", "stress_lines", "whole", "worst_slices",
+]
 
 Columns = Mapping[str, npt.NDArray[Any]]
 
@@ -33,9 +35,11 @@ class Slice:
         Photographs that can be judged, and how many of them were refused.
     unusable, refused : int
         Photographs that cannot be judged, and how many of them were refused.
-    tissues, inside, called, right : int
-        Tissues exposed in photographs that were judged; those whose centre was found inside; those
-        called; those called right.
+    tissues, inside : tuple of int
+        Tissues exposed in photographs that were judged, primary to tertiary; those whose centre
+        was found inside.
+    asked, called, right : int
+        Tissues found whose life is asked; those called; those called right.
     dead, dead_called_live : int
         Dead tissues among them, and those of them called live.
     half_dead, left_unsure : int
@@ -47,8 +51,9 @@ class Slice:
     refused_good: int
     unusable: int
     refused: int
-    tissues: int
-    inside: int
+    tissues: tuple[int, ...]
+    inside: tuple[int, ...]
+    asked: int
     called: int
     right: int
     dead: int
@@ -76,35 +81,165 @@ def slices(table: Columns, model: VerdictModel) -> list[Slice]:
     list of Slice
         The kinds that came up, in the order of `KINDS`.
     """
+    kinds = np.char.add(np.char.add(",", table["kinds"].astype(str)), ",")
+    count = _counter(table, model, "dead")
+    owned = {kind: np.char.find(kinds, f",{kind},") >= 0 for kind in KINDS}
+    return [count(kind, own) for kind, own in owned.items() if own.any()]
+
+
+def whole(table: Columns, model: VerdictModel, *, as_drawn: bool = False) -> Slice:
+    """Count what a model does with all observations.
+
+    Parameters
+    ----------
+    table : mapping of str to ndarray
+        From `load_observations` or `columns_of`.
+    model : VerdictModel
+    as_drawn : bool
+        Ask for the life of tissue, too, that nobody could judge in the photograph.
+    """
+    count = _counter(table, model, "drawn" if as_drawn else "dead")
+    return count("all", np.ones(table["usable"].shape, np.bool_))
+
+
+def _counter(
+    table: Columns, model: VerdictModel, state: str
+) -> Callable[[str, npt.NDArray[np.bool_]], Slice]:
+    """Return what counts the photographs of a kind; `state` is the column that says what is true.
+    """
     verdict = settled_verdicts(table, model)
     measured = np.isfinite(table["row"]).all(axis=2)
-    usable, found = table["usable"], table["found"]
+    usable, found = table["usable"], table["found"] & ~all_strange(table, model)
     bad = ~usable & (table["why_not"] != BORDERLINE)
     judged = (usable & found)[:, None]
     shown = judged & table["exposed_true"] & table["clear"]
-    asked = shown & measured & (table["dead"] >= 0)
+    asked = shown & measured & (table[state] >= 0)
     called = asked & (verdict != "") & (verdict != Verdict.UNSURE.value)
-    dead = table["dead"] > 0
+    dead = table[state] > 0
     right = called & ((verdict == Verdict.DEAD.value) == dead)
-    half = shown & measured & (table["dead"] == HALF_DEAD)
-    kinds = np.char.add(np.char.add(",", table["kinds"].astype(str)), ",")
-    rows = []
-    for kind in KINDS:
-        own = np.char.find(kinds, f",{kind},") >= 0
-        if not own.any():
-            continue
+    half = shown & measured & (table[state] == HALF_DEAD)
 
-        def count(where: npt.NDArray[Any], own: npt.NDArray[np.bool_] = own) -> int:
+    def count(kind: str, own: npt.NDArray[np.bool_]) -> Slice:
+        def n(where: npt.NDArray[Any]) -> int:
             return int(where[own].sum())
 
-        rows.append(Slice(
-            kind=kind, photos=count(usable), refused_good=count(usable & ~found),
-            unusable=count(bad), refused=count(bad & ~found), tissues=count(shown),
-            inside=count(shown & table["centre_inside"]), called=count(called),
-            right=count(right), dead=count(asked & dead),
-            dead_called_live=count(called & dead & (verdict == Verdict.LIVE.value)),
-            half_dead=count(half), left_unsure=count(half & (verdict == Verdict.UNSURE.value))))
-    return rows
+        def each(where: npt.NDArray[Any]) -> tuple[int, ...]:
+            return tuple(int(one) for one in where[own].sum(axis=0))
+
+        return Slice(
+            kind=kind, photos=n(usable), refused_good=n(usable & ~found), unusable=n(bad),
+            refused=n(bad & ~found), tissues=each(shown),
+            inside=each(shown & table["centre_inside"]), asked=n(asked), called=n(called),
+            right=n(right), dead=n(asked & dead),
+            dead_called_live=n(called & dead & (verdict == Verdict.LIVE.value)),
+            half_dead=n(half), left_unsure=n(half & (verdict == Verdict.UNSURE.value)))
+
+    return count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measure:
+    """A figure that was asked for: counts of it, and what is wanted of their share."""
+
+    name: str
+    counts: Callable[[Slice], tuple[int, int]]
+    wanted: float
+    at_most: bool = False
+
+    def met(self, one: Slice) -> bool:
+        part, of = self.counts(one)
+        return part <= self.wanted * of if self.at_most else part >= self.wanted * of
+
+    def surely_missed(self, one: Slice) -> bool:
+        """Say whether the 95 % interval lies wholly on the wrong side of what is wanted."""
+        part, of = self.counts(one)
+        if not of:
+            return False
+        within = wilson(part, of)
+        return within.low > self.wanted if self.at_most else within.high < self.wanted
+
+
+def _centre(index: int) -> Callable[[Slice], tuple[int, int]]:
+    return lambda one: (one.inside[index], one.tissues[index])
+
+
+_MEASURES: Final = (
+    _Measure(name="good photographs in which a face was found and judged",
+             counts=lambda one: (one.photos - one.refused_good, one.photos), wanted=0.985),
+    _Measure(name="right among called", counts=lambda one: (one.right, one.called), wanted=0.985),
+    _Measure(name="called, of tissues found",
+             counts=lambda one: (one.called, one.asked), wanted=0.88),
+    _Measure(name="dead called live", counts=lambda one: (one.dead_called_live, one.dead),
+             wanted=0.01, at_most=True),
+    *(_Measure(name=f"centre of the {tissue.value} inside", counts=_centre(index), wanted=wanted)
+      for index, (tissue, wanted) in enumerate(zip(TISSUES, (0.99, 0.96, 0.88), strict=True))),
+    _Measure(name="unusable or no cut bud refused",
+             counts=lambda one: (one.refused, one.unusable), wanted=0.98),
+)
+_LIFE: Final = slice(1, 4)
+"""The measures that ask for life."""
+
+
+def beside_lines(found: Sequence[tuple[str, Slice, Slice]]) -> list[list[str]]:
+    """Return what was asked for, models beside each other on the same photographs.
+
+    Parameters
+    ----------
+    found : sequence of (str, Slice, Slice)
+        Name of a model, and `whole` of it without and with what nobody could judge.
+
+    Returns
+    -------
+    list of list of str
+        A table with its head: measure, a column a model, what is wanted; where a name is asked
+        for nothing is called yet. Its last rows ask for life as drawn, also of tissue that nobody
+        could judge, where there is any.
+    """
+    def row(measure: _Measure, said: Sequence[Slice], more: str = "") -> list[str]:
+        wanted = ("at most " if measure.at_most else "") + f"{100 * measure.wanted:g} %"
+        return [measure.name + more, *(_counted(*measure.counts(one)) for one in said), wanted]
+
+    plain, drawn = [one for _, one, _ in found], [one for _, _, one in found]
+    return [["measure", *(name for name, _, _ in found), "wanted"],
+            *(row(one, plain) for one in _MEASURES),
+            *(row(one, drawn, ", asked of what nobody could judge too")
+              for one in _MEASURES[_LIFE] if plain != drawn)]
+
+
+def behind(all_of_them: Slice, kinds: Sequence[Slice]) -> list[str]:
+    """Say of each measure that misses what is wanted which kinds surely do, furthest off first.
+
+    Parameters
+    ----------
+    all_of_them : Slice
+        From `whole`.
+    kinds : sequence of Slice
+        From `slices`.
+
+    Returns
+    -------
+    list of str
+        A line a measure; kinds whose 95 % interval lies wholly on the wrong side.
+    """
+    lines = []
+    for measure in _MEASURES:
+        if measure.met(all_of_them):
+            continue
+
+        def off(one: Slice, measure: _Measure = measure) -> float:
+            part, of = measure.counts(one)
+            return (1 if measure.at_most else -1) * part / of
+
+        missing = sorted((one for one in kinds if measure.surely_missed(one)), key=off,
+                         reverse=True)
+        lines.append(f"{measure.name}: " + ("; ".join(
+            f"{one.kind} {_counted(*measure.counts(one))}" for one in missing)
+            or "no kind is surely worse than wanted; all of them a little"))
+    return lines
+
+
+def _counted(part: int, of: int) -> str:
+    return f"{100 * part / of:.1f} % of {of}" if of else "–"
 
 
 def worst_slices(found: list[Slice], n: int = 5, *, least: int = 40) -> list[Slice]:
@@ -126,8 +261,8 @@ def stress_lines(found: list[Slice]) -> list[list[str]]:
     head = ["kind", "tissues", "centre inside", "called", "right of called", "dead called live",
             "good refused", "unusable refused"]
     return [head] + [
-        [one.kind, str(one.tissues), _share(one.inside, one.tissues),
-         _share(one.called, one.tissues - one.half_dead), _share(one.right, one.called),
+        [one.kind, str(sum(one.tissues)), _share(sum(one.inside), sum(one.tissues)),
+         _share(one.called, sum(one.tissues) - one.half_dead), _share(one.right, one.called),
          _share(one.dead_called_live, one.dead), _share(one.refused_good, one.photos),
          _share(one.refused, one.unusable)]
         for one in found]

@@ -7,13 +7,30 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from budvision.learning import observe
 from budvision.learning.evaluate import evaluate_observations, training_rows
-from budvision.learning.observe import HALF_DEAD, WORLD_KEYS
-from budvision.learning.stress import Slice, slices, stress_lines, worst_slices
+from budvision.learning.observe import (
+    HALF_DEAD,
+    WORLD_KEYS,
+    Scene,
+    columns_of,
+    observe_together,
+)
+from budvision.learning.stress import (
+    Slice,
+    behind,
+    beside_lines,
+    slices,
+    stress_lines,
+    whole,
+    worst_slices,
+)
 from budvision.photo.features import FEATURE_NAMES
+from budvision.photo.read import read_photo
 from budvision.verdict.persist import load_verdict
-from budvision.vocabulary import Verdict
+from budvision.vocabulary import TISSUES, Tissue, Verdict
 
+SAMPLE = Path(__file__).parents[2] / "sample_images" / "apricot_c1_n1_k1.jpg"
 MODEL = Path(__file__).parents[2] / "models" / "bench-1.0"
 
 
@@ -28,19 +45,67 @@ def test_each_kind_counts_its_own_photographs() -> None:
         "exposed_true": np.array([[1, 0, 0]] * 2 + [[0, 0, 0]], bool),
         "clear": np.ones((3, 3), bool), "centre_inside": np.array([[1, 0, 0]] * 3, bool),
         "dead": np.array([[1, -1, -1], [HALF_DEAD, -1, -1], [-1, -1, -1]]),
+        "drawn": np.array([[1, -1, -1], [0, -1, -1], [-1, -1, -1]]),
         "swap_doubt": np.zeros(3),
     }
+    judged, drawn = whole(table, model), whole(table, model, as_drawn=True)
+    assert (judged.photos, judged.unusable, judged.asked, judged.half_dead) == (2, 1, 1, 1)
+    assert (drawn.asked, drawn.half_dead, drawn.dead) == (2, 0, 1)  # drawn live, for nobody to see
     found = {one.kind: one for one in slices(table, model)}
     assert set(found) == {"bent", "usb camera", "torn"}
-    assert (found["bent"].tissues, found["bent"].half_dead, found["bent"].dead) == (2, 1, 1)
+    assert (found["bent"].tissues, found["bent"].inside) == ((2, 0, 0), (2, 0, 0))
+    assert (found["bent"].half_dead, found["bent"].dead, found["bent"].asked) == (1, 1, 1)
     assert (found["usb camera"].photos, found["usb camera"].half_dead) == (1, 0)
     assert (found["torn"].unusable, found["torn"].refused, found["torn"].photos) == (1, 1, 0)
     assert len(stress_lines(list(found.values()))) == 4
 
 
+def _slice(**given: object) -> Slice:
+    none = {**dict.fromkeys(Slice.__dataclass_fields__, 0), "tissues": (0,) * 3, "inside": (0,) * 3}
+    return Slice(**{**none, **given})
+
+
+def test_models_stand_beside_each_other_and_what_is_missed_is_told_by_kind() -> None:
+    good = _slice(kind="all", photos=100, tissues=(100, 90, 80), inside=(100, 90, 60), asked=200,
+                  called=190, right=190, dead=100, unusable=10, refused=10)
+    drawn = _slice(kind="all", asked=250, called=220, right=210, dead=120, dead_called_live=6)
+    lines = beside_lines([("one", good, drawn), ("other", good, good)])
+    assert {len(line) for line in lines} == {4}
+    cells = {line[0]: line[1:] for line in lines}
+    assert cells["right among called"] == ["100.0 % of 190", "100.0 % of 190", "98.5 %"]
+    assert cells["dead called live, asked of what nobody could judge too"] == [
+        "5.0 % of 120", "0.0 % of 100", "at most 1 %"]
+    kinds = [_slice(kind="stacked", tissues=(50, 50, 50), inside=(50, 50, 20)),
+             _slice(kind="torn", tissues=(9, 9, 4), inside=(9, 9, 3)),
+             _slice(kind="in line", tissues=(50, 50, 50), inside=(50, 50, 48))]
+    assert behind(good, kinds) == ["centre of the tertiary inside: stacked 40.0 % of 50"]
+    assert behind(_slice(kind="all", called=100, right=98), kinds)[0].endswith("a little")
+
+
+def test_two_models_look_at_one_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[int] = []
+
+    def draw(seed: int) -> Scene:
+        drawn.append(seed)
+        image = read_photo(SAMPLE, max_side_px=640).image
+        return Scene(
+            image=image, labels=np.zeros(image.shape[:2], np.uint8), usable=True, why_not="",
+            exposed=dict.fromkeys(TISSUES, True), dead={Tissue.PRIMARY: True},
+            unsure=(Tissue.PRIMARY, Tissue.SECONDARY), world=dict.fromkeys(WORLD_KEYS, "any"),
+            base_deg=0.0)
+
+    monkeypatch.setattr(observe, "HANDS", {"one": draw})
+    folders = [MODEL, MODEL.parent / "staged-1.0"]
+    [pair] = observe_together([7], folders=folders, hand="one", workers=1)
+    assert (drawn, len(pair)) == ([7], 2)
+    assert not np.array_equal(pair[0].row, pair[1].row, equal_nan=True)
+    table = columns_of(pair)
+    assert table["drawn"].tolist() == [[1, HALF_DEAD, -1]] * 2  # the primary nobody could judge
+    assert table["dead"].tolist() == [[HALF_DEAD, HALF_DEAD, -1]] * 2
+
+
 def test_the_worst_are_those_with_most_wrong_calls() -> None:
-    plain = dict.fromkeys(Slice.__dataclass_fields__, 0)
-    kinds = [Slice(**{**plain, "kind": name, "called": called, "right": right})
+    kinds = [_slice(kind=name, called=called, right=right)
              for name, called, right in (("a", 50, 45), ("b", 50, 50), ("c", 50, 40), ("d", 9, 1))]
     assert [one.kind for one in worst_slices(kinds)] == ["c", "a"]
     assert kinds[0].wrong == pytest.approx(0.1)
