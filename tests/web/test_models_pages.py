@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from budvision.errors import NotFoundError
 from budvision.store.queries import models
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.queries.proposals import latest_proposals
@@ -27,6 +28,7 @@ from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.web.models.pages import chart_of
 from budvision.workflow.intake import propose
+from budvision.workflow.learning.models import Slip
 
 
 def _taught() -> ModuleType:
@@ -236,16 +238,59 @@ def test_nothing_is_decided_without_a_token(client: FlaskClient, season: Season)
 
 
 def test_slips_page_leads_to_the_buds(client: FlaskClient, season: Season) -> None:
-    page = client.get("/models/slips").text
-    assert "second look" in page
+    assert "second look" in _slips(client)
     with season.write() as conn:  # one call against its likes
         add_row(conn, "call", {
             "bud_id": 2, "tissue": "primary", "person_id": 1, "source": "page", "replaces_id": 2,
             "added_at": "2026-02-01T09:00:00.000Z",
             "value": {"live": "dead", "dead": "live"}[next(
                 row["value"] for row in stream(conn, "call") if row["bud_id"] == 2)]})
-    page = client.get("/models/slips").text
-    assert 'href="/review/bud/2"' in page
+    assert 'href="/review/bud/2"' in _slips(client)
+
+
+def _slips(client: FlaskClient, *, status: int = 200) -> str:
+    """Return the page once the search beside it has ended."""
+    while (page := client.get("/models/slips")).text.count('id="work"'):
+        time.sleep(0.05)
+    assert page.status_code == status
+    return page.text
+
+
+def test_the_page_of_slips_does_not_wait_for_the_search(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It loads what learns, and looks at photographs: minutes in which a page must answer."""
+    go_on, n_begun = threading.Event(), []
+
+    def search(_: Season) -> list[Slip]:
+        n_begun.append(1)
+        assert go_on.wait(60)
+        return []
+
+    monkeypatch.setattr("budvision.web.models.slips.find_slips", search)
+    for _ in range(2):
+        assert "Every call is being compared" in client.get("/models/slips").text
+        assert client.get("/models/slips/work").json["work"]["state"] == "running"
+    go_on.set()
+    assert "No call looks like a slip" in _slips(client)
+    assert "No call looks like a slip" in client.get("/models/slips").text
+    assert client.get("/models/slips/work").json == {"ok": True, "work": None}
+    assert n_begun == [1]
+
+
+def test_why_slips_could_not_be_found_is_told_and_tried_again(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[Exception] = [NotFoundError("the model plain-1 is gone")]
+
+    def search(_: Season) -> list[Slip]:
+        if told:
+            raise told.pop()
+        return []
+
+    monkeypatch.setattr("budvision.web.models.slips.find_slips", search)
+    assert "plain-1 is gone" in _slips(client, status=404)
+    assert "No call looks like a slip" in _slips(client)
 
 
 def test_unknown_model_is_not_found(client: FlaskClient) -> None:

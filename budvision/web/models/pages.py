@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
-from budvision.language import say
+from budvision.language import mark, say
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
+from budvision.web.models.slips import search_of
 from budvision.web.people import current_person, need_person
 from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.jobs.queue import cancel
@@ -24,7 +25,6 @@ from budvision.workflow.learning.models import (
     Slip,
     Watched,
     compare_models,
-    find_slips,
     go_back,
     list_candidates,
     model_folder,
@@ -37,6 +37,10 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
+SEARCHING = (mark("Every call is being compared"),
+             mark("Takes seconds, longer where photographs have not been looked at."))
+_SLIPS_WAIT_S = 0.3
+"""A small season's slips are found by then; the page is to answer in under a second."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,9 +87,10 @@ class ModelPage:
 
 @dataclass(frozen=True, slots=True)
 class SlipsPage:
-    """Calls worth a second look."""
+    """Calls worth a second look; None while they are being looked for."""
 
-    slips: tuple[Slip, ...]
+    slips: tuple[Slip, ...] | None
+    searching: tuple[str, str]
 
 
 def _leads() -> list[Person]:
@@ -176,9 +181,19 @@ def _card_page(text: str) -> Markup:
 
 @blueprint.get("/slips")
 def slips() -> ResponseReturnValue:
-    """List calls that look like slips of the hand."""
+    """List calls that look like slips of the hand, or say that they are being looked for."""
     return render_template("models/slips.html", page=SlipsPage(
-        tuple(find_slips(current_season()))))
+        search_of(current_app).look(current_season(), wait_s=_SLIPS_WAIT_S),
+        (say(SEARCHING[0]), say(SEARCHING[1]))))
+
+
+@blueprint.get("/slips/work")
+def slips_work() -> ResponseReturnValue:
+    """Tell, as JSON, whether slips are being looked for."""
+    going_on = search_of(current_app).going_on
+    title, what = say(SEARCHING[0]), say(SEARCHING[1])
+    return {"ok": True, "work": {"title": title, "state": "running", "what": what, "done": 0,
+                                 "total": 0} if going_on else None}
 
 
 @blueprint.get("/work")

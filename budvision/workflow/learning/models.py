@@ -234,7 +234,10 @@ class Slip:
 
 
 def find_slips(season: Season) -> list[Slip]:
-    """List calls worth a second look, likeliest slips first; nothing is changed."""
+    """List calls worth a second look, likeliest slips first; no call is changed."""
+    with season.read() as conn:
+        if not learning.photos_of_calls(conn):
+            return []
     from budvision.learning.adapt import adapt
     from budvision.learning.tune import suspicious
 
