@@ -19,7 +19,7 @@ Vovk, Lindsay, Nouretdinov & Gammerman (2003), Mondrian confidence machine, Roya
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,12 +152,11 @@ class Adaptation:
     losses: tuple[tuple[Candidate, float, float], ...]
     cross_logit: Floats
     n_canes: int
-    notes: tuple[str, ...] = field(default=())
 
 
-def _loss(score: Floats, dead: Floats, slip: float) -> Floats:
+def _loss(score: Floats, dead: Floats) -> Floats:
     """Negative log likelihood of calls with slips, one value an example."""
-    p = slip + (1 - 2 * slip) * expit(score)
+    p = SLIP_SHARE + (1 - 2 * SLIP_SHARE) * expit(score)
     return np.asarray(-(dead * np.log(p) + (1 - dead) * np.log1p(-p)))
 
 
@@ -225,14 +224,14 @@ def fit_correction(
         heights=found[2 + d:], width=width)
 
 
-def _folds(cane: NDArray[np.int64], rng: np.random.Generator, k: int) -> list[NDArray[np.bool_]]:
+def _folds(cane: NDArray[np.int64], rng: np.random.Generator) -> list[NDArray[np.bool_]]:
     names = rng.permutation(np.unique(cane))
-    return [np.isin(cane, names[i::k]) for i in range(min(k, len(names)))]
+    return [np.isin(cane, names[i::6]) for i in range(min(6, len(names)))]
 
 
 def adapt(
     examples: Examples, *, rng: np.random.Generator,
-    candidates: Sequence[Candidate] = CANDIDATES, n_folds: int = 6,
+    candidates: Sequence[Candidate] = CANDIDATES,
     progress: Callable[[int, int], None] | None = None,
 ) -> Adaptation:
     """Choose and fit the correction that a season's calls support.
@@ -244,8 +243,6 @@ def adapt(
         Splits canes into folds and places bumps.
     candidates : sequence of Candidate
         The first must be "unchanged".
-    n_folds : int
-        Parts that canes are divided into.
     progress : callable, optional
         Called with (fits done, fits in all).
 
@@ -276,7 +273,7 @@ def adapt(
             f"{_FEWEST} canes are needed to check a change.",
             losses=(), cross_logit=base, n_canes=n_canes)
     usable = [c for c in candidates if len(certain) >= c.least]
-    folds = _folds(examples.cane, rng, n_folds)
+    folds = _folds(examples.cane, rng)
     crossed = {unchanged: base}
     done, total = 0, (len(usable) - 1) * len(folds)
     with threadpool_limits(1):  # small matrices: more threads only wait for each other
@@ -291,9 +288,9 @@ def adapt(
             crossed[candidate] = score
     sure = examples.certain
     losses = []
-    plain = _loss(base[sure], examples.dead[sure], SLIP_SHARE)
+    plain = _loss(base[sure], examples.dead[sure])
     for candidate, score in crossed.items():
-        each = _loss(score[sure], examples.dead[sure], SLIP_SHARE)
+        each = _loss(score[sure], examples.dead[sure])
         gain = plain - each
         canes = np.unique(examples.cane[sure], return_inverse=True)[1]
         sums = np.bincount(canes, gain)

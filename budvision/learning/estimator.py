@@ -43,7 +43,7 @@ class OwnModel:
 
 
 def fit_estimator(
-    estimator: Any, examples: Examples, *, base: VerdictModel, n_splits: int = 5
+    estimator: Any, examples: Examples, *, base: VerdictModel
 ) -> OwnModel:
     """Fit a classifier on certain calls, whole canes left out in turn to see how it does.
 
@@ -55,8 +55,6 @@ def fit_estimator(
         Called tissues; those that readers doubt are left out.
     base : VerdictModel
         Judges the same tissues for comparison; its reserve widens the guard against the unknown.
-    n_splits : int
-        Folds over canes, at least 2; fewer where there are fewer canes.
 
     Returns
     -------
@@ -95,7 +93,7 @@ def fit_estimator(
             do="Wrap it in sklearn.calibration.CalibratedClassifierCV.")
     crossed = logit(cross_val_predict(
         clone(estimator), certain.features, dead, groups=certain.cane, method="predict_proba",
-        cv=GroupKFold(min(n_splits, n_canes)))[:, 1])
+        cv=GroupKFold(min(5, n_canes)))[:, 1])
     curve = LogisticRegression(C=10.0).fit(crossed[:, None], dead)
     slope, offset = max(float(curve.coef_[0, 0]), 0.0), float(curve.intercept_[0])
     odds = slope * crossed + offset

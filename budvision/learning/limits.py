@@ -23,11 +23,13 @@ ALPHA = 0.02
 _WORST, _WORST_FEW, _MANY = 0.1, 0.04, 200
 """Never call with a probability of being wrong above the first; with few calls above the second,
 going over to the first at 200 calls (common practice, no source)."""
+_PRIOR_CALLS, _SLIP = 40.0, 0.05
+"""Calls that the model's own probabilities count as; share of calls taken to be slips."""
 
 
 def fit_limits(
     cross_logit: Floats, dead: Floats, weight: Floats, *, base: ConformalSets | None = None,
-    alpha: float = ALPHA, prior_calls: float = 40.0, slip: float = 0.05,
+    alpha: float = ALPHA,
 ) -> ConformalSets:
     """Set the limits from log-odds of tissues whose cane the model had not seen.
 
@@ -43,10 +45,6 @@ def fit_limits(
         cannot make the model fall silent. Doubt about a new lamp shows in the log-odds instead.
     alpha : float
         Share of each class that may be called the other one, in (0, 0.5).
-    prior_calls : float
-        Calls that the model's own probabilities count as, at least 0.
-    slip : float
-        Share of calls taken to be slips.
 
     Returns
     -------
@@ -63,10 +61,8 @@ def fit_limits(
     certain = dead != 0.5
     p_dead = expit(cross_logit)
     # among the dead the low end matters, among the live the high end: mirror the live
-    low_of_dead = _limit(cross_logit, certain & (dead == 1), p_dead, weight, alpha, prior_calls,
-                         slip)
-    low_of_live = _limit(-cross_logit, certain & (dead == 0), 1 - p_dead, weight, alpha,
-                         prior_calls, slip)
+    low_of_dead = _limit(cross_logit, certain & (dead == 1), p_dead, weight, alpha)
+    low_of_live = _limit(-cross_logit, certain & (dead == 0), 1 - p_dead, weight, alpha)
     worst = _WORST_FEW + (_WORST - _WORST_FEW) * min(1.0, float(certain.sum()) / _MANY)
     live_below = float(np.clip(expit(low_of_dead), 0.0015, worst))
     dead_above = float(np.clip(expit(-low_of_live), 1 - worst, 0.9985))
@@ -79,14 +75,13 @@ def fit_limits(
 
 
 def _limit(
-    score: Floats, own: NDArray[np.bool_], p_class: Floats, weight: Floats, alpha: float,
-    prior_calls: float, slip: float,
+    score: Floats, own: NDArray[np.bool_], p_class: Floats, weight: Floats, alpha: float
 ) -> float:
     """Return the highest score below which at most alpha of the class lies."""
-    honest = p_class[own] * (1 - slip) / (p_class[own] * (1 - slip) + slip)
+    honest = p_class[own] * (1 - _SLIP) / (p_class[own] * (1 - _SLIP) + _SLIP)
     values = np.r_[score[own], score]
     total = float(p_class.sum())
-    share = np.r_[weight[own] * honest, p_class * (prior_calls / max(total, 1e-9))]
+    share = np.r_[weight[own] * honest, p_class * (_PRIOR_CALLS / max(total, 1e-9))]
     order = np.argsort(values)
     reached = np.cumsum(share[order]) / share.sum()
     below = int(np.searchsorted(reached, alpha, side="right"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -81,27 +81,24 @@ def _scene_of(cut: RenderedCut) -> Scene:
     )
 
 
-def draw_scene(seed: int, *, changes: dict[str, Any] | None = None) -> Scene:
+def draw_scene(seed: int) -> Scene:
     """Draw a photograph of the main renderer by its seed; one in eight is no cut bud.
 
     Parameters
     ----------
     seed : int
         From `FIRST_SEED` on.
-    changes : dict, optional
-        Arguments of `sample_world` that narrow it.
     """
     rng = np.random.default_rng(seed)
     aspect = float(rng.choice([0.75, 2 / 3, 1.0, 4 / 3]))
-    if changes is None and rng.random() < 0.125:
+    if rng.random() < 0.125:
         image = np.asarray(render_negative(rng, size_px=640, aspect=aspect), np.uint8)
         none = dict.fromkeys(TISSUES, False)
         world = dict.fromkeys(WORLD_KEYS, "stray")
         return Scene(
             image=image, labels=np.zeros(image.shape[:2], np.uint8), exposed=none, dead={},
             usable=False, why_not="no_cut_face", world=world, base_deg=0.0)
-    p_fault = 0.14 if changes is None else 0.0
-    world_drawn = sample_world(rng, p_fault=p_fault, **(changes or {}))
+    world_drawn = sample_world(rng, p_fault=0.14)
     if not world_drawn.fault:
         share = float(np.exp(rng.uniform(np.log(0.12), np.log(0.9))))
         world_drawn = replace(world_drawn, face_share=share * min(1.0, aspect))

@@ -19,20 +19,19 @@ __all__ = [
 Float64 = npt.NDArray[np.float64]
 
 
-def calibration_error(p_dead: npt.ArrayLike, dead: npt.ArrayLike, *, n_bins: int = 15) -> float:
+def calibration_error(p_dead: npt.ArrayLike, dead: npt.ArrayLike) -> float:
     """Return the expected calibration error of the probability of the likelier class.
 
     Parameters
     ----------
     p_dead : array_like of float, shape (n,)
     dead : array_like of bool, shape (n,)
-    n_bins : int
-        Equal bins over [0, 1]; 15 is only a convention.
 
     Returns
     -------
     float
-        Sum over bins of their share times |accuracy - mean confidence|, in [0, 1].
+        Sum over 15 equal bins (only a convention) of their share times |accuracy - mean
+        confidence|, in [0, 1].
 
     Notes
     -----
@@ -48,7 +47,7 @@ def calibration_error(p_dead: npt.ArrayLike, dead: npt.ArrayLike, *, n_bins: int
         return 0.0
     confidence = np.maximum(share, 1.0 - share)
     right = (share > 0.5) == truth
-    return binned_gap(confidence, right, n_bins=n_bins)
+    return binned_gap(confidence, right, n_bins=15)
 
 
 def binned_gap(confidence: npt.ArrayLike, right: npt.ArrayLike, *, n_bins: int) -> float:

@@ -77,10 +77,10 @@ class _Shelf:
         self.hardness[index] = 0.5 * kept + 0.5 * seen
 
 
-def pictures_of(pool: Pool, device: str, n: int = 24, batch: int = 32) -> Any:
-    """Yield batches of bent pictures of a pool, Tensor (batch, 3, side, side)."""
-    ready = np.flatnonzero(pool.rows()[:, 4] > 0)[: n * batch]
-    for some in np.array_split(ready, max(1, len(ready) // batch)):
+def pictures_of(pool: Pool, device: str, n: int = 24) -> Any:
+    """Yield batches of 32 bent pictures of a pool, Tensor (batch, 3, side, side)."""
+    ready = np.flatnonzero(pool.rows()[:, 4] > 0)[: n * 32]
+    for some in np.array_split(ready, max(1, len(ready) // 32)):
         x = torch.from_numpy(pool.pixels()[some]).to(device)
         yield bend(x, pool.side).image
 

@@ -242,10 +242,10 @@ def _counted(part: int, of: int) -> str:
     return f"{100 * part / of:.1f} % of {of}" if of else "–"
 
 
-def worst_slices(found: list[Slice], n: int = 5, *, least: int = 40) -> list[Slice]:
-    """Return the kinds with the largest share of wrong calls, of those with enough calls."""
+def worst_slices(found: list[Slice], *, least: int = 40) -> list[Slice]:
+    """Return the five kinds with the largest share of wrong calls, of those with enough calls."""
     asked = [one for one in found if one.called >= least and one.wrong > 0]
-    return sorted(asked, key=lambda one: -one.wrong)[:n]
+    return sorted(asked, key=lambda one: -one.wrong)[:5]
 
 
 def _share(part: int, whole: int) -> str:

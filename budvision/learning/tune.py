@@ -196,14 +196,12 @@ def leave_one_lab_out(
     return out
 
 
-def suspicious(
-    lessons: Lessons, cross_logit: Floats, *, limit: float = 0.03
-) -> list[tuple[Lesson, float, str]]:
+def suspicious(lessons: Lessons, cross_logit: Floats) -> list[tuple[Lesson, float, str]]:
     """List calls that look like slips of the hand, likeliest first; nothing is changed.
 
-    A call is listed when the model that did not see its cane gives it less than `limit`, and of
-    the ten most alike called tissues at least eight say otherwise. Alike is by the features that
-    go with the calls: each is weighed by its correlation with them.
+    A call is listed when the model that did not see its cane gives it less than 3 %, and of the
+    ten most alike called tissues at least eight say otherwise. Alike is by the features that go
+    with the calls: each is weighed by its correlation with them.
 
     Returns
     -------
@@ -226,7 +224,7 @@ def suspicious(
         if lesson.value not in (CallValue.LIVE, CallValue.DEAD) or examples.dead[i] == 0.5:
             continue
         p_call = float(p_dead[i] if lesson.value is CallValue.DEAD else 1 - p_dead[i])
-        if p_call >= limit:
+        if p_call >= 0.03:
             continue
         distance = ((scaled - scaled[i]) ** 2).sum(axis=1)
         distance[i] = np.inf

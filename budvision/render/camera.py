@@ -128,7 +128,6 @@ def expose(
     layout: Layout | None,
     *,
     out_shape: tuple[int, int] | None = None,
-    compress: bool = True,
 ) -> Array:
     """Photograph the light of a scene.
 
@@ -138,8 +137,6 @@ def expose(
         Linear light.
     out_shape : tuple of int, optional
         Rows and columns of the photograph; the scene's own when left out.
-    compress : bool
-        Pass through JPEG as the camera would.
 
     Returns
     -------
@@ -170,7 +167,6 @@ def expose(
         shrink = float(rng.uniform(0.45, 0.85))
         small = cv2.resize(result, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         result = cv2.resize(small, shape[::-1], interpolation=cv2.INTER_LINEAR)
-    if compress:
-        for _ in range(1 + int(world.camera == "chat")):
-            result = recompressed(result, int(rng.integers(40, 99)))
+    for _ in range(1 + int(world.camera == "chat")):
+        result = recompressed(result, int(rng.integers(40, 99)))
     return result

@@ -150,19 +150,13 @@ def _other_photograph(
 
 
 def _face_centre(
-    rng: np.random.Generator,
-    rows: int,
-    cols: int,
-    long_px: float,
-    wanted: tuple[float, float] | None,
+    rng: np.random.Generator, rows: int, cols: int, long_px: float
 ) -> tuple[float, float]:
-    """Draw where the face lies, (x, y) in pixels; at `wanted` (row, col) shares where given."""
+    """Draw where the face lies, near the middle, (x, y) in pixels."""
     room = [max(0.0, 0.5 - 1.02 * long_px / side) for side in (cols, rows)]
-    spread = 0.6 if wanted is None else 0.0
-    middle = wanted or (0.5, 0.5)
     return (
-        cols * (middle[1] + float(np.clip(rng.normal(0, spread) * room[0], -0.42, 0.42))),
-        rows * (middle[0] + float(np.clip(rng.normal(0, spread) * room[1], -0.42, 0.42))),
+        cols * (0.5 + float(np.clip(rng.normal(0, 0.6) * room[0], -0.42, 0.42))),
+        rows * (0.5 + float(np.clip(rng.normal(0, 0.6) * room[1], -0.42, 0.42))),
     )
 
 
@@ -214,8 +208,6 @@ def render_cut(
     size_px: int = 384,
     aspect: float = 1.0,
     out_px: int | None = None,
-    compress: bool = True,
-    centre: tuple[float, float] | None = None,
 ) -> RenderedCut:
     """Render one photograph of a cut bud.
 
@@ -231,10 +223,6 @@ def render_cut(
         Height over width.
     out_px : int, optional
         Width of the photograph, when it differs from `size_px` (up to 50 megapixels).
-    compress : bool
-        Pass through JPEG once or twice, as cameras and chats do.
-    centre : tuple of float, optional
-        (row, col) of the face as shares of height and width; near the middle when left out.
 
     Returns
     -------
@@ -255,7 +243,7 @@ def render_cut(
     world = world or sample_world(rng)
     rows, cols = max(32, round(size_px * aspect)), size_px
     long_px = max(3.0, 0.5 * world.face_share * cols)
-    face_centre = _face_centre(rng, rows, cols, long_px, centre)
+    face_centre = _face_centre(rng, rows, cols, long_px)
     layout = lay_out(rng, world, centre=face_centre, long_px=long_px)
     scene = Scene(rows, cols)
     if rng.random() < 0.7:
@@ -265,11 +253,11 @@ def render_cut(
     truths = paint_face(scene, rng, layout, world)
     width = out_px or cols
     shape = (max(1, round(width * rows / cols)), width)
-    if compress and shape == scene.shape and rng.random() < 0.35:
+    if shape == scene.shape and rng.random() < 0.35:
         image = _other_photograph(scene, rng, layout, world)
     else:
         light = light_up(scene, rng, world, layout)
-        image = expose(light, rng, world, layout, out_shape=shape, compress=compress)
+        image = expose(light, rng, world, layout, out_shape=shape)
     image = processed(image, rng, process=world.staging.process,
                       face_px=2 * long_px * shape[1] / cols)
     zones, brown = scene.labels, (np.clip(scene.brown, 0, 1) * 255 + 0.5).astype(np.uint8)

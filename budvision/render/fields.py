@@ -124,7 +124,6 @@ def fibres(
     length: float,
     *,
     curl: float = 0.5,
-    width_px: int = 1,
     angle_deg: float | None = None,
     spread: float = 1.0,
 ) -> Array:
@@ -155,7 +154,7 @@ def fibres(
     for tone in range(8):
         group = [path for path, value in zip(paths, shade, strict=True) if value // 32 == tone]
         if group:
-            cv2.polylines(canvas, group, False, int(tone * 32 + 16), width_px, cv2.LINE_AA, 3)
+            cv2.polylines(canvas, group, False, int(tone * 32 + 16), 1, cv2.LINE_AA, 3)
     return normalised(canvas.astype(np.float32))
 
 

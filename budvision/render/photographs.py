@@ -34,9 +34,9 @@ def _pictures() -> tuple[Array, ...]:
     return tuple((np.asarray(p, np.float32) / 255) ** np.float32(2.2) for p in pictures)
 
 
-def _window(rng: np.random.Generator, low: float, high: float) -> Array:
+def _window(rng: np.random.Generator) -> Array:
     picture = _pictures()[int(rng.integers(len(_pictures())))]
-    side = int(rng.uniform(low, high) * min(picture.shape[:2]))
+    side = int(rng.uniform(0.12, 0.98) * min(picture.shape[:2]))
     row = int(rng.integers(0, picture.shape[0] - side + 1))
     col = int(rng.integers(0, picture.shape[1] - side + 1))
     return np.rot90(picture[row : row + side, col : col + side], int(rng.integers(4)))
@@ -44,7 +44,7 @@ def _window(rng: np.random.Generator, low: float, high: float) -> Array:
 
 def photo_piece(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
     """Cut, turn and recolour a piece of a photograph; linear light, (rows, cols, 3)."""
-    piece = _window(rng, 0.12, 0.98)
+    piece = _window(rng)
     if rng.random() < 0.6:
         piece = piece[..., rng.permutation(3)]
     if rng.random() < 0.6:  # colours of its own along the lightness

@@ -190,22 +190,15 @@ def _label(scene: Scene, rng: np.random.Generator) -> None:
     )
 
 
-def render_stray(
-    rng: np.random.Generator, *, kind: str = "", size_px: tuple[int, int] = (480, 640)
-) -> NDArray[np.uint8]:
-    """Photograph something that is not a cut bud.
-
-    Parameters
-    ----------
-    kind : str
-        One of STRAYS; any when empty.
+def render_stray(rng: np.random.Generator, *, size_px: tuple[int, int]) -> NDArray[np.uint8]:
+    """Photograph something that is not a cut bud, one of STRAYS.
 
     Returns
     -------
     ndarray of uint8, (rows, cols, 3)
         Upright sRGB.
     """
-    kind = kind or STRAYS[int(rng.integers(len(STRAYS)))]
+    kind = STRAYS[int(rng.integers(len(STRAYS)))]
     rows, cols = size_px
     scene = Scene(rows, cols)
     paint_bench(scene, rng, "photo" if kind == "photo" else str(rng.choice(BENCHES)))

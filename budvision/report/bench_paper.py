@@ -36,7 +36,6 @@ class TagSize:
     pitch_x_mm: float = 0.0
     pitch_y_mm: float = 0.0
     outline: bool = False
-    note: bool = True
     paper: str = ""
 
 

@@ -144,11 +144,11 @@ def bare(axes: Axes, *, keep: Sequence[str] = ("bottom",)) -> None:
     axes.tick_params(length=2.5, width=0.6)
 
 
-def percent_axis(axis: Axis, *, step: float) -> None:
-    """Number an axis of shares in percent."""
+def percent_axis(axis: Axis) -> None:
+    """Number an axis of shares in percent, every fifth."""
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-    axis.set_major_locator(MultipleLocator(step))
+    axis.set_major_locator(MultipleLocator(0.2))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value * 100:.0f} %"))
 
 

@@ -138,14 +138,14 @@ def draw_intervals(
                 axes.text(0.01, i, note, va="center", fontsize=7.5, color=QUIET, style="italic")
         axes.set_yticks(range(len(rows)), [clip(row.label, 34) for row in rows])
         axes.tick_params(axis="y", length=0, pad=9)
-        percent_axis(axes.xaxis, step=0.2)
+        percent_axis(axes.xaxis)
         axes.set_xlabel(say("share of buds dead, with interval"))
         return finish(figure, title, alt)
 
 
 def draw_positions(
     series: Sequence[tuple[str, Sequence[ShareRow]]], *, title: str, bands: BandEdges | None = None,
-    axis: str = "node, from the cane base", width_mm: float = 165.0, height_mm: float = 70.0,
+    axis: str = "node, from the cane base",
 ) -> Drawing:
     """Draw shares side by side over nodes or classes, one marker a tissue.
 
@@ -153,12 +153,10 @@ def draw_positions(
     ----------
     series : sequence of (tissue name, sequence of ShareRow)
         Rows of all series carry the same labels in the same order.
-    title, bands, width_mm
+    title, bands
         As in `draw_intervals`.
     axis : str
         Text below the horizontal axis.
-    height_mm : float
-        Height of the figure in millimetres.
 
     Returns
     -------
@@ -180,7 +178,7 @@ def draw_positions(
     alt = f"{title}. " + " ".join(
         f"{say(name)}: " + "; ".join(row.words() for row in rows) + "." for name, rows in series)
     with drawing():
-        figure = new_figure(width_mm, height_mm)
+        figure = new_figure(165.0, 70.0)
         axes = figure.add_subplot()
         bare(axes, keep=("bottom", "left"))
         axes.set_ylim(0.0, 1.0)
@@ -202,5 +200,5 @@ def draw_positions(
         axes.set_xticks(range(len(labels)), [clip(label, 14) for label in labels])
         axes.set_xlabel(axis)
         axes.set_ylabel(say("share dead"))
-        percent_axis(axes.yaxis, step=0.2)
+        percent_axis(axes.yaxis)
         return finish(figure, title, alt)

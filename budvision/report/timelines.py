@@ -62,7 +62,7 @@ class Reading:
 
 def draw_history(
     series: Sequence[tuple[str, Sequence[TimedShare]]], *, title: str,
-    bands: BandEdges | None = None, width_mm: float = 165.0, height_mm: float = 70.0,
+    bands: BandEdges | None = None,
 ) -> Drawing:
     """Draw shares over sampling dates, one marker a series.
 
@@ -71,8 +71,8 @@ def draw_history(
     series : sequence of (tissue or block name, sequence of TimedShare)
         Points in any order; points with nothing judged are left out of the drawing and named in
         the alternative text.
-    title, bands, width_mm, height_mm
-        As in `draw_positions`.
+    title, bands
+        As in `budvision.report.figures.draw_intervals`.
 
     Returns
     -------
@@ -89,7 +89,7 @@ def draw_history(
         f"{name}: " + "; ".join(f"{p.day.isoformat()} {p.row.words()}" for p in points) + "."
         for name, points in series)
     with drawing():
-        figure = new_figure(width_mm, height_mm)
+        figure = new_figure(165.0, 70.0)
         axes = figure.add_subplot()
         bare(axes, keep=("bottom", "left"))
         axes.set_ylim(0.0, 1.0)
@@ -102,7 +102,7 @@ def draw_history(
             figure.legend(loc="outside upper left", ncols=len(series), frameon=False, fontsize=8)
         _day_axis(axes, days)
         axes.set_ylabel(say("share dead"))
-        percent_axis(axes.yaxis, step=0.2)
+        percent_axis(axes.yaxis)
         return finish(figure, title, alt)
 
 
@@ -164,8 +164,6 @@ class Lethal:
 def draw_temperatures(
     readings: Sequence[Reading], *, title: str, samplings: Sequence[tuple[dt.date, str]] = (),
     thresholds_c: Sequence[float] = (), lethal: Sequence[Lethal] = (), units: str = "metric",
-    width_mm: float = 165.0,
-    height_mm: float = 75.0,
 ) -> Drawing:
     """Draw a station's temperature, the coldest moment and the sampling dates.
 
@@ -184,8 +182,6 @@ def draw_temperatures(
         background, never a verdict.
     units : {"metric", "us"}
         Axis in degrees Celsius or Fahrenheit.
-    width_mm, height_mm : float
-        Size in millimetres.
 
     Returns
     -------
@@ -218,10 +214,10 @@ def draw_temperatures(
         alt += " Beside it, as background, published lethal temperatures (half dead): " + ", ".join(
             f"{one.name} {shown(one.lt50_c):.1f} {unit}" for one in lethal[:_MOST_LETHAL]) + "."
     with drawing():
-        figure = new_figure(width_mm, height_mm + (20.0 if lethal else 0.0))
+        figure = new_figure(165.0, 95.0 if lethal else 75.0)
         axes, side = _room_for(figure, lethal)
         bare(axes, keep=("bottom", "left"))
-        thin = _thin(ordered, 1000)
+        thin = _thin(ordered)
         axes.plot([_moment(r.at) for r in thin], [shown(r.celsius) for r in thin], color=ACCENT,
                   linewidth=0.9)
         axes.plot([_moment(coldest.at)], [shown(coldest.celsius)], marker="v", color=INK)
@@ -273,11 +269,11 @@ def _draw_lethal(
     axes.set_title("published: 10, 50, 90 % dead", fontsize=7, color=QUIET)
 
 
-def _thin(ordered: Sequence[Reading], n_bins: int) -> list[Reading]:
-    """Keep the lowest and highest reading of each bin, in order."""
-    if len(ordered) <= 4 * n_bins:
+def _thin(ordered: Sequence[Reading]) -> list[Reading]:
+    """Keep the lowest and highest reading of each thousandth of a long record, in order."""
+    if len(ordered) <= 4000:
         return list(ordered)
-    size = -(-len(ordered) // n_bins)
+    size = -(-len(ordered) // 1000)
     kept: list[Reading] = []
     for start in range(0, len(ordered), size):
         part = ordered[start:start + size]

@@ -22,8 +22,6 @@ __all__ = [
     "kappa_words",
 ]
 
-Floats = NDArray[np.float64]
-
 LEAST_PAIRS = 20
 """Fewer buds read twice than this tell nothing of agreement: our choice. Even goodness-of-fit
 limits of kappa hold only from about 25 (Donner & Eliasziw 1992, Stat. Med. 11:1511)."""

@@ -37,6 +37,7 @@ WHOLE = 1.0
 BAR, WIDTH_BAR, MANY_UNITS = 0.935, 1.35, 8
 _BATCH = 2_000
 _AGAIN = 4
+_CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,8 +181,8 @@ def _beta(mean: Floats, likeness: float, rng: np.random.Generator) -> Floats:
     return drawn
 
 
-def _posterior(dead: Ints, design: Design, prior_icc: float) -> SharePosterior:
-    units = _units(dead, design)
+def _posterior(dead: Ints, design: Design) -> SharePosterior:
+    units, prior_icc = _units(dead, design), Settings().prior_icc
     if not design.strata:
         return posterior_under(units, likeness_grid(prior_icc))
     weights = np.tile(np.array(design.weights, dtype=float), (len(dead), 1))
@@ -189,14 +190,12 @@ def _posterior(dead: Ints, design: Design, prior_icc: float) -> SharePosterior:
                               prior_icc=prior_icc)
 
 
-def _ends(
-    found: SharePosterior, confidence: float, *, whole: bool
-) -> tuple[Floats, Floats]:
+def _ends(found: SharePosterior, *, whole: bool) -> tuple[Floats, Floats]:
     """Return the interval, with the end for whole units where the answer says it too."""
-    low, high = found.limits(confidence)
+    low, high = found.limits(_CONFIDENCE)
     if not whole:
         return low, high
-    interval = found.if_units_whole(confidence)
+    interval = found.if_units_whole(_CONFIDENCE)
     return np.where(found.every, interval, low), np.where(found.none, interval, high)
 
 
@@ -243,9 +242,9 @@ def _chance(dead: Ints, orders: Floats, size: int, share: float, likeness: float
 
 def coverage(
     design: Design, likeness: float, *, shares: Sequence[float] = SHARES, n_samples: int = 500,
-    prior_icc: float | None = None, confidence: float = 0.95, rng: np.random.Generator,
+    rng: np.random.Generator,
 ) -> Cell:
-    """Count how often the interval of one design holds the true share.
+    """Count how often the 95 % interval of one design holds the true share.
 
     Parameters
     ----------
@@ -258,19 +257,14 @@ def coverage(
         Samples for each share, where not every one can be counted; a quarter of them with strata,
         which take longer. Four times as many others, and these alone, where those come out less
         than two standard errors above the bar.
-    prior_icc : float, optional
-        The setting's default where left out.
-    confidence : float
-        Nominal coverage in (0, 1).
     rng : numpy.random.Generator
     """
-    prior = Settings().prior_icc if prior_icc is None else prior_icc
     held, ratio = [], []
     whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata
     if design.exact or whole:
         dead, orders = _every_sample(design, whole=whole)
-        low, high = _ends(_posterior(dead, design, prior), confidence, whole=whole)
-        near, far = _known(dead, design, likeness).limits(confidence)
+        low, high = _ends(_posterior(dead, design), whole=whole)
+        near, far = _known(dead, design, likeness).limits(_CONFIDENCE)
         for share in shares:
             chance = _chance(dead, orders, design.sizes[0], share, likeness)
             held.append(float(chance[(low <= share) & (share <= high)].sum()))
@@ -279,9 +273,9 @@ def coverage(
                     width_ratio=tuple(ratio))
     for share in shares:
         truth, count = design.truth(share), _count(design, n_samples)
-        found = _held(design, likeness, share, truth, count, prior, confidence, rng)
+        found = _held(design, likeness, share, truth, count, rng)
         if found[0] < BAR + 2 * np.sqrt(BAR * (1 - BAR) / count):
-            found = _held(design, likeness, share, truth, _AGAIN * count, prior, confidence, rng)
+            found = _held(design, likeness, share, truth, _AGAIN * count, rng)
         held.append(found[0])
         ratio.append(found[1])
     return Cell(design=design, likeness=likeness, coverage=tuple(held), width_ratio=tuple(ratio))
@@ -293,32 +287,25 @@ def _count(design: Design, n_samples: int) -> int:
 
 
 def _held(
-    design: Design, likeness: float, share: float, truth: float, count: int, prior: float,
-    confidence: float, rng: np.random.Generator,
+    design: Design, likeness: float, share: float, truth: float, count: int,
+    rng: np.random.Generator,
 ) -> tuple[float, float]:
     """Return how often so many drawn samples hold the truth, and how wide they are."""
     sizes, sums = np.array(design.sizes), np.zeros(3)
     for start in range(0, count, _BATCH):
         dead = simulate_units(design.shares(share), sizes, likeness, min(_BATCH, count - start),
                               rng=rng, canes=design.canes)
-        low, high = _ends(_posterior(dead, design, prior), confidence, whole=likeness == WHOLE)
+        low, high = _ends(_posterior(dead, design), whole=likeness == WHOLE)
         near, far = ((np.zeros(1), np.array([np.nan])) if design.strata
-                     else _known(dead, design, likeness).limits(confidence))
+                     else _known(dead, design, likeness).limits(_CONFIDENCE))
         inside = (low <= truth + 1e-12) & (truth - 1e-12 <= high)
         sums += inside.sum(), (high - low).sum(), (far - near).sum()
     return float(sums[0] / count), float(sums[1] / sums[2])
 
 
-def coverage_table(cells: Sequence[Cell], *, shares: Sequence[float] = SHARES) -> str:
-    """Return coverage as a Markdown table, per cent, with the smallest and the width ratio.
-
-    Parameters
-    ----------
-    cells : sequence of Cell
-    shares : sequence of float
-        Those worked out, for the head.
-    """
-    heads = ["sample", "likeness", *(f"{100 * share:g} %" for share in shares), "smallest", "width"]
+def coverage_table(cells: Sequence[Cell]) -> str:
+    """Return coverage at `SHARES` as a Markdown table, per cent, with the least and the width."""
+    heads = ["sample", "likeness", *(f"{100 * share:g} %" for share in SHARES), "smallest", "width"]
     lines = ["| " + " | ".join(heads) + " |", "| --- |" + " ---: |" * (len(heads) - 1)]
     for cell in cells:
         ratio = float(np.mean(cell.width_ratio))

@@ -130,17 +130,13 @@ def balanced_nodes(
     return BalancedNodes(kept, light, kept != nodes)
 
 
-def charge_nodes(
-    prunings_kg: float, *, shoot_g: tuple[float, float] = (30, 40)
-) -> tuple[float, float]:
-    """Return nodes by the weight of one shoot: prunings over grams a shoot.
+def charge_nodes(prunings_kg: float) -> tuple[float, float]:
+    """Return nodes by what a good shoot weighs in winter, 30 to 40 g.
 
     Parameters
     ----------
     prunings_kg : float
         Weight of dry prunings of one vine, kg, above 0.
-    shoot_g : tuple of float
-        What a good shoot weighs in winter, grams, lighter first.
 
     Returns
     -------
@@ -150,29 +146,24 @@ def charge_nodes(
     Raises
     ------
     InputError
-        When a weight is not positive.
+        When the weight is not positive.
 
     References
     ----------
     Wineskills, 'Factors to be taken into account when pruning' (30 to 40 g).
     """
-    if not (prunings_kg > 0 and 0 < shoot_g[0] <= shoot_g[1]):
-        raise InputError(f"the weights are {prunings_kg!r} kg and {shoot_g!r} g",
-                         expected="more than 0, the lighter shoot first")
-    return prunings_kg * 1000 / shoot_g[1], prunings_kg * 1000 / shoot_g[0]
+    if not prunings_kg > 0:
+        raise InputError(f"the prunings weigh {prunings_kg!r} kg", expected="more than 0")
+    return prunings_kg * 1000 / 40, prunings_kg * 1000 / 30
 
 
-def spacing_nodes(
-    vine_m: float, *, nodes_per_m: tuple[float, float] = (4 / FOOT_M, 6 / FOOT_M)
-) -> tuple[float, float]:
-    """Return nodes from vine spacing and nodes per metre of row.
+def spacing_nodes(vine_m: float) -> tuple[float, float]:
+    """Return nodes from vine spacing, by the general guide of 4 to 6 a foot of row.
 
     Parameters
     ----------
     vine_m : float
         Vine spacing in the row, metres, above 0.
-    nodes_per_m : tuple of float
-        Fewest and most; the general guide of 4 to 6 a foot when left out.
 
     Returns
     -------
@@ -187,10 +178,9 @@ def spacing_nodes(
     ----------
     M. Smith, Ohio State University, 15 Mar 2023 (5 to 8 ft: about 20 to 50 buds).
     """
-    if not (vine_m > 0 and 0 < nodes_per_m[0] <= nodes_per_m[1]):
-        raise InputError(f"the spacing is {vine_m!r} m and nodes a metre {nodes_per_m!r}",
-                         expected="more than 0, the fewer first")
-    return vine_m * nodes_per_m[0], vine_m * nodes_per_m[1]
+    if not vine_m > 0:
+        raise InputError(f"the spacing is {vine_m!r} m", expected="more than 0")
+    return vine_m * (4 / FOOT_M), vine_m * (6 / FOOT_M)
 
 
 def lay_out(nodes: float, each: int) -> Layout:

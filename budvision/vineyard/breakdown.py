@@ -73,7 +73,6 @@ def breakdown(
     by: str,
     *,
     tissue: Tissue = Tissue.PRIMARY,
-    block: str | None = None,
     settings: Settings | None = None,
 ) -> list[Part]:
     """Return mortality by node position, vine-size class, zone, cultivar or block.
@@ -83,8 +82,6 @@ def breakdown(
     table : BudTable
     by : {"node", "vigor", "zone", "cultivar", "block"}
     tissue : Tissue
-    block : str, optional
-        Only this block's buds; all when left out.
     settings : Settings, optional
         Uses confidence, prior_icc and cold_only.
 
@@ -97,8 +94,6 @@ def breakdown(
     ------
     InputError
         When `by` is another word.
-    NotFoundError
-        When there is no such block.
 
     Notes
     -----
@@ -109,13 +104,6 @@ def breakdown(
     settings, factor = settings or Settings(), _factor(table, by)
     dead = dead_of_cold(table, tissue, cold_only=settings.cold_only)
     keep = dead | (table.calls[:, TISSUES.index(tissue)] == LIVE)
-    there = np.ones(table.n_buds, bool)
-    if block is not None:
-        if block not in table.block.names:
-            raise NotFoundError(f"there is no block {block!r}",
-                                expected=f"one of {', '.join(table.block.names)}")
-        there = table.block.codes == table.block.names.index(block)
-    keep &= there
     n_parts, part = len(factor.names), factor.codes[keep]
     cells, index = np.unique(table.unit[keep] * n_parts + part, return_inverse=True)
     units = Units.of(np.bincount(index, dead[keep], len(cells)), np.bincount(index),
@@ -132,24 +120,22 @@ def breakdown(
             high=as_number(high[code]), few_units=bool(found.few_units[code]),
             design_effect_from_prior=bool(found.unseen[code] and found.n[code] > 0),
         )
-        for code in np.unique(factor.codes[there]).tolist()
+        for code in np.unique(factor.codes).tolist()
     ]
 
 
 def compare_blocks(
     table: BudTable,
     *,
-    tissue: Tissue = Tissue.PRIMARY,
     pairs: Sequence[tuple[str, str]] | None = None,
     settings: Settings | None = None,
 ) -> list[NamedComparison]:
-    """Compare mortality of blocks, or of one block on two dates, in pairs.
+    """Compare the primaries' mortality of blocks, or of one block on two dates, in pairs.
 
     Parameters
     ----------
     table : BudTable
         A date is compared by giving each sampling its own block name.
-    tissue : Tissue
     pairs : sequence of (str, str), optional
         Pairs of block names; every pair when left out.
     settings : Settings, optional
@@ -172,7 +158,7 @@ def compare_blocks(
         if name not in names:
             raise NotFoundError(f"there is no block {name!r}",
                                 expected=f"one of {', '.join(names)}")
-    units = tissue_units(table, tissue, cold_only=settings.cold_only)[0]
+    units = tissue_units(table, Tissue.PRIMARY, cold_only=settings.cold_only)[0]
     results = compare_groups(
         share_posterior(units, prior_icc=settings.prior_icc),
         [(names.index(a), names.index(b)) for a, b in wanted],

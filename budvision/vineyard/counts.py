@@ -11,10 +11,8 @@ from budvision.errors import InputError
 __all__ = ["vines_to_count"]
 
 
-def vines_to_count(
-    n_vines: float, *, cv: float, error: float = 0.05, confidence: float = 0.95
-) -> int:
-    """Return how many vines to count for a wanted error of the mean count.
+def vines_to_count(n_vines: float, *, cv: float, error: float = 0.05) -> int:
+    """Return how many vines to count for a wanted error of the mean count, at 95 %.
 
     Parameters
     ----------
@@ -24,8 +22,6 @@ def vines_to_count(
         Spread of the counts of single vines over their mean, above 0.
     error : float
         Half the width of the interval as a share of the mean, in (0, 1).
-    confidence : float
-        Nominal coverage in (0, 1).
 
     Returns
     -------
@@ -41,15 +37,15 @@ def vines_to_count(
     ----------
     Cochran (1977), Sampling Techniques, 3rd ed., sections 4.4 and 4.6.
     """
-    if not (n_vines >= 2 and cv > 0 and 0 < error < 1 and 0 < confidence < 1):
+    if not (n_vines >= 2 and cv > 0 and 0 < error < 1):
         raise InputError(
-            f"vines are {n_vines!r}, cv {cv!r}, the error {error!r}, confidence {confidence!r}",
-            expected="at least 2 vines, cv above 0, error and confidence between 0 and 1")
-    level, most = 0.5 + confidence / 2, math.ceil(n_vines)
+            f"vines are {n_vines!r}, cv {cv!r}, the error {error!r}",
+            expected="at least 2 vines, cv above 0, an error between 0 and 1")
+    most = math.ceil(n_vines)
 
     def narrow(n: int) -> bool:
         left = max(0.0, 1 - n / n_vines)
-        return float(scipy.special.stdtrit(n - 1, level)) * cv * math.sqrt(left / n) <= error
+        return float(scipy.special.stdtrit(n - 1, 0.975)) * cv * math.sqrt(left / n) <= error
 
     few, enough = 1, most
     while enough - few > 1:

@@ -46,11 +46,6 @@ ONE_COUNT_CV = 0.3
 """Error of a single count or weighing, as a share of it, where nothing shows its spread: our
 choice, from the published remark that estimates miss by up to 30 %."""
 
-NO_BREAK = (0.10, 0.03)
-"""Share of live buds that do not break after winter, and its standard error: a routine allowance
-of 5 to 15 % (Wineskills, 'Factors to be taken into account when pruning')."""
-
-
 @dataclass(frozen=True, slots=True)
 class Measured:
     """A positive quantity with its standard error (0 when taken as exact).
@@ -70,6 +65,11 @@ class Measured:
     def cv(self) -> float | None:
         """Spread of the counts over their mean; None where two counts at least are lacking."""
         return self.se * math.sqrt(self.n) / self.value if self.n > 1 else None
+
+
+BREAKING = Measured(0.90, 0.03)
+"""Share of live buds that break after winter: a routine allowance of 5 to 15 % is made for those
+that do not (Wineskills, 'Factors to be taken into account when pruning')."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,18 +203,8 @@ def _log_variance(item: Measured) -> float:
     return math.log1p((ONE_COUNT_CV if alone else item.se / item.value) ** 2)
 
 
-def _breaking(no_break: Measured) -> Measured:
-    if not 0 <= no_break.value < 1:
-        raise InputError(f"the share without break is {no_break.value!r}", expected="0 to below 1")
-    return Measured(1 - no_break.value, no_break.se)
-
-
 def expected_shoots(
-    nodes: float,
-    share_alive: Measured,
-    *,
-    no_break: Measured = Measured(*NO_BREAK),
-    confidence: float = 0.95,
+    nodes: float, share_alive: Measured, *, confidence: float = 0.95
 ) -> Estimate:
     """Return shoots to expect on one vine from retained nodes.
 
@@ -224,8 +214,6 @@ def expected_shoots(
         Retained nodes a vine, above 0.
     share_alive : Measured
         Share of nodes with a live primary or, where it is dead, a live secondary.
-    no_break : Measured
-        Share of live buds that do not break, below 1.
     confidence : float
         Nominal coverage in (0, 1).
 
@@ -236,8 +224,8 @@ def expected_shoots(
     """
     check_share(share_alive.value)
     return multiply(
-        {"nodes": Measured(nodes), "share alive": share_alive,
-         "share breaking": _breaking(no_break)}, confidence=confidence,
+        {"nodes": Measured(nodes), "share alive": share_alive, "share breaking": BREAKING},
+        confidence=confidence,
     )
 
 
@@ -248,7 +236,6 @@ def expected_crop(
     clusters_a_shoot: Measured,
     cluster_kg: Measured,
     vines_per_ha: float,
-    no_break: Measured = Measured(*NO_BREAK),
     confidence: float = 0.95,
 ) -> Estimate:
     """Return the crop to expect from retained nodes, tonnes per hectare.
@@ -263,8 +250,8 @@ def expected_crop(
         Of a primary shoot at harvest.
     vines_per_ha : float
         Bearing vines.
-    no_break, confidence
-        As in `expected_shoots`.
+    confidence : float
+        Nominal coverage in (0, 1).
 
     Raises
     ------
@@ -273,8 +260,7 @@ def expected_crop(
     """
     check_share(crop_share.value)
     return multiply(
-        {"nodes": Measured(nodes), "crop potential": crop_share,
-         "share breaking": _breaking(no_break),
+        {"nodes": Measured(nodes), "crop potential": crop_share, "share breaking": BREAKING,
          "clusters a shoot": clusters_a_shoot, "cluster weight": cluster_kg,
          "vines": Measured(vines_per_ha)}, constant=0.001, confidence=confidence,
     )

@@ -29,7 +29,6 @@ from budvision.vineyard.strata import BlockStrata
 
 __all__ = [
     "SECONDARY_CROP", "CropShares", "SecondaryCrop", "block_potential", "check_class",
-    "crop_potential",
 ]
 
 Floats = NDArray[np.float64]
@@ -103,46 +102,6 @@ def check_class(cultivar_class: str, *, where: str) -> None:
         raise InputError(f'the cultivar class is "{cultivar_class}"', where=where,
                          expected=", ".join(SECONDARY_CROP),
                          do="Choose one; it says what live secondaries bear.")
-
-
-def crop_potential(
-    n_primary_live: float, n_secondary_live: float, n_blind: float, *, secondary_crop: float = 1 / 3
-) -> float:
-    """Return the crop potential of counted nodes.
-
-    Parameters
-    ----------
-    n_primary_live : float
-        Nodes with a live primary.
-    n_secondary_live : float
-        Nodes with a dead primary and a live secondary.
-    n_blind : float
-        Nodes with neither.
-    secondary_crop : float
-        Crop of such a secondary as a share of a primary's, in [0, 1].
-
-    Returns
-    -------
-    float
-        Share of a full crop.
-
-    Raises
-    ------
-    InputError
-        When a count is negative, all are zero, or the share is outside [0, 1].
-
-    References
-    ----------
-    G. S. Howell, 'Estimating grapevine potential productivity after spring frost or winter bud
-    damage', grapes.extension.org (secondary about 35 % in labruscana).
-    """
-    counts = (n_primary_live, n_secondary_live, n_blind)
-    if min(counts) < 0 or sum(counts) <= 0 or not 0 <= secondary_crop <= 1:
-        raise InputError(
-            f"counts are {counts!r} and the secondary's share {secondary_crop!r}",
-            expected="counts of at least 0, one above it, and a share in [0, 1]",
-        )
-    return (n_primary_live + secondary_crop * n_secondary_live) / sum(counts)
 
 
 def block_potential(

@@ -60,7 +60,7 @@ class Quantity:
     text: str
 
 
-def parse_quantity(text: str, kind: str, *, name: str = "value", unit: str = "") -> Quantity:
+def parse_quantity(text: str, kind: str, *, name: str = "value") -> Quantity:
     """Read a number with its unit, such as ``9 ft`` or ``1.2kg``.
 
     Parameters
@@ -70,8 +70,6 @@ def parse_quantity(text: str, kind: str, *, name: str = "value", unit: str = "")
     kind : {"length", "weight", "area", "yield"}
     name : str
         Named in errors.
-    unit : str
-        Unit of a bare number; a bare number is refused when empty.
 
     Returns
     -------
@@ -85,12 +83,12 @@ def parse_quantity(text: str, kind: str, *, name: str = "value", unit: str = "")
     known = _UNITS[kind]
     match = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*([a-zA-Z/0-9]*)\s*", text)
     word = match[2].lower() if match else ""
-    if match is None or (word or unit) not in known:
+    if match is None or word not in known:
         raise InputError(
             f'{name} is "{text}"', expected=f"a number with its unit ({', '.join(known)})",
             do=f"Write for instance 2.5 {next(iter(known))}.",
         )
-    factor, system = known[word or unit]
+    factor, system = known[word]
     value = float(match[1].replace(",", ".")) * factor
     if not value > 0:
         raise InputError(f'{name} is "{text}"', expected="more than 0")

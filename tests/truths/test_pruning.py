@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from budvision.stats.proportions import clopper_pearson, wilson
+from budvision.vineyard.buds import BudTable
+from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.policies import Band, Policy, shipped_policies
-from budvision.vineyard.potential import crop_potential
 from budvision.vineyard.pruning import add_share_dead, round_nodes
+from budvision.vocabulary import BudCalls, CallValue
 
 EXACT = Policy("exact", "", "", (
     Band(name="all", low=0.0, high=1.0, low_included=True, high_included=True, action="",
@@ -58,6 +60,11 @@ def test_bands_at_their_edges(truth):
 def test_crop_potential_with_published_weights():
     # G. S. Howell, grapes.extension.org, 'Estimating grapevine potential productivity after spring
     # frost or winter bud damage': secondary 35 %. 60 live, 30 secondaries, 10 blind -> 70.5 %.
-    assert crop_potential(60, 30, 10, secondary_crop=0.35) == pytest.approx(0.705)
+    buds = [BudCalls(block="A", cane="1", node=node, tertiary=None,
+                     primary=CallValue.LIVE if node <= 60 else CallValue.DEAD,
+                     secondary=CallValue.LIVE if 60 < node <= 90 else CallValue.DEAD)
+            for node in range(1, 101)]
+    (block,) = summarise_table(BudTable.from_calls(buds), secondary_crop=0.35)
+    assert block.crop_potential.share == pytest.approx(0.705)
     # 100 / (100 + 35) lies within the published 70-75 % (Wines & Vines, Oct 2015).
     assert 0.70 < 1 / (1 + 0.35) < 0.75

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from budvision.errors import InputError
 from budvision.vineyard.buds import BudTable, Factor
-from budvision.vineyard.potential import SECONDARY_CROP, block_potential, crop_potential
+from budvision.vineyard.potential import SECONDARY_CROP, block_potential
 from budvision.vineyard.strata import weighed
 from budvision.vineyard.tissues import tissue_units
 from budvision.vocabulary import Tissue
@@ -67,11 +66,3 @@ def test_every_class_names_its_source():
     assert SECONDARY_CROP["labruscana"].share == 0.35
     assert SECONDARY_CROP["norton"].share == 0
     assert all(0 <= row.share <= 1 and row.source for row in SECONDARY_CROP.values())
-
-
-def test_bad_counts():
-    for counts in ((-1, 0, 1), (0, 0, 0)):
-        with pytest.raises(InputError, match="counts are"):
-            crop_potential(*counts)
-    with pytest.raises(InputError, match=r"secondary's share 1\.1"):
-        crop_potential(1, 0, 0, secondary_crop=1.1)

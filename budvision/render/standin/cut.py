@@ -130,7 +130,7 @@ class Lab:
     dead_kinds: tuple[str, ...]
 
 
-def draw_lab(rng: np.random.Generator, *, name: str = "lab", n_cultivars: int = 3) -> Lab:
+def draw_lab(rng: np.random.Generator, *, name: str = "lab") -> Lab:
     """Draw a laboratory."""
     low = float(np.exp(rng.uniform(np.log(0.12), np.log(0.55))))
     dead = [str(k) for k in rng.permutation(["brown", "reddish", "black", "olive"])]
@@ -138,8 +138,7 @@ def draw_lab(rng: np.random.Generator, *, name: str = "lab", n_cultivars: int = 
         name=name, sensor=draw_sensor(rng), camera=draw_camera(rng), lamp=draw_lamp(rng),
         second=draw_lamp(rng) if rng.random() < 0.25 else None,
         bench=str(rng.choice(sorted(BENCHES))),
-        cultivars=tuple(
-            draw_cultivar(rng, name=f"cultivar {chr(65 + i)}") for i in range(n_cultivars)),
+        cultivars=tuple(draw_cultivar(rng, name=f"cultivar {letter}") for letter in "ABC"),
         megapixels=float(np.exp(rng.uniform(0, np.log(12)))),
         aspect=float(rng.choice([4 / 3, 3 / 2, 3 / 4, 1.0, 16 / 9])),
         face_share=(low, min(0.88, low * float(rng.uniform(1.3, 2.0)))),

@@ -84,10 +84,10 @@ class Lamp:
     power: Curve
 
 
-def draw_lamp(rng: np.random.Generator, *, kind: str | None = None) -> Lamp:
+def draw_lamp(rng: np.random.Generator) -> Lamp:
     """Draw a lamp: window, overcast, tungsten, tube, led or ring."""
     kinds = ("window", "overcast", "tungsten", "tube", "led", "ring")
-    kind = kind or str(rng.choice(kinds, p=[0.22, 0.14, 0.15, 0.15, 0.2, 0.14]))
+    kind = str(rng.choice(kinds, p=[0.22, 0.14, 0.15, 0.15, 0.2, 0.14]))
     if kind == "window":
         power = _planck(rng.uniform(4600, 6200))
     elif kind == "overcast":

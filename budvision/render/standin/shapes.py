@@ -24,7 +24,7 @@ Outline = NDArray[np.float64]
 
 def closed_curve(
     rng: np.random.Generator, *, centre: tuple[float, float], semi: tuple[float, float],
-    turn: float = 0.0, wobble: float = 0.06, knots: int = 9, n: int = 160,
+    turn: float = 0.0, wobble: float = 0.06, knots: int = 9,
 ) -> Outline:
     """Draw a closed smooth outline: an ellipse whose knots are moved, through a cubic spline.
 
@@ -39,7 +39,7 @@ def closed_curve(
 
     Returns
     -------
-    ndarray, shape (n, 2), float64
+    ndarray, shape (160, 2), float64
         Points (u, v), mm.
     """
     angle = np.linspace(0, 2 * np.pi, knots, endpoint=False)
@@ -47,7 +47,7 @@ def closed_curve(
     radius = 1 + np.clip(rng.normal(0, wobble, knots), -2 * wobble, 2 * wobble)
     spline = CubicSpline(
         np.append(angle, angle[0] + 2 * np.pi), np.append(radius, radius[0]), bc_type="periodic")
-    theta = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    theta = np.linspace(0, 2 * np.pi, 160, endpoint=False)
     r = spline(theta)
     x, y = semi[0] * r * np.cos(theta), semi[1] * r * np.sin(theta)
     cos, sin = np.cos(turn), np.sin(turn)
