@@ -14,6 +14,9 @@ from budvision.cli.winters import winters
 from budvision.language import plain_count, plain_percent
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from budvision.learning.observe import Observation
     from budvision.learning.stress import Slice
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import ModelEntry
@@ -125,13 +128,8 @@ def evaluate(
     Example: budvision models evaluate bench-1.0 --photos 300 --json
     """
     from budvision.learning.evaluate import evaluate_observations
-    from budvision.learning.observe import (
-        FIRST_SEED,
-        columns_of,
-        observe_together,
-        observe_traced,
-    )
-    from budvision.learning.stress import behind, beside_lines, slices, whole
+    from budvision.learning.observe import FIRST_SEED, columns_of, observe_together, observe_traced
+    from budvision.learning.stress import slices, whole
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
@@ -140,40 +138,38 @@ def evaluate(
     proposers = [Proposer.load(one, folders=_folders()) for one in names]
     hand = "standin" if other_hand else "staged" if stress else "tidy"
     start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
-    folders = [entry.folder for entry in entries]
+    seeds, folders = range(start, start + photos), [entry.folder for entry in entries]
     looks = observe_traced(traced, folders=folders) if traced is not None else observe_together(
-        range(start, start + photos), folders=folders, hand=hand, workers=workers)
+        seeds, folders=folders, hand=hand, workers=workers)
+    tables = [columns_of(own) for own in zip(*_counting(looks, photos), strict=True)]
+    found = evaluate_observations(tables[0], proposers[0].verdict)
+    counted = [
+        (entry.label, whole(table, proposer.verdict), whole(table, proposer.verdict, as_drawn=True))
+        for entry, table, proposer in zip(entries, tables, proposers, strict=True)]
+    found["beside"] = {label: {"judged": asdict(plain), "as_drawn": asdict(drawn)}
+                       for label, plain, drawn in counted}
+    kinds = slices(tables[0], proposers[0].verdict) if stress else None
+    if kinds is not None:
+        found["kinds"] = [asdict(one) for one in kinds]
+    if montage is not None:
+        _write_sheet(montage, seeds, proposers[0], hand, n=60 if stress else 30)
+    if as_json:
+        show_json({"model": entries[0].label, **found})
+        return
+    _print(entries[0].label, found)
+    _print_asked_for(counted, kinds)
+
+
+def _counting(
+    looks: Iterator[tuple[Observation, ...]], photos: int
+) -> list[tuple[Observation, ...]]:
+    """Gather what models see, and say how far it is."""
     seen = []
     with stage_bars() as step:
         for one in looks:
             seen.append(one)
             step("drawing and looking", len(seen), photos)
-    tables = [columns_of(own) for own in zip(*seen, strict=True)]
-    found = evaluate_observations(tables[0], proposers[0].verdict)
-    kinds = slices(tables[0], proposers[0].verdict) if stress else []
-    counted = [
-        (entry.label, whole(table, proposer.verdict), whole(table, proposer.verdict, as_drawn=True))
-        for entry, table, proposer in zip(entries, tables, proposers, strict=True)]
-    found["beside"] = {
-        label: {"judged": asdict(plain), "as_drawn": asdict(drawn)}
-        for label, plain, drawn in counted}
-    if stress:
-        found["kinds"] = [asdict(one) for one in kinds]
-    if montage is not None:
-        _write_sheet(montage, range(start, start + photos), proposers[0], hand,
-                     n=60 if stress else 30)
-    if as_json:
-        show_json({"model": entries[0].label, **found})
-        return
-    _print(entries[0].label, found)
-    if stress or against is not None:
-        for line in beside_lines(counted):
-            typer.echo("| " + " | ".join(line) + " |")
-    if stress:
-        _print_kinds(kinds)
-        typer.echo("missed, and where:")
-        for text in behind(counted[0][1], kinds):
-            typer.echo("  " + text)
+    return seen
 
 
 def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: int) -> None:
@@ -190,14 +186,23 @@ def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: 
             do="Name a file in a folder that exists and has room.") from error
 
 
-def _print_kinds(kinds: list[Slice]) -> None:
-    from budvision.learning.stress import stress_lines, worst_slices
+def _print_asked_for(counted: list[tuple[str, Slice, Slice]], kinds: list[Slice] | None) -> None:
+    """Print what was asked for beside what was found; of a stress, the kinds as well."""
+    from budvision.learning.stress import behind, beside_lines, stress_lines, worst_slices
 
+    if kinds is not None or len(counted) > 1:
+        for line in beside_lines(counted):
+            typer.echo("| " + " | ".join(line) + " |")
+    if kinds is None:
+        return
     for row in stress_lines(kinds):
         typer.echo(f"{row[0]:<34}" + "  ".join(f"{cell:<22}" for cell in row[1:]).rstrip())
     typer.echo("bad at: " + ("; ".join(
         f"{one.kind} ({one.called - one.right} of {plain_count(one.called, 'call')} wrong)"
         for one in worst_slices(kinds, least=10)) or "no kind with a wrong call"))
+    typer.echo("missed, and where:")
+    for text in behind(counted[0][1], kinds):
+        typer.echo("  " + text)
 
 
 def _print(label: str, found: dict[str, Any]) -> None:
