@@ -46,6 +46,7 @@ remembered = Table(
 
 T = TypeVar("T")
 _FEW = 50
+_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ class Remembered:
         self._lock = threading.Lock()
         self._kept: dict[Hashable, dict[int, tuple[Any, Any]]] = {}
         self._turns: dict[Hashable, threading.Lock] = {}
-        self._read: set[str] = set()
+        self._read: dict[str, set[int]] = {}
         self._unwritten: dict[tuple[str, int], tuple[str, str]] = {}
 
     def each(
@@ -98,7 +99,8 @@ class Remembered:
         if _stale(kept, states):
             with turn:
                 if conn is not None and form is not None:
-                    self._take(kind, states, conn, form)
+                    self._take(kind, {key: states[key] for key in _stale(kept, states)}, conn,
+                               form)
                 with self._lock:
                     kept = dict(self._kept.get(kind, {}))
                 if stale := _stale(kept, states):
@@ -118,16 +120,19 @@ class Remembered:
     def _take(
         self, kind: Hashable, states: Mapping[int, Any], conn: Connection, form: Form[T]
     ) -> None:
-        """Read what an earlier program kept and is still true, once a process."""
+        """Read what an earlier program kept of things and is still true, of each once a process."""
         name = _name(kind)
-        if name in self._read:
-            return
-        rows = conn.execute(select(remembered.c.thing, remembered.c.state, remembered.c.value)
-                            .where(remembered.c.kind == name))
+        read = self._read.setdefault(name, set())
+        wanted = [key for key in states if key not in read]
+        query = select(remembered.c.thing, remembered.c.state, remembered.c.value).where(
+            remembered.c.kind == name)
+        if len(wanted) <= _AT_ONCE:
+            query = query.where(remembered.c.thing.in_(wanted))
+        rows = conn.execute(query) if wanted else ()
         self._add(kind, {
             row.thing: (states[row.thing], form.take(json.loads(row.value))) for row in rows
             if row.thing in states and row.state == _text(kind, states[row.thing])})
-        self._read.add(name)
+        read.update(wanted)
 
     def _note(
         self, kind: Hashable, fresh: Mapping[int, tuple[Any, Any]], form: Form[T]

@@ -48,7 +48,7 @@ def test_counts_follow_every_kind_of_write(any_season: Season, fill: Fill) -> No
         photos.assign(conn, shown.id, buds[3], 1, source="page", person_id=who)
     _agree(any_season)
     with any_season.read() as conn:
-        before = overview.sampling_counts(conn, sampling.sampling_id)[0]
+        before = overview.sampling_counts(conn, [sampling.sampling_id])[0]
     assert (before.n_called, before.n_called_missing, before.last_node) == (1, 1, 54)
     with any_season.write() as conn:
         from budvision.store.queries import undoing
@@ -58,7 +58,7 @@ def test_counts_follow_every_kind_of_write(any_season: Season, fill: Fill) -> No
         photos.assign(conn, shown.id, None, 1, source="page", person_id=who)
     _agree(any_season)
     with any_season.read() as conn:
-        after = overview.sampling_counts(conn, sampling.sampling_id)[0]
+        after = overview.sampling_counts(conn, [sampling.sampling_id])[0]
     assert after.version > before.version
     assert (after.n_called, after.n_missing) == (1, before.n_missing - 1)
     assert after.n_photos == before.n_photos - 1

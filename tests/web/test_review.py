@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from budvision.errors import ConflictError, InputError
-from budvision.store.queries import people, proposals
+from budvision.store.queries import blocks, people, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
 from budvision.store.queries.people import Person
 from budvision.store.queries.undoing import undo as plain_undo
@@ -529,6 +529,34 @@ def test_pages_answer(client: FlaskClient, path: str) -> None:
     assert 'lang="en"' in answer.text
     assert "<style" not in answer.text
     assert " style=" not in answer.text
+
+
+def test_the_overview_shows_fifty_samplings_at_a_time_and_finds_a_block(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    def shown(address: str) -> list[str]:
+        answer = client.get(address, follow_redirects=True)
+        assert answer.status_code == 200
+        return re.findall(r'id="sampling-\d+">(.+?) <span', answer.text)
+
+    assert shown("/review") == ["Kestrel bench"]
+    assert 'name="waiting"' not in client.get("/review").text, "nothing to choose from"
+    with small[0].write() as conn:
+        for number in range(54):
+            blocks.ensure_sampling(
+                conn, blocks.ensure_block(conn, f"Étage {number:02d}_%"), "late winter")
+    first, second = shown("/review"), shown("/review?page=2")
+    assert (len(first), len(second)) == (50, 5)
+    assert sorted({*first, *second}) == sorted(
+        ["Kestrel bench", *(f"Étage {number:02d}_%" for number in range(54))])
+    assert shown("/review?page=9") == second, "past the end is the last page"
+    assert shown("/review?block=ÉTAGE 07") == ["Étage 07_%"]
+    assert shown("/review?block=7_%25") == [f"Étage {n}7_%" for n in range(5)], "as it is written"
+    assert shown("/review?waiting=yes") == ["Kestrel bench"]
+    assert shown("/review?block=nowhere") == []
+    assert "Nothing to review yet" not in client.get("/review?block=nowhere").text
+    kept = client.get("/review?block=étage").text
+    assert "page=2&amp;block=%C3%A9tage" in kept, "from page to page"
 
 
 def picture(data: bytes) -> np.ndarray:

@@ -14,13 +14,13 @@ from budvision.errors import InputError, NotFoundError
 from budvision.store.names import clean_label, name_key
 from budvision.store.queries.insertion import as_json, check_names, insert_row
 from budvision.store.session import as_utc, now
-from budvision.store.tables import block, metadata, sampling, site
+from budvision.store.tables import block, metadata, sampling, sampling_count, site
 
 __all__ = [
     "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "drop_unused_block",
-    "ensure_block", "ensure_sampling", "ensure_site", "find_block", "find_sampling", "get_block",
-    "get_sampling", "latest_sampling", "list_blocks", "list_samplings", "list_sites",
-    "sampling_by_id", "update_block", "update_sampling",
+    "ensure_block", "ensure_sampling", "ensure_site", "find_block", "find_sampling",
+    "find_samplings", "get_block", "get_sampling", "latest_sampling", "list_blocks",
+    "list_samplings", "list_sites", "sampling_by_id", "update_block", "update_sampling",
 ]
 
 
@@ -251,6 +251,31 @@ def list_samplings(conn: Connection, block_id: int | None = None) -> list[Sampli
     if block_id is not None:
         query = query.where(sampling.c.block_id == block_id)
     return [_sampling(row) for row in conn.execute(query)]
+
+
+def find_samplings(
+    conn: Connection, *, name: str = "", waiting: bool = False, first: int = 0, most: int = 50
+) -> tuple[list[Sampling], int]:
+    """Return some samplings by block, oldest first, and how many there are in all.
+
+    Parameters
+    ----------
+    name : str
+        Part of the block's name, letter case apart; every block when empty.
+    waiting : bool
+        Only those in which a photographed bud waits for a call.
+    first, most : int
+        How many to leave out, and how many to return then.
+    """
+    query = _samplings()
+    if name:
+        query = query.where(block.c.name_key.contains(name_key(name), autoescape=True))
+    if waiting:
+        query = query.join(sampling_count, sampling_count.c.sampling_id == sampling.c.id).where(
+            sampling_count.c.n_waiting > 0)
+    n = conn.scalar(query.with_only_columns(func.count())) or 0
+    rows = conn.execute(query.order_by(block.c.name, *_age()).offset(first).limit(most))
+    return [_sampling(row) for row in rows], n
 
 
 def latest_sampling(conn: Connection, block_id: int) -> Sampling | None:

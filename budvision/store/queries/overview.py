@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -110,8 +111,10 @@ def count_rows(conn: Connection) -> SeasonCounts:
     )
 
 
-def sampling_counts(conn: Connection, sampling_id: int | None = None) -> list[SamplingCounts]:
-    """Return how far each sampling is, by block and age; one only where it is named."""
+def sampling_counts(
+    conn: Connection, sampling_ids: Sequence[int] | None = None
+) -> list[SamplingCounts]:
+    """Return how far each sampling is, by block and age; only those named where some are."""
     names = [name for name in SamplingCounts.__slots__
              if name not in ("sampling_id", "block", "sampling")]
     query = (
@@ -123,8 +126,8 @@ def sampling_counts(conn: Connection, sampling_id: int | None = None) -> list[Sa
         .order_by(block.c.name, func.coalesce(sampling.c.collected_at, sampling.c.added_at),
                   sampling.c.id)
     )
-    if sampling_id is not None:
-        query = query.where(sampling.c.id == sampling_id)
+    if sampling_ids is not None:
+        query = query.where(sampling.c.id.in_(sampling_ids))
     return [SamplingCounts(**row._mapping) for row in conn.execute(query)]
 
 

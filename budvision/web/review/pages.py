@@ -42,6 +42,8 @@ from budvision.workflow.review.trial import Trial, decide, note_light, trial
 
 __all__ = ["CAUSE_WORDS"]
 
+ROWS_A_PAGE = 50
+"""Samplings that the overview shows at once."""
 CAUSE_WORDS = {
     Cause.COLD: mark("cold"), Cause.NECROSIS: mark("primary bud necrosis"),
     Cause.MITES: mark("mites"), Cause.DISEASE: mark("disease"),
@@ -62,9 +64,24 @@ class SamplingRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverviewPage:
-    """What the overview shows; `stopped` is where this person left off."""
+    """What the overview shows; `stopped` is where this person left off.
+
+    Attributes
+    ----------
+    n_found : int
+        Samplings that fit `block` and `waiting`, on all pages.
+    block : str
+        The part of a block's name that is looked for.
+    waiting : bool
+        Only samplings in which buds wait.
+    """
 
     rows: tuple[SamplingRow, ...]
+    n_found: int
+    block: str
+    waiting: bool
+    page: int
+    n_pages: int
     stopped: dict[str, Any] | None
     stopped_where: str
     orders: tuple[str, ...]
@@ -85,11 +102,20 @@ class BudPage:
 
 @blueprint.get("")
 def overview() -> ResponseReturnValue:
-    """Show every sampling with what waits in it."""
+    """Show the samplings with what waits in them, a page at a time."""
     season, person = current_season(), need_person()
+    name = request.args.get("block", "").strip()
+    waiting = request.args.get("waiting") == "yes"
+    number = integer(request.args, "page", low=1) or 1
     with season.read() as conn:
-        samplings = block_queries.list_samplings(conn)
-        far = {one.sampling_id: one for one in sampling_counts(conn)}
+        samplings, n_found = block_queries.find_samplings(
+            conn, name=name, waiting=waiting, first=(number - 1) * ROWS_A_PAGE, most=ROWS_A_PAGE)
+        n_pages = max(1, -(-n_found // ROWS_A_PAGE))
+        if number > n_pages:
+            return redirect(url_for("review.overview", page=n_pages, block=name or None,
+                                    waiting="yes" if waiting else None))
+        far = {one.sampling_id: one
+               for one in sampling_counts(conn, [one.id for one in samplings])}
         open_ = open_readings(season, conn, samplings, far, person)
         rows = [SamplingRow(one, tally_of_counts(far[one.id]), *open_[one.id])
                 for one in samplings]
@@ -100,8 +126,9 @@ def overview() -> ResponseReturnValue:
             place = canes.bud_place(conn, stopped["bud_id"])
             where = f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
     return render_template("review/overview.html", page=OverviewPage(
-        rows=tuple(rows), stopped=stopped, stopped_where=where, orders=ORDERS, shows=SHOWS,
-        trial=on_trial,
+        rows=tuple(rows), n_found=n_found, block=name, waiting=waiting, page=number,
+        n_pages=n_pages, stopped=stopped, stopped_where=where,
+        orders=ORDERS, shows=SHOWS, trial=on_trial,
     ))
 
 

@@ -339,7 +339,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         buds = list_buds(conn, sampling_id=sampling_id)
         marks = marks_of_sampling(conn, sampling_id)
         cuts = cuts_of_sampling(conn, sampling_id)
-        (done,) = sampling_counts(conn, sampling_id)
+        (done,) = sampling_counts(conn, [sampling_id])
         n_loose = len(loose_photos(conn)) if count_rows(conn).n_unassigned else 0
     nodes = _nodes_of(sampling, done.last_node)
     by_bud: dict[int, list[dict[str, Any]]] = {}

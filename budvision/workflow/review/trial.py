@@ -17,8 +17,9 @@ from sqlalchemy import Connection
 from budvision.errors import ConflictError, InputError
 from budvision.language import plain_count, say
 from budvision.settings import Settings
+from budvision.store.counts import versions
 from budvision.store.queries.blocks import list_samplings
-from budvision.store.queries.overview import sampling_counts, samplings_with
+from budvision.store.queries.overview import samplings_with
 from budvision.store.queries.people import Person
 from budvision.store.queries.review import BlindCall, blind_calls
 from budvision.store.queries.trust import (
@@ -142,7 +143,7 @@ def trial(season: Season, conn: Connection) -> Trial:
         return Trial(parts=(), decided=decided)
     confidence = settings.confidence
     kept = season.remembered.each(
-        ("trial", confidence), {one.sampling_id: one.version for one in sampling_counts(conn)},
+        ("trial", confidence), versions(conn),
         lambda stale: _groups_of(conn, stale, confidence), conn=conn, form=_form(confidence))
     groups = {key: found for key, found in kept.items() if found}
     cultivars = {key: name for key, name in cultivars_of(conn).items() if key in groups}
@@ -328,7 +329,7 @@ def note_light(season: Season, sampling_id: int) -> str:
         if subject in standing or decided is None or decided.value != "shown":
             return ""
         looked = season.remembered.each(
-            "light", {one.sampling_id: one.version for one in sampling_counts(conn)},
+            "light", versions(conn),
             lambda stale: {key: (any(bud.called for bud in buds), casts_of(conn, key))
                            for key, buds in pictured_buds(conn, stale).items()},
             conn=conn, form=_LIGHT)
