@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from sqlalchemy import Connection, delete, insert
@@ -17,8 +16,7 @@ _CHUNK = 1000
 
 
 def copy_rows(
-    source: Connection, target: Connection, *,
-    progress: Callable[[str, int, int], None] | None = None,
+    source: Connection, target: Connection
 ) -> dict[str, int]:
     """Copy all tables, numbers and seals included; counts are made anew as the write ends.
 
@@ -28,8 +26,6 @@ def copy_rows(
         Open for reading.
     target : Connection
         Inside `Season.write` of a season that has no rows yet.
-    progress : callable, optional
-        Called with (what, tables done, tables in all).
 
     Returns
     -------
@@ -40,7 +36,7 @@ def copy_rows(
               if table not in (sampling_count, remembered, job)]
     counts: dict[str, int] = {}
     target.execute(delete(seal))
-    for number, table in enumerate(tables):
+    for table in tables:
         batch: list[dict[str, Any]] = []
         n = 0
         for row in stream(source, table.name, chunk=100 if table.name == "region" else _CHUNK):
@@ -52,6 +48,4 @@ def copy_rows(
             target.execute(insert(table), batch)
         counts[table.name] = n + len(batch)
         settle_numbers(target, table.name)
-        if progress is not None:
-            progress("tables", number + 1, len(tables))
     return counts

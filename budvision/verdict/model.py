@@ -121,8 +121,8 @@ class Novelty:
         return np.asarray(np.sqrt(np.mean(apart**2, axis=1)))
 
 
-def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.995, margin: float = 1.0) -> Novelty:
-    """Fit the guard: the distance that `share` of the training rows keep within, times `margin`.
+def fit_novelty(rows: npt.ArrayLike) -> Novelty:
+    """Fit the guard: the distance that 99.5 % of the training rows keep within.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def fit_novelty(rows: npt.ArrayLike, *, share: float = 0.995, margin: float = 1.
     strength, axes = np.linalg.eigh(fitted.covariance_)
     whitener = (axes / np.sqrt(np.maximum(strength, 0.05))) @ axes.T / scale[:, None]
     plain = Novelty(values.mean(axis=0), whitener, float("inf"))
-    limit = float(np.quantile(plain.distance(values), share)) * margin
+    limit = float(np.quantile(plain.distance(values), 0.995))
     return Novelty(plain.middle, plain.whitener, limit)
 
 

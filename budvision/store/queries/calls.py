@@ -312,19 +312,17 @@ def _standing_of_bud() -> Select[Any]:
 
 
 def current_calls(
-    conn: Connection, *, block_id: int | None = None, sampling_id: int | None = None,
-    sampling_ids: Sequence[int] | None = None, called_only: bool = True,
+    conn: Connection, *, sampling_id: int | None = None,
+    sampling_ids: Sequence[int] | None = None,
 ) -> list[BudCalls]:
-    """Return the current calls of a block's or sampling's buds, as tally rows.
+    """Return the current calls of a sampling's buds that have any, as tally rows.
 
     Parameters
     ----------
-    block_id, sampling_id : int, optional
-        Which; every bud of the season when both are left out.
+    sampling_id : int, optional
+        Which; every bud of the season when left out.
     sampling_ids : sequence of int, optional
         Several samplings at once.
-    called_only : bool
-        Leave out buds that have no call at all.
 
     Returns
     -------
@@ -334,8 +332,6 @@ def current_calls(
     chosen = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).join(
         sampling, cane.c.sampling_id == sampling.c.id
     )
-    if block_id is not None:
-        chosen = chosen.where(sampling.c.block_id == block_id)
     if sampling_id is not None:
         chosen = chosen.where(sampling.c.id == sampling_id)
     if sampling_ids is not None:
@@ -358,7 +354,7 @@ def current_calls(
     result: list[BudCalls] = []
     for place in conn.execute(places):
         found = values.get(place.id, {})
-        if called_only and not found:
+        if not found:
             continue
         result.append(BudCalls(
             block=place.block, cane=place.cane, node=place.node, vine=place.vine,

@@ -273,15 +273,11 @@ def bud_place(conn: Connection, bud_id: int) -> BudPlace:
     return _place(row)
 
 
-def list_buds(
-    conn: Connection, *, sampling_id: int | None = None, cane_id: int | None = None
-) -> list[BudPlace]:
+def list_buds(conn: Connection, *, sampling_id: int | None = None) -> list[BudPlace]:
     """Return buds in the order of the walk: by block, sampling, cane and node."""
     query = _places().order_by(block.c.name, sampling.c.id, cane.c.position, cane.c.id, bud.c.node)
     if sampling_id is not None:
         query = query.where(cane.c.sampling_id == sampling_id)
-    if cane_id is not None:
-        query = query.where(bud.c.cane_id == cane_id)
     return [_place(row) for row in conn.execute(query)]
 
 

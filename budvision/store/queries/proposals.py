@@ -253,17 +253,13 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
     ]
 
 
-def photos_without_proposal(
-    conn: Connection, model_id: int | None = None, *, sampling_id: int | None = None
-) -> list[PhotoRow]:
+def photos_without_proposal(conn: Connection, model_id: int | None = None) -> list[PhotoRow]:
     """Return the placed photographs that a model has not looked at, in order of intake.
 
     Parameters
     ----------
     model_id : int, optional
         The model; without it, photographs that no model has looked at.
-    sampling_id : int, optional
-        Only photographs of this sampling.
     """
     looked = select(proposal.c.photo_id)
     if model_id is not None:
@@ -273,11 +269,6 @@ def photos_without_proposal(
         .where(current_assignment(), assignment.c.bud_id.is_not(None), photo.c.id.not_in(looked))
         .order_by(photo.c.id)
     )
-    if sampling_id is not None:
-        query = (
-            query.join(bud, assignment.c.bud_id == bud.c.id)
-            .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
-        )
     return [PhotoRow(**row._mapping) for row in conn.execute(query)]
 
 
@@ -287,16 +278,14 @@ def is_proposed(conn: Connection, photo_id: int, model_id: int) -> bool:
         proposal.c.photo_id == photo_id, proposal.c.model_id == model_id).limit(1)) is not None
 
 
-def photos_to_propose(
-    conn: Connection, model_id: int, *, sampling_id: int | None = None
-) -> list[PhotoRow]:
+def photos_to_propose(conn: Connection, model_id: int) -> list[PhotoRow]:
     """Return the placed photographs that a model is to look at, in order of intake.
 
     Those it has not looked at, less those of buds that people have called in full and that
     another model has looked at: what was confirmed stays beside the proposal it was made with.
     """
-    fresh = photos_without_proposal(conn, model_id, sampling_id=sampling_id)
-    never = {row.id for row in photos_without_proposal(conn, sampling_id=sampling_id)}
+    fresh = photos_without_proposal(conn, model_id)
+    never = {row.id for row in photos_without_proposal(conn)}
     standing = current_rows()
     full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
         func.count() >= len(TISSUES)

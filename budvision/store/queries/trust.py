@@ -136,15 +136,8 @@ def pictured_buds(conn: Connection, sampling_ids: Sequence[int]) -> dict[int, li
     return {key: list(here.values()) for key, here in found.items()}
 
 
-def casts_of(
-    conn: Connection, sampling_id: int, *, most: int = 60
-) -> list[tuple[float, float, float]]:
-    """Return what the light did to the colours of a sampling's newest photographs.
-
-    Parameters
-    ----------
-    most : int
-        Exposed tissues looked at, the newest first.
+def casts_of(conn: Connection, sampling_id: int) -> list[tuple[float, float, float]]:
+    """Return what the light did to the colours of a sampling's 60 newest exposed tissues.
 
     Returns
     -------
@@ -161,7 +154,7 @@ def casts_of(
     for features in conn.scalars(
         select(proposal_tissue.c.features)
         .where(proposal_tissue.c.proposal_id.in_(newest), proposal_tissue.c.exposed)
-        .order_by(proposal_tissue.c.id.desc()).limit(most)
+        .order_by(proposal_tissue.c.id.desc()).limit(60)
     ):
         measured = json.loads(features)
         try:

@@ -148,7 +148,6 @@ def estimate_answer(
     cluster_weight: Measured,
     growth: Measured,
     missing_share: float = 0.0,
-    confidence: float = 0.95,
 ) -> dict[str, Any]:
     """Return the yield to expect from cluster counts and weights.
 
@@ -164,8 +163,6 @@ def estimate_answer(
         Of `growth_factor`.
     missing_share : float
         Share of vines missing.
-    confidence : float
-        Nominal coverage in (0, 1).
 
     Raises
     ------
@@ -175,8 +172,7 @@ def estimate_answer(
         When units are mixed.
     """
     per_ha = _vines(row, vine, missing_share)
-    got = yield_estimate(Measured(per_ha), clusters, cluster_weight, growth=growth,
-                         confidence=confidence)
+    got = yield_estimate(Measured(per_ha), clusters, cluster_weight, growth=growth)
     return {
         "vines_per_ha": per_ha, "vines_per_acre": per_ha * ACRE_HA,
         "clusters_per_vine": clusters.value, "cluster_kg": cluster_weight.value,
@@ -196,7 +192,6 @@ def expect_answer(
     row: Quantity,
     vine: Quantity,
     missing_share: float = 0.0,
-    confidence: float = 0.95,
 ) -> dict[str, Any]:
     """Return the crop to expect from retained nodes and the crop potential of their buds.
 
@@ -214,14 +209,10 @@ def expect_answer(
         Spacings.
     missing_share : float
         Share of vines missing.
-    confidence : float
-        Nominal coverage in (0, 1).
     """
     per_ha = _vines(row, vine, missing_share)
-    got = expected_crop(
-        nodes, crop_share, clusters_a_shoot=clusters_a_shoot, cluster_kg=cluster_weight,
-        vines_per_ha=per_ha, confidence=confidence,
-    )
+    got = expected_crop(nodes, crop_share, clusters_a_shoot=clusters_a_shoot,
+                        cluster_kg=cluster_weight, vines_per_ha=per_ha)
     return {"vines_per_ha": per_ha, "nodes": nodes, "crop_share": crop_share.value,
             **_yield(got), "note": RESOLUTION}
 
@@ -232,7 +223,6 @@ def shoots_answer(
     share_alive: Measured,
     canopy: Quantity | None = None,
     target_per_m: float | None = None,
-    confidence: float = 0.95,
 ) -> dict[str, Any]:
     """Return shoots to expect on a vine, and how many to take off a metre of canopy.
 
@@ -246,13 +236,11 @@ def shoots_answer(
         Canopy length of a vine.
     target_per_m : float, optional
         Shoots wanted a metre; the upper end of the published band when left out.
-    confidence : float
-        Nominal coverage in (0, 1).
     """
-    got = expected_shoots(nodes, share_alive, confidence=confidence)
+    got = expected_shoots(nodes, share_alive)
     answer: dict[str, Any] = {
         "shoots_per_vine": got.value, "low": got.interval.low, "high": got.interval.high,
-        "confidence": confidence,
+        "confidence": got.interval.confidence,
     }
     if canopy is not None:
         per_m = got.value / canopy.value

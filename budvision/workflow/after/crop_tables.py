@@ -32,9 +32,7 @@ def _in_row(where: str, error: InputError) -> InputError:
                       where=where, code=error.code)
 
 
-def estimate_table(
-    source: Path | bytes | str, *, name: str = "", confidence: float = 0.95
-) -> dict[str, Any]:
+def estimate_table(source: Path | bytes | str, *, name: str = "") -> dict[str, Any]:
     """Return yield estimates of many blocks from a table.
 
     Parameters
@@ -44,8 +42,6 @@ def estimate_table(
         spaces) and optionally missing_share, final_share and at_lag (yes or empty).
     name : str
         Named in errors; a path's own name when left out.
-    confidence : float
-        Nominal coverage in (0, 1).
 
     Raises
     ------
@@ -69,7 +65,6 @@ def estimate_table(
                     at_lag=cells.get("at_lag", "").lower() in ("yes", "true", "1"),
                     final_share=_share(share, "final_share") if share else None),
                 missing_share=_share(cells.get("missing_share", "") or "0", "missing_share"),
-                confidence=confidence,
             )
         except InputError as error:
             raise _in_row(where, error) from error

@@ -14,7 +14,7 @@ from budvision.errors import BudvisionError, InputError
 from budvision.store.queries.blocks import get_block
 from budvision.store.queries.crop import CropRecord, add_crop_record, crop_records
 from budvision.store.session import Season
-from budvision.tables import Row, day_order, decimal, read_day, read_table
+from budvision.tables import day_order, decimal, read_day, read_table
 from budvision.vineyard.crop import Measured, measured
 from budvision.vineyard.units import ACRE_HA, FOOT_M, POUND_KG, SHORT_TON_KG
 
@@ -175,13 +175,10 @@ def add_record(
     NotFoundError
         When there is no such block.
     """
-    known, kept, day = _checked(kind, values, unit, measured_on, where)
+    cells = {"block": block, "kind": kind, "values": values, "unit": unit,
+             "measured_on": measured_on, "note": note}
     with season.write() as conn:
-        return add_crop_record(
-            conn, get_block(conn, block).id, kind=known.name, value=kept.value,
-            spread=kept.se or None, unit=next(iter(known.units)), measured_on=day,
-            person_id=person_id, note=note.strip()[:500],
-        )
+        return _keep(conn, cells, where, person_id)
 
 
 def import_records(
@@ -217,7 +214,9 @@ def import_records(
     with season.write() as conn:
         for row in table.rows:
             try:
-                _import(conn, row, order, person_id)
+                if row.trouble is not None:
+                    raise row.trouble
+                _keep(conn, row.cells, row.where, person_id, order)
             except BudvisionError as error:
                 raise type(error)(
                     error.what, expected=error.expected, code=error.code, where=row.where,
@@ -225,14 +224,13 @@ def import_records(
     return len(table.rows)
 
 
-def _import(conn: Connection, row: Row, order: str, person_id: int | None) -> None:
-    if row.trouble is not None:
-        raise row.trouble
-    cells = row.cells
+def _keep(
+    conn: Connection, cells: Mapping[str, str], where: str, person_id: int | None, order: str = ""
+) -> int:
     known, kept, day = _checked(cells["kind"], cells["values"], cells["unit"],
-                                cells["measured_on"], row.where, order)
-    add_crop_record(
+                                cells["measured_on"], where, order)
+    return add_crop_record(
         conn, get_block(conn, cells["block"]).id, kind=known.name, value=kept.value,
         spread=kept.se or None, unit=next(iter(known.units)), measured_on=day,
-        person_id=person_id, note=cells.get("note", "")[:500],
+        person_id=person_id, note=cells.get("note", "").strip()[:500],
     )

@@ -300,9 +300,7 @@ def _scaled(estimate: Estimate, by: float) -> Estimate:
     return Estimate(estimate.value * by, replace(ends, low=ends.low * by, high=ends.high * by))
 
 
-def forecast_of_season(
-    season: Season, *, canopy: str = "single"
-) -> tuple[Forecast | None, tuple[str, ...]]:
+def forecast_of_season(season: Season) -> tuple[Forecast | None, tuple[str, ...]]:
     """Hold predictions against harvests over all blocks that have both.
 
     Returns
@@ -314,7 +312,7 @@ def forecast_of_season(
     """
     pairs = []
     for answer in season_answers(season):
-        after = _work(season, answer, newest(records(season, answer.block.name)), canopy)
+        after = _work(season, answer, newest(records(season, answer.block.name)), "single")
         if after.prediction is not None and after.harvest is not None:
             pairs.append((answer.block.name, after.prediction, after.harvest))
     if not pairs:

@@ -88,7 +88,7 @@ class BlockAnswer:
 
 def season_results(
     season: Season, *, block: str | None = None, sampling: str | None = None,
-    policy: str | None = None, settings: Settings | None = None,
+    policy: str | None = None,
 ) -> list[BlockAnswer]:
     """Return the answer of every block that was sampled, by name.
 
@@ -102,8 +102,6 @@ def season_results(
         Label of the sampling; each block's newest when left out.
     policy : str, optional
         A pruning policy for all blocks, instead of the block's own or the season's.
-    settings : Settings, optional
-        Instead of the season's.
 
     Raises
     ------
@@ -114,7 +112,7 @@ def season_results(
     InputError
         When a policy is unknown.
     """
-    settings = settings or season.settings
+    settings = season.settings
     with season.read() as conn:
         groups = _groups(conn, sampling=sampling, block=block)
         if not groups:

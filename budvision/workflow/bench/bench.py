@@ -269,7 +269,7 @@ def mark_bud(
                         note="bench")
 
 
-def add_cane(season: Season, sampling_id: int, label: str, *, vine: str = "") -> str:
+def add_cane(season: Season, sampling_id: int, label: str) -> str:
     """Add a cane that was not planned, last in the walk; return its label.
 
     Raises
@@ -287,7 +287,7 @@ def add_cane(season: Season, sampling_id: int, label: str, *, vine: str = "") ->
         if find_cane(conn, sampling_id, clean) is not None:
             raise ConflictError(f"cane {clean} is there already", where="bench",
                                 expected="a label of its own", do="Give it another label.")
-        ensure_cane(conn, sampling_id, clean, vine=vine)
+        ensure_cane(conn, sampling_id, clean)
     return clean
 
 

@@ -133,7 +133,7 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
 
 
 def propose_waiting(
-    season: Season, *, model: str | Path | None = None, sampling_id: int | None = None,
+    season: Season, *, model: str | Path | None = None,
     photos: Sequence[PhotoRow] | None = None, look: Look | None = None,
     used: ModelInUse | None = None, jobs: int = _JOBS, cluster: str = "",
     progress: Progress | None = None,
@@ -146,8 +146,6 @@ def propose_waiting(
         The season. Photographs that another run with the same model is at are left to it.
     model : str or Path, optional
         A model's name or folder; as `model_in_use` chooses when left out.
-    sampling_id : int, optional
-        Only photographs of this sampling.
     photos : sequence of PhotoRow, optional
         These photographs, whether they wait or not (training measures called buds).
     look, used : optional
@@ -174,7 +172,7 @@ def propose_waiting(
             conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
         )
         waiting = list(photos) if photos is not None else proposals.photos_to_propose(
-            conn, model_id, sampling_id=sampling_id)
+            conn, model_id)
     n_looked = n_found = n_missing = n_failed = 0
     reasons: Counter[str] = Counter()
     looked = _looked(season, waiting, chosen, model_id, look=look, jobs=jobs,

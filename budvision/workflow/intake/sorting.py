@@ -113,8 +113,7 @@ def keep_seen(season: Season, data: bytes, seen: Seen) -> None:
 
 
 def sort_files(
-    season: Season, sources: Sequence[Path], *, person_id: int | None = None,
-    progress: Progress | None = None,
+    season: Season, sources: Sequence[Path], *, progress: Progress | None = None,
 ) -> SortReport:
     """Copy photographs in and sort them by the cane tags they show.
 
@@ -124,8 +123,6 @@ def sort_files(
     sources : sequence of Path
         Files and folders, for instance a camera card. The order of the names is the order in
         which they were taken.
-    person_id : int, optional
-        Who sorts.
     progress : callable, optional
         Told how many of how many files are done.
 
@@ -151,7 +148,7 @@ def sort_files(
         if progress is not None:
             progress(number, len(files))
     runs = make_runs(seen, nodes_of_tags(season))
-    return place_runs(season, runs, person_id=person_id, refused=refused)
+    return place_runs(season, runs, refused=refused)
 
 
 def nodes_of_tags(season: Season) -> dict[TagText, int | None]:
@@ -180,8 +177,7 @@ def _tags(season: Season) -> dict[TagText, tuple[int, tuple[int, ...] | None]]:
 
 
 def place_runs(
-    season: Season, runs: Sequence[Run], *, person_id: int | None = None,
-    refused: Sequence[dict[str, Any]] = (),
+    season: Season, runs: Sequence[Run], *, refused: Sequence[dict[str, Any]] = (),
 ) -> SortReport:
     """Give the photographs of plain runs their buds, and list the doubtful ones."""
     tags = _tags(season)
@@ -195,13 +191,11 @@ def place_runs(
             for one in run.markers:
                 row = photo_by_sha256(conn, one.sha256)
                 if row is not None and assignment_of(conn, row.id) is None:
-                    assign(conn, row.id, None, 1, source="tag", person_id=person_id,
-                           note=TAG_NOTE)
+                    assign(conn, row.id, None, 1, source="tag", note=TAG_NOTE)
             if sampling_id is not None:
                 doubts += _too_old(run, sampling_by_id(conn, sampling_id).collected_at)
             if not doubts and run.tag is not None and sampling_id is not None:
-                placed, known, clash = _place(
-                    conn, run, sampling_id, run.tag.cane, nodes, person_id)
+                placed, known, clash = _place(conn, run, sampling_id, run.tag.cane, nodes)
                 doubts += clash
                 n_placed, n_known = n_placed + placed, n_known + known
         if doubts and run.photos:
@@ -223,8 +217,7 @@ def _too_old(run: Run, collected_at: str | None) -> list[str]:
 
 
 def _place(
-    conn: Connection, run: Run, sampling_id: int, cane: str, nodes: tuple[int, ...] | None,
-    person_id: int | None,
+    conn: Connection, run: Run, sampling_id: int, cane: str, nodes: tuple[int, ...] | None
 ) -> tuple[int, int, list[str]]:
     """Assign a plain run; on any clash nothing of it is assigned."""
     found = find_cane(conn, sampling_id, cane)
@@ -247,7 +240,7 @@ def _place(
             else:
                 wanted.append((row.id, bud_id, cut))
     for photo_id, bud_id, cut in wanted:
-        assign(conn, photo_id, bud_id, cut, source="tag", person_id=person_id)
+        assign(conn, photo_id, bud_id, cut, source="tag")
     return len(wanted), known, []
 
 

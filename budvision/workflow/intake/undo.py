@@ -41,12 +41,12 @@ class Batch:
     n_called: int
 
 
-def list_batches(season: Season, *, most: int = 5) -> tuple[Batch, ...]:
-    """Return the last intakes of which something still stands, the newest first."""
+def list_batches(season: Season) -> tuple[Batch, ...]:
+    """Return those of the last five intakes of which something still stands, the newest first."""
     found = []
     with season.read() as conn:
         names = {one.id: one.name for one in people.list_people(conn)}
-        for note in photos.batches(conn, f"{BATCH} ", most=most):
+        for note in photos.batches(conn, f"{BATCH} ", most=5):
             rows = photos.standing_of_batch(conn, note)
             if not rows:
                 continue

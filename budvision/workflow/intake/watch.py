@@ -53,12 +53,9 @@ class FolderWatch:
     Parameters
     ----------
     season : Season
-    person_id : int, optional
-        Who works at the microscope.
     """
 
     season: Season
-    person_id: int | None = None
     _open: list[Seen] = field(default_factory=list)
     _met: set[str] = field(default_factory=set)
 
@@ -89,7 +86,7 @@ class FolderWatch:
         self._open = []
         if not runs:
             return []
-        report = place_runs(self.season, runs, person_id=self.person_id)
+        report = place_runs(self.season, runs)
         arrivals = []
         if report.n_placed or report.n_known:
             canes = ", ".join(run.tag.cane for run in runs if run.tag is not None)
@@ -132,9 +129,8 @@ def _wanted(path: Path) -> bool:
 
 
 def watch_folder(
-    season: Season, folder: Path, *, person_id: int | None = None,
-    stop: threading.Event | None = None, settle_s: float = SETTLE_S,
-    patience_s: float = PATIENCE_S,
+    season: Season, folder: Path, *, stop: threading.Event | None = None,
+    settle_s: float = SETTLE_S, patience_s: float = PATIENCE_S,
 ) -> Generator[Arrival, None, None]:
     """Watch a folder until told to stop, first taking what lies there already.
 
@@ -143,8 +139,6 @@ def watch_folder(
     season : Season
     folder : Path
         Where the microscope program saves.
-    person_id : int, optional
-        Who works there.
     stop : threading.Event, optional
         Set to end; an interrupt from the keyboard ends it, too.
     settle_s, patience_s : float
@@ -164,7 +158,7 @@ def watch_folder(
         raise NotFoundError("there is no such folder", where=str(folder),
                             expected="the folder that the microscope program saves into",
                             do="Correct the path.")
-    state = FolderWatch(season, person_id)
+    state = FolderWatch(season)
     ended = stop or threading.Event()
 
     def take(path: Path) -> list[Arrival]:

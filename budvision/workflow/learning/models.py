@@ -285,14 +285,8 @@ class Watched:
             "advice": [{"level": a.level, "text": a.text} for a in self.advice]}
 
 
-def watch_model(season: Season, *, recent: int = 300) -> Watched:
-    """Gather how the model in use has been doing.
-
-    Parameters
-    ----------
-    recent : int
-        Photographs that count as recent.
-    """
+def watch_model(season: Season) -> Watched:
+    """Gather how the model in use has been doing, lately on the newest 300 photographs."""
     from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, row_of
     from budvision.verdict.persist import load_training_rows
     from budvision.verdict.watch import advise, agreement_chart, drift
@@ -304,7 +298,7 @@ def watch_model(season: Season, *, recent: int = 300) -> Watched:
             "blind agreement", versions(conn),
             lambda ids: learning.blind_agreement(conn, ids), conn=conn, form=_BLIND,
         ).values() for one in of_sampling)
-        looks = learning.recent_looks(conn, most=recent, sha256=used.sha256)
+        looks = learning.recent_looks(conn, most=300, sha256=used.sha256)
         lately = {look.proposal_id for look in looks}
         measured = learning.measured_tissues(
             conn, feature_version=FEATURE_VERSION, proposal_ids=lately)

@@ -84,10 +84,9 @@ def confirmed_examples(
 
 
 def nearest(
-    conn: Connection, settings: Settings, bud_id: int, tissue: Tissue, *, person: Person,
-    n: int = 2,
+    conn: Connection, settings: Settings, bud_id: int, tissue: Tissue, *, person: Person
 ) -> dict[str, list[Example]]:
-    """Find the nearest confirmed live and the nearest confirmed dead tissues.
+    """Find the two nearest confirmed live and the two nearest confirmed dead tissues.
 
     Parameters
     ----------
@@ -97,8 +96,6 @@ def nearest(
         Which tissue; references are of the same kind.
     person : Person
         Who looks.
-    n : int
-        How many of each at most.
 
     Returns
     -------
@@ -139,7 +136,7 @@ def nearest(
     for position in np.argsort(distance, kind="stable"):
         example = others[int(position)][0]
         side = nothing[example.value.value]
-        if len(side) < n:
+        if len(side) < 2:
             side.append(Example(
                 bud_id=example.bud_id, photo_id=example.photo_id, region_id=example.region_id,
                 tissue=tissue, value=example.value,

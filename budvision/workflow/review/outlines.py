@@ -47,7 +47,7 @@ def outlines(region: Region | None) -> dict[Tissue, Outline]:
 
 
 def outline_of_mask(
-    mask: npt.NDArray[np.bool_], box: tuple[int, int, int, int], *, finer: int = 3
+    mask: npt.NDArray[np.bool_], box: tuple[int, int, int, int]
 ) -> Outline | None:
     """Trace a mask, smoothed by about half of one of its pixels.
 
@@ -57,8 +57,6 @@ def outline_of_mask(
         The tissue.
     box : tuple of int
         (row0, col0, row1, col1) that the mask covers, in pixels of the photograph.
-    finer : int
-        Enlargement before tracing.
 
     Returns
     -------
@@ -67,6 +65,7 @@ def outline_of_mask(
     """
     if not mask.any():
         return None
+    finer = 3  # enlargement before tracing
     rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     top, left = max(0, int(rows[0]) - _ROUND_PX), max(0, int(cols[0]) - _ROUND_PX)
     near = mask[top:int(rows[-1]) + 1 + _ROUND_PX, left:int(cols[-1]) + 1 + _ROUND_PX]

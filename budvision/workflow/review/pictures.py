@@ -146,7 +146,7 @@ class PictureRoom:
             image = neutralise(image, self._neutral(view.sha256, region, image))
         return _jpeg(image)
 
-    def browned(self, sha256: str, region: Region, tissue: Tissue, *, side_px: int = 220) -> bytes:
+    def browned(self, sha256: str, region: Region, tissue: Tissue) -> bytes:
         """Return a small picture of one tissue: its browned area hatched, the rest in grey.
 
         Parameters
@@ -157,8 +157,6 @@ class PictureRoom:
             Its labels.
         tissue : Tissue
             Which one.
-        side_px : int
-            Side of the picture.
 
         Raises
         ------
@@ -179,7 +177,7 @@ class PictureRoom:
         image, factor = self._photo(sha256)
         height, width = round(image.shape[0] / factor), round(image.shape[1] / factor)
         box = (max(0, want[0]), max(0, want[1]), min(height, want[2]), min(width, want[3]))
-        crop = self._part(View(sha256, box, side_px))
+        crop = self._part(View(sha256, box, 220))
         size = (crop.shape[1], crop.shape[0])
         inside = _warp(mask.astype(np.uint8), region.box, box, size) > 0
         neutral = self._neutral(sha256, region, crop)

@@ -69,8 +69,7 @@ class Corrected:
 
 
 def apply_steps(
-    image: Uint8, scale: float, labels: Labels, box: Box, steps: Sequence[Step], *,
-    original: Labels | None = None,
+    image: Uint8, scale: float, labels: Labels, box: Box, steps: Sequence[Step]
 ) -> Labels:
     """Apply a person's steps to labels.
 
@@ -86,8 +85,6 @@ def apply_steps(
         (row0, col0, row1, col1) at full size.
     steps : sequence of Step
         In order.
-    original : ndarray of uint8, shape (n, m), optional
-        What ``original`` goes back to.
 
     Returns
     -------
@@ -97,7 +94,7 @@ def apply_steps(
     out = labels.copy()
     for step in steps:
         if step.kind == "original":
-            out = (labels if original is None else original).copy()
+            out = labels.copy()
             continue
         if step.kind == "named":
             continue
