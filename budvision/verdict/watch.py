@@ -8,6 +8,7 @@ limits at the centre plus and minus 3 sqrt(p (1 - p) / n).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -66,8 +67,8 @@ def proportion_limits(centre: float, n: int) -> tuple[float, float]:
     n : int
         Size of the group, at least 1.
     """
-    half = 3 * np.sqrt(centre * (1 - centre) / n)
-    return float(max(0.0, centre - half)), float(min(1.0, centre + half))
+    half = 3 * math.sqrt(centre * (1 - centre) / n)
+    return max(0.0, centre - half), min(1.0, centre + half)
 
 
 def agreement_chart(
@@ -89,21 +90,20 @@ def agreement_chart(
     The centre of a point is the mean of all points before it (its own for the first), with one
     disagreement added, so that a perfect start does not make every later slip an alarm.
     """
+    ends = [min(start + group, len(agrees)) for start in range(0, len(agrees), group)]
+    if ends and ends[-1] % group and ends[-1] % group < min(_ENOUGH, group):
+        ends.pop()
+    so_far = np.cumsum(np.asarray(agrees, dtype=np.int64))
     points: list[ChartPoint] = []
-    n_before, n_agree = 0, 0
-    for start in range(0, len(agrees), group):
-        part = list(agrees[start:start + group])
-        if len(part) < min(_ENOUGH, group):
-            break
-        share = float(np.mean(part))
-        seen, hits = (n_before, n_agree) if n_before else (len(part), int(sum(part)))
-        centre = hits / (seen + 1)
-        low, high = proportion_limits(centre, len(part))
-        points.append(ChartPoint(
-            at=times[start + len(part) - 1], n=len(part), agreement=share, centre=centre, low=low,
-            high=high, out=share < low))
-        n_before += len(part)
-        n_agree += int(sum(part))
+    n_before = n_agree = 0
+    for end in ends:
+        hits, n = int(so_far[end - 1]), end - n_before
+        centre = n_agree / (n_before + 1) if n_before else hits / (n + 1)
+        low, high = proportion_limits(centre, n)
+        share = (hits - n_agree) / n
+        points.append(ChartPoint(at=times[end - 1], n=n, agreement=share, centre=centre, low=low,
+                                 high=high, out=share < low))
+        n_before, n_agree = end, hits
     return points
 
 

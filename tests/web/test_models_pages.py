@@ -68,8 +68,17 @@ def _token(client: FlaskClient, path: str = "/me") -> str:
     return match.group(1)
 
 
-def test_overview_says_how_the_model_does(client: FlaskClient) -> None:
+def test_overview_says_how_the_model_does(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
     page = client.get("/models/").text
+    n_points = page.count("<title>2")
+    assert n_points > 1
+    assert "Only the newest" not in page
+    monkeypatch.setattr("budvision.web.models.pages.MOST_DOTS", 1)
+    few = client.get("/models/").text
+    assert few.count("<title>2") == 1
+    assert f"Only the newest are drawn: 1 of {n_points}." in few
     assert "plain-1" in page
     assert "agreement with blind calls" in page
     assert "<svg" in page

@@ -143,20 +143,19 @@ def measured_tissues(
     segmenter : str
         SHA-256 of the segmenter's file; any segmenter when empty.
     proposal_ids : collection of int, optional
-        Only these proposals.
+        Only these proposals, where they are the newest fitting ones.
     """
     placed = (
         select(assignment.c.photo_id, assignment.c.bud_id, assignment.c.cut)
         .where(current_assignment(), assignment.c.bud_id.is_not(None)).subquery("placed")
     )
     fitting = _fitting_models(conn, feature_version, segmenter)
-    last = (
-        select(func.max(proposal.c.id)).where(proposal.c.model_id.in_(fitting))
-        .group_by(proposal.c.photo_id)
-    )
+    newer = proposal.alias("newer_proposal")
+    wanted = [proposal.c.model_id.in_(fitting), proposal_tissue.c.exposed, ~exists().where(
+        newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id,
+        newer.c.model_id.in_(fitting))]
     if proposal_ids is not None:
-        last = last.where(proposal.c.photo_id.in_(
-            select(proposal.c.photo_id).where(proposal.c.id.in_(proposal_ids))))
+        wanted.append(proposal.c.id.in_(proposal_ids))
     rows = conn.execute(
         select(
             placed.c.bud_id, placed.c.photo_id, placed.c.cut, photo.c.sha256,
@@ -168,7 +167,7 @@ def measured_tissues(
         .join(proposal, proposal.c.photo_id == placed.c.photo_id)
         .join(model, model.c.id == proposal.c.model_id)
         .join(proposal_tissue, proposal_tissue.c.proposal_id == proposal.c.id)
-        .where(proposal.c.id.in_(last), proposal_tissue.c.exposed)
+        .where(*wanted)
         .order_by(placed.c.bud_id, placed.c.cut, placed.c.photo_id)
     )
     return [

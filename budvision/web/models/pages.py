@@ -37,6 +37,8 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
 
 WIDTH, HEIGHT, EDGE = 640, 200, 36
+MOST_DOTS = 60
+"""Points of the control chart that can be told apart in its width; the newest are drawn."""
 SEARCHING = (mark("Every call is being compared"),
              mark("Takes seconds, longer where photographs have not been looked at."))
 _SLIPS_WAIT_S = 0.3
@@ -141,7 +143,7 @@ def overview() -> ResponseReturnValue:
         history = tuple(reversed(list_promotions(conn)))
     page = OverviewPage(
         models=tuple(list_candidates(season)), watched=watched, trouble=trouble,
-        chart=None if watched is None else chart_of(watched.points), history=history,
+        chart=None if watched is None else chart_of(watched.points[-MOST_DOTS:]), history=history,
         may_decide=_may_decide(),
         leads=", ".join(p.name for p in _leads()), work=shown_work(), next=next_work(),
         n_out_of_step=n_out_of_step)

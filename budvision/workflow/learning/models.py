@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,9 +32,9 @@ __all__ = [
     "model_folder", "promote_model", "watch_model",
 ]
 
-_BLIND: Form[list[tuple[str, int, str, str]]] = Form(
-    put=lambda calls: calls,
-    take=lambda kept: [(when, key, value, verdict) for when, key, value, verdict in kept])
+_BLIND: Form[list[tuple[str, int, bool]]] = Form(
+    put=lambda calls: calls, take=lambda kept: [(when, key, same) for when, key, same in kept])
+"""Time and number of each blind call that the model had a verdict on, and whether it was that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,26 +295,28 @@ def watch_model(season: Season) -> Watched:
     used = model_in_use(season)
     trained_on, novelty = load_training_rows(_verified(season, used).folder / "verdict.skops")
     with season.read() as conn:
-        blind = sorted(one for of_sampling in season.remembered.each(
-            "blind agreement", versions(conn),
-            lambda ids: learning.blind_agreement(conn, ids), conn=conn, form=_BLIND,
-        ).values() for one in of_sampling)
+        blind = sorted(chain.from_iterable(season.remembered.each(
+            "blind verdicts", versions(conn), lambda ids: {
+                key: [(when, number, verdict == value)
+                      for when, number, value, verdict in found if verdict != "unsure"]
+                for key, found in learning.blind_agreement(conn, ids).items()},
+            conn=conn, form=_BLIND).values()))
         looks = learning.recent_looks(conn, most=300, sha256=used.sha256)
         lately = {look.proposal_id for look in looks}
         measured = learning.measured_tissues(
             conn, feature_version=FEATURE_VERSION, proposal_ids=lately)
-    rows = [row_of(one.features) for one in measured
-            if one.proposal_id in lately and set(one.features) >= set(FEATURE_NAMES)]
+    needed = frozenset(FEATURE_NAMES)
+    rows = [row_of(one.features) for one in measured if needed <= one.features.keys()]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
     seen = drift(table, trained_on.astype(np.float64), novelty)
-    called = [(when, verdict == value) for when, _, value, verdict in blind if verdict != "unsure"]
-    points = agreement_chart([when for when, _ in called], [same for _, same in called])
+    agrees = [same for _, _, same in blind]
+    points = agreement_chart([when for when, _, _ in blind], agrees)
     n_tissues = sum(look.n_exposed for look in looks)
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0
     refused = float(np.mean([not look.found for look in looks])) if looks else 0.0
     return Watched(
-        model=used.label, points=tuple(points), n_blind=len(called),
-        agreement=float(np.mean([same for _, same in called])) if called else None, drift=seen,
+        model=used.label, points=tuple(points), n_blind=len(blind),
+        agreement=sum(agrees) / len(agrees) if agrees else None, drift=seen,
         n_proposed=len(looks),
         refused=refused, n_tissues=n_tissues, unsure=unsure,
         advice=tuple(advise(points, seen, unsure=unsure, refused=refused, n_proposed=len(looks))))
