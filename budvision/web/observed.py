@@ -91,7 +91,7 @@ class _OfSeason(Collector):
         """Yield a figure for each count, and one by state for the jobs."""
         try:
             held = season_figures(self._season)
-        except StorageError:
+        except BudvisionError:
             yield GaugeMetricFamily("budvision_database_up", "Whether the database answers.", 0)
             return
         yield GaugeMetricFamily("budvision_database_up", "Whether the database answers.", 1)

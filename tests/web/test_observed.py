@@ -141,6 +141,20 @@ def test_figures_are_for_a_lead_or_the_holder_of_the_token(network: Flask) -> No
     assert client.get("/metrics").status_code == 403
 
 
+def test_health_tells_of_photographs_whose_disk_is_not_there(network: Flask) -> None:
+    client, season = network.test_client(), network.extensions[SEASON_KEY]
+    log_in(client, "Ilse Brandl")
+    (season.folder / "photos").rename(season.folder / "unplugged")
+    try:
+        answer = client.get("/season/health")
+    finally:
+        (season.folder / "unplugged").rename(season.folder / "photos")
+    assert answer.status_code == 200
+    assert "the folder of the photographs cannot be reached" in answer.text
+    assert "GB free" not in answer.text
+    assert "GB free" in client.get("/season/health").text
+
+
 def test_health_is_told_to_anybody_in_a_word_and_to_a_lead_in_full(network: Flask) -> None:
     client = network.test_client()
     assert client.get("/health").json == {"ok": True}

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, or_, select, update
 
 from budvision.store.queries.insertion import insert_row
 from budvision.store.session import as_utc, now
@@ -156,11 +157,16 @@ def job_state(conn: Connection, job_id: int) -> str:
 
 
 def list_jobs(conn: Connection, *, most: int = 50) -> list[Job]:
-    """Return the newest pieces of work, in the order in which they were asked for."""
-    rows = conn.execute(select(job).order_by(job.c.id.desc()).limit(most)).mappings().all()
-    return [_job({**row}) for row in reversed(rows)]
+    """Return what is open and the newest pieces of work, in the order of asking."""
+    newest = select(job.c.id).order_by(job.c.id.desc()).limit(most).scalar_subquery()
+    rows = conn.execute(select(job).where(or_(job.c.id.in_(newest), job.c.state.in_(OPEN)))
+                        .order_by(job.c.id)).mappings().all()
+    return [_job({**row}) for row in rows]
 
 
 def _job(row: Mapping[str, Any]) -> Job:
     given = {name: row[name] for name in Job.__slots__}
-    return Job(**given | {"asked": json.loads(row["asked"])})
+    asked: object = None
+    with contextlib.suppress(ValueError):  # written past the program: nothing that a deed takes
+        asked = json.loads(row["asked"])
+    return Job(**given | {"asked": asked if isinstance(asked, dict) else {}})

@@ -148,7 +148,7 @@ class Tray:
         return away
 
     @classmethod
-    def set_aside(cls, season: Season, person_id: int, name: str) -> Tray:
+    def set_aside(cls, season: Season, person_id: object, name: str) -> Tray:
         """Return what `set_off` took aside under that name, whether it is still there or not.
 
         Raises
@@ -156,7 +156,8 @@ class Tray:
         InputError
             When it is the name of no such folder.
         """
-        if not re.fullmatch(rf"{person_id}-[0-9a-f]{{12}}", name):
+        if not isinstance(person_id, int) or not re.fullmatch(
+                rf"{person_id}-[0-9a-f]{{12}}", name):
             raise InputError(f"the tray is {name[:60]!r}", where="photographs",
                              expected="one that was set off", do="Send the photographs again.")
         away = cls(season, person_id)

@@ -79,7 +79,7 @@ def _look_again(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome
 
 
 def _take_in(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:
-    away = Tray.set_aside(season, int(given["person_id"]), str(given["tray"]))
+    away = Tray.set_aside(season, given.get("person_id"), str(given.get("tray", "")))
     message = say("These photographs were taken in already.")
     if away.folder.is_dir():
         asked = away.asked
@@ -87,7 +87,7 @@ def _take_in(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcom
             report = intake(
                 season, [away.photographs], sampling=asked.sampling, manifest=away.manifest,
                 pattern=asked.pattern or DEFAULT_PATTERN, block=asked.block,
-                collected_at=asked.collected or None, person=str(given["person"]),
+                collected_at=asked.collected or None, person=str(given.get("person", "")),
                 within=away.photographs, move=asked.move == "yes", columns=asked.chosen,
                 progress=lambda done, total, _: tell(say("taking in"), done, total))
         except (Exception, Halted) as error:

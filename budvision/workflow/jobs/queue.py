@@ -19,7 +19,7 @@ from budvision.language import LANGUAGES, say, speaking
 from budvision.store.queries import jobs
 from budvision.store.queries.jobs import Job
 from budvision.store.session import Season
-from budvision.workflow.jobs.deeds import DEEDS, Halted
+from budvision.workflow.jobs.deeds import DEEDS, Deed, Halted
 
 __all__ = ["Runner", "cancel", "current", "pending", "submit"]
 
@@ -56,11 +56,16 @@ def submit(
     InputError
         When there is no such kind.
     """
+    _deed(kind)
+    with season.write() as conn:
+        return jobs.add_job(conn, kind, asked or {}, asked_by=by, station=season.station)
+
+
+def _deed(kind: str) -> Deed:
     if kind not in DEEDS:
         raise InputError(f"the job is {kind!r}", where="jobs",
                          expected=f"one of {', '.join(DEEDS)}", do="Correct it.")
-    with season.write() as conn:
-        return jobs.add_job(conn, kind, asked or {}, asked_by=by, station=season.station)
+    return DEEDS[kind]
 
 
 def current(season: Season) -> Job | None:
@@ -168,7 +173,7 @@ class Runner:
         language = language if language in LANGUAGES else "en"
         try:
             with beat, speaking(language):
-                came = DEEDS[job.kind].do(self._season, job.asked, beat.tell)
+                came = _deed(job.kind).do(self._season, job.asked, beat.tell)
             state, text, model = "done", came.text, came.model
         except Halted as halt:
             if halt.again:

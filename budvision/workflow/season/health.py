@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from budvision.errors import BudvisionError
 from budvision.store import migrations
@@ -45,8 +47,9 @@ class Health:
         Time of reading the counts.
     photographs : str
         Where they are kept: a folder or an address.
-    free_gb : float
-        Room on the disk of the photographs, or of the copies of a store's; GB.
+    free_gb : float or None
+        Room on the disk of the photographs, or of the copies of a store's; GB. None where that
+        disk is not there.
     photographs_fault : str
         Why they cannot be reached, '' where they can.
     figures : SeasonFigures
@@ -60,7 +63,7 @@ class Health:
     revision: str
     database_ms: float
     photographs: str
-    free_gb: float
+    free_gb: float | None
     photographs_fault: str
     figures: SeasonFigures
     backup_at: str
@@ -94,6 +97,12 @@ def season_figures(season: Season) -> SeasonFigures:
     return SeasonFigures(counts, {state: states.count(state) for state in OPEN})
 
 
+def _free_gb(folder: Path) -> float | None:
+    with contextlib.suppress(OSError):
+        return shutil.disk_usage(folder).free / 1e9
+    return None
+
+
 def health(season: Season) -> Health:
     """Say how a season's database, photographs, queue and backups are.
 
@@ -118,7 +127,7 @@ def health(season: Season) -> Health:
         database={"sqlite": "SQLite"}.get(season.engine.dialect.name, "PostgreSQL"),
         revision=revision, database_ms=taken_ms,
         photographs=photos.address if isinstance(photos, ObjectPhotoStore) else str(photos.folder),
-        free_gb=shutil.disk_usage(season.folder if far else photos.folder).free / 1e9,
+        free_gb=_free_gb(season.folder if far else photos.folder),
         photographs_fault=fault, figures=figures,
         backup_at=last.at[:16].replace("T", " ") if last else "",
         backup_due=backup_reminder(season),

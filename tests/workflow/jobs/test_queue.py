@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from typing import Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import insert, text
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.store.queries import jobs
 from budvision.store.session import Season
+from budvision.store.tables import job
 from budvision.workflow.jobs import deeds, queue
 from budvision.workflow.jobs.deeds import Deed, Outcome, Progress
 from budvision.workflow.jobs.queue import Runner, cancel, current, pending, submit
@@ -160,6 +161,50 @@ def test_killed_work_is_begun_again_once_nobody_is_seen_at_it(
     assert _states(any_season) == [("done", "Done by the next.")]
     with pytest.raises(ConflictError, match="has ended already"):
         cancel(any_season, taken.id)
+
+
+def _put(season: Season, *, kind: str = "train", asked: str = "{}", state: str = "waiting",
+         station: str | None = None) -> None:
+    """Write a job past the program."""
+    moment = "2026-01-01T00:00:00.000Z"
+    with season.write() as conn:
+        conn.execute(insert(job).values(
+            kind=kind, asked=asked, asked_by="somebody", station=station or season.station,
+            state=state, what="", n_done=0, n_total=0, text="", model="", added_at=moment,
+            changed_at=moment, seen_at=moment))
+
+
+@pytest.mark.parametrize(("kind", "asked", "told"), [
+    ("backup", "no JSON", "the folder is '.'"), ("backup", "[1, 2]", "the folder is '.'"),
+    ("backup", "null", "the folder is '.'"), ("backup", '{"language": [7]}', "the folder is '.'"),
+    ("intake", "{}", "the tray is ''"), ("intake", '{"person_id": "x"}', "the tray is ''"),
+    ("intake", '{"person_id": 1, "person": "x", "tray": "../../.."}', "the tray is '../../..'"),
+    ("intake", '{"person_id": ".*", "tray": "0-000000000000"}', "the tray is '0-0000"),
+    ("dance", "{}", "the job is 'dance'"),
+])
+def test_what_was_written_into_the_queue_past_the_program_is_refused(
+    season: Season, kind: str, asked: str, told: str
+) -> None:
+    """Each failed as a mistake of ours, made every page an error or stopped the queue for good."""
+    _put(season, kind=kind, asked=asked)
+    submit(season, "check", by="Maren Holt")
+    assert [row.kind for row in pending(season)] == [kind, "check"]
+    assert Runner(season).work() == 2
+    first, second = _states(season)
+    assert first[0] == "failed"
+    assert told in first[1]
+    assert second[0] == "done"
+
+
+def test_work_that_waits_is_shown_however_much_was_done_since(any_season: Season) -> None:
+    """A station that is gone holds its kind up: hidden, nobody could cancel what holds it."""
+    _put(any_season, station="elsewhere:/srv/winter")
+    for _ in range(60):
+        _put(any_season, kind="check", state="done")
+    assert submit(any_season, "train", by="Maren Holt") is None
+    [held] = pending(any_season)
+    assert cancel(any_season, held.id) == "cancelled"
+    assert submit(any_season, "train", by="Maren Holt")
 
 
 def test_another_station_does_not_do_what_was_asked_for_here(any_season: Season) -> None:
