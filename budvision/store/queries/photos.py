@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, exists, func, select
+from sqlalchemy import Connection, Row, Select, and_, exists, func, or_, select
 
 from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries.insertion import insert_row
@@ -32,6 +32,7 @@ __all__ = [
 ]
 
 SOURCES = ("manifest", "file_name", "bench", "tag", "page", "archive")
+_AGAIN = "taken again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,8 +199,7 @@ def assign(
                     expected="one photograph a cut",
                     do="Give it another cut number, or take the other photograph out first.",
                 )
-            _put(conn, other.photo.id, None, cut, source, person_id, "taken again",
-                 other.assignment_id)
+            _put(conn, other.photo.id, None, cut, source, person_id, _AGAIN, other.assignment_id)
     replaces = standing.id if standing is not None else None
     return _put(conn, photo_id, bud_id, cut, source, person_id, note, replaces)
 
@@ -248,6 +248,14 @@ def photos_ever_of(conn: Connection, bud_id: int) -> dict[int, int]:
         .order_by(assignment.c.id)
     )
     return {row.photo_id: row.cut for row in rows}
+
+
+def still_of_bud(conn: Connection, bud_id: int, photo_ids: Sequence[int]) -> set[int]:
+    """Return those photographs that are a bud's, or were until that cut was taken again."""
+    of_it = or_(assignment.c.bud_id == bud_id,
+                and_(assignment.c.bud_id.is_(None), assignment.c.note == _AGAIN))
+    return set(conn.scalars(select(assignment.c.photo_id).where(
+        assignment.c.photo_id.in_(photo_ids), current_assignment(), of_it)))
 
 
 def batches(conn: Connection, note: str, *, most: int) -> list[str]:

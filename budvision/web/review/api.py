@@ -99,7 +99,8 @@ def calls(bud_id: int) -> ResponseReturnValue:
         )
     saved = work.save(
         season, bud_id, asked_calls(given.get("calls")), person=person, reading=choice.reading,
-        seen=integer(given, "seen"), shown=integers(given, "shown"), batch=text(given, "batch"),
+        seen=integer(given, "seen"), shown=integers(given, "shown"),
+        photos=integers(given, "photos") or (), batch=text(given, "batch"),
     )
     return jsonify({
         "ok": True, "batch": saved.batch, "round": saved.round, "message": saved.message,

@@ -130,7 +130,7 @@ function hand(here) {
   const calls = Object.fromEntries(Object.entries(draft).map(([tissue, one]) => [tissue, {
     value: one.value, cause: one.cause, note: one.note,
   }]));
-  const body = { calls, seen: facts.seen, shown: facts.shown, batch: newBatch() };
+  const body = { calls, seen: facts.seen, shown: facts.shown, photos: facts.photos, batch: newBatch() };
   const mine = draft;
   const sent = unsaved.add({ bud: here, page: path(here), path: path(here, "/calls"), body, draft: mine });
   set({ draft: {} });

@@ -122,6 +122,7 @@ def bud_page(
         "to_settle": [t.value for t in to_settle],
         "seen": max((row.id for row in history), default=0),
         "shown": [row.id for _, row in found],
+        "photos": [cut.photo.id for cut in cuts],
         "skipped": "skipped" in marks, "no_bud": "node" in marks,
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],

@@ -16,6 +16,7 @@ from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import calls as call_queries
 from budvision.store.queries import canes, marks, people
+from budvision.store.queries import photos as photo_queries
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.calls import CallRow, NewCall, NewRow
 from budvision.store.queries.people import Person
@@ -91,7 +92,7 @@ class TableSaved:
 def save(
     season: Season, bud_id: int, calls: Mapping[Tissue, NewCall], *, person: Person,
     reading: str = "first", seen: int | None = None, shown: Sequence[int] | None = None,
-    batch: str | None = None,
+    photos: Sequence[int] = (), batch: str | None = None,
 ) -> Saved:
     """Keep one person's calls of one bud.
 
@@ -114,6 +115,9 @@ def save(
     shown : sequence of int, optional
         Numbers of the proposals that the page showed or hid: those are kept with the calls, not
         ones that came since. The newest when left out.
+    photos : sequence of int
+        Numbers of the photographs that the page showed as this bud's: each has to be the bud's
+        still, or have been taken again.
     batch : str, optional
         A name for what is saved, 32 hexadecimal digits; what was saved under it before is not
         saved again. A new one when left out.
@@ -129,7 +133,8 @@ def save(
         When a bud whose proposals are hidden is not called in full, or the person is not active.
     ConflictError
         When a second reader is the one who made the first call, when there is nothing to settle,
-        or when the batch is another bud's or person's.
+        when a photograph was taken from the bud meanwhile, or when the batch is another bud's or
+        person's.
     """
     check_reading(reading)
     with season.write() as conn:
@@ -138,6 +143,7 @@ def save(
         before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
         if before:
             return _saved(conn, before, reading, seen)
+        _check_photos(conn, bud_id, photos)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
         history = call_queries.call_history(conn, bud_id)
         rounds = rounds_of(calls, newest_of(history, person.id), person=person, reading=reading,
@@ -170,6 +176,15 @@ def _check_person(conn: Connection, person: Person) -> None:
         raise NotFoundError(f"there is no person number {person.id}", where="people",
                             do="Add them with `budvision people add`.", code="no_person")
     people.check_active(known)
+
+
+def _check_photos(conn: Connection, bud_id: int, shown: Sequence[int]) -> None:
+    """Refuse calls of what is no photograph of this bud: somebody has put it right meanwhile."""
+    if shown and (gone := set(shown) - photo_queries.still_of_bud(conn, bud_id, shown)):
+        raise ConflictError(
+            f"photograph {min(gone)} does not show this bud any more; it was taken from it after "
+            "this page was opened", where="review", code="photo_gone",
+            expected="photographs of this bud", do="Look at the bud as it is now.")
 
 
 def _beside(one: NewCall, best: Best, tissue: Tissue) -> NewCall:

@@ -75,6 +75,42 @@ def propose(season: Season, bud: int, verdict: Verdict, *, cut: int = 1, area: i
         return proposals.save_proposal(conn, found.id, model, said)
 
 
+@pytest.mark.parametrize("to", [None, 2])
+def test_a_call_of_a_photograph_that_was_taken_from_its_bud_is_refused(
+    ready: Season, to: int | None
+) -> None:
+    """An intake taken back, or a photograph moved, while the bud is open: what the person saw is
+    another bud's, and would have counted as this one's."""
+    propose(ready, 1, Verdict.DEAD)
+    one = who(ready, "Maren Holt")
+    with ready.read() as conn:
+        page = bud_page(conn, ready.settings, 1, person=one)
+    with ready.write() as conn:
+        photos.assign(conn, page["photos"][0], to, 1, source="page")
+    with pytest.raises(ConflictError, match="does not show this bud any more"):
+        save(ready, 1, {P: DEAD}, person=one, shown=page["shown"], photos=page["photos"])
+    with pytest.raises(ConflictError, match="does not show this bud any more"):
+        save(ready, 1, {P: DEAD}, person=one, photos=[999])
+    with ready.read() as conn:
+        assert calls.call_history(conn, 1) == []
+        page = bud_page(conn, ready.settings, 1, person=one)
+    assert page["photos"] == []
+    save(ready, 1, {P: DEAD}, person=one, shown=page["shown"], photos=page["photos"])
+
+
+def test_a_cut_taken_again_keeps_what_was_called_of_the_first(ready: Season) -> None:
+    """The same bud, photographed twice: the call that waits is of this bud all the same."""
+    propose(ready, 1, Verdict.DEAD)
+    one = who(ready, "Maren Holt")
+    with ready.read() as conn:
+        page = bud_page(conn, ready.settings, 1, person=one)
+    with ready.write() as conn:
+        again = photos.add_photo(conn, sha256="f" * 64, file_name="2.jpg", format="JPEG",
+                                 n_bytes=1, width_px=700, height_px=700).id
+        photos.assign(conn, again, 1, 1, source="bench", retake=True)
+    save(ready, 1, {P: DEAD}, person=one, shown=page["shown"], photos=page["photos"])
+
+
 def test_somebody_must_be_named(ready: Season) -> None:
     with ready.read() as conn:
         with pytest.raises(UsageError, match="nobody is named"):
