@@ -20,6 +20,7 @@ from budvision.files import write_whole
 from budvision.version import __version__
 from budvision.web import language
 from budvision.workflow.season.remind import backup_reminder
+from budvision.workflow.season.status import season_name
 
 if TYPE_CHECKING:
     from budvision.store.session import Season
@@ -135,7 +136,8 @@ def install_pages(app: Flask, season: Season, words: Sequence[tuple[str, str]]) 
 
     @app.context_processor
     def _frame() -> dict[str, object]:
-        return {"frame": frame, "backup_due": backup_reminder(season)}
+        return {"frame": frame, "backup_due": backup_reminder(season),
+                "season_name": season_name(season)}
 
     @app.get("/")
     def first_page() -> PlainResponse:

@@ -383,10 +383,26 @@ def test_while_the_model_is_being_loaded_the_page_says_so(
     loading[0] = False
     page.wait_for_selector("#bench-headline:has-text('Looking…')")
     assert page.is_hidden("#bench-picture"), "no picture of another photograph beside it"
+    assert page.is_hidden("#bench-net"), "the network is there: it is being looked at"
+    assert page.inner_text("#bench-kept") == ""
     held[0].continue_()
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
     assert page.inner_text("#bench-headline") not in ("Looking…", "")
     page.unroute_all(behavior="wait")
+
+
+def test_why_a_photograph_was_not_sent_stays_in_sight(bench: Bench, page) -> None:
+    _planned(bench, page)
+    gone = {"ok": False, "code": "refused", "what": "nobody is logged in"}
+    page.route("**/bench/1/photo", lambda route: route.fulfill(status=401, json=gone))
+    page.set_input_files("#bench-file", str(_sample(1, 1, 1)))
+    page.wait_for_selector("#bench-kept:has-text('1 not sent yet')")
+    assert "Nobody is logged in" in page.inner_text("#bench-net")
+    assert page.get_attribute("#bench-hold a", "href") == "/season/settings#set-cane_base"
+    page.unroute_all(behavior="wait")
+    page.evaluate("dispatchEvent(new Event('online'))")
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    assert page.is_hidden("#bench-net")
 
 
 def _planned(bench: Bench, page, *, nodes: int = 3) -> None:

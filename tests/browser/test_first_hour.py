@@ -83,6 +83,7 @@ def test_a_newcomer_reaches_proposals_for_twenty_photographs_in_ten_steps(
         press("button", "Make the season")
         press("button", "Élise Droz")
         expect(page.get_by_role("heading", name="Orun Valley")).to_be_visible()
+        expect(page.locator(".top-season")).to_have_text("Orun Valley")
         _sound(page)
         press("link", "Take photographs in")
         _sound(page)

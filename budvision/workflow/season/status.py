@@ -4,11 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from budvision.store.queries import models, overview
+from budvision.errors import BudvisionError
+from budvision.store.queries import blocks, models, overview
 from budvision.store.session import Season
 from budvision.workflow.season.remind import backup_reminder
 
-__all__ = ["SamplingStatus", "SeasonStatus", "status"]
+__all__ = ["SamplingStatus", "SeasonStatus", "season_name", "status"]
+
+
+def season_name(season: Season) -> str:
+    """Return what stands at the head of pages: the lab, else the sites, else the folder.
+
+    A database that does not answer is told of elsewhere.
+    """
+    if season.settings.lab:
+        return season.settings.lab
+    try:
+        with season.read() as conn:
+            return ", ".join(blocks.list_sites(conn)) or season.folder.name
+    except BudvisionError:
+        return season.folder.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

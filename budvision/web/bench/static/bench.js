@@ -21,6 +21,7 @@ let shown = null;          // { cane, node, cut } of the photograph whose answer
 let kept = [];             // what waits in the browser
 let sending = false;
 let again = false;         // something new came while sending
+let away = "";             // why what is kept could not be sent: "network", "nobody"; '' while it is being sent
 
 // ---- places -----------------------------------------------------------------------------------
 
@@ -132,10 +133,10 @@ function nodeButton(bud) {
 
 function drawNet(text = "") {
   const mine = kept.filter((item) => item.sampling === sampling);
-  $("bench-kept").textContent = mine.length ? spoken("{n} not sent yet", { n: mine.length }) : "";
+  $("bench-kept").textContent = mine.length && away ? spoken("{n} not sent yet", { n: mine.length }) : "";
   const refused = mine.find((item) => item.refused);
   const box = $("bench-net");
-  box.hidden = !(text || mine.length);
+  box.hidden = !(text || refused || (mine.length && away));
   box.replaceChildren();
   if (refused) {
     box.append(`${spoken("Cane {cane} node {node} cut {cut}: {refused}", refused)} `);
@@ -150,10 +151,11 @@ function drawNet(text = "") {
       button.addEventListener("click", work);
       box.append(button);
     }
-  } else if (mine.length || text) {
-    box.textContent = text || spokenN(
+  } else if (text || away) {
+    box.textContent = text || (away === "nobody" ? spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that.")
+      : spokenN(
       "{n} picture or mark is kept in this browser and will be sent when the network is back.",
-      "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length);
+      "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length));
   }
 }
 
@@ -253,7 +255,6 @@ async function sendWaiting() {
   if (sending) { again = true; return; }
   sending = true;
   let changed = false;
-  let lost = false;
   try {
     for (const item of await queue.waiting()) {
       if (item.refused || item.sampling !== sampling) continue;
@@ -263,20 +264,21 @@ async function sendWaiting() {
       } catch (error) {
         const { status, body: said } = error;
         if (status === 401) {
-          lost = true;
-          drawNet(spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that."));
+          away = "nobody";
           break;
         }
         if (!(error instanceof Refused) || said.ok !== false || status >= 500 || status === 429) {
-          lost = true;
-          break;                                // no network: what is kept stays kept
+          away = "network";
+          break;                                // what is kept stays kept
         }
+        away = "";
         if (item.kind === "photo" && item.id === last && said.code !== "cut_taken") restore(item);
         const refused = error.withoutPlace;
         await queue.change({ ...item, refused, code: said.code });
         changed = true;
         continue;
       }
+      away = "";
       await queue.forget(item.id);
       changed = true;
       kept = await queue.waiting();
@@ -290,7 +292,7 @@ async function sendWaiting() {
     if (changed) await refresh();
     await recount();
     const more = kept.some((item) => item.sampling === sampling && !item.refused);
-    if (again && !lost) sendWaiting();
+    if (again && !away) sendWaiting();
     else if (more) setTimeout(sendWaiting, 4000);
     again = false;
   }
