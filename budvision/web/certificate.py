@@ -14,6 +14,7 @@ from pathlib import Path
 
 from flask import Flask
 
+from budvision.errors import DamagedError
 from budvision.files import write_whole
 
 __all__ = [
@@ -63,6 +64,8 @@ def own_certificate(folder: Path, names: Sequence[str]) -> OwnCertificate:
     ------
     OSError
         When the folder cannot be written.
+    DamagedError
+        When the authority that phones trust cannot be read.
     """
     import trustme
 
@@ -72,10 +75,16 @@ def own_certificate(folder: Path, names: Sequence[str]) -> OwnCertificate:
     if not (authority.exists() and secret.exists()):
         made = trustme.CA(organization_name="budvision",
                           organization_unit_name="made on this computer for its own network")
+        for old in (authority, chain):  # killed half-way, it is begun again
+            old.unlink(missing_ok=True)
         write_whole(secret, made.private_key_pem.bytes(), mode=0o600)
         write_whole(authority, made.cert_pem.bytes())
-        chain.unlink(missing_ok=True)
-    if not (chain.exists() and key.exists() and _will_do(chain.read_bytes(), names)):
+    if not _pair(authority, secret):
+        raise DamagedError(
+            "the authority of its own certificate is damaged", where=str(folder),
+            expected=f"{AUTHORITY} and its key",
+            do="Remove that folder and serve again; phones have to trust the new one.")
+    if not (_pair(chain, key) and _will_do(chain, authority, names)):
         signer = trustme.CA.from_pem(authority.read_bytes(), secret.read_bytes())
         now = datetime.now(UTC)
         leaf = signer.issue_cert(*names, common_name=names[0], not_before=now - timedelta(days=1),
@@ -94,11 +103,31 @@ def authority_fingerprint(folder: Path) -> str:
     return known.fingerprint(hashes.SHA256()).hex(":").upper()
 
 
-def _will_do(pem: bytes, names: Sequence[str]) -> bool:
-    """Say whether a certificate is for these names and holds a while yet."""
+def _pair(certificate: Path, key: Path) -> bool:
+    """Say whether both can be read, and the key is the certificate's."""
     from cryptography import x509
+    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import serialization
 
-    held = x509.load_pem_x509_certificate(pem)
+    try:
+        held = x509.load_pem_x509_certificate(certificate.read_bytes())
+        secret = serialization.load_pem_private_key(key.read_bytes(), password=None)
+    except (FileNotFoundError, ValueError, TypeError, UnsupportedAlgorithm):
+        return False
+    return held.public_key() == secret.public_key()
+
+
+def _will_do(chain: Path, authority: Path, names: Sequence[str]) -> bool:
+    """Say whether a certificate is this authority's, for these names, and holds a while yet."""
+    from cryptography import x509
+    from cryptography.exceptions import InvalidSignature
+
+    held, signer = (x509.load_pem_x509_certificate(path.read_bytes())
+                    for path in (chain, authority))
+    try:
+        held.verify_directly_issued_by(signer)
+    except (ValueError, TypeError, InvalidSignature):
+        return False
     listed = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
     kept = {str(one.value) for one in listed}
     left = held.not_valid_after_utc - datetime.now(UTC)

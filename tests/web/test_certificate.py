@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 
-from budvision.errors import UsageError
+from budvision.errors import DamagedError, UsageError
 from budvision.store.queries import people
 from budvision.store.session import Season
 from budvision.web.certificate import AUTHORITY, authority_fingerprint, own_certificate
@@ -42,6 +42,42 @@ def test_it_is_kept_and_made_anew_for_another_name(tmp_path: Path) -> None:
     if os.name == "posix":
         modes = {path.name: path.stat().st_mode & 0o77 for path in (tmp_path / "c").iterdir()}
         assert modes["authority-key.pem"] == modes["certificate-key.pem"] == 0
+
+
+def _load(folder: Path) -> None:
+    """Take the certificate as a server does, and see that its authority signed it."""
+    made = own_certificate(folder, ["lab.local"])
+    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(made.chain, made.key)
+    leaf, authority = (x509.load_pem_x509_certificate(path.read_bytes())
+                       for path in (made.chain, folder / AUTHORITY))
+    leaf.verify_directly_issued_by(authority)
+
+
+@pytest.mark.parametrize("name", ["certificate.pem", "certificate-key.pem"])
+def test_a_damaged_or_foreign_certificate_is_made_anew(tmp_path: Path, name: str) -> None:
+    """The server ended with an error of the library, at this start and at every later one."""
+    own_certificate(tmp_path / "other", ["lab.local"])
+    _load(tmp_path / "c")
+    known = authority_fingerprint(tmp_path / "c")
+    for data in (b"", (tmp_path / "c" / name).read_bytes()[:200],
+                 (tmp_path / "other" / name).read_bytes()):
+        (tmp_path / "c" / name).write_bytes(data)
+        _load(tmp_path / "c")
+        assert authority_fingerprint(tmp_path / "c") == known, "phones trust it still"
+
+
+@pytest.mark.parametrize("name", [AUTHORITY, "authority-key.pem"])
+def test_a_damaged_authority_is_told_of(tmp_path: Path, name: str) -> None:
+    """Phones would have to trust another: that is for a person to decide."""
+    own_certificate(tmp_path / "other", ["lab.local"])
+    _load(tmp_path / "c")
+    path = tmp_path / "c" / name
+    for data in (b"", path.read_bytes()[:200], (tmp_path / "other" / name).read_bytes()):
+        path.write_bytes(data)
+        with pytest.raises(DamagedError, match="phones have to trust the new one"):
+            own_certificate(tmp_path / "c", ["lab.local"])
+    path.unlink()  # as a person does, or a program that was killed while it made them
+    _load(tmp_path / "c")
 
 
 def test_it_is_refused_where_it_is_of_no_use(tmp_path: Path) -> None:
