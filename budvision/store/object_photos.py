@@ -14,6 +14,7 @@ import secrets
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from budvision.errors import (
     InputError,
@@ -29,6 +30,9 @@ __all__ = ["ObjectPhotoStore", "is_address"]
 _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+://.+")
 _KEY = re.compile(r"([0-9a-f]{2})/(\1[0-9a-f]{62})(\.[a-z]+)")
 _CHUNK = 1 << 20
+WAIT_S = 30
+"""Longest wait for a store's next bytes, seconds; asked twice, a page waits for a minute at most.
+"""
 
 
 def is_address(place: str) -> bool:
@@ -53,7 +57,9 @@ class ObjectPhotoStore(PhotoStore):
     Raises
     ------
     InputError
-        When the address is none, or names a protocol that is not known.
+        When the address is none, holds a password, or names a protocol that is not known.
+    StorageError
+        When the store is one that is asked at once, and does not answer.
     MissingLibraryError
         When the library for that protocol is not installed.
     """
@@ -63,6 +69,12 @@ class ObjectPhotoStore(PhotoStore):
         if not is_address(address):
             raise InputError(f"the photographs' address is {address!r}", where="budvision.toml",
                              expected="an address such as s3://bucket/winter", do="Correct it.")
+        if _holds_password(address):
+            raise InputError(
+                "the photographs' address holds a password", where="budvision.toml",
+                expected="an address without one, such as ftp://nas.example/photos",
+                do="Set it in the environment, such as FSSPEC_FTP_USERNAME and "
+                "FSSPEC_FTP_PASSWORD.")
         self.address = address.rstrip("/")
         self._fs, self._root = _reach(self.address)
 
@@ -183,7 +195,8 @@ class ObjectPhotoStore(PhotoStore):
         except StorageError:
             raise
         except Exception as error:
-            if not isinstance(error, OSError) and "botocore" not in type(error).__module__:
+            library = type(error).__module__.partition(".")[0] not in ("builtins", "budvision")
+            if not (isinstance(error, OSError) or library):
                 raise
             raise StorageError(
                 f"{what} ({error})", where=self.address,
@@ -199,7 +212,7 @@ def _reach(address: str) -> tuple[Any, str]:
             "fsspec is not installed", where=address, expected="the library for object stores",
             do='Install it: pip install "budvision[stores]".') from error
     try:
-        filesystem, root = fsspec.core.url_to_fs(address)
+        filesystem, root = fsspec.core.url_to_fs(address, **_patience(address))
     except ImportError as error:
         raise MissingLibraryError(
             f"the library for {address.split('://', maxsplit=1)[0]} addresses is not installed",
@@ -208,4 +221,24 @@ def _reach(address: str) -> tuple[Any, str]:
         raise InputError(f"the photographs' address is {address!r} ({error})", where=address,
                          expected="an address such as s3://bucket/winter",
                          do="Correct it.") from error
+    except OSError as error:
+        raise StorageError(
+            f"the store of the photographs does not answer ({error})", where=address,
+            do="See to the connection and the rights, then try again.") from error
+    if "s3" in address.partition(":")[0]:
+        filesystem.retries = 2
     return filesystem, str(root).rstrip("/")
+
+
+def _holds_password(address: str) -> bool:
+    with contextlib.suppress(ValueError):  # no host's name: the library says so
+        return urlsplit(address).password is not None
+    return False
+
+
+def _patience(address: str) -> dict[str, Any]:
+    """Return how long a library is to wait; by itself that of S3 waits for many minutes."""
+    if "s3" not in address.partition(":")[0]:
+        return {}
+    return {"config_kwargs": {"connect_timeout": min(10, WAIT_S), "read_timeout": WAIT_S,
+                              "retries": {"total_max_attempts": 1}}}
