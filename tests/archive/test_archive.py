@@ -6,7 +6,6 @@ RFC 8493 is the standard; bagit-python is its reference library, mlcroissant tha
 from __future__ import annotations
 
 import csv
-import importlib.util
 import json
 import os
 import random
@@ -18,9 +17,9 @@ import time
 import warnings
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 
 import pytest
+import seasons
 
 from budvision.archive.describe import split_of
 from budvision.archive.privacy import without_private_metadata
@@ -31,19 +30,6 @@ from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.settings import restore_settings
-
-
-def _seasons() -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        "archive_seasons", Path(__file__).with_name("seasons.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-seasons = _seasons()
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import json
 import os
@@ -14,9 +13,10 @@ from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 
+import invented
 import pytest
+import seasons
 from sqlalchemy import update
 
 from budvision.errors import (
@@ -36,19 +36,6 @@ from budvision.workflow.archive.move import move
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.season.remind import backup_reminder, last_of_all
-
-
-def _beside(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        f"backup_{name}", Path(__file__).with_name(f"{name}.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-invented, seasons = _beside("invented"), _beside("seasons")
 
 
 @pytest.fixture

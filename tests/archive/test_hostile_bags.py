@@ -8,7 +8,6 @@ The long run, with its figures printed::
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import json
 import os
 import random
@@ -18,10 +17,10 @@ from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import seasons
 from flask import url_for
 
 from budvision.archive.reading import read_called_tissues
@@ -35,19 +34,6 @@ from budvision.workflow.answers.results import results
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.incoming import rows_of
 from budvision.workflow.archive.merge import import_archive, verify_archive
-
-
-def _beside(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        f"hostile_{name}", Path(__file__).with_name(f"{name}.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-invented, seasons = _beside("invented"), _beside("seasons")
 
 
 @pytest.fixture

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
 import shutil
 import tempfile
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import invented
 import pytest
+import seasons
 from hypothesis import Phase, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
@@ -21,18 +21,6 @@ from budvision.workflow.answers.results import results
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive
 
-
-def _beside(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        f"archive_{name}", Path(__file__).with_name(f"{name}.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-invented, seasons = _beside("invented"), _beside("seasons")
 AT = seasons.AT
 NO_SHRINKING = (Phase.explicit, Phase.generate)  # a season does not get simpler in minutes
 SEED = st.integers(0, 2**32)

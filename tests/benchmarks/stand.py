@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import http.client
-import importlib.util
+import importlib
 import io
 import json
 import os
@@ -51,19 +51,8 @@ action = "Retain a tenth more."
 """
 
 
-def _training() -> object:
-    """Return the tests of training, which make a base model and calls with features."""
-    path = Path(__file__).parents[1] / "workflow" / "learning" / "test_train.py"
-    spec = importlib.util.spec_from_file_location("calls_to_learn_from", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-training = _training()
+sys.path.insert(0, str(Path(__file__).parents[1] / "made"))
+training = importlib.import_module("taught")
 
 
 def look(data: bytes, name: str) -> tuple[Proposal, np.ndarray]:

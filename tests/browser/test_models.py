@@ -5,7 +5,6 @@ Accessibility is checked with axe-core (Deque Systems), which tests against WCAG
 
 from __future__ import annotations
 
-import importlib.util
 import logging
 import os
 import random
@@ -14,21 +13,17 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
-import numpy as np
 import pytest
 
 pytest.importorskip("playwright", reason="playwright is not installed")
+import taught
 from playwright.sync_api import expect
 
-from budvision.learning.train import fit_verdict
 from budvision.photo.features import FEATURE_NAMES
 from budvision.store.session import Season
 from budvision.verdict import registry
-from budvision.verdict.persist import save_verdict
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.workflow.intake import propose
@@ -42,16 +37,6 @@ ARGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run", "--disable-dev-shm-usage",
 ]
-
-
-def _taught() -> ModuleType:
-    path = Path(__file__).parents[1] / "workflow" / "learning" / "test_train.py"
-    spec = importlib.util.spec_from_file_location("taught_for_browser", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def _said(_: Season, waiting: list[Any], *__: object) -> Iterator[object]:
@@ -90,18 +75,7 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> None:
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     from werkzeug.serving import make_server
 
-    taught = _taught()
-    folder = tmp_path_factory.mktemp("models") / "plain-1"
-    folder.mkdir()
-    rng = np.random.default_rng(1)
-    dead = rng.random(900) < 0.5
-    fitted = fit_verdict(taught.feature_rows(rng, dead), dead, np.arange(900) // 3, rng=rng,
-                         kinds=("logistic",))
-    save_verdict(fitted.model, folder / "verdict.skops")
-    (folder / "segmenter.onnx").write_bytes(b"stands for a network")
-    registry.add_model(registry.ModelEntry(
-        name="plain", version="1", folder=folder, files={}, feature_version=taught.FEATURE_VERSION,
-        made="2026-01-01"))
+    folder = taught.make_base(tmp_path_factory.mktemp("models") / "plain-1")
     patch = pytest.MonkeyPatch()
     patch.setattr(registry, "DEFAULT_MODEL", "plain-1")
     patch.setattr(registry, "models_folder", lambda: folder.parent)

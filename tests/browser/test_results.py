@@ -25,10 +25,6 @@ from budvision.web import create_app
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-ARGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--no-first-run", "--disable-dev-shm-usage",
-]
 SIZES = {"phone": (390, 844), "tablet": (820, 1180), "desk": (1440, 900)}
 BLOCKS = {"Kettle Bench": [3, 4, 2, 5, 3, 4], "Orchard Draw": [9, 8, 9, 9, 8, 9],
           "Creek Flat": [0, 1, 0, 0, 1, 0]}
@@ -73,20 +69,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     thread.join()
     server.server_close()
     app.extensions["budvision.season"].close()
-
-
-@pytest.fixture(scope="module")
-def browser(served: str) -> Iterator[Any]:
-    import os
-    import shutil
-
-    from playwright.sync_api import sync_playwright
-
-    path = os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
-    with sync_playwright() as player:
-        instance = player.chromium.launch(executable_path=path, args=ARGS)
-        yield instance
-        instance.close()
 
 
 @pytest.fixture

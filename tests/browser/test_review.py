@@ -5,23 +5,21 @@ Accessibility is checked with axe-core (Deque Systems), which tests against WCAG
 
 from __future__ import annotations
 
-import importlib.util
 import logging
 import os
 import re
 import shutil
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
 pytest.importorskip("playwright", reason="playwright is not installed")
+import drawn_season
 from playwright.sync_api import expect
 
 from budvision.store.queries import proposals
@@ -33,38 +31,8 @@ from budvision.web import create_app
 
 pytestmark = pytest.mark.browser
 
-ARGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--no-first-run", "--disable-dev-shm-usage",
-]
 KEYS = {"live": "l", "dead": "d", "unsure": "u", "not_exposed": "n"}
 GRAVE = ("serious", "critical")
-
-
-def _module() -> ModuleType:
-    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
-    spec = importlib.util.spec_from_file_location("drawn_season_browser", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["drawn_season_browser"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-drawn_season = _module()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    path = (os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
-            or shutil.which("chromium-browser"))
-    with sync_playwright() as player:
-        instance = player.chromium.launch(executable_path=path, args=ARGS)
-        yield instance
-        instance.close()
 
 
 READER_S = float(os.environ.get("BUDVISION_READER_S", "0"))

@@ -5,10 +5,8 @@ The long form is run by hand: ``BUDVISION_KILLS=100 pytest tests/browser/test_re
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import random
-import shutil
 import signal
 import socket
 import subprocess
@@ -22,6 +20,7 @@ from typing import Any
 import pytest
 
 pytest.importorskip("playwright", reason="playwright is not installed")
+import drawn_season
 from playwright.sync_api import expect
 
 from budvision.store.queries.calls import call_history
@@ -65,32 +64,12 @@ class Server:
 
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[tuple[Server, list[Any]]]:
-    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
-    spec = importlib.util.spec_from_file_location("drawn_season_killed", path)
-    assert spec is not None
-    assert spec.loader is not None
-    drawn = importlib.util.module_from_spec(spec)
-    sys.modules["drawn_season_killed"] = drawn
-    spec.loader.exec_module(drawn)
-    season, buds = drawn.make_season(tmp_path / "winter", n_buds=2 * KILLS + 2,
-                                     n_canes=1 + KILLS // 50, side=320, blind=0.0)
+    season, buds = drawn_season.make_season(tmp_path / "winter", n_buds=2 * KILLS + 2,
+                                            n_canes=1 + KILLS // 50, side=320, blind=0.0)
     season.close()
     server = Server(tmp_path / "winter")
     yield server, buds
     server.kill()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    chromium = (os.environ.get("BUDVISION_CHROMIUM") or shutil.which("chromium")
-                or shutil.which("chromium-browser"))
-    with sync_playwright() as player:
-        instance = player.chromium.launch(executable_path=chromium, args=[
-            "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"])
-        yield instance
-        instance.close()
 
 
 @pytest.mark.slow

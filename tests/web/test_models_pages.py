@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import importlib.util
 import re
 import subprocess
 import sys
@@ -11,10 +10,10 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import taught
 from flask.testing import FlaskClient
 
 from budvision.errors import NotFoundError
@@ -30,20 +29,7 @@ from budvision.web.models.pages import chart_of
 from budvision.workflow.intake import propose
 from budvision.workflow.learning.models import Slip
 
-
-def _taught() -> ModuleType:
-    path = Path(__file__).parents[1] / "workflow" / "learning" / "test_train.py"
-    spec = importlib.util.spec_from_file_location("taught_for_pages", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-taught = _taught()
-base_folder = taught.base_folder
-season = taught.season
+base_folder, season = taught.base_folder, taught.season
 
 
 @pytest.fixture

@@ -6,13 +6,12 @@ section 6.3.3.2 (wafers, n = 50, mean fraction 0.2313, limits 0.0524 and 0.4102;
 
 from __future__ import annotations
 
-import importlib.util
 import json
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
+import taught
 from typer.testing import CliRunner
 
 from budvision.cli.main import app
@@ -35,20 +34,7 @@ from budvision.workflow.learning.models import (
 )
 from budvision.workflow.learning.train import train
 
-
-def _beside(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        name, Path(__file__).with_name(f"{name}.py"))
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-taught = _beside("test_train")
-base_folder = taught.base_folder
-season = taught.season
+base_folder, season = taught.base_folder, taught.season
 
 
 @pytest.fixture

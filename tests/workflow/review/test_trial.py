@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
+import drawn_season
 import pytest
 
 from budvision.errors import ConflictError, InputError
@@ -30,20 +28,9 @@ from budvision.workflow.review.save import save
 from budvision.workflow.review.trial import decide, note_light, trial
 
 
-def _drawn() -> ModuleType:
-    path = Path(__file__).resolve().parents[2] / "web" / "drawn_season.py"
-    spec = importlib.util.spec_from_file_location("drawn_season_trial", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["drawn_season_trial"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture
 def begun(tmp_path: Path) -> tuple[Season, list[object], Person]:
-    season, buds = _drawn().make_season(
+    season, buds = drawn_season.make_season(
         tmp_path / "winter", n_buds=12, n_canes=3, side=240, trial=6)
     text = (season.folder / "budvision.toml").read_text("utf-8")
     (season.folder / "budvision.toml").write_text(
