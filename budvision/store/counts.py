@@ -41,7 +41,8 @@ from budvision.store.tables import (
     sampling_count,
 )
 
-__all__ = ["COUNTED", "extend", "newest_ids", "rebuild", "touch", "versions", "wrong_samplings"]
+__all__ = ["COUNTED", "extend", "newest_ids", "rebuild", "touch", "version_of", "versions",
+           "wrong_samplings"]
 
 COUNTED: tuple[str, ...] = ("sampling", "cane", "bud", "assignment", "proposal", "call", "mark")
 """The tables that the counts follow from; new rows of them are told by their numbers."""
@@ -50,39 +51,28 @@ _PART = 400
 _NEWEST = text(" UNION ALL ".join(
     f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\""  # nosec B608  (our own tables)
     for name in COUNTED))
-_THERE_ON = {
-    "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' "
-                   "AND name = 'sampling_count'"),
-    "postgresql": text("SELECT to_regclass('sampling_count')"),
-}
 _NAMES: tuple[str, ...] = tuple(
     column.name for column in sampling_count.c
     if column.name not in ("id", "sampling_id", "version"))
 
 
 def newest_ids(conn: Connection) -> dict[str, int]:
-    """Return the number of the newest row of each table that is counted.
-
-    Empty in a database of an older form, inside a migration.
-    """
-    if conn.scalar(_THERE_ON[conn.dialect.name]) is None:
-        return {}
+    """Return the number of the newest row of each table that is counted."""
     return {row[0]: row[1] for row in conn.execute(_NEWEST)}
 
 
-def extend(conn: Connection, before: Mapping[str, int]) -> None:
+def extend(conn: Connection, before: Mapping[str, int], newest: Mapping[str, int]) -> None:
     """Count the samplings that a transaction has touched, at its end.
 
     Parameters
     ----------
     conn : Connection
         Inside `Season.write`.
-    before : mapping of str to int
-        What `newest_ids` gave when the transaction began.
+    before, newest : mapping of str to int
+        The number of each table's newest row when the transaction began, and now.
     """
-    now = newest_ids(conn)
-    if before and any(now[name] > before[name] for name in now):
-        _count(conn, set(conn.scalars(_touched(), dict(before))))
+    if any(newest[name] > before[name] for name in COUNTED):
+        _count(conn, set(conn.scalars(_touched(), {name: before[name] for name in COUNTED})))
 
 
 def touch(conn: Connection, sampling_ids: Iterable[int]) -> None:
@@ -107,6 +97,17 @@ def versions(conn: Connection) -> dict[int, int]:
             select(sampling.c.id, sampling_count.c.version)
             .outerjoin(sampling_count, sampling_count.c.sampling_id == sampling.c.id))
     }
+
+
+def version_of(conn: Connection, sampling_id: int) -> int:
+    """Return the version of one sampling; 0 where it was written past the program."""
+    return conn.scalar(_version(), {"key": sampling_id}) or 0
+
+
+@cache
+def _version() -> Select[Any]:
+    return select(sampling_count.c.version).where(
+        sampling_count.c.sampling_id == bindparam("key", type_=Integer))
 
 
 def wrong_samplings(conn: Connection) -> list[int]:

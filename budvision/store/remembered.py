@@ -74,7 +74,7 @@ class Remembered:
     def each(
         self, kind: Hashable, states: Mapping[int, Any],
         work_out: Callable[[list[int]], Mapping[int, T]], *, conn: Connection | None = None,
-        form: Form[T] | None = None,
+        form: Form[T] | None = None, most: int | None = None,
     ) -> dict[int, T]:
         """Return the value of each thing, worked out only where its state is another than before.
 
@@ -92,6 +92,8 @@ class Remembered:
         form : Form, optional
             Keeps the values in the database behind `conn` too; then kind and states are numbers,
             texts and tuples of them.
+        most : int, optional
+            Values of the kind kept at once, the newest; every one when left out.
         """
         with self._lock:
             turn = self._turns.setdefault(kind, threading.Lock())
@@ -105,14 +107,22 @@ class Remembered:
                     kept = dict(self._kept.get(kind, {}))
                 if stale := _stale(kept, states):
                     found = work_out(stale)
-                    kept |= self._add(kind, {key: (states[key], found[key]) for key in stale})
+                    kept |= self._add(kind, {key: (states[key], found[key]) for key in stale},
+                                      most)
                     if form is not None:
                         self._note(kind, {key: kept[key] for key in stale}, form)
         return {key: kept[key][1] for key in states}
 
-    def _add(self, kind: Hashable, fresh: dict[int, tuple[Any, Any]]) -> dict[int, tuple[Any, Any]]:
+    def _add(
+        self, kind: Hashable, fresh: dict[int, tuple[Any, Any]], most: int | None = None
+    ) -> dict[int, tuple[Any, Any]]:
         with self._lock:
-            self._kept.setdefault(kind, {}).update(fresh)
+            kept = self._kept.setdefault(kind, {})
+            for key, one in fresh.items():
+                kept.pop(key, None)  # the newest come last
+                kept[key] = one
+            for key in list(kept)[:0 if most is None else max(0, len(kept) - most)]:
+                del kept[key]
         return fresh
 
     # ---- in the database ---------------------------------------------------------------------

@@ -34,8 +34,8 @@ from budvision.language import plain_count
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
-    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "adopt", "extend", "holds", "last_link",
-    "point", "renew", "verify",
+    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "Standing", "adopt", "extend", "holds",
+    "last_link", "point", "renew", "standing", "verify",
 ]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
@@ -50,6 +50,7 @@ _MODULUS = 1 << 256
 _LAST_IDS = text(" UNION ALL ".join(
     f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\""  # nosec B608  (our own tables)
     for name in (*CHAINED, *SUMMED)))
+_SEALED = select(seal)
 _THERE_ON = {
     "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' AND name = 'wood_cut'"),
     "postgresql": text("SELECT to_regclass('wood_cut')"),
@@ -77,40 +78,62 @@ class Broken:
 # ---- with every write ------------------------------------------------------------------------
 
 
-def extend(conn: Connection) -> Point | None:
-    """Seal what the transaction has added and changed; None where that is nothing."""
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What is sealed, by table, and the number of each table's newest row."""
+
+    sealed: Mapping[str, Any]
+    newest: Mapping[str, int]
+
+    def before(self) -> dict[str, int]:
+        """Return the number of each table's newest row that is sealed."""
+        return {name: self.sealed[name].last_id for name in self.newest}
+
+
+def standing(conn: Connection) -> Standing | None:
+    """Return what a transaction has to seal at its end; None in a database of an older form."""
     if not _is_there(conn):
-        return None  # an older form, inside a migration
-    sealed = {row.table_name: row for row in conn.execute(select(seal))}
-    last: dict[str, int] = {row[0]: row[1] for row in conn.execute(_LAST_IDS)}
-    touched = False
-    for name in CHAINED:
-        row = sealed[name]
-        if last[name] > row.last_id:
-            _lengthen(conn, name, row)
-            touched = True
-    for name in SUMMED:
-        row = sealed[name]
-        if row.changed:
-            _set(conn, name, **_sum(conn, name, 0, 0, 0), changed=False)
-            touched = True
-        elif last[name] > row.last_id:
-            _set(conn, name, **_sum(conn, name, row.last_id, int(row.sha256, 16), row.n_rows))
-            touched = True
-    if not touched:
         return None
-    _set(conn, WRITES, last_id=sealed[WRITES].last_id + 1)
-    return point(conn)
+    return Standing({row.table_name: row for row in conn.execute(_SEALED)},
+                    {row[0]: row[1] for row in conn.execute(_LAST_IDS)})
+
+
+def extend(conn: Connection, found: Standing) -> Point | None:
+    """Seal what the transaction has added and changed; None where that is nothing."""
+    fresh: dict[str, dict[str, Any]] = {}
+    for name in CHAINED:
+        row = found.sealed[name]
+        if found.newest[name] > row.last_id:
+            fresh[name] = _lengthen(conn, name, row)
+    for name in SUMMED:
+        row = found.sealed[name]
+        if row.changed:
+            fresh[name] = _sum(conn, name, 0, 0, 0) | {"changed": False}
+        elif found.newest[name] > row.last_id:
+            fresh[name] = _sum(conn, name, row.last_id, int(row.sha256, 16), row.n_rows)
+    if not fresh:
+        return None
+    fresh[WRITES] = {"last_id": found.sealed[WRITES].last_id + 1}
+    for name, values in fresh.items():
+        _set(conn, name, **values)
+    return _point({
+        name: tuple(fresh.get(name, {}).get(what, getattr(row, what))
+                    for what in ("last_id", "n_rows", "sha256"))
+        for name, row in found.sealed.items()})
 
 
 def point(conn: Connection) -> Point | None:
     """Return where the season's records stand, None in a database of an older form."""
     if not _is_there(conn):
         return None
-    rows = sorted(
-        (row.table_name, row.last_id, row.n_rows, row.sha256) for row in conn.execute(select(seal)))
-    n = next((row[1] for row in rows if row[0] == WRITES), 0)
-    return Point(n, hashlib.sha256(json.dumps([list(row) for row in rows]).encode()).hexdigest())
+    return _point({row.table_name: (row.last_id, row.n_rows, row.sha256)
+                   for row in conn.execute(_SEALED)})
+
+
+def _point(ends: Mapping[str, tuple[Any, ...]]) -> Point:
+    rows = sorted([name, *end] for name, end in ends.items())
+    n = ends[WRITES][0] if WRITES in ends else 0
+    return Point(n, hashlib.sha256(json.dumps(rows).encode()).hexdigest())
 
 
 def _is_there(conn: Connection) -> bool:
@@ -118,14 +141,15 @@ def _is_there(conn: Connection) -> bool:
     return conn.scalar(_THERE_ON[conn.dialect.name]) is not None
 
 
-def _lengthen(conn: Connection, name: str, row: Any, *, kind: str = "rows") -> None:
+def _lengthen(conn: Connection, name: str, row: Any, *, kind: str = "rows") -> dict[str, Any]:
+    """Put the point that a chain has come to among its points, and return it for its seal."""
     sha256, last, n = row.sha256, row.last_id, row.n_rows
     for last, line in _lines(conn, metadata.tables[name], row.last_id):  # noqa: B007
         sha256 = _linked(sha256, line)
         n += 1
-    _set(conn, name, last_id=last, n_rows=n, sha256=sha256)
-    conn.execute(insert(chain).values(
-        table_name=name, kind=kind, last_id=last, n_rows=n, sha256=sha256, added_at=_now()))
+    end = {"last_id": last, "n_rows": n, "sha256": sha256}
+    conn.execute(insert(chain), {"table_name": name, "kind": kind, "added_at": _now(), **end})
+    return end
 
 
 def _sum(conn: Connection, name: str, last: int, total: int, n: int) -> dict[str, Any]:
@@ -190,7 +214,7 @@ def verify(conn: Connection) -> list[Broken]:
     inspector = inspect(conn)
     if not inspector.has_table("seal"):
         return []
-    sealed = {row.table_name: row for row in conn.execute(select(seal))}
+    sealed = {row.table_name: row for row in conn.execute(_SEALED)}
     out: list[Broken] = []
     for name in (*CHAINED, *SUMMED):
         if name not in sealed and not inspector.has_table(name):
@@ -288,7 +312,7 @@ def renew(conn: Connection) -> None:
     for name in CHAINED:
         _set(conn, name, last_id=0, n_rows=0, sha256=_START)
         row = conn.execute(select(seal).where(seal.c.table_name == name)).one()
-        _lengthen(conn, name, row, kind="renewed")
+        _set(conn, name, **_lengthen(conn, name, row, kind="renewed"))
     for name in SUMMED:
         _set(conn, name, **_sum(conn, name, 0, 0, 0), changed=False)
     before = conn.scalar(select(seal.c.last_id).where(seal.c.table_name == WRITES))

@@ -251,10 +251,16 @@ class Season:
                 yield conn
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
+    def write(self, *, of_the_moment: bool = False) -> Iterator[Connection]:
         """Open the database for writing: one transaction, one writer at a time.
 
         An exception inside the block rolls everything back.
+
+        Parameters
+        ----------
+        of_the_moment : bool
+            Whether nothing but leases and bookmarks is written: they are neither counted nor
+            sealed.
 
         Raises
         ------
@@ -271,10 +277,13 @@ class Season:
             with conn.begin():
                 if conn.dialect.name == "postgresql":
                     conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
-                before = counts.newest_ids(conn)
                 yield conn
-                counts.extend(conn, before)
-                sealed = seal.extend(conn)
+                if of_the_moment:
+                    return
+                sealed = None
+                if (standing := seal.standing(conn)) is not None:  # else inside a migration
+                    counts.extend(conn, standing.before(), standing.newest)
+                    sealed = seal.extend(conn, standing)
                 worked_out = self.remembered.write(conn)
         self.remembered.written(worked_out)
         if sealed is not None:

@@ -121,11 +121,13 @@ def install(app: Flask, season: Season, *, slow_query_ms: float = SLOW_QUERY_MS)
     app.register_blueprint(blueprint)
 
     def queried(statement: str, seconds: float) -> None:
-        fields = {}
-        if has_request_context():
-            g.n_queries, g.query_s = g.get("n_queries", 0) + 1, g.get("query_s", 0.0) + seconds
-            fields = {"request": request_number()}
+        asked = has_request_context()
+        if asked:
+            so_far = g._get_current_object()
+            so_far.n_queries = so_far.get("n_queries", 0) + 1
+            so_far.query_s = so_far.get("query_s", 0.0) + seconds
         if seconds * 1000 >= slow_query_ms:
+            fields = {"request": request_number()} if asked else {}
             figures.slow.inc()
             _write("slow query", fields | {"ms": round(seconds * 1000, 1), "statement": " ".join(
                 statement.split())[:_MOST_OF_STATEMENT]})

@@ -38,6 +38,18 @@ def test_many_who_ask_at_once_have_it_worked_out_once() -> None:
     assert got == [{1: 10, 2: 20}] * 8
 
 
+def test_of_many_values_the_newest_are_kept() -> None:
+    kept, asked = Remembered(), []
+
+    def work_out(keys: list[int]) -> dict[int, int]:
+        asked.extend(keys)
+        return {key: 10 * key for key in keys}
+
+    for key in (1, 2, 3, 3, 1):
+        assert kept.each("tens", {key: "a"}, work_out, most=2) == {key: 10 * key}
+    assert asked == [1, 2, 3, 1], "the first had to make room"
+
+
 def test_another_program_finds_it_and_works_out_only_what_changed(any_season: Season) -> None:
     asked: list[list[int]] = []
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -17,11 +17,14 @@ from flask import Flask
 from flask.testing import FlaskClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy import event
 
 from budvision.errors import ConflictError, InputError
-from budvision.store.queries import blocks, people, proposals
+from budvision.store.queries import blocks, people, photos, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
+from budvision.store.queries.canes import bud_place, update_cane
 from budvision.store.queries.people import Person
+from budvision.store.queries.review import bud_states
 from budvision.store.queries.undoing import undo as plain_undo
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
@@ -206,7 +209,6 @@ def test_second_reading_is_another_persons_and_sees_neither(
 def test_second_sample_is_a_share_of_each_block(tmp_path: Path, drawn: ModuleType) -> None:
     season, _ = drawn.make_season(tmp_path / "w", n_buds=12, n_canes=2, side=640, second=0.25)
     from budvision.store.queries.blocks import list_samplings
-    from budvision.store.queries.review import bud_states
     from budvision.workflow.review.readings import second_sample
 
     with season.read() as conn:
@@ -275,7 +277,8 @@ def test_the_next_bud_is_handed_to_one_person_alone(
         with season.read() as conn:
             sampling = list_samplings(conn)[0]
             coming = review_queue.turn(conn, season.settings, sampling, who, chosen, after)
-        return review_queue.hand_out(season, coming, who, chosen, after=after)
+        with season.write(of_the_moment=True) as conn:
+            return review_queue.hand_out(conn, coming, who, chosen, after=after)
 
     assert ask(ada) == walk[:3]
     assert ask(tom) == walk[3:6], "what was handed to Ada ahead is hers too"
@@ -298,7 +301,9 @@ def test_a_bud_called_while_the_order_was_made_is_not_handed_out(
         coming = review_queue.turn(conn, season.settings, list_samplings(conn)[0], tom, Choice(),
                                    None)
     review.save(season, buds[0].bud_id, LIVE, person=ada)
-    assert review_queue.hand_out(season, coming, tom, Choice()) == [b.bud_id for b in buds[1:4]]
+    with season.write(of_the_moment=True) as conn:
+        handed = review_queue.hand_out(conn, coming, tom, Choice())
+    assert handed == [b.bud_id for b in buds[1:4]]
 
 
 @pytest.mark.slow
@@ -324,7 +329,8 @@ def test_reviewers_at_once_never_get_the_same_bud(
                 with season.read() as conn:
                     coming = review_queue.turn(
                         conn, season.settings, list_samplings(conn)[0], who, Choice(), after)
-                handed = review_queue.hand_out(season, coming, who, Choice(), after=after, n=2)
+                with season.write(of_the_moment=True) as conn:
+                    handed = review_queue.hand_out(conn, coming, who, Choice(), after=after, n=2)
                 if not handed:
                     return
                 after = handed[0]
@@ -557,6 +563,69 @@ def test_the_overview_shows_fifty_samplings_at_a_time_and_finds_a_block(
     assert "Nothing to review yet" not in client.get("/review?block=nowhere").text
     kept = client.get("/review?block=étage").text
     assert "page=2&amp;block=%C3%A9tage" in kept, "from page to page"
+
+
+def test_states_that_are_remembered_are_those_of_the_rows(
+    small: tuple[Season, list[Any]]
+) -> None:
+    season, buds = small
+    ada, tom = person(season, "Ada"), person(season, "Tom")
+    first, second = buds[0].bud_id, buds[1].bud_id
+
+    def check() -> None:
+        with season.read() as conn:
+            for doubts in (False, True):
+                assert review_queue.states_of(season, conn, 1, doubts=doubts) == bud_states(
+                    conn, 1, doubts=doubts)
+
+    deeds: list[Callable[[], object]] = [
+        lambda: None, lambda: review.save(season, first, LIVE, person=ada),
+        lambda: review.save(season, first, DEAD, person=tom, reading="second"),
+        lambda: review.skip(season, second, person=ada),
+        lambda: review.mark_no_bud(season, second, person=ada),
+    ]
+    for deed in deeds:
+        deed()
+        check()
+    with season.write() as conn:
+        photos.assign(conn, buds[2].photo_ids[0], None, 1, source="page")
+    check()
+    with season.write() as conn:
+        update_cane(conn, bud_place(conn, first).cane_id, label="another name")
+    check()
+
+
+def test_what_is_asked_of_the_database_at_every_bud_stays_little(
+    client: FlaskClient, small: tuple[Season, list[Any]]
+) -> None:
+    season: Season = client.application.extensions["budvision.season"]
+    asked: list[str] = []
+
+    @event.listens_for(season.engine, "before_cursor_execute")
+    def _note(_conn: object, _cursor: object, statement: str, *_: object) -> None:
+        asked.append(statement)
+
+    def count(answer: Any) -> int:
+        assert answer.status_code == 200
+        n = len(asked)
+        asked.clear()
+        return n
+
+    def one_bud(bud_id: int) -> tuple[int, int, int]:
+        asked.clear()
+        facts = client.get(f"/review/bud/{bud_id}/facts")
+        n_facts, given = count(facts), facts.json
+        n_open = count(client.post(f"/review/bud/{bud_id}/open", json={}))
+        calls = {tissue.value: {"value": "live"} for tissue in TISSUES}
+        return n_facts, n_open, count(client.post(
+            f"/review/bud/{bud_id}/calls",
+            json={"calls": calls, "seen": given["seen"], "shown": given["shown"]}))
+
+    one_bud(small[1][0].bud_id)
+    n_facts, n_open, n_save = one_bud(small[1][3].bud_id)
+    assert n_facts <= 20
+    assert n_open <= 20
+    assert n_save <= 43, "65 before"
 
 
 def picture(data: bytes) -> np.ndarray:

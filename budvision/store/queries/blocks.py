@@ -5,10 +5,21 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 from unicodedata import normalize
 
-from sqlalchemy import Connection, Row, Select, delete, func, select, update
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Row,
+    Select,
+    bindparam,
+    delete,
+    func,
+    select,
+    update,
+)
 
 from budvision.errors import InputError, NotFoundError
 from budvision.store.names import clean_label, name_key
@@ -238,11 +249,16 @@ def get_sampling(conn: Connection, block_id: int, label: str) -> Sampling:
 
 def sampling_by_id(conn: Connection, sampling_id: int) -> Sampling:
     """Return the sampling with that id, or raise NotFoundError."""
-    row = conn.execute(_samplings().where(sampling.c.id == sampling_id)).one_or_none()
+    row = conn.execute(_sampling_of_id(), {"sampling_id": sampling_id}).one_or_none()
     if row is None:
         raise NotFoundError(f"there is no sampling number {sampling_id}", where="sampling",
                             do="Go back to the list of samplings.", code="no_sampling")
     return _sampling(row)
+
+
+@cache
+def _sampling_of_id() -> Select[Any]:
+    return _samplings().where(sampling.c.id == bindparam("sampling_id", type_=Integer))
 
 
 def list_samplings(conn: Connection, block_id: int | None = None) -> list[Sampling]:

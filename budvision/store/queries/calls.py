@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import (
     Connection,
+    Dialect,
     Integer,
     Row,
     Select,
@@ -179,12 +180,18 @@ def add_calls(
             "proposal_id": one.proposal_id, "region_id": one.region_id, "batch": batch,
             "added_at": moment, "replaces_id": row.replaces_id, "entered_by_id": entered_by_id,
         })
-    # compiled once and not bound row by row: 300,000 rows come in one import
-    made = insert(call).compile(dialect=conn.dialect, column_keys=list(values[0]))
-    order = made.positiontup
-    conn.exec_driver_sql(str(made), values if order is None else [
+    # not bound row by row: 300,000 rows come in one import
+    statement, order = _insertion(conn.dialect, tuple(values[0]))
+    conn.exec_driver_sql(statement, values if order is None else [
         tuple([row[name] for name in order]) for row in values])
     return batch
+
+
+@cache
+def _insertion(dialect: Dialect, names: tuple[str, ...]) -> tuple[str, list[str] | None]:
+    """Return the text that inserts calls, and the order of its values where they have no names."""
+    made = insert(call).compile(dialect=dialect, column_keys=list(names))
+    return str(made), made.positiontup
 
 
 # ---- reading ---------------------------------------------------------------------------------

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, func, select, update
+from sqlalchemy import Connection, Integer, Row, Select, bindparam, func, select, update
 
 from budvision.errors import InputError, NotFoundError
 from budvision.store import counts
@@ -266,11 +267,16 @@ def find_bud(
 
 def bud_place(conn: Connection, bud_id: int) -> BudPlace:
     """Return where a bud stands, or raise NotFoundError."""
-    row = conn.execute(_places().where(bud.c.id == bud_id)).one_or_none()
+    row = conn.execute(_place_of_bud(), {"bud_id": bud_id}).one_or_none()
     if row is None:
         raise NotFoundError(f"there is no bud number {bud_id}", where="bud",
                             do="Go back to the list of buds.", code="no_bud")
     return _place(row)
+
+
+@cache
+def _place_of_bud() -> Select[Any]:
+    return _places().where(bud.c.id == bindparam("bud_id", type_=Integer))
 
 
 def list_buds(conn: Connection, *, sampling_id: int | None = None) -> list[BudPlace]:

@@ -72,9 +72,15 @@ def set_mark(
 
 def marks_of_bud(conn: Connection, bud_id: int) -> dict[str, Mark]:
     """Return the standing marks of a bud, by kind."""
-    rows = conn.execute(select(mark).where(mark.c.bud_id == bud_id).order_by(mark.c.id))
+    rows = conn.execute(_of_bud(), {"bud_id": bud_id})
     newest = {row.kind: Mark(**row._mapping) for row in rows}
     return {kind: found for kind, found in newest.items() if found.value}
+
+
+@cache
+def _of_bud() -> Select[Any]:
+    return (select(mark).where(mark.c.bud_id == bindparam("bud_id", type_=Integer))
+            .order_by(mark.c.id))
 
 
 def marks_of_sampling(conn: Connection, sampling_id: int) -> dict[int, dict[str, Mark]]:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 from unicodedata import normalize
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Integer, Select, bindparam, insert, select, update
 
 from budvision.errors import ConflictError, InputError, NotFoundError, UsageError
 from budvision.store.names import name_key
@@ -85,8 +87,13 @@ def find_person(conn: Connection, name: str) -> Person | None:
 
 def person_by_id(conn: Connection, person_id: int) -> Person | None:
     """Return the person with that number, or None."""
-    row = conn.execute(select(person).where(person.c.id == person_id)).one_or_none()
+    row = conn.execute(_by_id(), {"person_id": person_id}).one_or_none()
     return None if row is None else _person(row)
+
+
+@cache
+def _by_id() -> Select[Any]:
+    return select(person).where(person.c.id == bindparam("person_id", type_=Integer))
 
 
 def list_people(conn: Connection) -> list[Person]:

@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, exists, func, or_, select
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    exists,
+    func,
+    or_,
+    select,
+)
 
 from budvision.errors import ConflictError, InputError, NotFoundError
 from budvision.store.queries.insertion import insert_row
@@ -103,11 +115,16 @@ def add_photo(
 
 def photo_by_id(conn: Connection, photo_id: int) -> PhotoRow:
     """Return a photograph, or raise NotFoundError."""
-    row = conn.execute(select(photo).where(photo.c.id == photo_id)).one_or_none()
+    row = conn.execute(_of_id(), {"photo_id": photo_id}).one_or_none()
     if row is None:
         raise NotFoundError(f"there is no photograph number {photo_id}", where="photo",
                             do="Go back to the bud.", code="no_photo")
     return PhotoRow(**row._mapping)
+
+
+@cache
+def _of_id() -> Select[Any]:
+    return select(photo).where(photo.c.id == bindparam("photo_id", type_=Integer))
 
 
 def photo_by_sha256(conn: Connection, sha256: str) -> PhotoRow | None:
@@ -223,11 +240,17 @@ def cuts_of_buds(conn: Connection, bud_ids: Sequence[int]) -> dict[int, list[Cut
     """Return the cuts of several buds, by bud; a bud without photographs is left out."""
     found: dict[int, list[Cut]] = {}
     for start in range(0, len(bud_ids), 500):
-        part = bud_ids[start:start + 500]
-        for row in conn.execute(_cuts().where(assignment.c.bud_id.in_(part))):
+        part = list(bud_ids[start:start + 500])
+        for row in conn.execute(_cuts_of_buds(), {"bud_ids": part}):
             cut = _cut(row)
             found.setdefault(cut.bud_id, []).append(cut)
     return found
+
+
+@cache
+def _cuts_of_buds() -> Select[Any]:
+    return _cuts().where(
+        assignment.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer)))
 
 
 def cuts_of_sampling(conn: Connection, sampling_id: int) -> list[Cut]:

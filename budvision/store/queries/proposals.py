@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Connection, Row, func, insert, select
+from sqlalchemy import Connection, Integer, Row, Select, bindparam, func, insert, select
 
 from budvision.errors import InputError
 from budvision.store.labels import decode_labels, encode_labels
@@ -124,14 +125,18 @@ def current_region(conn: Connection, photo_id: int) -> Region | None:
 
     A person's region that was taken back counts no more: a model's own stands in its place.
     """
-    back = region.alias().c
-    taken_back = select(back.replaces_id).where(
-        back.photo_id == photo_id, back.person_id.is_(None), back.replaces_id.is_not(None))
-    row = conn.execute(
-        select(region).where(region.c.photo_id == photo_id, region.c.id.not_in(taken_back))
-        .order_by(region.c.person_id.is_(None), region.c.id.desc()).limit(1)
-    ).one_or_none()
+    row = conn.execute(_standing_region(), {"photo_id": photo_id}).one_or_none()
     return None if row is None else _region(row)
+
+
+@cache
+def _standing_region() -> Select[Any]:
+    asked, back = bindparam("photo_id", type_=Integer), region.alias().c
+    taken_back = select(back.replaces_id).where(
+        back.photo_id == asked, back.person_id.is_(None), back.replaces_id.is_not(None))
+    return (
+        select(region).where(region.c.photo_id == asked, region.c.id.not_in(taken_back))
+        .order_by(region.c.person_id.is_(None), region.c.id.desc()).limit(1))
 
 
 def regions_of_photo(conn: Connection, photo_id: int) -> list[Region]:
@@ -188,15 +193,16 @@ def latest_proposals(
 
     With none of the three, of every photograph that has a place.
     """
+    if bud_id is not None:
+        last = list(conn.scalars(_newest_of_bud(), {"bud_id": bud_id}))
+        return {row.photo_id: row for row in proposals_by_id(conn, last)}
     placed = select(assignment.c.photo_id).where(current_assignment())
     if photo_ids is not None:
         found: dict[int, ProposalRow] = {}
         for start in range(0, len(photo_ids), 500):
             found |= _newest(conn, proposal.c.photo_id.in_(photo_ids[start:start + 500]))
         return found
-    if bud_id is not None:
-        placed = placed.where(assignment.c.bud_id == bud_id)
-    elif sampling_id is not None:
+    if sampling_id is not None:
         placed = (
             placed.join(bud, assignment.c.bud_id == bud.c.id)
             .join(cane, bud.c.cane_id == cane.c.id).where(cane.c.sampling_id == sampling_id)
@@ -208,27 +214,48 @@ def latest_proposals(
 
 def _newest(conn: Connection, condition: Any) -> dict[int, ProposalRow]:
     last = select(func.max(proposal.c.id)).where(condition).group_by(proposal.c.photo_id)
-    rows = _read(conn, proposal.c.id.in_(last))
+    rows = _read(conn, *_asked(proposal.c.id.in_(last)))
     return {row.photo_id: row for row in rows}
+
+
+@cache
+def _newest_of_bud() -> Select[Any]:
+    placed = select(assignment.c.photo_id).where(
+        current_assignment(), assignment.c.bud_id == bindparam("bud_id", type_=Integer))
+    return (select(func.max(proposal.c.id)).where(proposal.c.photo_id.in_(placed))
+            .group_by(proposal.c.photo_id))
 
 
 def proposal_history(conn: Connection, photo_id: int) -> list[ProposalRow]:
     """Return every proposal of a photograph, oldest first."""
-    return _read(conn, proposal.c.photo_id == photo_id)
+    return _read(conn, *_asked(proposal.c.photo_id == photo_id))
 
 
 def proposals_by_id(conn: Connection, ids: Sequence[int]) -> list[ProposalRow]:
     """Return the proposals of these numbers, those that are there, oldest first."""
-    return _read(conn, proposal.c.id.in_(ids)) if ids else []
+    return _read(conn, *_of_ids(), {"ids": list(ids)}) if ids else []
 
 
-def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
-    tissues: dict[int, dict[Tissue, TissueProposal]] = {}
-    parts = (
+@cache
+def _of_ids() -> tuple[Select[Any], Select[Any]]:
+    return _asked(proposal.c.id.in_(bindparam("ids", expanding=True, type_=Integer)))
+
+
+def _asked(condition: Any) -> tuple[Select[Any], Select[Any]]:
+    """Return what asks for the tissues of some proposals, and for the proposals themselves."""
+    return (
         select(proposal_tissue).join(proposal, proposal_tissue.c.proposal_id == proposal.c.id)
-        .where(condition).order_by(proposal_tissue.c.id)
-    )
-    for row in conn.execute(parts):
+        .where(condition).order_by(proposal_tissue.c.id),
+        select(proposal, model.c.name.label("model")).join(model, proposal.c.model_id == model.c.id)
+        .where(condition).order_by(proposal.c.id))
+
+
+def _read(
+    conn: Connection, parts: Select[Any], whole: Select[Any],
+    which: Mapping[str, Any] | None = None,
+) -> list[ProposalRow]:
+    tissues: dict[int, dict[Tissue, TissueProposal]] = {}
+    for row in conn.execute(parts, which):
         centre = None if row.centre_row is None else (row.centre_row, row.centre_col)
         tissues.setdefault(row.proposal_id, {})[Tissue(row.tissue)] = TissueProposal(
             exposed=bool(row.exposed),
@@ -237,10 +264,6 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
             features=json.loads(row.features), p_name=row.p_name,
             other_name=None if row.other_name is None else Tissue(row.other_name),
         )
-    whole = (
-        select(proposal, model.c.name.label("model")).join(model, proposal.c.model_id == model.c.id)
-        .where(condition).order_by(proposal.c.id)
-    )
     return [
         ProposalRow(
             id=row.id, photo_id=row.photo_id, model_id=row.model_id, model=row.model,
@@ -249,7 +272,7 @@ def _read(conn: Connection, condition: Any) -> list[ProposalRow]:
             mm_per_px=row.mm_per_px,
             tissues=tissues.get(row.id, {}), added_at=row.added_at,
         )
-        for row in conn.execute(whole)
+        for row in conn.execute(whole, which)
     ]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -13,6 +13,7 @@ from sqlalchemy import (
     Connection,
     Integer,
     Select,
+    String,
     and_,
     bindparam,
     delete,
@@ -43,10 +44,13 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
 
 __all__ = [
     "BlindCall", "BudState", "Lease", "blind_calls", "bud_states", "buds_read_twice",
-    "get_bookmark", "lease_first", "newest_call",
-    "open_elsewhere",
-    "release", "set_bookmark", "take_lease",
+    "get_bookmark", "lease_first", "newest_call", "open_elsewhere", "release", "set_bookmark",
+    "take_lease",
 ]
+
+
+_AT_ONCE = 20
+_NEWEST_CALL = select(func.max(call.c.id))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,22 +271,34 @@ def take_lease(
 
     A lease keeps nobody from saving; it tells the second person that the first has it open.
     """
-    moment = now()
-    standing = conn.execute(
-        select(lease, person.c.name).join(person, lease.c.person_id == person.c.id)
-        .where(lease.c.bud_id == bud_id)
-    ).one_or_none()
-    if standing is not None and standing.person_id != person_id and standing.until > moment:
+    standing = conn.execute(_lease_of_bud(), {"bud_id": bud_id}).one_or_none()
+    if standing is not None and standing.person_id != person_id and standing.until > now():
         return Lease(bud_id, standing.person_id, standing.name, standing.until, mine=False)
+    until = _lend(conn, [bud_id], set() if standing is None else {bud_id}, person_id, minutes)
+    name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
+    return Lease(bud_id, person_id, name, until, mine=True)
+
+
+@cache
+def _lease_of_bud() -> Select[Any]:
+    return (select(lease, person.c.name).join(person, lease.c.person_id == person.c.id)
+            .where(lease.c.bud_id == bindparam("bud_id", type_=Integer)))
+
+
+def _lend(
+    conn: Connection, bud_ids: Sequence[int], known: Collection[int], person_id: int,
+    minutes: float,
+) -> str:
+    """Make buds one person's, `known` those that have a row; return until when."""
     until = datetime.now(UTC) + timedelta(minutes=minutes)
     text = until.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    if standing is None:
-        conn.execute(insert(lease).values(bud_id=bud_id, person_id=person_id, until=text))
-    else:
-        conn.execute(update(lease).where(lease.c.bud_id == bud_id)
+    if new := [{"bud_id": key, "person_id": person_id, "until": text}
+               for key in bud_ids if key not in known]:
+        conn.execute(insert(lease), new)
+    if old := [key for key in bud_ids if key in known]:
+        conn.execute(update(lease).where(lease.c.bud_id.in_(old))
                      .values(person_id=person_id, until=text))
-    name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
-    return Lease(bud_id, person_id, name, text, mine=True)
+    return text
 
 
 def lease_first(
@@ -307,35 +323,46 @@ def lease_first(
     list of int
     """
     taken: list[int] = []
-    for start in range(0, len(bud_ids), 50):
-        part = bud_ids[start:start + 50]
-        gone = set(conn.scalars(
-            select(lease.c.bud_id).where(
-                lease.c.bud_id.in_(part), lease.c.person_id != person_id, lease.c.until > now())
-        )) | set(conn.scalars(
-            select(call.c.bud_id).where(call.c.bud_id.in_(part), call.c.id > known)
-        ))
-        for bud_id in part:
-            if bud_id not in gone and len(taken) < n:
-                take_lease(conn, bud_id, person_id, minutes=minutes)
-                taken.append(bud_id)
+    lent: set[int] = set()
+    for start in range(0, len(bud_ids), _AT_ONCE):
+        part = bud_ids[start:start + _AT_ONCE]
+        leases = conn.execute(_leases_of_buds(), {"bud_ids": part}).all()
+        lent.update(row.bud_id for row in leases)
+        moment = now()
+        gone = {row.bud_id for row in leases if row.person_id != person_id and row.until > moment}
+        gone.update(conn.scalars(_called_since(), {"bud_ids": part, "known": known}))
+        taken += [bud_id for bud_id in part if bud_id not in gone][:n - len(taken)]
         if len(taken) == n:
             break
+    if taken:
+        _lend(conn, taken, lent, person_id, minutes)
     return taken
+
+
+@cache
+def _leases_of_buds() -> Select[Any]:
+    return select(lease.c.bud_id, lease.c.person_id, lease.c.until).where(
+        lease.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer)))
+
+
+@cache
+def _called_since() -> Select[Any]:
+    return select(call.c.bud_id).where(
+        call.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer)),
+        call.c.id > bindparam("known", type_=Integer))
 
 
 def newest_call(conn: Connection) -> int:
     """Return the number of the newest call of the season, 0 where there is none."""
-    return conn.scalar(select(func.max(call.c.id))) or 0
+    return conn.scalar(_NEWEST_CALL) or 0
 
 
-def open_elsewhere(conn: Connection, person_id: int) -> dict[int, str]:
-    """Return the buds that other people have open now, with the person's name."""
-    rows = conn.execute(
-        select(lease.c.bud_id, person.c.name).join(person, lease.c.person_id == person.c.id)
-        .where(lease.c.person_id != person_id, lease.c.until > now())
-    )
-    return {row.bud_id: row.name for row in rows}
+def open_elsewhere(conn: Connection, bud_id: int, person_id: int) -> str:
+    """Return the name of who else has a bud open now, '' where nobody has."""
+    found = conn.execute(_lease_of_bud(), {"bud_id": bud_id}).one_or_none()
+    if found is None or found.person_id == person_id or found.until <= now():
+        return ""
+    return str(found.name)
 
 
 def release(conn: Connection, bud_id: int, person_id: int) -> None:
@@ -345,11 +372,16 @@ def release(conn: Connection, bud_id: int, person_id: int) -> None:
     )
 
 
+@cache
+def _bookmark() -> Select[Any]:
+    return select(bookmark.c.value).where(
+        bookmark.c.person_id == bindparam("person_id", type_=Integer),
+        bookmark.c.page == bindparam("page", type_=String))
+
+
 def get_bookmark(conn: Connection, person_id: int, page: str) -> Any:
     """Return what a person's page kept, None where it kept nothing."""
-    value = conn.scalar(
-        select(bookmark.c.value).where(bookmark.c.person_id == person_id, bookmark.c.page == page)
-    )
+    value = conn.scalar(_bookmark(), {"person_id": person_id, "page": page})
     return None if value is None else json.loads(value)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from flask import jsonify
@@ -10,12 +10,12 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError
-from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
+from budvision.store.queries.canes import BudPlace
 from budvision.store.queries.people import Person
-from budvision.store.queries.review import bud_states
+from budvision.store.session import Season
 from budvision.web.asked import integer, integers, json_object, text
 from budvision.web.current import current_season
 from budvision.web.people import need_person
@@ -24,7 +24,7 @@ from budvision.web.review.door import blueprint
 from budvision.workflow.review import likeness
 from budvision.workflow.review import save as work
 from budvision.workflow.review.page import bud_page, cane_strip, tally_of
-from budvision.workflow.review.queue import LEASE_MIN, Choice, hand_out, turn
+from budvision.workflow.review.queue import LEASE_MIN, Choice, Turn, hand_out, states_of, turn
 
 __all__ = ["facts_of"]
 
@@ -32,19 +32,20 @@ BOOKMARK = "review"
 
 
 def facts_of(
-    conn: Connection, settings: Settings, bud_id: int, person: Person, choice: Choice
+    season: Season, conn: Connection, bud_id: int, person: Person, choice: Choice
 ) -> dict[str, Any]:
     """Gather a bud's page together with what comes after it."""
     place = canes.bud_place(conn, bud_id)
     sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-    states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+    states = states_of(season, conn, sampling.id, doubts=choice.order == "doubtful")
     page = bud_page(
-        conn, settings, bud_id, person=person, reading=choice.reading, states=states
+        conn, season.settings, bud_id, person=person, reading=choice.reading, states=states,
+        place=place, sampling=sampling,
     )
-    coming = turn(conn, settings, sampling, person, choice, bud_id, states=states)
+    coming = turn(conn, season.settings, sampling, person, choice, bud_id, states=states)
     page["left"] = len(coming.bud_ids)
     page["tally"] = tally_of(states)
-    page["open_by"] = review_queries.open_elsewhere(conn, person.id).get(bud_id, "")
+    page["open_by"] = review_queries.open_elsewhere(conn, bud_id, person.id)
     return page
 
 
@@ -53,37 +54,52 @@ def facts(bud_id: int) -> ResponseReturnValue:
     """Answer what a bud's page shows."""
     season, person = current_season(), need_person()
     with season.read() as conn:
-        return jsonify(facts_of(conn, season.settings, bud_id, person, asked_choice()))
+        return jsonify(facts_of(season, conn, bud_id, person, asked_choice()))
 
 
-def _after(bud_id: int, choice: Choice) -> dict[str, Any]:
-    """Hand out what comes after a bud, and tell how far the sampling is."""
+@dataclass(frozen=True, slots=True)
+class _After:
+    """What comes after a bud, and what the page shows of it beside the next buds' numbers."""
+
+    place: BudPlace
+    coming: Turn
+    shown: dict[str, Any]
+
+
+def _look_after(bud_id: int, choice: Choice) -> _After:
     season, person = current_season(), need_person()
     with season.read() as conn:
         place = canes.bud_place(conn, bud_id)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+        states = states_of(season, conn, sampling.id, doubts=choice.order == "doubtful")
         coming = turn(conn, season.settings, sampling, person, choice, bud_id, states=states)
-    return {
-        "next": hand_out(season, coming, person, choice, after=bud_id),
+    return _After(place, coming, {
         "left": len(coming.bud_ids), "tally": tally_of(states),
-        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second"),
-    }
+        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second")})
+
+
+def _after(bud_id: int, choice: Choice) -> dict[str, Any]:
+    """Hand out what comes after a bud, and tell how far the sampling is."""
+    after = _look_after(bud_id, choice)
+    with current_season().write(of_the_moment=True) as conn:
+        handed = hand_out(conn, after.coming, need_person(), choice, after=bud_id)
+    return {"next": handed, **after.shown}
 
 
 @blueprint.post("/bud/<int:bud_id>/open")
 def open_bud(bud_id: int) -> ResponseReturnValue:
     """Take the bud's lease, keep the place, and hand out what comes next."""
     season, person, choice = current_season(), need_person(), asked_choice()
-    with season.write() as conn:
-        place = canes.bud_place(conn, bud_id)
+    after = _look_after(bud_id, choice)
+    with season.write(of_the_moment=True) as conn:
         lease = review_queries.take_lease(conn, bud_id, person.id, minutes=LEASE_MIN)
         review_queries.set_bookmark(conn, person.id, BOOKMARK, {
-            "sampling_id": place.sampling_id, "bud_id": bud_id, **asdict(choice),
+            "sampling_id": after.place.sampling_id, "bud_id": bud_id, **asdict(choice),
         })
+        handed = hand_out(conn, after.coming, person, choice, after=bud_id)
     return jsonify({
         "ok": True, "mine": lease.mine, "by": lease.person, "until": lease.until,
-        **_after(bud_id, choice),
+        "next": handed, **after.shown,
     })
 
 

@@ -16,7 +16,6 @@ from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import call_history
 from budvision.store.queries.overview import sampling_counts
-from budvision.store.queries.review import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Cause
 from budvision.web.asked import integer
 from budvision.web.current import current_season, on_loopback
@@ -35,6 +34,7 @@ from budvision.workflow.review.queue import (
     Choice,
     hand_out,
     open_readings,
+    states_of,
     turn,
 )
 from budvision.workflow.review.readings import hidden_from
@@ -150,13 +150,15 @@ def start(sampling_id: int) -> ResponseReturnValue:
         sampling = block_queries.sampling_by_id(conn, sampling_id)
         stopped = review_queries.get_bookmark(conn, person.id, BOOKMARK) or {}
         last = stopped.get("bud_id") if stopped.get("sampling_id") == sampling_id else None
-        coming = turn(conn, season.settings, sampling, person, choice, last)
-        tally = tally_of(bud_states(conn, sampling_id, doubts=False))
+        states = states_of(season, conn, sampling_id, doubts=choice.order == "doubtful")
+        coming = turn(conn, season.settings, sampling, person, choice, last, states=states)
     if last in coming.bud_ids:  # where the person stopped comes first, if it is still free
         coming = replace(coming, bud_ids=(last, *coming.bud_ids))
-    handed = hand_out(season, coming, person, choice, n=1)
+    with season.write(of_the_moment=True) as conn:
+        handed = hand_out(conn, coming, person, choice, n=1)
     if not handed:
-        return render_template("review/done.html", page=DonePage(sampling, choice, tally))
+        return render_template(
+            "review/done.html", page=DonePage(sampling, choice, tally_of(states)))
     return redirect(url_for("review.bud", bud_id=handed[0], **asdict(choice)))
 
 
@@ -182,7 +184,7 @@ def bud(bud_id: int) -> ResponseReturnValue:
     """Show one bud to be called."""
     season, person, choice = current_season(), need_person(), asked_choice()
     with season.read() as conn:
-        facts = facts_of(conn, season.settings, bud_id, person, choice)
+        facts = facts_of(season, conn, bud_id, person, choice)
     return render_template("review/bud.html", page=BudPage(
         facts=facts, choice=choice, orders=ORDERS, shows=SHOWS,
         causes=tuple((c.value, say(w)) for c, w in CAUSE_WORDS.items()),

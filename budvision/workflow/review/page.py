@@ -65,7 +65,8 @@ def _hundredths(p: float) -> str:
 
 def bud_page(
     conn: Connection, settings: Settings, bud_id: int, *, person: Person, reading: str = "first",
-    states: Sequence[BudState] | None = None,
+    states: Sequence[BudState] | None = None, place: canes.BudPlace | None = None,
+    sampling: block_queries.Sampling | None = None,
 ) -> Values:
     """Gather one bud: its cuts, outlines, proposals, standing calls and history.
 
@@ -83,6 +84,8 @@ def bud_page(
         first, second or settle. A second reader gets neither proposals nor calls.
     states : sequence of BudState, optional
         Every bud of the sampling, where the caller has them.
+    place, sampling : BudPlace, Sampling, optional
+        Where the bud stands, where the caller knows.
 
     Returns
     -------
@@ -90,8 +93,8 @@ def bud_page(
         Ready for JSON. While `hidden` is true it holds no outline, proposal, reason or, for a
         second reader, call.
     """
-    place = canes.bud_place(conn, bud_id)
-    sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+    place = place or canes.bud_place(conn, bud_id)
+    sampling = sampling or block_queries.sampling_by_id(conn, place.sampling_id)
     history = call_history(conn, bud_id)
     hidden = hidden_from(conn, settings, place, sampling, history, reading)
     cuts = cuts_of_bud(conn, bud_id)

@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 
 from budvision.errors import InputError
 from budvision.settings import Settings
+from budvision.store import counts
 from budvision.store.queries import review as review_queries
 from budvision.store.queries.blocks import Sampling
 from budvision.store.queries.calls import call_histories
@@ -29,12 +30,14 @@ from budvision.workflow.review.readings import (
 )
 
 __all__ = [
-    "LEASE_MIN", "ORDERS", "SHOWS", "Choice", "Turn", "hand_out", "open_readings", "queue", "turn",
+    "LEASE_MIN", "ORDERS", "SHOWS", "Choice", "Turn", "hand_out", "open_readings", "queue",
+    "states_of", "turn",
 ]
 
 LEASE_MIN = 5.0
 """How long a bud that was handed out is one person's, min."""
 _AT_ONCE = 200
+_SAMPLINGS_AT_HAND = 100
 OpenReadings = tuple[tuple[tuple[tuple[int, ...], int], ...], int]
 """Buds to be read again, by who called them and how many, and the number to settle."""
 _OPEN_READINGS: Form[OpenReadings] = Form(
@@ -121,13 +124,12 @@ def _shown(
                 if person.id not in row.called_by]
     if choice.reading == "settle":
         return _differing(conn, states)
-    waits = [row for row in states if row.state == "waiting"]
-    return {
-        "waiting": [row for row in waits if not row.skipped],
-        "skipped": [row for row in waits if row.skipped],
-        "called": [row for row in states if row.state == "done"],
-        "all": states,
-    }[choice.show]
+    if choice.show == "all":
+        return states
+    if choice.show == "called":
+        return [row for row in states if row.state == "done"]
+    return [row for row in states
+            if row.skipped == (choice.show == "skipped") and row.state == "waiting"]
 
 
 def _once_read(
@@ -244,7 +246,7 @@ def turn(
 
 
 def hand_out(
-    season: Season, coming: Turn, person: Person, choice: Choice, *, after: int | None = None,
+    conn: Connection, coming: Turn, person: Person, choice: Choice, *, after: int | None = None,
     n: int = 3,
 ) -> list[int]:
     """Hand the next few buds to one person alone, for `LEASE_MIN` minutes.
@@ -254,8 +256,8 @@ def hand_out(
 
     Parameters
     ----------
-    season : Season
-        The season.
+    conn : Connection
+        The season's database, open for writing (`of_the_moment` will do).
     coming : Turn
         What the person has in front of them.
     after : int, optional
@@ -268,6 +270,24 @@ def hand_out(
     wanted = [bud for bud in coming.bud_ids if bud != after]
     if choice.reading == "first" and choice.show in ("called", "all"):
         return wanted[:n]
-    with season.write() as conn:
-        return review_queries.lease_first(conn, wanted, person.id, n=n, known=coming.known,
-                                          minutes=LEASE_MIN)
+    return review_queries.lease_first(conn, wanted, person.id, n=n, known=coming.known,
+                                      minutes=LEASE_MIN)
+
+
+def states_of(
+    season: Season, conn: Connection, sampling_id: int, *, doubts: bool
+) -> list[BudState]:
+    """Return what `bud_states` does, read once as long as nothing of the sampling was written.
+
+    Parameters
+    ----------
+    conn : Connection
+        Open for reading: what is not committed yet is nobody's to remember.
+    """
+    version = counts.version_of(conn, sampling_id)
+    if not version:  # written past the program
+        return bud_states(conn, sampling_id, doubts=doubts)
+    return season.remembered.each(
+        ("bud states", doubts), {sampling_id: version},
+        lambda ids: {key: bud_states(conn, key, doubts=doubts) for key in ids},
+        most=_SAMPLINGS_AT_HAND)[sampling_id]

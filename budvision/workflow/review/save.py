@@ -140,14 +140,17 @@ def save(
     with season.write() as conn:
         _check_person(conn, person)
         place = canes.bud_place(conn, bud_id)
+        if not calls:
+            raise InputError("no tissue is called", expected="a call for at least one tissue",
+                             where="review", do="Call one tissue, or skip the bud.")
         before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
+        history = call_queries.call_history(conn, bud_id)
         if before:
-            return _saved(conn, before, reading, seen)
+            return _saved(conn, before, history, reading, seen)
         _check_photos(conn, bud_id, photos)
         sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        history = call_queries.call_history(conn, bud_id)
-        rounds = rounds_of(calls, newest_of(history, person.id), person=person, reading=reading,
-                           seen=seen)
+        newest = newest_of(history, person.id)
+        rounds = rounds_of(calls, newest, person=person, reading=reading, seen=seen)
         known = history
         if reading == "first" and "second" in rounds.values():
             known = [row for row in history if row.id <= (seen or 0)]
@@ -160,14 +163,19 @@ def save(
                 do="Call what is missing, then save.",
             )
         best = proposals_shown(conn, bud_id, shown)
-        batch = call_queries.save_calls(
-            conn, bud_id, {tissue: _beside(one, best, tissue) for tissue, one in calls.items()},
-            person_id=person.id, rounds=rounds, blind=hidden and reading != "settle", batch=batch,
-        )
+        rows = [
+            NewRow(bud_id, tissue, _beside(calls[tissue], best, tissue), rounds[tissue],
+                   None if (old := newest.get((tissue, rounds[tissue]))) is None else old.id)
+            for tissue in TISSUES if tissue in calls  # one order, so that two savers meet in it
+        ]
+        batch = call_queries.add_calls(
+            conn, rows, person_id=person.id, source="page", batch=batch,
+            blind=hidden and reading != "settle")
         if "skipped" in marks.marks_of_bud(conn, bud_id):
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
-        return _saved(conn, call_queries.batch_rows(conn, batch), reading, seen)
+        history = call_queries.call_history(conn, bud_id)
+        return _saved(conn, [row for row in history if row.batch == batch], history, reading, seen)
 
 
 def _check_person(conn: Connection, person: Person) -> None:
@@ -205,13 +213,13 @@ def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> 
     return rows
 
 
-def _saved(conn: Connection, rows: Sequence[CallRow], reading: str, seen: int | None) -> Saved:
+def _saved(
+    conn: Connection, rows: Sequence[CallRow], history: Sequence[CallRow], reading: str,
+    seen: int | None,
+) -> Saved:
     """Tell what was saved under one batch of one bud, the same however often it is asked."""
     me = rows[0].person_id
-    before = [
-        row for row in call_queries.call_history(conn, rows[0].bud_id)
-        if row.id < rows[0].id and row.round == "first"
-    ]
+    before = [row for row in history if row.id < rows[0].id and row.round == "first"]
     overtaken = reading == "first" and any(row.round == "second" for row in rows)
     message = ""
     if reading == "first" and seen is not None and any(
