@@ -100,10 +100,6 @@ def tally(
     **settings
         Any setting of README, such as ``confidence=0.9``.
 
-    Returns
-    -------
-    Answers
-
     Examples
     --------
     >>> import budvision

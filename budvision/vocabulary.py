@@ -131,7 +131,6 @@ def gate_answer(found: bool, reasons: Iterable[Reason]) -> GateAnswer:
     ----------
     found : bool
         Whether a cut face was found that can be judged.
-    reasons : iterable of Reason
     """
     if not found:
         return GateAnswer.RETAKE

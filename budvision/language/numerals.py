@@ -77,7 +77,6 @@ def locale_day(day: dt.date, *, us: bool = False) -> str:
 
     Parameters
     ----------
-    day : datetime.date
     us : bool
         Month first, in English alone.
 

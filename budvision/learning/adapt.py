@@ -168,16 +168,10 @@ def fit_correction(
 
     Parameters
     ----------
-    examples : Examples
-    candidate : Candidate
     rng : Generator
         Picks the bumps' centres of a rich correction.
     slip : float
         Share of calls that say the opposite of what was meant, in [0, 0.5).
-
-    Returns
-    -------
-    Correction
 
     Notes
     -----
@@ -238,17 +232,12 @@ def adapt(
 
     Parameters
     ----------
-    examples : Examples
     rng : Generator
         Splits canes into folds and places bumps.
     candidates : sequence of Candidate
         The first must be "unchanged".
     progress : callable, optional
         Called with (fits done, fits in all).
-
-    Returns
-    -------
-    Adaptation
 
     Notes
     -----

@@ -56,10 +56,6 @@ def fit_estimator(
     base : VerdictModel
         Judges the same tissues for comparison; its reserve widens the guard against the unknown.
 
-    Returns
-    -------
-    OwnModel
-
     Raises
     ------
     NothingToDoError

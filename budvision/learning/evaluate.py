@@ -77,7 +77,6 @@ def evaluate_observations(table: Columns, model: VerdictModel) -> dict[str, Any]
     ----------
     table : mapping of str to ndarray
         From `load_observations`.
-    model : VerdictModel
 
     Returns
     -------
@@ -251,7 +250,6 @@ def leave_one_world_out(
     ----------
     table : mapping of str to ndarray
         Observations.
-    rng : numpy.random.Generator
     kinds : sequence of str
         Estimators, as `fit_verdict` takes them.
 
@@ -322,7 +320,6 @@ def robustness(proposer: Proposer, *, n: int) -> dict[str, Any]:
 
     Parameters
     ----------
-    proposer : Proposer
     n : int
         Photographs; unusable ones are drawn but not counted.
 

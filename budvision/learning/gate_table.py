@@ -42,7 +42,6 @@ def smeared(image: Uint8, length_px: float, angle: float) -> Uint8:
     Parameters
     ----------
     image : ndarray of uint8, shape (rows, columns, 3)
-    length_px : float
     angle : float
         Radians.
     """
@@ -66,7 +65,6 @@ def veiled(image: Uint8, labels: Uint8, *, share: float, rng: np.random.Generato
         1 to 3 are tissues.
     share : float
         Of the tissue, in (0, 1).
-    rng : Generator
     """
     tissue = (labels >= 1) & (labels <= 3)
     rows, cols = np.nonzero(tissue)
@@ -125,7 +123,6 @@ def count_answers(
     ----------
     photographs : iterator of (str, bytes)
         Kind and file.
-    proposer : Proposer
 
     Returns
     -------

@@ -116,8 +116,6 @@ def collect(
     ----------
     lab_number : int
         Which laboratory; the same number is the same laboratory and the same photographs.
-    n_buds : int
-    model : str, optional
     keep : Path, optional
         Folder in which rows are kept between runs; they are used again while the segmenter and
         the features are the same.
@@ -190,8 +188,6 @@ def curve_points(labs: Sequence[LabRows], base: VerdictModel, *, repeats: int = 
 
     Parameters
     ----------
-    labs : sequence of LabRows
-    base : VerdictModel
     repeats : int
         Different choices of canes.
     """

@@ -104,14 +104,6 @@ def make_lessons(lessons: Sequence[Lesson]) -> Lessons:
     contradicted calls count as one half with a small weight, so that the model stays doubtful
     where people are. *Not exposed* beside a region that the model found says that the region is
     something else, and teaches nothing about life.
-
-    Parameters
-    ----------
-    lessons : sequence of Lesson
-
-    Returns
-    -------
-    Lessons
     """
     left: Counter[str] = Counter()
     swapped = _swapped(lessons)

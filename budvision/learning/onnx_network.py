@@ -148,7 +148,6 @@ class OnnxNetwork(nn.Module):
 
         Parameters
         ----------
-        path : Path
         check : ndarray of float32, shape (1, 3, side, side)
             Input to compare on.
         """

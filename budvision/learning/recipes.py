@@ -52,7 +52,6 @@ def trainable_pixels(scenes: list[Scene], *, rng: np.random.Generator) -> Any:
     ----------
     scenes : list of Scene
         Usable photographs with their labels.
-    rng : numpy.random.Generator
 
     Returns
     -------
@@ -97,7 +96,6 @@ def compare_recipes(
     ----------
     right_of_model : dict of int to bool
         The model's own argmax verdict on the same photographs, by seed: right or not.
-    rng : numpy.random.Generator
     n_train, n_test : int
         Photographs.
     first : int

@@ -139,13 +139,10 @@ def fine_tune(
     ----------
     start, out : Path
         The ONNX file in use, and the one to write.
-    examples : RegionExamples
     minutes : float
         Time for the steps themselves.
-    rng : Generator
     n_renders : int
         Renders mixed in, so that nothing learnt before is forgotten; half of each batch.
-    batch : int
     progress : callable, optional
         Called with (what, done, in all).
 

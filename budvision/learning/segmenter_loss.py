@@ -131,7 +131,6 @@ def losses(pixels: Tensor, whole: Tensor, bent: Bent, rows: Tensor, weights: Ten
     ----------
     pixels, whole : Tensor
         The network's answers.
-    bent : Bent
     rows : Tensor of uint8, (n, 8)
         Exposed x 3, judgement, filled, state x 3.
     weights : Tensor, (zones,)

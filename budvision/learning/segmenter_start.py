@@ -28,7 +28,6 @@ def load_start(net: BudNet, path: Path, *, batches: Callable[[], Any] | None = N
     ----------
     net : BudNet
         Changed in place.
-    path : Path
     batches : callable, optional
         Gives an iterable of pictures, Tensor (n, 3, side, side): statistics of the normalisation
         for weights from an ONNX file, which holds none of its own.

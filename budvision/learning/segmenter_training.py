@@ -99,7 +99,6 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
     ----------
     out : Path
         Folder for `segmenter.onnx`, `segmenter.pt` and `segmenter.json`.
-    plan : Plan
 
     Returns
     -------

@@ -61,7 +61,6 @@ def grouped_folds(
         Cane, photograph or world of each row; rows of one group never part.
     n_folds : int
         At least 2; fewer are made where there are fewer groups.
-    rng : numpy.random.Generator
 
     Returns
     -------
@@ -129,7 +128,6 @@ def fit_verdict(
         Truth: dead or live. Rows called unsure or not exposed stay out.
     groups : array_like, shape (n,)
         Cane (or photograph) of each row: no group is ever on both sides of a split.
-    rng : numpy.random.Generator
     kinds : sequence of str
         Estimators to average, each of `KINDS`.
     alpha : float
@@ -140,10 +138,6 @@ def fit_verdict(
         A model whose reserve of training rows is added to a laboratory's own calls. Together they
         weigh as much as the own calls, at least as much as 300 of them, so that a few dozen calls
         adjust the model and hundreds carry it.
-
-    Returns
-    -------
-    Fitted
 
     Raises
     ------

@@ -87,7 +87,6 @@ def score_verdicts(
     p_dead : ndarray, shape (n,)
     dead : ndarray, shape (n,)
         1 dead, 0 live; 0.5 is left out.
-    sets : ConformalSets
     strange : ndarray of bool, shape (n,), optional
         Where the model does not trust itself.
     """
@@ -114,14 +113,8 @@ def tune(
     ----------
     base : VerdictModel
         Without a correction of its own.
-    lessons : Lessons
-    rng : Generator
     progress : callable, optional
         Called with (fits done, fits in all).
-
-    Returns
-    -------
-    Tuned
 
     Notes
     -----
@@ -166,10 +159,8 @@ def leave_one_lab_out(
 
     Parameters
     ----------
-    base : VerdictModel
     lessons : Lessons
         Of two or more laboratories.
-    rng : Generator
 
     Returns
     -------

@@ -358,7 +358,6 @@ def play_winters(
 
     Parameters
     ----------
-    play : Play
     rates : ModelRates
         Each winter is of one laboratory, drawn from those measured: one lamp, one kind of error.
     settings : Settings, optional

@@ -197,10 +197,6 @@ def arrange(
     heat : ndarray of float32, (n, n), optional
         Share of a growing point lying at each pixel.
 
-    Returns
-    -------
-    Arrangement
-
     Notes
     -----
     Two flankers are told apart by the sum of three log odds: the network's mean opinion over each,

@@ -193,7 +193,6 @@ def segment(
     ----------
     image : ndarray of uint8, (rows, cols, 3)
         Upright sRGB; a reduced copy of the photograph will do.
-    segmenter : Segmenter
     base_direction_deg : float, optional
         Direction of the cane base in the image, degrees clockwise from the right.
 

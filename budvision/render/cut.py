@@ -224,10 +224,6 @@ def render_cut(
     out_px : int, optional
         Width of the photograph, when it differs from `size_px` (up to 50 megapixels).
 
-    Returns
-    -------
-    RenderedCut
-
     Raises
     ------
     UsageError

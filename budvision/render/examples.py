@@ -298,8 +298,6 @@ def draw_example(
 
     Parameters
     ----------
-    rng : numpy Generator
-    side_px : int
     close : bool, optional
         Close crops or whole frames only, beside the pictures that are no cut buds.
     share_staged : float

@@ -305,7 +305,6 @@ def staged(rng: np.random.Generator, world: World) -> World:
 
     Parameters
     ----------
-    rng : numpy Generator
     world : World
         As `sample_world` draws it. Its faults, light, camera and colours stay; a world that is
         drawn too deep shows the cane's wood in two of three.

@@ -116,8 +116,6 @@ def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48
 
     Parameters
     ----------
-    plan : SamplePlan
-        The plan.
     paper : str
         a4 or us-letter.
     soak_h : float

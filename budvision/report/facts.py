@@ -289,7 +289,6 @@ def result_facts(
 
     Parameters
     ----------
-    result : BlockResult
     policy : Policy
         The one that the answer was worked out with.
     policies : mapping of str to Policy, optional

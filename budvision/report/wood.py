@@ -45,7 +45,6 @@ def wood_first(wood: Sequence[WoodResult], *, live_buds: bool) -> str:
 
     Parameters
     ----------
-    wood : sequence of WoodResult
     live_buds : bool
         Whether some of the buds are alive.
     """

@@ -23,7 +23,6 @@ def check_units(
 
     Parameters
     ----------
-    units : str
     where, do : str
         Where they were given and the next step, as the caller knows them.
 

@@ -82,10 +82,6 @@ def cohen_kappa(table: ArrayLike, *, confidence: float = 0.95) -> Kappa:
     confidence : float
         Nominal coverage in (0, 1).
 
-    Returns
-    -------
-    Kappa
-
     Raises
     ------
     InputError

@@ -151,8 +151,6 @@ def simulate_units(
         Buds of each.
     likeness : float
         Within units, in [0, 1]; 1 makes whole units live or die.
-    n_samples : int
-    rng : numpy.random.Generator
     canes : int
         Canes of each unit that differ by a likeness of 0.1 more; 0 for none.
 
@@ -248,7 +246,6 @@ def coverage(
 
     Parameters
     ----------
-    design : Design
     likeness : float
         True likeness within units, in [0, 1].
     shares : sequence of float
@@ -257,7 +254,6 @@ def coverage(
         Samples for each share, where not every one can be counted; a quarter of them with strata,
         which take longer. Four times as many others, and these alone, where those come out less
         than two standard errors above the bar.
-    rng : numpy.random.Generator
     """
     held, ratio = [], []
     whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata

@@ -283,13 +283,8 @@ def share_posterior(units: Units, *, prior_icc: float) -> SharePosterior:
 
     Parameters
     ----------
-    units : Units
     prior_icc : float
         Mean of the prior's main part, in [0, 1); 0 takes buds as independent.
-
-    Returns
-    -------
-    SharePosterior
 
     Raises
     ------
@@ -317,7 +312,6 @@ def posterior_under(units: Units, prior: tuple[Floats, Floats]) -> SharePosterio
 
     Parameters
     ----------
-    units : Units
     prior : tuple of ndarray, shape (n,)
         As `likeness_grid` returns it; one likeness alone is that of somebody who knows it.
     """

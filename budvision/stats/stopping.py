@@ -178,7 +178,6 @@ def simulate_stopping(
     ----------
     truth : float
         True share dead in (0, 1).
-    rng : numpy.random.Generator
     edges : sequence of float
         Rising edges between bands.
     icc : float
@@ -187,7 +186,6 @@ def simulate_stopping(
         The whole sample.
     looks : sequence of Look
         As `stopping_looks` returns them for this sample.
-    n_samples : int
     """
     dead = simulate_units(np.full(n_units, truth), np.full(n_units, size), icc, n_samples, rng=rng)
     so_far = dead.cumsum(axis=1)

@@ -134,7 +134,6 @@ def alike_units(units: Units, factor: ArrayLike) -> Units:
 
     Parameters
     ----------
-    units : Units
     factor : array_like of float, scalar or shape (n_groups,)
         At least 0.
     """
@@ -150,7 +149,6 @@ def expected_units(share: float, icc: float, n_units: float, size: int) -> Units
     ----------
     share, icc : float
         True share in (0, 1) and likeness in [0, 1).
-    n_units : float
     size : int
         Buds a unit.
     """

@@ -64,10 +64,6 @@ class PhotoStore:
         data : bytes or Path
             The original bytes, or the file that holds them.
 
-        Returns
-        -------
-        Added
-
         Raises
         ------
         StorageError

@@ -231,10 +231,6 @@ class VerdictModel:
         swap_doubt : float
             Probability that a flanker is the other one. Its `p_dead` is the mean of what holds
             under either name, weighted by it: doubt about the name is no doubt about life.
-
-        Returns
-        -------
-        list of JudgedTissue
         """
         renamed = rows.copy()
         renamed[:, _NAMES] = rows[:, _NAMES[::-1]]

@@ -36,7 +36,6 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
 
     Parameters
     ----------
-    model : VerdictModel
     path : Path
         Ends in ``.skops``; must not exist, since models are never edited in place.
 

@@ -122,8 +122,6 @@ def look_at(
 
     Parameters
     ----------
-    photo : Photo
-    segmenter : Segmenter
     again : Path or bytes, optional
         Where to read a larger copy from; without it the first look stands.
     base_deg : float, optional
@@ -164,7 +162,6 @@ def propose_photo(
     ----------
     source : Path or bytes
         The file, or what is in it.
-    proposer : Proposer
     name : str, optional
         What the proposal calls the file; a path's own name when left out.
     with_labels : bool

@@ -83,7 +83,6 @@ def why(
 
     Parameters
     ----------
-    verdict : Verdict
     row : mapping of str to float
         The tissue's features.
     moved_by : mapping of str to float

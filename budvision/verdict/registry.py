@@ -165,7 +165,6 @@ def verify_model(entry: ModelEntry, *, names: Sequence[str] | None = None) -> No
 
     Parameters
     ----------
-    entry : ModelEntry
     names : sequence of str, optional
         Only these files; all that are listed when left out.
 

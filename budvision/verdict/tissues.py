@@ -27,8 +27,6 @@ def judge_tissues(
 
     Parameters
     ----------
-    found : Segmentation
-    verdict : VerdictModel
     scale : float
         Pixels of the segmented image per pixel at full size.
 

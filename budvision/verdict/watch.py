@@ -136,7 +136,6 @@ def drift(
     recent : ndarray, shape (n, d)
     training : ndarray, shape (m, d)
         The model's reserve of training rows.
-    novelty : Novelty
     most : int
         Features listed.
     """
@@ -243,8 +242,6 @@ def advise(
 
     Parameters
     ----------
-    points : sequence of ChartPoint
-    seen : Drift
     unsure : float
         Share of recent exposed tissues left unsure.
     refused : float

@@ -100,13 +100,8 @@ def balanced_nodes(
     ----------
     prunings_kg : float
         Weight of one-year cane prunings of one vine, kg, above 0.
-    formula : BalancedFormula
     least, most : float, optional
         Limits to keep the answer within.
-
-    Returns
-    -------
-    BalancedNodes
 
     Raises
     ------

@@ -79,9 +79,7 @@ def breakdown(
 
     Parameters
     ----------
-    table : BudTable
     by : {"node", "vigor", "zone", "cultivar", "block"}
-    tissue : Tissue
     settings : Settings, optional
         Uses confidence, prior_icc and cold_only.
 

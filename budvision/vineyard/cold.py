@@ -200,10 +200,6 @@ def read_cold_record(
     time_column, temperature_column : str
         Names of the columns; found by their names when left out.
 
-    Returns
-    -------
-    ColdRecord
-
     Raises
     ------
     InputError
@@ -287,7 +283,6 @@ def cold_event(
 
     Parameters
     ----------
-    record : ColdRecord
     start, end : datetime, optional
         Both ends included; without a zone of their own they are in the record's.
 
@@ -315,7 +310,6 @@ def hours_below(
 
     Parameters
     ----------
-    record : ColdRecord
     thresholds_c : sequence of float
         Degrees Celsius.
     start, end : datetime, optional

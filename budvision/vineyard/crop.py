@@ -280,7 +280,6 @@ def yield_estimate(
     ----------
     vines_per_ha : Measured
         Bearing vines, missing ones taken off.
-    clusters_a_vine : Measured
     cluster_kg : Measured
         Cluster weight when weighed.
     growth : Measured
@@ -315,10 +314,6 @@ def cluster_thinning(
         Wanted yield, tonnes per hectare, above 0.
     vines_per_ha, clusters_a_vine, cluster_kg : float
         As they are now; weight as expected at harvest.
-
-    Returns
-    -------
-    Thinning
 
     Raises
     ------
@@ -360,10 +355,6 @@ def compare_with_harvest(
         In the same unit, one value a block, above 0.
     intervals : sequence of Interval, optional
         Those of the predictions.
-
-    Returns
-    -------
-    Forecast
 
     Raises
     ------

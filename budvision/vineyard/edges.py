@@ -29,8 +29,6 @@ def edges_within(
 
     Parameters
     ----------
-    policy : Policy
-    found : SharePosterior
     low, high : ndarray of float64, shape (n_blocks,)
         The interval of each block.
     """
@@ -74,7 +72,6 @@ def most_within_reach(
         Judged units of each block.
     found : SharePosterior
         What they tell already.
-    policy : Policy
     open_ : ndarray of bool, shape (n_blocks,)
         Blocks that no number of buds within reach settles.
     strata : BlockStrata, optional

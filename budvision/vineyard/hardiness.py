@@ -67,10 +67,5 @@ def known_cultivars() -> tuple[str, ...]:
 
 
 def lethal_temperatures(cultivar: str) -> tuple[LethalTemperature, ...]:
-    """Return published values of a cultivar, case aside; empty where none is known here.
-
-    Parameters
-    ----------
-    cultivar : str
-    """
+    """Return published values of a cultivar, case aside; empty where none is known here."""
     return _published().get(cultivar.strip().casefold(), ())

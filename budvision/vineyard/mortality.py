@@ -128,10 +128,6 @@ def summarise_table(
     compare_policies : bool
         Whether to work out what the other policies say.
 
-    Returns
-    -------
-    list of BlockResult
-
     Raises
     ------
     InputError

@@ -116,7 +116,6 @@ def block_potential(
 
     Parameters
     ----------
-    table : BudTable
     secondary_crop : array_like of float, scalar or shape (n_blocks,)
         Crop of a live secondary under a dead primary, in [0, 1].
     primary : SharePosterior

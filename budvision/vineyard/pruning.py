@@ -125,10 +125,6 @@ def node_range(
     max_factor : float
         Practical maximum as a multiple of normal, at least 1.
 
-    Returns
-    -------
-    NodeCount
-
     Raises
     ------
     InputError
@@ -156,10 +152,6 @@ def node_ranges(
         As in `node_range`.
     max_factor : float
         Practical maximum as a multiple of normal, at least 1.
-
-    Returns
-    -------
-    list of NodeCount
 
     Raises
     ------

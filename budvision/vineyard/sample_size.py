@@ -97,10 +97,6 @@ def sample_outlook(
     confidence : float
         Nominal coverage of the interval.
 
-    Returns
-    -------
-    SampleOutlook
-
     Raises
     ------
     InputError

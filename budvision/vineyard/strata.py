@@ -103,7 +103,6 @@ class BlockStrata:
         ----------
         units : Units
             Judged units; these strata are theirs.
-        block : int
         """
         if not self.by[block]:
             return None
@@ -129,7 +128,6 @@ def block_strata(
 
     Parameters
     ----------
-    table : BudTable
     zones, sizes : mapping, optional
         For each block, the share of its vines in each zone, and in each vine-size class. A block
         is weighted by its zones where it names any, else by its vine sizes.

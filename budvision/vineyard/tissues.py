@@ -33,8 +33,6 @@ def dead_of_cold(
 
     Parameters
     ----------
-    table : BudTable
-    tissue : Tissue
     cold_only : bool
         Leave out tissues dead for another cause.
     """
@@ -53,8 +51,6 @@ def tissue_units(
 
     Parameters
     ----------
-    table : BudTable
-    tissue : Tissue
     cold_only : bool
         Leave out tissues dead for another cause.
 
@@ -79,12 +75,7 @@ def _per_block(table: BudTable, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 
 def as_number(value: float) -> float | None:
-    """Return a float, None for nan.
-
-    Parameters
-    ----------
-    value : float
-    """
+    """Return a float, None for nan."""
     return None if math.isnan(value) else float(value)
 
 
@@ -115,8 +106,6 @@ def tissue_results(
 
     Parameters
     ----------
-    table : BudTable
-    tissue : Tissue
     judged : JudgedTissue
         Of the same table and tissue.
     settings : Settings

@@ -71,10 +71,6 @@ def parse_quantity(text: str, kind: str, *, name: str = "value") -> Quantity:
     name : str
         Named in errors.
 
-    Returns
-    -------
-    Quantity
-
     Raises
     ------
     InputError
@@ -163,30 +159,15 @@ def vines_on_area(per_area: float, *, missing_share: float = 0.0) -> float:
 
 
 def tons_per_acre(tonnes_hectare: float) -> float:
-    """Convert tonnes per hectare into US tons (2000 lb) per acre.
-
-    Parameters
-    ----------
-    tonnes_hectare : float
-    """
+    """Convert tonnes per hectare into US tons (2000 lb) per acre."""
     return tonnes_hectare * 1000 / SHORT_TON_KG * ACRE_HA
 
 
 def to_celsius(fahrenheit: float) -> float:
-    """Convert degrees Fahrenheit into degrees Celsius.
-
-    Parameters
-    ----------
-    fahrenheit : float
-    """
+    """Convert degrees Fahrenheit into degrees Celsius."""
     return (fahrenheit - 32) / 1.8
 
 
 def to_fahrenheit(celsius: float) -> float:
-    """Convert degrees Celsius into degrees Fahrenheit.
-
-    Parameters
-    ----------
-    celsius : float
-    """
+    """Convert degrees Celsius into degrees Fahrenheit."""
     return celsius * 1.8 + 32

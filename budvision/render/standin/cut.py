@@ -267,10 +267,6 @@ def render(
         Empty, or one of `FAULTS`.
     megapixels : float, optional
         Size of the photograph, 0.3 to 50; the laboratory's when left out.
-
-    Returns
-    -------
-    StandinCut
     """
     if fault and fault not in FAULTS:
         raise ValueError(f"fault is {fault!r}; expected one of {', '.join(FAULTS)}")

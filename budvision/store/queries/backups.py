@@ -19,7 +19,6 @@ def add_backup(conn: Connection, last: LastBackup, *, station: str) -> None:
 
     Parameters
     ----------
-    last : LastBackup
     station : str
         The machine and folder that made it.
     """

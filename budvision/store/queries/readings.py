@@ -35,11 +35,6 @@ class Reading:
 def readings(conn: Connection, sampling_id: int) -> list[Reading]:
     """Return every call of a sampling that counts, bud by bud.
 
-    Parameters
-    ----------
-    conn : Connection
-    sampling_id : int
-
     Returns
     -------
     list of Reading
@@ -75,13 +70,7 @@ class TwiceRead:
 
 
 def rows_read_twice(conn: Connection, tissue: Tissue) -> list[TwiceRead]:
-    """Return every row of one tissue of the buds with a second reading, by bud, oldest first.
-
-    Parameters
-    ----------
-    conn : Connection
-    tissue : Tissue
-    """
+    """Return every row of one tissue of the buds with a second reading, by bud, oldest first."""
     twice = select(call.c.bud_id).where(call.c.round == "second", call.c.tissue == tissue.value)
     rows = conn.execute(
         select(call.c.id, call.c.bud_id, cane.c.sampling_id, call.c.value, call.c.round,
@@ -121,11 +110,6 @@ class ReadBud:
 
 def read_buds(conn: Connection, sampling_ids: Sequence[int]) -> dict[int, list[ReadBud]]:
     """Return the pictured buds of samplings with who has read them, in a few queries for all.
-
-    Parameters
-    ----------
-    conn : Connection
-    sampling_ids : sequence of int
 
     Returns
     -------

@@ -37,7 +37,6 @@ def add_temperatures(
 
     Parameters
     ----------
-    conn : Connection
     station : str
         Name of the station.
     times : ndarray of datetime64[s], shape (n,)

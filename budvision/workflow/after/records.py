@@ -145,7 +145,6 @@ def add_record(
 
     Parameters
     ----------
-    season : Season
     block : str
         Name of the block.
     kind : str
@@ -188,7 +187,6 @@ def import_records(
 
     Parameters
     ----------
-    season : Season
     source : Path, bytes or str
         Table with the columns of `CSV_COLUMNS`; `note` may be left out.
     person_id : int or None

@@ -123,7 +123,6 @@ def season_after(season: Season, block: str | int, *, canopy: str = "single") ->
 
     Parameters
     ----------
-    season : Season
     block : str or int
         Name or id.
     canopy : {"single", "divided"}

@@ -85,17 +85,12 @@ def import_cold(
 
     Parameters
     ----------
-    season : Season
     source : Path, bytes or str
         A table as `budvision.vineyard.cold.read_cold_record` takes it.
     station : str
         Name to keep it under.
     unit, zone, name, time_column, temperature_column : str
         As in `read_cold_record`; unit and zone are never guessed.
-
-    Returns
-    -------
-    ColdImport
 
     Raises
     ------
@@ -142,8 +137,6 @@ def station_answer(
 
     Parameters
     ----------
-    season : Season
-    station : str
     zone : str
         Time zone in which the coldest moment is told.
     start, end : datetime, optional
@@ -152,10 +145,6 @@ def station_answer(
         Degrees Celsius.
     units : {"metric", "us"}
         Of the chart.
-
-    Returns
-    -------
-    StationAnswer
 
     Raises
     ------

@@ -63,7 +63,6 @@ def add_cut(
 
     Parameters
     ----------
-    season : Season
     cells : mapping of str to str
         By the names of `WOOD_COLUMNS`; position and note may be left out.
     person_id : int
@@ -95,7 +94,6 @@ def import_cuts(
 
     Parameters
     ----------
-    season : Season
     source : Path, bytes or str
         Table with the columns of `WOOD_COLUMNS`; position and note may be left out.
     person_id : int

@@ -137,7 +137,6 @@ def season_answers(season: Season, *, sampling: str | None = None) -> list[Answe
 
     Parameters
     ----------
-    season : Season
     sampling : str, optional
         Label of the sampling wanted, blocks without it are left out; the newest of each block
         when left out.
@@ -193,7 +192,6 @@ def answer_of(season: Season, block: str | int, *, sampling: str | None = None) 
 
     Parameters
     ----------
-    season : Season
     block : str or int
         Name or id.
     sampling : str, optional
@@ -268,7 +266,6 @@ def what_if(answer: Answer, more: int) -> WhatIf:
 
     Parameters
     ----------
-    answer : Answer
     more : int
         Further judged primaries, at least 0.
 

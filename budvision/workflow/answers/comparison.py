@@ -25,7 +25,6 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
 
     Parameters
     ----------
-    season : Season
     first : Answer
         Some primary of it is judged.
     others : sequence of Answer
@@ -65,7 +64,6 @@ def history_lines(season: Season, answers: Sequence[Answer]) -> tuple[HistoryLin
 
     Parameters
     ----------
-    season : Season
     answers : sequence of Answer
         From `budvision.workflow.answers.answers.history`.
 

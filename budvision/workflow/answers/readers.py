@@ -87,12 +87,7 @@ def _bud(rows: Iterable[TwiceRead]) -> _Bud | None:
 
 
 def second_readings(conn: Connection) -> SecondReadings:
-    """Count the season's readings of primaries against what two readings made known.
-
-    Parameters
-    ----------
-    conn : Connection
-    """
+    """Count the season's readings of primaries against what two readings made known."""
     by_reader: dict[str, ReaderErrors] = {}
     first = ReaderErrors(person="")
     known: Counter[int] = Counter()
@@ -123,7 +118,6 @@ def corrected(
 
     Parameters
     ----------
-    result : BlockResult
     readings : SecondReadings
         Of the season: the error rates of all its first readings.
     sampling_ids : iterable of int

@@ -43,7 +43,6 @@ def grower_sheet(
 
     Parameters
     ----------
-    season : Season
     block : str or int
         Name or id.
     sampling : str, optional
@@ -139,7 +138,6 @@ def write_all(
 
     Parameters
     ----------
-    season : Season
     folder : Path
         Made when missing.
     sampling, paper, units, language

@@ -94,8 +94,6 @@ def season_results(
 
     Parameters
     ----------
-    season : Season
-        The season.
     block : str, optional
         One block only.
     sampling : str, optional
@@ -195,8 +193,6 @@ def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
 
     Parameters
     ----------
-    season : Season
-        The season.
     sampling : str, optional
         Label of the sampling; each block's newest when left out.
 

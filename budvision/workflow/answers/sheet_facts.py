@@ -163,15 +163,10 @@ def block_facts(
 
     Parameters
     ----------
-    season : Season
     answer : Answer
         From `budvision.workflow.answers.answers`.
     photographs, appendix : bool
         Whether to read example photographs, and to list every bud.
-
-    Returns
-    -------
-    BlockFacts
     """
     facts, sampling = line_facts(season, answer), answer.sampling
     if sampling is None:

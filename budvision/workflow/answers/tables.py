@@ -67,7 +67,6 @@ def results_csv(season: Season, *, sampling: str | None = None) -> str:
 
     Parameters
     ----------
-    season : Season
     sampling : str, optional
         Label; the newest sampling of each block when left out.
     """

@@ -41,12 +41,7 @@ CAUTION = (
 
 
 def tissue_as_dict(row: TissueResult) -> dict[str, object]:
-    """Return one tissue as the tally's JSON has it; numbers that cannot be given are None.
-
-    Parameters
-    ----------
-    row : TissueResult
-    """
+    """Return one tissue as the tally's JSON has it; numbers that cannot be given are None."""
     payload: dict[str, object] = {
         "n_live": row.n_live, "n_dead": row.n_dead, "n_unsure": row.n_unsure,
         "n_not_exposed": row.n_not_exposed, "n_not_called": row.n_not_called,
@@ -67,12 +62,7 @@ def tissue_as_dict(row: TissueResult) -> dict[str, object]:
 
 
 def nodes_as_dict(count: NodeCount) -> dict[str, object]:
-    """Return one rule's nodes as the tally's JSON has them.
-
-    Parameters
-    ----------
-    count : NodeCount
-    """
+    """Return one rule's nodes as the tally's JSON has them."""
     return {
         "retain": count.retain, "low": count.low, "high": count.high,
         "unrounded": count.unrounded, "capped": count.capped,
@@ -80,12 +70,7 @@ def nodes_as_dict(count: NodeCount) -> dict[str, object]:
 
 
 def block_as_dict(result: BlockResult) -> dict[str, object]:
-    """Return one block as the tally's JSON has it.
-
-    Parameters
-    ----------
-    result : BlockResult
-    """
+    """Return one block as the tally's JSON has it."""
     band, crop = result.band, result.crop_potential
     payload: dict[str, object] = {
         "block": result.block, "n_buds": result.n_buds, "n_canes": result.n_canes,
@@ -136,7 +121,6 @@ def results_as_dict(
 
     Parameters
     ----------
-    results : sequence of BlockResult
     warnings : sequence of str
         What of the input was left aside; the blocks' own warnings follow it.
     beyond : mapping of str to Part, optional
@@ -198,10 +182,6 @@ def tally_file(
         As in `budvision.vineyard.mortality.summarise_table`.
     training : Training, optional
         How the blocks are pruned: only the nodes that pruning keeps count.
-
-    Returns
-    -------
-    Tally
 
     Raises
     ------

@@ -61,7 +61,6 @@ def waiting_of(columns: CallColumns, labels: Mapping[int, str]) -> list[Waiting]
 
     Parameters
     ----------
-    columns : CallColumns
     labels : mapping of int to str
         Label of each sampling.
     """

@@ -21,7 +21,6 @@ def season_wood(
     ----------
     season : Season
         Remembers the results of blocks whose cuts are those of before.
-    conn : Connection
     settings : Settings
         As in `budvision.vineyard.wood.wood_results`.
     """

@@ -130,7 +130,6 @@ def take_photo(
 
     Parameters
     ----------
-    season : Season
     data : bytes
         The file as the camera made it.
     sampling_id, cane, node, cut : int, str, int, int
@@ -145,10 +144,6 @@ def take_photo(
         The model; without one the photograph is kept and there is no answer.
     used : ModelInUse, optional
         What the proposal is kept under, so that the review need not look again.
-
-    Returns
-    -------
-    BenchPhoto
 
     Raises
     ------

@@ -113,7 +113,6 @@ def assign_from_page(
 
     Parameters
     ----------
-    season : Season
     places : sequence of mapping
         sha256 and either ``aside`` true, or sampling_id, cane, node, cut and perhaps ``retake``.
     person_id : int

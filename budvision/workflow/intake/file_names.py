@@ -26,7 +26,6 @@ def suggest_pattern(files: tuple[Path, ...], *, block: str = "") -> str:
 
     Parameters
     ----------
-    files : tuple of Path
     block : str
         The block of every photograph, where the names do not say.
 

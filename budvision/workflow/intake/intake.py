@@ -86,8 +86,6 @@ def intake(
 
     Parameters
     ----------
-    season : Season
-        The season.
     sources : iterable of Path
         Files, and folders with photographs. With a manifest it may be empty: then the files that
         the manifest names are looked for beside it.

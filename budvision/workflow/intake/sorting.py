@@ -119,7 +119,6 @@ def sort_files(
 
     Parameters
     ----------
-    season : Season
     sources : sequence of Path
         Files and folders, for instance a camera card. The order of the names is the order in
         which they were taken.

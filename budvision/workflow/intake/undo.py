@@ -66,7 +66,6 @@ def undo_intake(season: Season, note: str, *, person_id: int) -> int:
 
     Parameters
     ----------
-    season : Season
     note : str
         As in `Batch`.
     person_id : int

@@ -136,7 +136,6 @@ def watch_folder(
 
     Parameters
     ----------
-    season : Season
     folder : Path
         Where the microscope program saves.
     stop : threading.Event, optional

@@ -28,7 +28,6 @@ def keep_estimator(
 
     Parameters
     ----------
-    season : Season
     estimator : scikit-learn classifier
         With `predict_proba`, of types that skops trusts by itself; it is cloned.
     name : str

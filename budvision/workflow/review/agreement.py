@@ -135,10 +135,6 @@ def model_agreement(
         One tissue only.
     confidence : float
         Of Wilson's interval. Buds of one cane being alike, the true interval is a little wider.
-
-    Returns
-    -------
-    ModelAgreement
     """
     mine = [row for row in rows if tissue is None or row.tissue is tissue]
     judged = [
@@ -224,14 +220,8 @@ def agreement(season: Season, *, sampling_id: int | None = None) -> Agreement:
 
     Parameters
     ----------
-    season : Season
-        The season.
     sampling_id : int, optional
         Blind calls of one sampling only.
-
-    Returns
-    -------
-    Agreement
     """
     confidence = season.settings.confidence
     with season.read() as conn:

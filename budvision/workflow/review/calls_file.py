@@ -199,10 +199,6 @@ def calls_as_csv(buds: Iterable[BudCalls]) -> str:
     """Return buds as the table that `read_calls` reads back unchanged.
 
     Columns beyond the required ones appear only where some bud fills them.
-
-    Parameters
-    ----------
-    buds : iterable of BudCalls
     """
     listed = list(buds)
     rows = []

@@ -88,8 +88,6 @@ def import_calls(
 
     Parameters
     ----------
-    season : Season
-        The season.
     source : Path or bytes
         The file, or what is in it: a table as `budvision.workflow.review.calls_file` describes it.
     reviewer : str
@@ -107,10 +105,6 @@ def import_calls(
         somebody else has called is a second reading: it does not count until it is settled.
     entered_by : str, optional
         Who types them in, where it is not the reviewer.
-
-    Returns
-    -------
-    ImportReport
 
     Raises
     ------
@@ -237,8 +231,6 @@ def export_calls(
 
     Parameters
     ----------
-    season : Season
-        The season.
     path : Path, optional
         Where to write it; the file is whole or not there.
     sampling : str, optional

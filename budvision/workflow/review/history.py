@@ -22,7 +22,6 @@ def history_of_bud(
 
     Parameters
     ----------
-    season : Season
     block, cane : str
         Names as on the tag.
     node : int

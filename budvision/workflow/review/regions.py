@@ -223,8 +223,6 @@ def correct(
 
     Parameters
     ----------
-    season : Season
-        The season.
     photo_id : int
         The photograph.
     steps : sequence of Step

@@ -20,7 +20,6 @@ def take_back(season: Season, photo_id: int, region_id: int, *, person: Person) 
 
     Parameters
     ----------
-    season : Season
     photo_id : int
         The photograph.
     region_id : int

@@ -54,7 +54,6 @@ def plan_looks(
 
     Parameters
     ----------
-    plan : SamplePlan
     settings : Settings, optional
         The season's.
     folder : Path, optional

@@ -39,8 +39,6 @@ def bench_paper(
 
     Parameters
     ----------
-    plan : SamplePlan
-        The plan.
     kinds : sequence of str
         Of `PAPER_KINDS`, in any number.
     paper, tag : str

@@ -42,8 +42,6 @@ def top_up(season: Season, block: str, sampling: str, *, of: str) -> None:
 
     Parameters
     ----------
-    season : Season
-    block : str
     sampling : str
         Label of the one that brings more canes.
     of : str

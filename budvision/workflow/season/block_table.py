@@ -58,8 +58,6 @@ def add_blocks(
 
     Parameters
     ----------
-    season : Season
-        The season.
     table : str or Cells
         As it was pasted, with a header: ``block`` and any of `BLOCK_COLUMNS`; an empty cell leaves
         the fact as it is. Spacing in metres.

@@ -65,8 +65,6 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
 
     Parameters
     ----------
-    season : Season
-        The season.
     tidy : bool
         Remove half-written files that a killed program left.
     progress : callable, optional

@@ -77,8 +77,6 @@ def set_block(
 
     Parameters
     ----------
-    season : Season
-        The season.
     name : str
         The block.
     create : bool
