@@ -401,6 +401,14 @@ def test_a_move_that_was_cut_short_goes_on(
         assert seasons.whole_content(moved) == seasons.whole_content(made)
 
 
+@pytest.mark.parametrize("at", [".", "photos/new"])
+def test_a_season_does_not_move_into_itself(made: Season, at: str) -> None:
+    """It said that the same folder was the new season, or put one among the photographs."""
+    with pytest.raises(InputError, match="lies in the season that is moved"):
+        move(made, made.folder / at)
+    assert not (made.folder / "photos" / "new").exists()
+
+
 def test_a_plain_installation_says_what_to_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

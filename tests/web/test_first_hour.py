@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import io
+import json
 import random
 import re
 import time
@@ -426,3 +427,22 @@ def test_without_a_manifest_the_page_of_columns_leads_to_the_form(doorway: Doorw
     person = begin(doorway)
     assert person.open("/season/photographs/columns").status_code == 200
     assert "Take photographs in" in person.text
+
+
+@pytest.mark.parametrize("columns", [
+    "x", "[1]", "null", '{"file": 3}', '{"file": ["a"]}', "[" * 9000])
+def test_a_choice_of_columns_that_is_none_is_asked_for_again(
+    doorway: Doorway, tmp_path: Path, columns: str
+) -> None:
+    """Sent by hand, or damaged on the disk, it made every page of the tray an error of ours."""
+    person = begin(doorway)
+    person.open("/season/photographs")
+    person.send("/season/photographs", {
+        "sampling": "feb", "columns": columns,
+        "manifest": (io.BytesIO(b"Foto;Fila\np.jpg;Mill Row\n"), "lista.csv")})
+    assert "Which column is what" in person.text
+    [kept] = (tmp_path / "place").glob("cache/tray/*/asked.json")
+    for text in (json.dumps({"sampling": None, "columns": columns}), columns, "[1]", "3"):
+        kept.write_text(text, encoding="utf-8")
+        for page in ("", "/columns", "/preview"):
+            assert person.open(f"/season/photographs{page}").status_code in (200, 400)

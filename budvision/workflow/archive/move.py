@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from budvision.errors import ConflictError, VerificationError
+from budvision.errors import ConflictError, InputError, VerificationError
 from budvision.files import beside, sha256_of
 from budvision.store import seal
 from budvision.store.config import CONFIG
@@ -58,12 +58,17 @@ def move(
 
     Raises
     ------
+    InputError
+        When the new folder is the season's own or lies in it.
     ConflictError
         When the new place holds another season's rows.
     VerificationError
         When rows, bytes or answers are not equal; the old season is the one to use then.
     """
     folder = folder.resolve()
+    if folder.is_relative_to(season.folder):
+        raise InputError("the new folder lies in the season that is moved", where=str(folder),
+                         expected="a folder elsewhere", do="Name another; nothing was written.")
     target = Season.open(folder) if (folder / CONFIG).exists() else Season.create(
         folder, database_url=database_url, photos=photos)
     with target:

@@ -5,6 +5,7 @@ It lies in the season's cache, one for each person, and may be deleted at any ti
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import secrets
@@ -42,14 +43,21 @@ class Asked:
     @classmethod
     def of(cls, given: Mapping[str, str]) -> Asked:
         """Return what a form holds, names left out being empty."""
-        return cls(**{name: given.get(name, getattr(cls(), name)).strip()
+        return cls(**{name: str(given.get(name) or getattr(cls(), name)).strip()
                       for name in cls.__slots__})
 
     @property
     def chosen(self) -> dict[str, str]:
-        """Return which column of the manifest is what, as `budvision.tables.read_table` takes it.
+        """Which column of the manifest is what, as `budvision.tables.read_table` takes it.
+
+        Empty where it is no such choice: it is asked for then.
         """
-        return dict(json.loads(self.columns)) if self.columns else {}
+        found: object = None
+        with contextlib.suppress(ValueError, RecursionError):
+            found = json.loads(self.columns or "{}")
+        if not isinstance(found, dict) or not all(isinstance(cell, str) for cell in found.values()):
+            return {}
+        return found
 
 
 class Tray:
@@ -114,10 +122,10 @@ class Tray:
     @property
     def asked(self) -> Asked:
         """What was asked for with these photographs."""
-        try:
-            return Asked.of(json.loads((self.folder / _ASKED).read_text(encoding="utf-8")))
-        except (OSError, ValueError):
-            return Asked()
+        kept: object = None
+        with contextlib.suppress(OSError, ValueError):
+            kept = json.loads((self.folder / _ASKED).read_text(encoding="utf-8"))
+        return Asked.of(kept if isinstance(kept, dict) else {})
 
     @property
     def manifest(self) -> Path | None:
