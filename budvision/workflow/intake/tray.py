@@ -123,7 +123,7 @@ class Tray:
     def asked(self) -> Asked:
         """What was asked for with these photographs."""
         kept: object = None
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError, RecursionError):
             kept = json.loads((self.folder / _ASKED).read_text(encoding="utf-8"))
         return Asked.of(kept if isinstance(kept, dict) else {})
 
