@@ -39,6 +39,7 @@ from budvision.cli import (
     watch,
     wood,
 )
+from budvision.cli.helped import speak_plainly
 from budvision.cli.terminal import Door
 from budvision.errors import BudvisionError
 from budvision.version import __version__
@@ -82,6 +83,7 @@ for _group in (  # in the order of --help
     recipes,
 ):
     _group.register(app)
+speak_plainly(app)
 
 
 def _only_names() -> None:

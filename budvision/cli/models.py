@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.progress import stage_bars
-from budvision.cli.terminal import JsonOption, show_json
+from budvision.cli.terminal import JsonOption, results_console, show_json
 from budvision.cli.winters import winters
 from budvision.language import plain_count, plain_percent
 
@@ -207,10 +207,9 @@ def _print_asked_for(counted: list[tuple[str, Slice, Slice]], kinds: list[Slice]
 
 def _print(label: str, found: dict[str, Any]) -> None:
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console()
+    console = results_console()
     gate, parts = found["gate"], found["segmentation"]
     console.print(
         f"{label} on {plain_count(found['photos'], 'rendered photograph')}. Unusable refused: "

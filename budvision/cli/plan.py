@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, show_json
+from budvision.cli.terminal import WIDE, JsonOption, results_console, show_json
 from budvision.language import plain_count
 
 if TYPE_CHECKING:
@@ -112,15 +112,12 @@ def plan(
 
 def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
     from budvision.workflow.sampling.decide import plan_facts
 
-    console = Console(soft_wrap=False)
-    if console.width < 100:
-        console.width = 100
+    console = results_console()
     expect, facts = made.outlook, plan_facts(made, folder=folder)
     console.print(
         f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: "
@@ -139,10 +136,12 @@ def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:
     console.print(
         f"What samples can tell if {expect.share:.0%} are dead and buds of one cane are alike by "
         f"{made.icc:g} (policy {made.policy}):", highlight=False)
-    table = Table(box=SIMPLE_HEAD, header_style="bold")
+    narrow = console.width < WIDE
+    table = Table(box=SIMPLE_HEAD, header_style="bold", pad_edge=not narrow)
     for head in ("", "canes", "nodes", "buds", "design effect", "worth", "interval", "width",
                  "wrong band"):
-        table.add_column(head, justify="right", no_wrap=True)
+        table.add_column(head.replace(" ", "\n") if narrow else head, justify="right",
+                         no_wrap=True)
     for row in made.alternatives:
         chosen = (row.canes, row.nodes) == (expect.canes, expect.nodes)
         table.add_row(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from budvision.cli.terminal import results_console
 from budvision.language import plain_count
 
 if TYPE_CHECKING:
@@ -158,13 +159,10 @@ def _dead_share(share: float | None) -> str:
 
 def _print_table(answers: list[Answer]) -> None:
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
-    console = Console(soft_wrap=False)
-    if console.width < 100:
-        console.width = 100
+    console = results_console()
     table = Table(box=SIMPLE_HEAD, header_style="bold")
     table.add_column("photograph", overflow="fold", max_width=28)
     table.add_column("tissue", no_wrap=True)

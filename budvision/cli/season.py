@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from budvision.cli.progress import progress_bar
-from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, results_console, say, show_json
 from budvision.language import plain_count
 
 __all__ = ["register"]
@@ -62,7 +62,6 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     Example: budvision status
     """
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
@@ -80,18 +79,19 @@ def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
                f"{plain_count(counts.n_blocks, 'block')}; "
                f"{plain_count(counts.n_people, 'person', 'people')}; {state.model} proposes.")
     table = Table(box=SIMPLE_HEAD)
-    heads = ("Block", "sampling", "canes", "buds", "photographs", "called", "waiting", "skipped",
-             "missing")
-    for column, head in enumerate(heads):
-        table.add_column(head, justify="left" if column < 2 else "right", no_wrap=True)
+    heads = {"canes": "n_canes", "buds": "n_buds", "photographs": "n_photos", "called": "n_called",
+             "waiting": "n_waiting"}
+    heads |= {head: name for head, name in (("skipped", "n_skipped"), ("missing", "n_missing"))
+              if any(getattr(one, name) for one in state.samplings)}
+    for head in ("block", "sampling"):
+        table.add_column(head, overflow="fold")
+    for head in heads:
+        table.add_column(head, justify="right", no_wrap=True)
     for one in state.samplings:
-        table.add_row(escape(one.block), escape(one.sampling), *(str(n) for n in (
-            one.n_canes, one.n_buds, one.n_photos, one.n_called, one.n_waiting,
-            one.n_skipped, one.n_missing)))
+        table.add_row(escape(one.block), escape(one.sampling),
+                      *(str(getattr(one, name)) for name in heads.values()))
     if state.samplings:
-        console = Console()
-        console.width = max(console.width, 100)
-        console.print(table, highlight=False)
+        results_console().print(table, highlight=False)
     if counts.n_unassigned:
         typer.echo(f"With no bud: {plain_count(counts.n_unassigned, 'photograph')}. "
                    "Place them on the bench pages.")

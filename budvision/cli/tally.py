@@ -5,14 +5,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import JsonOption, show_json
+from budvision.cli.terminal import WIDE, JsonOption, results_console, show_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -111,33 +110,41 @@ def _scale(ends: tuple[float, float, float] | None) -> str:
     return "".join(cells)
 
 
-def _new_table(*heads: str) -> Table:
+def _new_table(*heads: str, narrow: bool) -> Table:
+    """Return an empty table; in a narrow terminal its heads break, so that no number is cut."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     table = Table(box=SIMPLE_HEAD, header_style="bold", pad_edge=False, collapse_padding=True)
     for column, head in enumerate(heads):
-        table.add_column(head, justify="left" if column == 0 else "right", no_wrap=True)
+        table.add_column(head.replace(" ", "\n") if narrow else head,
+                         justify="left" if column == 0 else "right", no_wrap=True)
     return table
 
 
-def _tissue_table(words: AnswerWords) -> Table:
+def _tissue_table(words: AnswerWords, *, narrow: bool) -> Table:
     from budvision.report.answer import TISSUE_HEADS
 
-    table = _new_table(*TISSUE_HEADS)
-    table.add_column("0 %" + "100 %".rjust(SCALE_WIDTH - 3), no_wrap=True)
+    table = _new_table(*TISSUE_HEADS, narrow=narrow)
+    if not narrow:
+        table.add_column("0 %" + "100 %".rjust(SCALE_WIDTH - 3), no_wrap=True)
+
+    def add(ends: tuple[float, float, float] | None, *cells: str, style: str = "") -> None:
+        table.add_row(*cells, *([] if narrow else [_scale(ends)]), style=style)
+
     for row in words.tissues:
-        table.add_row(*row.cells(), _scale(row.ends))
+        add(row.ends, *row.cells())
     if words.crop is not None:
-        table.add_row(words.crop.name, *[""] * 5, words.crop.share, words.crop.span,
-                      _scale(words.crop.ends), style="italic")
+        add(words.crop.ends, words.crop.name, *[""] * 5, words.crop.share, words.crop.span,
+            style="italic")
     return table
 
 
-def _node_table(words: AnswerWords) -> Table:
+def _node_table(words: AnswerWords, *, narrow: bool) -> Table:
     from budvision.report.answer import NODE_HEADS
 
-    table = _new_table(*NODE_HEADS, *([f"nodes {words.area}"] if words.area else []))
+    table = _new_table(*NODE_HEADS, *([f"nodes {words.area}"] if words.area else []),
+                       narrow=narrow)
     for row in words.nodes:
         table.add_row(row.name, row.retain, row.span, *([row.per_area] if words.area else []))
     return table
@@ -171,7 +178,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     for zone in words.zones:
         say(_zone_text(zone))
     if words.nodes:
-        console.print(_node_table(words), highlight=False)
+        console.print(_node_table(words, narrow=console.width < WIDE), highlight=False)
     say(" ".join(part for part in (words.normal, words.arrangement) if part))
     say(words.basal)
     for row in words.nodes:
@@ -180,7 +187,7 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
     for row in words.policies[1:]:
         nodes = row.retain if row.retain == "no number" else f"nodes a vine: {row.retain}"
         say(f"  {row.name}: {nodes}{f' ({row.span})' if row.span else ''}", "dim")
-    console.print(_tissue_table(words), highlight=False)
+    console.print(_tissue_table(words, narrow=console.width < WIDE), highlight=False)
     for text in words.found:
         say(text)
     for text in words.sure:
@@ -197,10 +204,11 @@ def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> Non
         say(f"Warning: {warning}", "bold")
 
 
-def _overview(answers: Sequence[tuple[BlockFacts, AnswerWords]]) -> Table:
+def _overview(answers: Sequence[tuple[BlockFacts, AnswerWords]], *, narrow: bool) -> Table:
     from rich.markup import escape
 
-    table = _new_table("block", "buds", "share dead", "range", "band", "nodes a vine")
+    table = _new_table("block", "buds", "share dead", "range", "band", "nodes a vine",
+                       narrow=narrow)
     for facts, words in answers:
         first = words.tissues[0]
         table.add_row(escape(facts.block), str(facts.n_buds), first.share, first.span, words.band,
@@ -218,18 +226,15 @@ def print_results(
     blocks : sequence of BlockFacts
     units : {"metric", "us"}
     """
-    from rich.console import Console
 
     from budvision.report.answer import answer_words
     from budvision.workflow.answers.tally import CAUTION
 
-    console = Console(file=sys.stdout, markup=True, soft_wrap=False)
-    if console.width < 100:
-        console.width = 100
+    console = results_console()
     answers = [(facts, answer_words(facts, units=units)) for facts in blocks]
     if len(answers) > 1:
         worst = sorted(answers, key=lambda pair: -(pair[0].tissues[0].share or 0.0))
-        console.print(_overview(worst), highlight=False)
+        console.print(_overview(worst, narrow=console.width < WIDE), highlight=False)
     for facts, words in answers:
         _print_block(console, facts, words)
     console.print()

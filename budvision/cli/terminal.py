@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Mapping
 from contextvars import ContextVar
@@ -10,16 +11,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
+from budvision.cli.helped import HelpedGroup
 from budvision.errors import BudvisionError, UsageError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from budvision.store.session import Season
 
-__all__ = ["Door", "JsonOption", "SeasonOption", "person_id_of", "say", "show_json",
-           "show_json_rows"]
+__all__ = ["WIDE", "Door", "JsonOption", "SeasonOption", "person_id_of", "results_console", "say",
+           "show_json", "show_json_rows"]
 
+WIDE = 95
+"""Columns from which tables keep their heads on one line and show intervals to scale."""
 _ASKED, _PATH = "budvision.json", "budvision.path"
 _WRONG_WORDS: Any = typer.BadParameter.__base__   # the command line's own usage error
 _printed: ContextVar[bool] = ContextVar("printed", default=False)
@@ -50,6 +55,16 @@ def show_json_rows(name: str, rows: Iterable[object], beside: Mapping[str, objec
     write("}\n")
 
 
+def results_console() -> Console:
+    """Return what tables are printed on: as wide as the terminal, in a file or pipe 100 columns."""
+    from rich.console import Console
+
+    console = Console(file=sys.stdout)
+    if not console.is_terminal and "COLUMNS" not in os.environ:
+        console.width = 100
+    return console
+
+
 def say(text: str) -> None:
     """Tell a person something, on stderr."""
     typer.echo(text, err=True)
@@ -63,7 +78,7 @@ def person_id_of(season: Season, name: str) -> int:
         return ensure_person(conn, name).id
 
 
-class Door(TyperGroup):
+class Door(HelpedGroup):
     """The way into every command: with --json an error is one JSON object on stdout too.
 
     The text on stderr and the exit code are those without --json. An error that names no place

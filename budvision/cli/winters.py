@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, results_console, show_json
 from budvision.language import plain_count
 
 if TYPE_CHECKING:
@@ -162,10 +162,9 @@ def _row(name: str, score: Score, *more: str) -> list[str]:
 
 def _print(play: Play, rates: ModelRates, found: list[Answers], confidence: float) -> None:
     from rich.box import SIMPLE_HEAD
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console()
+    console = results_console()
     errors = ", ".join(f"{100 * one:g} %" for one in play.errors)
     console.print(
         f"{_rate_words(rates)}\n"

@@ -25,6 +25,12 @@ def _commands(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[s
         yield path
 
 
+def _groups(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    for name, inner in getattr(command, "commands", {}).items():
+        if hasattr(inner, "commands"):
+            yield (*path, name)
+
+
 @pytest.mark.parametrize("path", list(_commands(ROOT, ())), ids=" ".join)
 def test_every_command_shows_an_example_that_parses(path: tuple[str, ...]) -> None:
     command = ROOT
@@ -41,6 +47,23 @@ def test_every_command_shows_an_example_that_parses(path: tuple[str, ...]) -> No
         lacking = [one.name for one in command.params
                    if one.required and given.get(one.name) in (None, ())]
         assert not lacking, f"{line!r} lacks {lacking}"
+
+
+@pytest.mark.parametrize("path", [(), *_groups(ROOT, ()), *_commands(ROOT, ())], ids=" ".join)
+def test_help_at_eighty_columns_is_whole_and_its_example_can_be_copied(
+    path: tuple[str, ...]
+) -> None:
+    command = ROOT
+    for name in path:
+        command = command.commands[name]
+    text = CliRunner().invoke(app, [*path, "--help"], env={"COLUMNS": "80"}).stdout
+    assert max(map(len, text.splitlines())) <= 80
+    cut_or_code = r"<str>|<int|<float|list\[|\w\.\.\.$"
+    assert not re.search(cut_or_code, text, re.MULTILINE)
+    for line in re.findall(r"Example: (budvision .+?)(?:\n\n|$)", command.help or "", re.DOTALL):
+        shown = re.search(r"Example: (.+?)\n\n", text, re.DOTALL)
+        assert shown is not None
+        assert shlex.split(shown[1].replace("\\\n", "")) == shlex.split(line)
 
 
 def test_the_shell_can_complete_commands() -> None:

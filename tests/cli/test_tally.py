@@ -223,3 +223,11 @@ def test_a_bare_table_gets_a_training_system(budvision, calls):
     assert "spurs of 2 nodes" in text
     code, _, err = budvision("tally", calls, "--training", "high wire")
     assert (code, 'training system is "high wire"' in err) == (3, True)
+
+
+def test_tables_fit_a_terminal_of_eighty_columns(budvision, calls, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    code, out, _ = budvision("tally", calls)
+    assert code == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert "…" not in out
