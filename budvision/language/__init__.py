@@ -1,6 +1,7 @@
 """The door of languages.
 
 spoken    what is spoken, and a message in it; the catalogues are read here
+told      errors in it, by the shape of their English
 numerals  numbers and days as the language writes them, and decimals read back
 """
 
@@ -25,9 +26,10 @@ from budvision.language.spoken import (
     spoken,
     words_in,
 )
+from budvision.language.told import Shapes, told, told_parts, told_text
 
 __all__ = [
-    "LANGUAGES", "choose", "form_of", "grouped", "locale_day", "mark", "percent_text",
+    "LANGUAGES", "Shapes", "choose", "form_of", "grouped", "locale_day", "mark", "percent_text",
     "plain_count", "plain_percent", "read_decimal", "say", "say_n", "speak", "speaking", "spoken",
-    "typed_number", "words_in",
+    "told", "told_parts", "told_text", "typed_number", "words_in",
 ]

@@ -12,6 +12,7 @@ from werkzeug.exceptions import HTTPException, SecurityError
 
 from budvision import errors as kinds
 from budvision.errors import BudvisionError
+from budvision.language import mark, told, told_parts
 from budvision.web.observed import note_mistake, request_number
 
 __all__ = ["install", "wants_json"]
@@ -28,14 +29,15 @@ _STATUS: tuple[tuple[type[BudvisionError], int], ...] = (
     (kinds.MissingLibraryError, 500),
 )
 _HTTP = {
-    400: ("the request cannot be understood", "Go back and try again."),
-    401: ("nobody has said who is asking", "Give your name, then try again."),
-    403: ("this is not open to you", "Ask the program lead."),
-    404: ("there is no such page", "Start again from the navigation above."),
-    405: ("this address does not take such a request", "Start again from the navigation above."),
-    413: ("what was sent is larger than the page accepts",
-          "Raise max_upload_mb in budvision.toml, or send fewer photographs at once."),
-    429: ("too many attempts in a short time", "Wait a minute, then try again."),
+    400: (mark("the request cannot be understood"), mark("Go back and try again.")),
+    401: (mark("nobody has said who is asking"), mark("Give your name, then try again.")),
+    403: (mark("this is not open to you"), mark("Ask the program lead.")),
+    404: (mark("there is no such page"), mark("Start again from the navigation above.")),
+    405: (mark("this address does not take such a request"),
+          mark("Start again from the navigation above.")),
+    413: (mark("what was sent is larger than the page accepts"),
+          mark("Raise max_upload_mb in budvision.toml, or send fewer photographs at once.")),
+    429: (mark("too many attempts in a short time"), mark("Wait a minute, then try again.")),
 }
 
 
@@ -73,7 +75,7 @@ def _answer(body: dict[str, object], text: str, status: int) -> ResponseReturnVa
 
 def _ours(error: BudvisionError) -> ResponseReturnValue:
     status = next((code for kind, code in _STATUS if isinstance(error, kind)), 400)
-    return _answer(error.as_dict(), str(error), status)
+    return _answer(told_parts(error), told(error), status)
 
 
 def _token(_: CSRFError) -> ResponseReturnValue:
@@ -81,7 +83,7 @@ def _token(_: CSRFError) -> ResponseReturnValue:
         "the page is older than your visit", do="Load the page again, then repeat the last step.",
         code="old_page",
     )
-    return _answer(error.as_dict(), str(error), 400)
+    return _answer(told_parts(error), told(error), 400)
 
 
 def _http(error: HTTPException) -> ResponseReturnValue:
@@ -93,10 +95,10 @@ def _http(error: HTTPException) -> ResponseReturnValue:
             f"the host name {request.environ.get('HTTP_HOST', '')!r} is not served here",
             do="Use the address that `budvision serve` printed, or add --name.", code="bad_host",
         )
-        return _answer(ours.as_dict(), str(ours), status)
+        return _answer(told_parts(ours), told(ours), status)
     what, do = _HTTP.get(status, (error.name.lower(), ""))
     ours = BudvisionError(what, do=do, where=request.path, code=f"http_{status}")
-    return _answer(ours.as_dict(), str(ours), status)
+    return _answer(told_parts(ours), told(ours), status)
 
 
 def _unexpected(error: Exception) -> ResponseReturnValue:
@@ -111,4 +113,4 @@ def _unexpected(error: Exception) -> ResponseReturnValue:
         do="Try again; if it happens again, send the number and the log to the maintainers.",
         code="unexpected",
     )
-    return _answer({**ours.as_dict(), "number": number}, str(ours), 500)
+    return _answer({**told_parts(ours), "number": number}, told(ours), 500)

@@ -1,15 +1,17 @@
 """Gather the messages of code, templates, scripts, paper and policies into the catalogues.
 
 ``python -m budvision.web.gather`` brings `budvision/language/catalogues/*.po` up to date: new
-messages stand there empty, gone ones are taken out, translations stay.
+messages stand there empty, gone ones are taken out, translations stay. Those of errors have their
+own, `catalogues/errors/*.po`.
 """
 
 from __future__ import annotations
 
 import ast
+import io
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from babel.messages.catalog import Catalog
@@ -27,6 +29,7 @@ from budvision.settings import SETTINGS
 from budvision.store.queries.people import ROLES
 from budvision.vineyard.training import BASAL_FRUIT
 from budvision.vocabulary import CallValue, Cause, Tissue
+from budvision.web.raised import error_messages
 from budvision.web.sentences import script_messages, sentences_of
 from budvision.workflow.after.records import KINDS
 from budvision.workflow.review.queue import SHOWS
@@ -80,23 +83,38 @@ def _of_tables(found: dict[Message, str]) -> None:
         found.setdefault(word, "budvision/settings.py")
 
 
-def update(language: str) -> Catalog:
-    """Bring a language's catalogue up to date and return it."""
-    path = _PACKAGE / "language" / "catalogues" / f"{language}.po"
-    old = read_po(path.open("rb"), locale=language)
+def update(language: str, kind: str, wanted: Mapping[Message, str]) -> Catalog:
+    """Return a language's catalogue brought up to date.
+
+    Parameters
+    ----------
+    language : str
+    kind : str
+        Folder below the catalogues, empty for those of pages and paper.
+    wanted : mapping of str or tuple of str to str
+        Each message with the place where it was found.
+    """
+    path = _path(language, kind)
+    old = read_po(path.open("rb"), locale=language) if path.exists() else Catalog(locale=language)
     new = Catalog(locale=language, project="budvision", fuzzy=False)
-    for message, where in messages().items():
+    for message, where in wanted.items():
         before = old.get(message[0] if isinstance(message, tuple) else message)
         new.add(message, before.string if before is not None else "", locations=[(where, 0)])
-    from io import BytesIO
+    return new
 
-    made = BytesIO()
+
+def write(new: Catalog, language: str, kind: str) -> None:
+    """Write a catalogue where it is kept; its messages without their lines."""
+    made = io.BytesIO()
     write_po(made, new, width=0, include_lineno=False, omit_header=True)
     head = (f'msgid ""\nmsgstr ""\n"Language: {language}\\n"\n"MIME-Version: 1.0\\n"\n'
             f'"Content-Type: text/plain; charset=utf-8\\n"\n'
             f'"Content-Transfer-Encoding: 8bit\\n"\n"Plural-Forms: {new.plural_forms}\\n"\n\n')
-    write_whole(path, head.encode() + made.getvalue())
-    return new
+    write_whole(_path(language, kind), head.encode() + made.getvalue())
+
+
+def _path(language: str, kind: str) -> Path:
+    return _PACKAGE / "language" / "catalogues" / kind / f"{language}.po"
 
 
 def _python(text: str) -> Iterator[Message]:
@@ -154,6 +172,7 @@ _KINDS = {".py": _python, ".html": _page, ".js": script_messages, ".typ": _paper
 
 
 if __name__ == "__main__":
-    for _language in LANGUAGES:
-        if _language != "en":
-            update(_language)
+    for _kind, _wanted in (("", messages()), ("errors", error_messages())):
+        for _language in LANGUAGES:
+            if _language != "en":
+                write(update(_language, _kind, _wanted), _language, _kind)

@@ -29,7 +29,7 @@ from flask_login import LoginManager, current_user, login_user, logout_user
 from werkzeug.security import check_password_hash, generate_password_hash
 
 from budvision.errors import BudvisionError, ConflictError, InputError, StorageError
-from budvision.language import say
+from budvision.language import say, told, told_parts
 from budvision.store.names import name_key
 from budvision.store.queries import people as queries
 from budvision.store.queries.people import ROLES, Person
@@ -172,7 +172,7 @@ def ask_who() -> ResponseReturnValue:
             "nobody has said who is asking", do="Give your name on the first page, then try again.",
             code="no_person",
         )
-        return error.as_dict(), 401
+        return told_parts(error), 401
     target = request.full_path.rstrip("?") if request.method == "GET" else "/"
     return redirect(url_for("people.me", next=target))
 
@@ -322,7 +322,7 @@ def add() -> ResponseReturnValue:
     except (InputError, ConflictError) as error:
         if wants_json():
             raise
-        return _people_page(str(error), name=name, role=role), 400
+        return _people_page(told(error), name=name, role=role), 400
     flash(say("{name} was added as {role}.", name=person.name, role=say(person.role)))
     return redirect(url_for("people.everybody"))
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Flask, current_app
 
-from budvision.language import say, spoken
+from budvision.language import say, spoken, told_text
 from budvision.store.queries.jobs import Job
 from budvision.web.current import SEASON_KEY, current_season
 from budvision.workflow.jobs.deeds import DEEDS
@@ -54,5 +54,5 @@ def work_as_dict(job: Job) -> dict[str, object]:
     deed = DEEDS.get(job.kind)
     return {"id": job.id, "kind": job.kind, "title": say(deed.title) if deed else job.kind,
             "by": job.asked_by, "state": job.state, "open": job.open, "what": job.what,
-            "done": job.n_done, "total": job.n_total, "text": job.text, "model": job.model,
-            "at": job.changed_at}
+            "done": job.n_done, "total": job.n_total, "text": told_text(job.text),
+            "model": job.model, "at": job.changed_at}

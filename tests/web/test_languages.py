@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from pathlib import Path
 
 import pytest
@@ -39,3 +40,21 @@ def test_a_season_fixes_the_language_and_data_stay_english(folder: Path) -> None
     client = create_app(folder, testing=True).test_client()
     assert '<html lang="fr">' in client.get("/me", headers={"Accept-Language": "de"}).text
     assert '<html lang="en">' in client.get("/me?lang=en").text
+
+
+@pytest.mark.parametrize(("language", "words"), [
+    ("fr", ("il n’y a pas de parcelle numéro 99", "Revenez à la liste des parcelles.")),
+    ("de", ("es gibt keine Anlage Nummer 99", "Gehen Sie zurück zur Liste der Anlagen.")),
+    ("es", ("no hay parcela número 99", "Vuelva a la lista de parcelas.")),
+])
+def test_an_error_stands_in_the_language_of_the_page_and_of_the_script(
+    folder: Path, language: str, words: tuple[str, str]
+) -> None:
+    client = create_app(folder, testing=True).test_client()
+    page = client.get(f"/results/block/99?lang={language}")
+    assert page.status_code == 404
+    assert all(one in html.unescape(page.text) for one in words)
+    body = client.get("/results/block/99", headers={"Accept": "application/json"}).get_json()
+    assert (body["what"], body["do"]) == words
+    lost = html.unescape(client.get("/nowhere").text)
+    assert "there is no such page" not in lost

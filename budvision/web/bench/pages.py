@@ -25,7 +25,7 @@ from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import generate_csrf
 
 from budvision.errors import ConflictError, InputError
-from budvision.language import mark, say, say_n
+from budvision.language import mark, say, say_n, told
 from budvision.store.queries.blocks import Sampling, sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
@@ -207,7 +207,7 @@ def make_plan() -> ResponseReturnValue:
             policy=known.policy, folder=season.folder)
         sampling_id = plan.save_plan(season, made)
     except InputError as error:
-        return render_template("bench/plan.html", page=PlanPage(values, str(error))), 400
+        return render_template("bench/plan.html", page=PlanPage(values, told(error))), 400
     flash(say_n("{n} cane: {why}.", "{n} canes: {why}.", canes, why=why))
     return redirect(url_for("bench.show_plan", sampling_id=sampling_id))
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
-from budvision.language import mark, say
+from budvision.language import mark, say, told
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
@@ -138,7 +138,7 @@ def overview() -> ResponseReturnValue:
         n_out_of_step = count_out_of_step(season)
         watched = watch_model(season)
     except BudvisionError as error:
-        trouble = str(error)
+        trouble = told(error)
     with season.read() as conn:
         history = tuple(reversed(list_promotions(conn)))
     page = OverviewPage(
@@ -162,7 +162,7 @@ def one(label: str) -> ResponseReturnValue:
         try:
             comparison = compare_models(season, label, blind_only=blind_only)
         except NothingToDoError as error:
-            trouble = str(error)
+            trouble = told(error)
     card = folder / "CARD.md"
     text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
     page = ModelPage(model=found, comparison=comparison, blind_only=blind_only, trouble=trouble,

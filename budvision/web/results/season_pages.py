@@ -8,7 +8,7 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NothingToDoError
-from budvision.language import say
+from budvision.language import say, told
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.words import band_name, percent, points
@@ -137,7 +137,7 @@ def over_all() -> ResponseReturnValue:
     try:
         table = season_table(season, sampling=sampling_label())
     except NothingToDoError as error:
-        return render_template("results/over_all.html", page=OverAllPage((), str(error)))
+        return render_template("results/over_all.html", page=OverAllPage((), told(error)))
     policy = chosen_policy(season.settings, block_policies(season))
     groups = []
     for by, title, first in (

@@ -11,7 +11,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import say_n
+from budvision.language import say_n, told
 from budvision.report.answer import AnswerWords, answer_words
 from budvision.report.facts import result_facts
 from budvision.store.queries.blocks import list_samplings
@@ -76,7 +76,7 @@ def _tried(data: bytes, name: str, problem: str = "") -> ResponseReturnValue:
     try:
         found = tally_file(data, name=name, settings=season.settings, policies=policies)
     except BudvisionError as error:
-        return _shown(name=name, problem=str(error)), 400
+        return _shown(name=name, problem=told(error)), 400
     packed = b64encode(zlib.compress(data, 9)).decode()
     policy = policies[season.settings.policy]
     page = _shown(
@@ -106,7 +106,7 @@ def table_stored() -> ResponseReturnValue:
             current_season(), data, name=name, reviewer=person.name,
             sampling=form.get("sampling", "").strip() or None, create=form.get("create") == "yes")
     except BudvisionError as error:
-        return _tried(data, name, str(error))
+        return _tried(data, name, told(error))
     flash(say_n("{n} call of {person} was kept.", "{n} calls of {person} were kept.",
                 kept.n_calls, person=kept.reviewer))
     return redirect(url_for("results.overview", sampling=kept.sampling), 303)

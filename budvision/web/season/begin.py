@@ -14,6 +14,7 @@ from flask import Blueprint, Flask, current_app, redirect, render_template, requ
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
+from budvision.language import told
 from budvision.settings import SETTINGS, Setting, Settings
 from budvision.store.config import CONFIG
 from budvision.store.engine import DATABASE
@@ -133,7 +134,7 @@ def _make() -> ResponseReturnValue:
         target = doorway.lead_on(folder, site=form["site"], lead=form["lead"],
                                  typed={name: form[name] for name in ASKED})
     except BudvisionError as error:
-        return _page(form, str(error)), 400
+        return _page(form, told(error)), 400
     return redirect(target, 303)
 
 

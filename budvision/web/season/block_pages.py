@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError
-from budvision.language import say, say_n
+from budvision.language import say, say_n, told
 from budvision.store.queries.blocks import Block, list_blocks
 from budvision.tables import read_cells
 from budvision.vineyard.potential import SECONDARY_CROP
@@ -96,8 +96,8 @@ def blocks_foreseen() -> ResponseReturnValue:
         changes = foresee_blocks(current_season(), typed, columns=chosen)
     except BudvisionError as error:
         if error.code == "bad_header":
-            return _which(typed, chosen, str(error) if chosen else ""), 400 if chosen else 200
-        return _page(typed, str(error)), 400
+            return _which(typed, chosen, told(error) if chosen else ""), 400 if chosen else 200
+        return _page(typed, told(error)), 400
     return render_template("season/block_preview.html", page=BlockPreviewPage(
         changes=changes, words={name: say(WORDS[name]) for name in BLOCK_COLUMNS},
         n_new=sum(one.new for one in changes),
@@ -112,7 +112,7 @@ def blocks_added() -> ResponseReturnValue:
     try:
         changes = add_blocks(current_season(), typed, by=need_person().name, columns=chosen)
     except BudvisionError as error:
-        return _page(typed, str(error)), 400
+        return _page(typed, told(error)), 400
     flash(say_n("{n} block kept.", "{n} blocks kept.", len(changes)))
     return redirect(url_for("season.blocks"), 303)
 

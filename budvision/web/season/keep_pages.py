@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, ConflictError, InputError
-from budvision.language import say
+from budvision.language import say, told
 from budvision.store.backups import LastBackup, last_backup
 from budvision.web.current import current_season, on_loopback
 from budvision.web.people import need_person
@@ -86,7 +86,7 @@ def keep_backup() -> ResponseReturnValue:
     try:
         folder = _folder(request.form.get("backup_folder", ""), "backup")
     except BudvisionError as error:
-        return _page(str(error)), 400
+        return _page(told(error)), 400
     return _ask("backup", {"folder": str(folder)})
 
 
@@ -97,7 +97,7 @@ def keep_archive() -> ResponseReturnValue:
     try:
         folder = _folder(request.form.get("archive_folder", ""), "archive")
     except BudvisionError as error:
-        return _page(str(error)), 400
+        return _page(told(error)), 400
     return _ask("archive", {"folder": str(folder), "whole": whole})
 
 

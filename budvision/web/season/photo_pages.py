@@ -10,7 +10,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import say, say_n
+from budvision.language import say, say_n, told
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import as_utc
 from budvision.tables import read_cells
@@ -113,7 +113,7 @@ def photographs_sent() -> ResponseReturnValue:
     except BudvisionError as error:
         if error.code == "bad_header":
             return redirect(url_for("season.photograph_columns"), 303)
-        return _form(asked, str(error)), 400
+        return _form(asked, told(error)), 400
     return redirect(url_for("season.preview"), 303)
 
 
@@ -126,7 +126,7 @@ def preview() -> ResponseReturnValue:
     try:
         places, rows = tray.look_over()
     except BudvisionError as error:
-        return _form(tray.asked, str(error)), 400
+        return _form(tray.asked, told(error)), 400
     moved = tray.asked.move == "yes"
     taken = ("new", "placed", "elsewhere") if moved else ("new", "placed")
     unread, unclear = _unclear(places)
@@ -158,7 +158,7 @@ def photograph_columns_chosen() -> ResponseReturnValue:
         tray.ask(replace(tray.asked, columns=json.dumps(chosen)))
         tray.look_over()
     except BudvisionError as error:
-        return _columns_page(tray, str(error)), 400
+        return _columns_page(tray, told(error)), 400
     return redirect(url_for("season.preview"), 303)
 
 
@@ -208,7 +208,7 @@ def photographs_taken() -> ResponseReturnValue:
 def _unclear(places: Places) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the names that are not of the pattern, and why other files cannot be used."""
     unread = tuple(one.file for one in places.refused if one.error.code == "name_not_of_pattern")
-    return unread, tuple(str(one.error) for one in places.refused if one.file not in unread)
+    return unread, tuple(told(one.error) for one in places.refused if one.file not in unread)
 
 
 def _words(row: Foreseen, moved: bool) -> str:

@@ -8,7 +8,7 @@ from flask import current_app, flash, redirect, render_template, request, url_fo
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError
-from budvision.language import say, typed_number
+from budvision.language import say, told, typed_number
 from budvision.settings import SETTINGS, Setting, Value
 from budvision.vineyard.policies import shipped_policies
 from budvision.web.current import current_season
@@ -86,7 +86,7 @@ def settings_change() -> ResponseReturnValue:
         changed = change_settings(season, {
             name: text for name, text in typed.items() if text.strip() != was[name]})
     except BudvisionError as error:
-        return _page(typed, was, str(error)), 400
+        return _page(typed, was, told(error)), 400
     current_app.config["MAX_CONTENT_LENGTH"] = int(
         (season.settings.max_upload_mb + 1) * 1_000_000)
     flash(say("Kept: {names}.", names=", ".join(say(name.replace("_", " ")) for name in changed))

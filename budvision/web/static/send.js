@@ -10,7 +10,8 @@ export class Refused extends Error {
     const { what, expected } = body;
     const wrong = expected ? spoken("{what}; expected {expected}", { what, expected }) : what;
     const withoutPlace = `${wrong}. ${body.do ?? ""}`.trim();
-    super(body.where ? `${body.where}: ${withoutPlace}` : withoutPlace);
+    super(body.where
+      ? spoken("{where}: {text}", { where: body.where, text: withoutPlace }) : withoutPlace);
     this.withoutPlace = withoutPlace;
     this.body = body;
     this.status = status;

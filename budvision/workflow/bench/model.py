@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.errors import BudvisionError, PhotoError
+from budvision.language import told
 from budvision.photo import read
 from budvision.photo.card import LINE_MM
 from budvision.photo.workers import run
@@ -75,7 +76,7 @@ def season_model(season: Season) -> BenchModel:
         used = model_in_use(season)
         look = _load(model_folder(season, used), season.settings.cane_base)
     except BudvisionError as error:
-        return BenchModel(None, trouble=str(error))
+        return BenchModel(None, trouble=told(error))
     line_mm = season.settings.card_line_mm
     if abs(line_mm - LINE_MM) <= 0.5:
         return BenchModel(look, used)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import mark, say, say_n
+from budvision.language import mark, say, say_n, told_text
 from budvision.store.session import Season
 from budvision.workflow.archive.backup import backup
 from budvision.workflow.archive.export import export_archive
@@ -129,7 +129,7 @@ def _taken_in(report: IntakeReport) -> str:
 
 def _check(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome:
     report = check(season, progress=lambda done, total, _: tell(say("photographs"), done, total))
-    findings = [f"{one.where}: {one.what}. {one.do}" for one in report.findings]
+    findings = [told_text(f"{one.where}: {one.what}. {one.do}") for one in report.findings]
     more = len(findings) - _MOST_FINDINGS
     if more > 0:
         findings = [*findings[:_MOST_FINDINGS],

@@ -15,7 +15,7 @@ from typing import Any
 from uuid import uuid4
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError, StorageError
-from budvision.language import LANGUAGES, say, speaking
+from budvision.language import LANGUAGES, say, speaking, told
 from budvision.store.queries import jobs
 from budvision.store.queries.jobs import Job
 from budvision.store.session import Season
@@ -184,15 +184,18 @@ class Runner:
                 text = say("It was cancelled; what was done by then stays.")
             state, model = "cancelled", ""
         except BudvisionError as error:
-            state, text, model = "failed", str(error), ""
+            with speaking(language):
+                text = told(error)
+            state, model = "failed", ""
         except Exception as error:
             number = uuid4().hex[:8]
             _log.error("unexpected error %s in job %s", number, job.kind, exc_info=error)
             state, model = "failed", ""
-            text = str(BudvisionError(
-                f"something unexpected happened; it was logged as number {number}",
-                do="Try again; if it happens again, send the number and the log to the "
-                "maintainers.", code="unexpected"))
+            with speaking(language):
+                text = told(BudvisionError(
+                    f"something unexpected happened; it was logged as number {number}",
+                    do="Try again; if it happens again, send the number and the log to the "
+                    "maintainers.", code="unexpected"))
         with self._season.write() as conn:
             jobs.end_job(conn, job.id, state, text=text, model=model)
 

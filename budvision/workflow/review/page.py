@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.language import say
+from budvision.language import told_text
 from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
@@ -236,7 +236,7 @@ def _judged(proposal: ProposalRow | None, shown: Sequence[Tissue], hidden: bool)
         "judged": True, "found": proposal.found, "mm_per_px": proposal.mm_per_px,
         "answer": None if unseen else proposal.answer.value,
         "reasons": [] if unseen else [
-            {**reason.as_dict(), "text": say(reason.text)} for reason in proposal.reasons
+            {**reason.as_dict(), "text": told_text(reason.text)} for reason in proposal.reasons
             if not (proposal.found and reason.code.endswith(("_not_exposed", "name_unclear")))
         ],  # what the cards say is left out
         "doubted": [

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from budvision.errors import BudvisionError
+from budvision.language import told
 from budvision.store import migrations
 from budvision.store.object_photos import ObjectPhotoStore
 from budvision.store.queries import overview
@@ -120,7 +121,7 @@ def health(season: Season) -> Health:
     try:
         photos.reach()
     except BudvisionError as error:
-        fault = str(error)
+        fault = told(error)
     last = last_of_all(season)
     far = isinstance(photos, ObjectPhotoStore)
     return Health(
