@@ -225,13 +225,7 @@ class _House:
     ) -> list[Text] | None:
         name = _called(node)
         if name == "plain_count":
-            one, *many = [arg.value for arg in node.args[1:] if isinstance(arg, ast.Constant)
-                          and isinstance(arg.value, str)] or [""]
-            if one:
-                pair = (f"{{n}} {one}", f"{{n}} {many[0] if many else one + 's'}")
-                self._beside.append((module.name, pair))
-                word = re.sub(r"\W+", "_", one)
-                return [(_Place(f"n_{word}", ast.unparse(node)),)]
+            return self._counted(module, node)
         if name in ("strip", "rstrip", "capitalize") and isinstance(node.func, ast.Attribute):
             return self._texts(module, function, node.func.value, whole=whole)
         home, known = self._function(module, name)
@@ -242,6 +236,15 @@ class _House:
         made = [text for value in given for text in self._texts(home, known, value)]
         return made if any(isinstance(one, str) for text in made for one in text) and whole else (
             None)
+
+    def _counted(self, module: _Module, node: ast.Call) -> list[Text] | None:
+        one, *many = [arg.value for arg in node.args[1:] if isinstance(arg, ast.Constant)
+                      and isinstance(arg.value, str)] or [""]
+        if not one:
+            return None
+        self._beside.append((module.name, (f"{{n}} {one}",
+                                           f"{{n}} {many[0] if many else one + 's'}")))
+        return [(_Place(f"n_{re.sub(r'\W+', '_', one)}", ast.unparse(node)),)]
 
     def _function(
         self, module: _Module, name: str
