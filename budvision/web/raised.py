@@ -244,7 +244,8 @@ class _House:
             return None
         self._beside.append((module.name, (f"{{n}} {one}",
                                            f"{{n}} {many[0] if many else one + 's'}")))
-        return [(_Place(f"n_{re.sub(r'\W+', '_', one)}", ast.unparse(node)),)]
+        noun = "_".join(one.split())
+        return [(_Place(f"n_{noun}", ast.unparse(node)),)]
 
     def _function(
         self, module: _Module, name: str
