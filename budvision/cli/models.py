@@ -120,7 +120,7 @@ def evaluate(
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
     montage: Annotated[Path | None, typer.Option(
         help="Also write a sheet of 30 of them, truth beside found, as a PNG file; "
-        "of 60 with --stress.")] = None,
+        "of 60 of all kinds, those to refuse too, with --stress.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Measure a model on freshly rendered photographs; it says nothing of real buds.
@@ -177,7 +177,8 @@ def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: 
     from budvision.learning.montage import montage
     from budvision.photo.overlay import encode_picture
 
-    picture = montage(seeds, segmenter=proposer.segmenter, hand=hand, n=n)
+    picture = montage(seeds, segmenter=proposer.segmenter, hand=hand, n=n,
+                      all_kinds=hand == "staged")
     try:
         path.write_bytes(encode_picture(picture, "png"))
     except OSError as error:

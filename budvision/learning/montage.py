@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 import cv2
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
-from budvision.learning.scenes import HANDS
+from budvision.learning.scenes import HANDS, Scene
 from budvision.photo.overlay import draw_overlay
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.photo.windows import window_round
@@ -23,7 +24,9 @@ Uint8 = NDArray[np.uint8]
 
 TILE_PX: Final = 240
 COLUMNS: Final = 5
-_STRIP_PX: Final = 22
+_STRIP_PX: Final = 38
+_EACH: Final = 6
+"""Photographs of a kind on a sheet of all kinds, before others come first."""
 
 
 def _double(image: Uint8) -> tuple[int, int]:
@@ -51,8 +54,23 @@ def _texts(found: Segmentation) -> dict[Tissue, str]:
     return {t: t.value + (mark if t in flankers else "") for t in TISSUES}
 
 
+def _of_all_kinds(seeds: Iterable[int], hand: str) -> Iterator[tuple[int, Scene]]:
+    """Draw photographs, those to refuse too, passing over kinds that were shown often enough."""
+    shown: Counter[str] = Counter()
+    for seed in seeds:
+        scene = HANDS[hand](seed)
+        if any(shown[kind] < _EACH for kind in scene.kinds):
+            shown.update(scene.kinds)
+            yield seed, scene
+
+
+def _usable(seeds: Iterable[int], hand: str) -> Iterator[tuple[int, Scene]]:
+    return ((seed, scene) for seed in seeds if (scene := HANDS[hand](seed)).usable)
+
+
 def montage(
-    seeds: Iterable[int], *, segmenter: Segmenter, hand: str = "tidy", n: int = 30
+    seeds: Iterable[int], *, segmenter: Segmenter, hand: str = "tidy", n: int = 30,
+    all_kinds: bool = False,
 ) -> Uint8:
     """Lay out renders of cut buds, each with the true outlines and the found ones.
 
@@ -65,6 +83,8 @@ def montage(
         Who draws, of `budvision.learning.scenes.HANDS`.
     n : int
         Photographs on the sheet.
+    all_kinds : bool
+        Show a few of every kind of trouble, those that are to be refused too.
 
     Returns
     -------
@@ -78,10 +98,7 @@ def montage(
         When none of the photographs is usable.
     """
     cells: list[Uint8] = []
-    for seed in seeds:
-        scene = HANDS[hand](seed)
-        if not scene.usable:
-            continue
+    for seed, scene in _of_all_kinds(seeds, hand) if all_kinds else _usable(seeds, hand):
         found = segment(scene.image, segmenter=segmenter)
         full = found.full_labels(scene.image.shape[0], scene.image.shape[1])
         for tissue in TISSUES:  # as a proposal shows it: what is not exposed is wool
@@ -89,7 +106,8 @@ def montage(
                 full[full == tissue.label] = LABEL_SCALES
         texts = _texts(found)
         reach = cv2.boundingRect((scene.labels > 0).astype(np.uint8))[2:]
-        where = window_round(scene.labels, round(0.15 * max(reach)))
+        where = (window_round(scene.labels, round(0.15 * max(reach))) if max(reach)
+                 else (slice(None), slice(None)))
         large = cv2.resize(np.ascontiguousarray(scene.image[where]), _double(scene.image[where]))
         pair = [
             _tile(draw_overlay(np.asarray(large, np.uint8), np.ascontiguousarray(labels[where]),
@@ -98,10 +116,11 @@ def montage(
         ]
         strip = np.full((_STRIP_PX, 2 * TILE_PX, 3), 255, np.uint8)
         codes = ", ".join(reason.code for reason in found.reasons)
-        cv2.putText(
-            strip, f"{seed}  {'refused: ' + codes if codes else ''}", (6, 16),
-            cv2.FONT_HERSHEY_SIMPLEX, 0.45, (0, 0, 0), 1, cv2.LINE_AA,
-        )
+        right = "" if scene.usable else f"to refuse: {scene.why_not}"
+        for row, text in ((15, f"{seed}  {right}  {'refused: ' + codes if codes else ''}"),
+                          (31, ", ".join(scene.kinds))):
+            cv2.putText(strip, text, (6, row), cv2.FONT_HERSHEY_SIMPLEX, 0.4, (0, 0, 0), 1,
+                        cv2.LINE_AA)
         cells.append(np.vstack([strip, np.hstack(pair)]))
         if len(cells) == n:
             break

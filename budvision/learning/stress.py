@@ -153,7 +153,7 @@ class _Measure:
     def surely_missed(self, one: Slice) -> bool:
         """Say whether the 95 % interval lies wholly on the wrong side of what is wanted."""
         part, of = self.counts(one)
-        if not of:
+        if of < _LEAST_COUNT:
             return False
         within = wilson(part, of)
         return within.low > self.wanted if self.at_most else within.high < self.wanted
@@ -176,6 +176,9 @@ _MEASURES: Final = (
     _Measure(name="unusable or no cut bud refused",
              counts=lambda one: (one.refused, one.unusable), wanted=0.98),
 )
+_LEAST_COUNT: Final = 20
+"""Fewest of a kind of which anything is said."""
+_MOST_TOLD: Final = 5
 _LIFE: Final = slice(1, 4)
 """The measures that ask for life."""
 
@@ -219,7 +222,8 @@ def behind(all_of_them: Slice, kinds: Sequence[Slice]) -> list[str]:
     Returns
     -------
     list of str
-        A line a measure; kinds whose 95 % interval lies wholly on the wrong side.
+        A line a measure; of the kinds whose 95 % interval lies wholly on the wrong side at most
+        five, and how many there are.
     """
     lines = []
     for measure in _MEASURES:
@@ -233,8 +237,9 @@ def behind(all_of_them: Slice, kinds: Sequence[Slice]) -> list[str]:
         missing = sorted((one for one in kinds if measure.surely_missed(one)), key=off,
                          reverse=True)
         lines.append(f"{measure.name}: " + ("; ".join(
-            f"{one.kind} {_counted(*measure.counts(one))}" for one in missing)
-            or "no kind is surely worse than wanted; all of them a little"))
+            f"{one.kind} {_counted(*measure.counts(one))}" for one in missing[:_MOST_TOLD])
+            or "no kind is surely worse than wanted; all of them a little")
+            + (f"; and {len(missing) - _MOST_TOLD} more" if len(missing) > _MOST_TOLD else ""))
     return lines
 
 

@@ -24,6 +24,7 @@ from budvision.photo.workers import cores
 from budvision.render.cut import render_cut
 from budvision.render.world import sample_world
 from budvision.verdict.batch import propose_many
+from budvision.verdict.registry import DEFAULT_MODEL
 
 
 def idle_share() -> float:
@@ -48,6 +49,7 @@ def twelve_megapixels() -> bytes:
     return cv2.imencode(".jpg", noisy[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
 
 
+_MOST_TIMES = {"bench-1.0": 1.5, "staged-1.0": 1.8}
 _CHILD = """
 import json, sys, time
 from pathlib import Path
@@ -59,7 +61,7 @@ workers._inside = True  # as in a process that proposes: it decodes itself, and 
 
 data = Path(sys.argv[1]).read_bytes()
 cv2.setNumThreads(1)
-proposer = Proposer.load()
+proposer = Proposer.load(sys.argv[2])
 buffer = np.frombuffer(data, np.uint8)
 assert propose_photo(data, proposer=proposer)[0].found
 acts = (lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR),
@@ -82,14 +84,16 @@ def test_file_to_proposal_against_a_plain_decode(
     wanted.
 
     Both take turns in a process of their own, as `budvision propose` has. What stands in the way of
-    1.0: reading the file's codes, which takes a third of a plain decode whatever the size asked
-    for, its SHA-256, and two runs of the network, a third of the proposal. Where memory is
+    1.0 is told step by step in models/TRAINING.md: reading the file's codes, its SHA-256 and two
+    runs of the network alone take as long as a plain decode. ``BUDVISION_SPEED_OF=staged-1.0`` asks
+    for another model, whose near look has more pixels. Where memory is
     used again instead of asked for anew (``MALLOC_MMAP_THRESHOLD_=2000000000
     MALLOC_TRIM_THRESHOLD_=4000000000``) the plain decode is much quicker and the bound is not met.
     """
     path = tmp_path / "cut.jpg"
     path.write_bytes(twelve_megapixels)
-    told = subprocess.run([sys.executable, "-c", _CHILD, str(path)], check=True,
+    model = os.environ.get("BUDVISION_SPEED_OF", DEFAULT_MODEL)
+    told = subprocess.run([sys.executable, "-c", _CHILD, str(path), model], check=True,
                           capture_output=True, text=True).stdout
     plain, whole = json.loads(told)
     print(f"decode {1000 * plain:.0f} ms, proposal {1000 * whole:.0f} ms, ratio "
@@ -98,7 +102,7 @@ def test_file_to_proposal_against_a_plain_decode(
         "12 megapixels, file to proposal, one thread, against a plain decode of the same file, in "
         "a fresh process",
         f"{whole / plain:.2f} times | at most 1.5")
-    assert whole / plain <= 1.5
+    assert whole / plain <= _MOST_TIMES[model]
 
 
 @pytest.mark.slow
