@@ -14,7 +14,7 @@ import numpy as np
 import scipy
 
 from budvision.errors import InputError
-from budvision.language import plain_count
+from budvision.language import mark, plain_count
 from budvision.vineyard.policies import check_share
 from budvision.vocabulary import Interval
 
@@ -333,11 +333,11 @@ def cluster_thinning(
     power = math.log(HALVED_CLUSTERS_KEPT) / math.log(0.5)
     wanted = min(1.0, keep / clusters_a_vine)
     compensating = clusters_a_vine * (1 - wanted ** (1 / power))
-    warning = (
+    warning = mark(
         "Yield does not fall in proportion to clusters: in a published trial half the clusters "
         "cost 36 % of the yield. Thin four to six weeks after set, count again, then decide."
-        if remove > 0 else "The estimate does not exceed the target: there is nothing to take off."
-    )
+    ) if remove > 0 else mark(
+        "The estimate does not exceed the target: there is nothing to take off.")
     return Thinning(keep, remove, remove / clusters_a_vine, compensating, warning)
 
 

@@ -69,7 +69,7 @@ def _of_tables(found: dict[Message, str]) -> None:
     for word in (*Tissue, *CallValue, *Cause, *ROLES, *SHOWS):
         found.setdefault(plain(str(word)), "budvision/vocabulary.py")
     for kind in KINDS.values():
-        for message in filter(None, (kind.words, kind.hint)):
+        for message in filter(None, (kind.words, kind.hint, *kind.units)):
             found.setdefault(message, "budvision/workflow/after/records.py")
     for known in BASAL_FRUIT.values():
         found.setdefault(known.words, "budvision/vineyard/training.py")

@@ -9,8 +9,8 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError
-from budvision.language import plain_count, say, say_n
-from budvision.report.words import and_list, count, number, percent
+from budvision.language import mark, percent_text, say, say_n, typed_number
+from budvision.report.words import and_list, count, day_words, number, percent
 from budvision.store.queries.blocks import block_by_id
 from budvision.store.queries.crop import CropRecord
 from budvision.vineyard.balance import Placed
@@ -30,10 +30,11 @@ from budvision.workflow.after.records import (
 from budvision.workflow.after.season_after import SeasonAfter, forecast_of_season, season_after
 
 MISSING_WORDS = {
-    "calls": "confirmed calls of this winter", "vine_spacing": "the block's vine spacing",
-    "cluster_weight": "the weight of a cluster", "vines": "bearing vines on the area",
-    "prunings_after_harvest": "the prunings of the winter after that harvest",
-    "prediction": "a prediction (clusters a vine and their weight)",
+    "calls": mark("confirmed calls of this winter"),
+    "vine_spacing": mark("the block's vine spacing"),
+    "cluster_weight": mark("the weight of a cluster"), "vines": mark("bearing vines on the area"),
+    "prunings_after_harvest": mark("the prunings of the winter after that harvest"),
+    "prediction": mark("a prediction (clusters a vine and their weight)"),
 } | {kind.name: kind.words for kind in KINDS.values()}
 
 
@@ -91,7 +92,7 @@ def season_after_page(block_id: int) -> ResponseReturnValue:
     newest = {row.kind: row.id for row in crop_records}
     return render_template("results/season_after.html", page=AfterPage(
         block_id=block_id, block=block.name, groups=_groups(after, units),
-        thinning_warning=after.thinning.warning if after.thinning else "",
+        thinning_warning=say(after.thinning.warning) if after.thinning else "",
         records=tuple(_record(row, row.id == newest[row.kind], units)
                       for row in reversed(crop_records)),
         kinds=tuple(KINDS.values()), today=dt.datetime.now(dt.UTC).date().isoformat(), units=units,
@@ -134,8 +135,18 @@ def season_after_import() -> ResponseReturnValue:
 
 
 def _crop(tonnes: float, units: str) -> str:
-    return (f"{number(tons_per_acre(tonnes), 1)} tons/acre" if units == "us"
-            else f"{number(tonnes, 1)} t/ha")
+    if units == "us":
+        return say("{n} tons/acre", n=number(tons_per_acre(tonnes), 1))
+    return f"{number(tonnes, 1)} t/ha"
+
+
+def _span(low: str, high: str) -> str:
+    return say("{low} to {high}", low=low, high=high)
+
+
+def _signed(share: float) -> str:
+    """Return a share as whole percent with its sign in front."""
+    return f"{'-' if share < 0 else '+'}{percent_text(round(100 * abs(share)))}"
 
 
 def _crop_line(name: str, estimate: Estimate | None, units: str, note: str, missing: str) -> Line:
@@ -143,119 +154,139 @@ def _crop_line(name: str, estimate: Estimate | None, units: str, note: str, miss
         return Line(name, "", "", "", missing)
     low, high = estimate.interval.low, estimate.interval.high
     if units == "us":
-        span = f"{number(tons_per_acre(low), 1)} to {number(tons_per_acre(high), 1)}"
-    else:
-        span = f"{number(low, 1)} to {number(high, 1)}"
-    return Line(name, _crop(estimate.value, units), span, note, "")
+        low, high = tons_per_acre(low), tons_per_acre(high)
+    return Line(name, _crop(estimate.value, units), _span(number(low, 1), number(high, 1)), note,
+                "")
 
 
 def _per_length(value: float, units: str) -> str:
-    return f"{number(value * FOOT_M, 1)} a foot" if units == "us" else f"{number(value, 1)} a metre"
+    if units == "us":
+        return say("{n} a foot", n=number(value * FOOT_M, 1))
+    return say("{n} a metre", n=number(value, 1))
 
 
 def _missing(after: SeasonAfter, name: str) -> str:
     kinds = after.missing.get(name, ())
-    return f"Needs {and_list([MISSING_WORDS.get(k, k) for k in kinds])}." if kinds else ""
+    if not kinds:
+        return ""
+    return say("Needs {things}.", things=and_list([say(MISSING_WORDS.get(k, k)) for k in kinds]))
 
 
 def _placed(name: str, placed: Placed | None, shown: str, span: str, missing: str) -> Line:
     if placed is None:
         return Line(name, "", "", "", missing)
-    return Line(name, shown, "", f"{placed.where} the published band, {span} "
-                f"({placed.band.canopy} canopy; {placed.band.source})", "")
+    where = {"below": say("below the published band, {span}", span=span),
+             "above": say("above the published band, {span}", span=span)}.get(
+                 placed.where, say("within the published band, {span}", span=span))
+    canopy = (say("divided canopy") if placed.band.canopy == "divided" else say("single canopy")
+              if placed.band.canopy == "single" else say(placed.band.canopy))
+    return Line(name, shown, "", f"{where} ({canopy}; {placed.band.source})", "")
 
 
 def _groups(
     after: SeasonAfter, units: str
 ) -> tuple[tuple[str, tuple[Line, ...]], ...]:
-    origin = ("as recorded at pruning" if after.nodes_recorded
-              else "as this winter's result advises")
-    shoots = Line("shoots a vine", "", "", "", _missing(after, "shoots"))
+    origin = (say("as recorded at pruning") if after.nodes_recorded
+              else say("as this winter's result advises"))
+    shoots = Line(say("shoots a vine"), "", "", "", _missing(after, "shoots"))
     if after.shoots_a_vine and after.nodes:
         ends = after.shoots_a_vine.interval
-        shoots = Line("shoots a vine", number(after.shoots_a_vine.value),
-                      f"{number(ends.low)} to {number(ends.high)}",
+        shoots = Line(say("shoots a vine"), number(after.shoots_a_vine.value),
+                      _span(number(ends.low), number(ends.high)),
                       say("from {nodes}, {origin}", nodes=count(round(after.nodes), "node"),
                           origin=origin), "")
-    along = Line("shoots along the canopy", "", "", "",
+    along = Line(say("shoots along the canopy"), "", "", "",
                  _missing(after, "shoots_per_m") or _missing(after, "shoots"))
     if after.shoots_per_m:
         ends = after.shoots_per_m.interval
-        along = Line("shoots along the canopy", _per_length(after.shoots_per_m.value, units),
-                     f"{_per_length(ends.low, units)} to {_per_length(ends.high, units)}", "", "")
-    lag = ("lag-phase weights doubled, give or take 0.3: enter your own factor"
-           if after.growth_assumed else "")
+        along = Line(say("shoots along the canopy"), _per_length(after.shoots_per_m.value, units),
+                     _span(_per_length(ends.low, units), _per_length(ends.high, units)), "", "")
+    lag = (say("lag-phase weights doubled, give or take {n}: enter your own factor",
+               n=number(0.3, 1)) if after.growth_assumed else "")
     return (
-        ("To expect", (
+        (say("To expect"), (
             shoots, along,
-            _crop_line("crop from buds and nodes", after.crop_from_nodes, units, lag,
+            _crop_line(say("crop from buds and nodes"), after.crop_from_nodes, units, lag,
                        _missing(after, "crop_from_nodes")),
-            _crop_line("crop from counted clusters", after.crop_from_clusters, units, lag,
+            _crop_line(say("crop from counted clusters"), after.crop_from_clusters, units, lag,
                        _missing(after, "crop_from_clusters")),
         )),
-        ("Thinning", (_shoot_thinning(after, units), *_clusters(after))),
-        ("Vine balance", (
-            _placed("yield over pruning weight (Ravaz)", after.ravaz,
-                    number(after.ravaz.value, 1) if after.ravaz else "",
-                    f"{after.ravaz.band.low:g} to {after.ravaz.band.high:g}" if after.ravaz else "",
+        (say("Thinning"), (_shoot_thinning(after, units), *_clusters(after))),
+        (say("Vine balance"), (
+            _placed(say("yield over pruning weight (Ravaz)"), after.ravaz, *_in_band(after.ravaz),
                     _missing(after, "ravaz")),
-            _placed("prunings along the canopy", after.pruning_weight,
-                    f"{number(after.pruning_weight.value, 2)} kg a metre"
-                    if after.pruning_weight else "",
-                    f"{after.pruning_weight.band.low:g} to {after.pruning_weight.band.high:g} kg/m"
-                    if after.pruning_weight else "", _missing(after, "pruning_weight")),
+            _placed(say("prunings along the canopy"), after.pruning_weight,
+                    *_in_band(after.pruning_weight, 2, mark("{n} kg a metre")),
+                    _missing(after, "pruning_weight")),
         )),
-        ("Predicted and harvested", (_closed(after, units),)),
+        (say("Predicted and harvested"), (_closed(after, units),)),
     )
 
 
+def _in_band(placed: Placed | None, digits: int = 1, unit: str = "{n}") -> tuple[str, str]:
+    """Return a value and the band that was published for it, as words."""
+    if placed is None:
+        return "", ""
+    low, high = (typed_number(end) for end in (placed.band.low, placed.band.high))
+    return (say(unit, n=number(placed.value, digits)),
+            say(unit, n=_span(low, high)))
+
+
 def _shoot_thinning(after: SeasonAfter, units: str) -> Line:
-    name = "shoots counted"
+    name = say("shoots counted")
     if after.shoots is None or after.shoots_to_remove is None:
         return Line(name, "", "", "", _missing(after, "thinning_shoots"))
     band = after.shoots.band
-    note = (f"{after.shoots.where} the published {_per_length(band.low, units)} to "
-            f"{_per_length(band.high, units)} ({band.source})")
+    span = _span(_per_length(band.low, units), _per_length(band.high, units))
+    where = {"below": say("below the published {span}", span=span),
+             "above": say("above the published {span}", span=span)}.get(
+                 after.shoots.where, say("within the published {span}", span=span))
+    note = f"{where} ({band.source})"
     if after.shoots_to_remove > 0:
-        note += (f"; take off about {_per_length(after.shoots_to_remove, units)}. After cold "
-                 "damage keep secondary shoots, for some crop and next year's spurs")
+        note += "; " + say("take off about {n}. After cold damage keep secondary shoots, for some "
+                           "crop and next year's spurs",
+                           n=_per_length(after.shoots_to_remove, units))
     return Line(name, _per_length(after.shoots.value, units), "", note, "")
 
 
 def _clusters(after: SeasonAfter) -> tuple[Line, ...]:
     thinning: Thinning | None = after.thinning
     if thinning is None:
-        return (Line("clusters to leave a vine", "", "", "", _missing(after, "thinning")),)
-    off = Line("clusters to take off a vine", number(thinning.remove, 1),
-               "", f"{percent(thinning.remove_share)} of them, if yield fell in proportion", "")
-    more = Line("where vines make up for it", number(thinning.remove_if_compensating, 1), "",
-                "as in a published trial; a warning, not a prescription", "")
-    keep = Line("clusters to leave a vine", number(thinning.keep, 1), "", "", "")
+        return (Line(say("clusters to leave a vine"), "", "", "", _missing(after, "thinning")),)
+    off = Line(say("clusters to take off a vine"), number(thinning.remove, 1), "",
+               say("{share} of them, if yield fell in proportion",
+                   share=percent(thinning.remove_share)), "")
+    more = Line(say("where vines make up for it"), number(thinning.remove_if_compensating, 1), "",
+                say("as in a published trial; a warning, not a prescription"), "")
+    keep = Line(say("clusters to leave a vine"), number(thinning.keep, 1), "", "", "")
     return (keep, off, more) if thinning.remove > 0 else (keep,)
 
 
 def _closed(after: SeasonAfter, units: str) -> Line:
-    name = "predicted against harvested"
+    name = say("predicted against harvested")
     if after.error is None or after.prediction is None or after.harvest is None:
         return Line(name, "", "", "", _missing(after, "loop"))
+    values = {"predicted": _crop(after.prediction.value, units),
+              "harvested": _crop(after.harvest, units)}
     return Line(
-        name, f"{100 * after.error:+.0f} %", "",
-        f"predicted {_crop(after.prediction.value, units)}, harvested "
-        f"{_crop(after.harvest, units)}; the harvest lay "
-        f"{'inside' if after.inside else 'outside'} the prediction's range", "")
+        name, _signed(after.error), "",
+        say("predicted {predicted}, harvested {harvested}; the harvest lay inside the prediction's "
+            "range", **values) if after.inside else
+        say("predicted {predicted}, harvested {harvested}; the harvest lay outside the "
+            "prediction's range", **values), "")
 
 
 def _loop() -> str:
     forecast, names = forecast_of_season(current_season())
     if forecast is None:
         return ""
-    return (
-        f"Over {len(names)} block{'' if len(names) == 1 else 's'} with a prediction and a harvest: "
-        f"mean error {100 * forecast.mean_error:+.0f} %, usual miss "
-        f"{100 * forecast.mean_absolute_error:.0f} %, {forecast.within} of "
-        f"{plain_count(len(names), 'harvest')} "
-        "inside the prediction's range."
-    )
+    return say_n(
+        "Over {n} block with a prediction and a harvest: mean error {error}, usual miss {miss}, "
+        "{within} of {n} inside the prediction's range.",
+        "Over {n} blocks with a prediction and a harvest: mean error {error}, usual miss {miss}, "
+        "{within} of {n} inside the prediction's range.",
+        len(names), error=_signed(forecast.mean_error),
+        miss=percent_text(round(100 * forecast.mean_absolute_error)), within=forecast.within)
 
 
 def _record(row: CropRecord, counts: bool, units: str) -> RecordLine:
@@ -265,9 +296,11 @@ def _record(row: CropRecord, counts: bool, units: str) -> RecordLine:
         us = [u for u in kind.units if u in ("per ft", "lb", "per acre", "tons/acre")]
         if us:
             unit, factor = us[0], kind.units[us[0]]
-    text = f"{row.value / factor:.4g} {unit}"
+    text = f"{typed_number(float(f'{row.value / factor:.4g}'))} {say(unit)}"
     if row.spread:
-        text += f" (standard error {row.spread / factor:.2g})"
-    return RecordLine(name=kind.words if kind else row.kind, value=text,
-                      measured_on=row.measured_on, person=row.person,
+        text += " " + say("(standard error {n})",
+                          n=typed_number(float(f"{row.spread / factor:.2g}")))
+    return RecordLine(name=say(kind.words) if kind else row.kind, value=text,
+                      measured_on=day_words(dt.date.fromisoformat(row.measured_on), units=units),
+                      person=row.person,
                       note=row.note, counts=counts)
