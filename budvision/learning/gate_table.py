@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.learning.observe import BORDERLINE, draw_scene, draw_standin
+from budvision.photo.overlay import encode_picture
 from budvision.verdict.propose import Proposer, propose_photo
 from budvision.vocabulary import GateAnswer
 
@@ -92,9 +93,11 @@ def _of_folder(folder: Path, rng: np.random.Generator) -> Iterator[tuple[str, by
         long_px = float(np.ptp(np.array(row["outline_px"]), axis=0).max())
         smear, veil = SMEARS[number % len(SMEARS)], VEILS[number % len(VEILS)]
         moved = smeared(image, smear * long_px, float(rng.uniform(0, np.pi)))
-        yield f"smeared over {100 * smear:.0f} % of the face", _jpeg(moved)
+        yield (f"smeared over {100 * smear:.0f} % of the face",
+               encode_picture(moved, "jpeg", quality=92))
         glared = veiled(image, labels, share=veil, rng=rng)
-        yield f"reflection over {100 * veil:.0f} % of the tissue", _jpeg(glared)
+        yield (f"reflection over {100 * veil:.0f} % of the tissue",
+               encode_picture(glared, "jpeg", quality=92))
 
 
 def _of_renders(n: int, *, standin: bool) -> Iterator[tuple[str, bytes]]:
@@ -104,14 +107,7 @@ def _of_renders(n: int, *, standin: bool) -> Iterator[tuple[str, bytes]]:
         if scene.why_not == BORDERLINE:
             continue
         kind = "usable" if scene.usable else f"not usable ({scene.why_not or 'no_cut_face'})"
-        yield f"{name}: {kind}", _jpeg(scene.image)
-
-
-def _jpeg(image: Uint8) -> bytes:
-    done, data = cv2.imencode(".jpg", np.ascontiguousarray(image[..., ::-1]),
-                              [cv2.IMWRITE_JPEG_QUALITY, 92])
-    assert done
-    return data.tobytes()
+        yield f"{name}: {kind}", encode_picture(scene.image, "jpeg", quality=92)
 
 
 def count_answers(

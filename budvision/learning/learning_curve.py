@@ -24,6 +24,7 @@ from scipy.special import expit
 from budvision.learning.lessons import Lesson, make_lessons
 from budvision.learning.tune import score_verdicts, tune
 from budvision.photo.features import FEATURE_VERSION, row_of
+from budvision.photo.overlay import encode_picture
 from budvision.render.standin.cut import StandinCut, draw_lab
 from budvision.render.standin.folder import season_of_cuts
 from budvision.render.visible import can_be_told
@@ -135,11 +136,8 @@ def collect(
     photos = season_of_cuts(rng, n=n_buds, labs=[lab], per_cane=_PER_CANE, unusable=0, others=0,
                             megapixels=(0.4, 0.7))
     for i, photo in enumerate(photos):
-        done, data = cv2.imencode(".jpg", np.ascontiguousarray(photo.cut.image[..., ::-1]),
-                                  [cv2.IMWRITE_JPEG_QUALITY, 93])
-        if not done:
-            continue
-        proposal, _ = propose_photo(data.tobytes(), proposer=proposer, with_labels=False)
+        data = encode_picture(photo.cut.image, "jpeg", quality=93)
+        proposal, _ = propose_photo(data, proposer=proposer, with_labels=False)
         for part in TISSUES:
             real = photo.cut.truth.tissues[part]
             proposed = proposal.tissues.get(part) if proposal.found else None

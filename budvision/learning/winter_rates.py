@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from budvision.errors import InputError
 from budvision.files import write_whole
 from budvision.photo.features import FEATURE_VERSION
+from budvision.photo.overlay import encode_picture
 from budvision.render.standin.cut import draw_lab
 from budvision.render.standin.folder import season_of_cuts
 from budvision.render.visible import can_be_told
@@ -157,9 +158,8 @@ def measure_rates(
 
 def _proposed(image: NDArray[np.uint8], proposer: Proposer) -> dict[Tissue, TissueProposal]:
     """Return what a model proposes for a drawn photograph, nothing where it refuses it."""
-    _, data = cv2.imencode(".jpg", np.ascontiguousarray(image[..., ::-1]),
-                           [cv2.IMWRITE_JPEG_QUALITY, 93])
-    proposal, _ = propose_photo(data.tobytes(), proposer=proposer, with_labels=False)
+    data = encode_picture(image, "jpeg", quality=93)
+    proposal, _ = propose_photo(data, proposer=proposer, with_labels=False)
     return dict(proposal.tissues) if proposal.found else {}
 
 

@@ -45,8 +45,6 @@ class Card:
     mm_per_px : float
         Millimetres per pixel of `image` at the middle of the opening, along the direction that
         the tilt does not shorten (so it is the same for a level and a tilted card).
-    mm2_per_px2 : float
-        Area of one pixel there, tilt included: areas in pixels times this are areas on the card.
     tilt_deg : float
         Angle between the card and the image plane, 0 to 90, within about 5 degrees.
     white : tuple of float
@@ -54,8 +52,6 @@ class Card:
         overexposed the grey patches speak instead, and only the hue of `white` is to be trusted.
     white_from : str
         paper or grey.
-    base_direction : str
-        left, right, top or bottom: the side of `image` nearest to the card's arrow.
     base_deg : float
         Direction of the arrow in `image`, counterclockwise from right, -180 to 180.
     layout : str
@@ -69,11 +65,9 @@ class Card:
     """
 
     mm_per_px: float
-    mm2_per_px2: float
     tilt_deg: float
     white: tuple[float, float, float]
     white_from: str
-    base_direction: str
     base_deg: float
     layout: str
     n_markers: int
@@ -288,7 +282,6 @@ def _card(
     true_size = line_mm / LINE_MM
     to_base = -slope[:, 0]
     base_deg = math.degrees(math.atan2(-to_base[1], to_base[0]))
-    sides = ("right", "top", "left", "bottom")
     half_w, half_h = layout.opening_mm[0] / 2, layout.opening_mm[1] / 2
     opening = _apply(to_px, np.array(
         [[-half_w, -half_h], [half_w, -half_h], [half_w, half_h], [-half_w, half_h]])) / scale
@@ -304,11 +297,9 @@ def _card(
                          "fitting it to the page.")
     return Card(
         mm_per_px=true_size / float(longest),
-        mm2_per_px2=true_size**2 / float(longest * shortest),
         tilt_deg=math.degrees(math.acos(min(1.0, float(shortest / longest)))),
         white=white, white_from=white_from,
-        base_direction=sides[round(base_deg / 90) % 4], base_deg=base_deg,
-        layout=layout.name, n_markers=n_markers,
+        base_deg=base_deg, layout=layout.name, n_markers=n_markers,
         opening=np.ascontiguousarray(opening[:, ::-1]), refused=refused,
     )
 

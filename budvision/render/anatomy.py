@@ -26,8 +26,8 @@ class Layout:
         Outline in (x, y) pixels.
     centre : tuple of float
         (x, y) of the face.
-    long_px, short_px : float
-        Half axes of the face.
+    long_px : float
+        Long half axis of the face.
     turn : float
         Angle of the long axis, radians.
     base : float
@@ -39,7 +39,6 @@ class Layout:
     face: Array
     centre: tuple[float, float]
     long_px: float
-    short_px: float
     turn: float
     base: float
     spots: tuple[Spot, Spot, Spot]
@@ -137,8 +136,8 @@ def lay_out(
             bool(rng.random() < 0.75),
         ),
     )
-    return Layout(face=face, centre=centre, long_px=long_px, short_px=scale * short, turn=turn,
-                  base=float(base), spots=spots)
+    return Layout(face=face, centre=centre, long_px=long_px, turn=turn, base=float(base),
+                  spots=spots)
 
 
 def _lay_out_staged(
@@ -157,6 +156,5 @@ def _lay_out_staged(
 
     face = placed(places.face, centre, scale, base)
     spots = (moved(places.spots[0]), moved(places.spots[1]), moved(places.spots[2]))
-    return Layout(
-        face=face, centre=centre, long_px=long_px, short_px=scale * places.short,
-        turn=places.turn + base, base=float(base), spots=spots)
+    return Layout(face=face, centre=centre, long_px=long_px, turn=places.turn + base,
+                  base=float(base), spots=spots)

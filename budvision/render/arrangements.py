@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from budvision.render.fields import Array
@@ -14,6 +16,7 @@ __all__ = ["Places", "place_buds"]
 _OUTLINES = ("oval", "oval", "super", "drop", "kidney", "rough", "hull", "lobed")
 
 
+@dataclass(frozen=True, slots=True)
 class Places:
     """The three spots in units of the primary's radius, and the face that holds them.
 
@@ -22,17 +25,16 @@ class Places:
     spots : tuple of Spot
         Primary, secondary, tertiary.
     face : ndarray, shape (96, 2)
-    half, short : float
-        Half axes of the face.
+    half : float
+        Long half axis of the face.
     turn : float
-        Angle of its long axis, radians.
+        Its angle, radians.
     """
 
-    def __init__(
-        self, spots: tuple[Spot, Spot, Spot], face: Array, half: float, short: float, turn: float
-    ) -> None:
-        self.spots, self.face = spots, face
-        self.half, self.short, self.turn = half, short, turn
+    spots: tuple[Spot, Spot, Spot]
+    face: Array
+    half: float
+    turn: float
 
 
 def _radii(rng: np.random.Generator, world: World) -> tuple[float, float, float]:
@@ -131,4 +133,4 @@ def place_buds(rng: np.random.Generator, world: World) -> Places:
     face = placed(
         outline(rng, kind, elongation=half / short, bump=float(rng.uniform(0.02, 0.1))),
         (0.0, 0.0), float(np.sqrt(half * short)), turn)
-    return Places((moved[0], moved[1], moved[2]), face, half, short, turn)
+    return Places((moved[0], moved[1], moved[2]), face, half, turn)

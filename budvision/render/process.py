@@ -8,6 +8,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from budvision.render.camera import recompressed
 from budvision.render.fields import Array
 
 __all__ = ["processed"]
@@ -31,14 +32,6 @@ def _haloed(image: Array, radius: float, strength: float) -> Array:
     level = image.astype(np.float32)
     soft = cv2.GaussianBlur(level, (0, 0), radius)
     return np.clip(level + np.float32(strength) * (level - soft) + 0.5, 0, 255).astype(np.uint8)
-
-
-def _jpeg(image: Array, quality: int) -> Array:
-    done, data = cv2.imencode(".jpg", image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    if not done:
-        raise RuntimeError("the picture could not be written as JPEG")
-    back = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
-    return np.ascontiguousarray(back[..., ::-1])
 
 
 def _denoised(image: Array, rng: np.random.Generator) -> Array:
@@ -73,7 +66,7 @@ def _usb(image: Array, rng: np.random.Generator, face_px: float) -> Array:
         level += rng.standard_normal(level.shape, dtype=np.float32) * np.float32(rng.uniform(1, 9))
     small = np.clip(level + 0.5, 0, 255).astype(np.uint8)
     small = _chroma_smeared(small, rng, float(rng.uniform(1.5, 4.5)))
-    small = _jpeg(small, int(rng.integers(14, 60)))
+    small = recompressed(small, int(rng.integers(14, 60)))
     how = cv2.INTER_LINEAR if rng.random() < 0.7 else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(small, size, interpolation=how)) if shrink < 1 else small
 
@@ -95,7 +88,7 @@ def _phone(image: Array, rng: np.random.Generator, face_px: float) -> Array:
     if rng.random() < 0.5:
         out = _denoised(out, rng)
     out = _haloed(out, float(rng.uniform(0.7, 1.8)), float(rng.uniform(0.2, 1.2)))
-    return _jpeg(out, int(rng.integers(55, 96)))
+    return recompressed(out, int(rng.integers(55, 96)))
 
 
 def processed(image: Array, rng: np.random.Generator, *, process: str, face_px: float) -> Array:
@@ -122,5 +115,5 @@ def processed(image: Array, rng: np.random.Generator, *, process: str, face_px: 
         out = _denoised(image, rng)
         if rng.random() < 0.5:
             out = _chroma_smeared(out, rng, float(rng.uniform(1.5, 4)))
-        return _jpeg(out, int(rng.integers(30, 90)))
+        return recompressed(out, int(rng.integers(30, 90)))
     return image

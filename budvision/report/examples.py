@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from budvision.photo.overlay import encode_picture
 from budvision.vocabulary import TISSUES
 
 __all__ = ["MOST_PHOTOS", "example_jpeg"]
@@ -56,10 +57,7 @@ def example_jpeg(
     if labels is not None:
         fitted = cv2.resize(labels, (side_px, side_px), interpolation=cv2.INTER_NEAREST)
         _outline(face, np.asarray(fitted, np.uint8))
-    done, data = cv2.imencode(".jpg", cv2.cvtColor(face, cv2.COLOR_RGB2BGR),
-                              [cv2.IMWRITE_JPEG_QUALITY, 88])
-    assert done
-    return data.tobytes()
+    return encode_picture(face, "jpeg")
 
 
 def _outline(face: NDArray[np.uint8], labels: NDArray[np.uint8]) -> None:

@@ -31,6 +31,7 @@ from budvision.report.words import (
     count,
     day_words,
     days_words,
+    printed_words,
     short,
 )
 
@@ -98,8 +99,7 @@ def sheet_words(
         captions=tuple(short(photo.caption, 60) for photo in facts.photos[:MOST_PHOTOS]),
         small_print=_small_print(facts),
         cautions=tuple(say(text) for text in CAUTIONS),
-        printed=say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
-        else "",
+        printed=printed_words(printed_on, units=units),
     )
 
 

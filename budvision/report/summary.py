@@ -11,7 +11,7 @@ from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, BudLine
 from budvision.report.paper import compile_pdf
 from budvision.report.sheet import CAUTIONS
-from budvision.report.words import check_units, count, day_words, short
+from budvision.report.words import check_units, count, day_words, printed_words, short
 
 __all__ = ["appendix_pdf", "program_summary_pdf"]
 
@@ -70,8 +70,7 @@ def program_summary_pdf(
         "edges": edges if shared else [],
         "rows": [_row(facts, units) for facts in blocks],
         "cautions": [say(text) for text in CAUTIONS[:2]],
-        "printed": say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
-        else "",
+        "printed": printed_words(printed_on, units=units),
     }
     return compile_pdf("program_summary", data, paper=paper)
 
@@ -137,8 +136,7 @@ def appendix_pdf(
         "rows": [_bud(line) for line in facts.appendix],
         "remarks": [short(text, 2000) for text in (*facts.warnings, *facts.notes) if text.strip()],
         "cautions": [say(text) for text in CAUTIONS[:2]],
-        "printed": say("Printed {day}", day=day_words(printed_on, units=units)) if printed_on
-        else "",
+        "printed": printed_words(printed_on, units=units),
     }
     return compile_pdf("bud_appendix", data, paper=paper)
 

@@ -10,7 +10,7 @@ from budvision.language import form_of, grouped, locale_day, percent_text, say, 
 
 __all__ = [
     "UNITS", "and_list", "band_name", "check_units", "count", "day_words", "days_words", "ends",
-    "number", "percent", "percent_range", "plain", "points", "short",
+    "number", "percent", "percent_range", "plain", "points", "printed_words", "short",
 ]
 
 UNITS = ("metric", "us")
@@ -145,6 +145,11 @@ def day_words(day: dt.date | None, *, units: str = "metric") -> str:
     if day is None:
         return say("day not recorded")
     return locale_day(day, us=units == "us")
+
+
+def printed_words(day: dt.date | None, *, units: str) -> str:
+    """Return the foot of paper: the day of printing, or nothing."""
+    return "" if day is None else say("Printed {day}", day=day_words(day, units=units))
 
 
 def days_words(first: dt.date, last: dt.date, *, units: str = "metric") -> str:

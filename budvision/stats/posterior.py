@@ -262,15 +262,19 @@ def _spread(found: SharePosterior) -> Floats:
     return inside
 
 
+def _narrowed(found: SharePosterior) -> tuple[float, float]:
+    """Return start and step of a grid over what is likely of one group."""
+    low, high = (int(np.searchsorted(found.below[0], tail)) for tail in (1e-9, 1 - 1e-9))
+    cell, begin = float(found.step[0]), float(found.start[0])
+    start = max(0.0, begin + (low - 3) * cell)
+    end = min(_HALF_PI, begin + (high + 3) * cell)
+    return start, (end - start) / GRID
+
+
 def _zoomed(one: Units, found: SharePosterior, prior: tuple[Floats, Floats]) -> SharePosterior:
     """Work one group out again on a grid of its own, where many buds leave the first too coarse."""
     for _ in range(4):
-        row = found.below[0]
-        low, high = (int(np.searchsorted(row, tail)) for tail in (1e-9, 1 - 1e-9))
-        cell, begin = float(found.step[0]), float(found.start[0])
-        start = max(0.0, begin + (low - 3) * cell)
-        end = min(_HALF_PI, begin + (high + 3) * cell)
-        step = (end - start) / GRID
+        start, step = _narrowed(found)
         loglike = log_likelihood(one, prior[0], start, step)
         found = posterior_of(loglike, one, *prior, start, step)
         if _spread(found)[0] >= 4:
@@ -385,9 +389,5 @@ def totals_posterior(
         found = posterior_of((loglike - level)[None], units, *prior, start, step)
         if _spread(found)[0] >= 4 or step < 1e-6:
             break
-        row = found.below[0]
-        low, high = (int(np.searchsorted(row, tail)) for tail in (1e-9, 1 - 1e-9))
-        end = min(_HALF_PI, start + (high + 3) * step)
-        start = max(0.0, start + (low - 3) * step)
-        step = (end - start) / GRID
+        start, step = _narrowed(found)
     return replace(found, n_units=units_seen)

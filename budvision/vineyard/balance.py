@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 from budvision.errors import InputError
-from budvision.vineyard.units import FOOT_M
+from budvision.vineyard.units import FOOT_M, check_positive
 
 __all__ = [
     "BALANCE_BANDS",
@@ -73,12 +72,6 @@ class Placed:
     where: str
 
 
-def _positive(**values: float) -> None:
-    for name, value in values.items():
-        if not (math.isfinite(value) and value > 0):
-            raise InputError(f"{name} is {value!r}", expected="a number above 0")
-
-
 def ravaz(yield_kg: float, prunings_kg: float) -> float:
     """Return yield over pruning weight of the same vine, both in kg.
 
@@ -96,7 +89,7 @@ def ravaz(yield_kg: float, prunings_kg: float) -> float:
     ----------
     Kliewer & Dokoozlian (2005), Am. J. Enol. Vitic. 56:170-181, for its bands.
     """
-    _positive(yield_kg=yield_kg, prunings_kg=prunings_kg)
+    check_positive(yield_kg=yield_kg, prunings_kg=prunings_kg)
     return yield_kg / prunings_kg
 
 
@@ -115,7 +108,7 @@ def pruning_weight_per_m(prunings_kg: float, canopy_m: float) -> float:
     InputError
         When a value is not positive.
     """
-    _positive(prunings_kg=prunings_kg, canopy_m=canopy_m)
+    check_positive(prunings_kg=prunings_kg, canopy_m=canopy_m)
     return prunings_kg / canopy_m
 
 
@@ -134,7 +127,7 @@ def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
     InputError
         When there is no band of that measure and canopy, or the value is not positive.
     """
-    _positive(value=value)
+    check_positive(value=value)
     bands = [band for band in BALANCE_BANDS.get(measure, ()) if band.canopy == canopy]
     if not bands:
         raise InputError(
@@ -166,5 +159,5 @@ def shoots_to_remove(shoots_per_m: float, target_per_m: float) -> float:
     After cold damage keep secondary shoots, for some crop and for next year's spurs (University
     of Maryland Extension 2017).
     """
-    _positive(shoots_per_m=shoots_per_m, target_per_m=target_per_m)
+    check_positive(shoots_per_m=shoots_per_m, target_per_m=target_per_m)
     return max(0.0, shoots_per_m - target_per_m)

@@ -15,6 +15,7 @@ __all__ = [
     "POUND_KG",
     "SHORT_TON_KG",
     "Quantity",
+    "check_positive",
     "one_system",
     "parse_quantity",
     "to_celsius",
@@ -114,7 +115,8 @@ def one_system(quantities: Iterable[tuple[str, Quantity]]) -> str:
     return next(iter(first), "metric")
 
 
-def _positive(**values: float) -> None:
+def check_positive(**values: float) -> None:
+    """Refuse a value, by its name, that is not a number above 0."""
     for name, value in values.items():
         if not (math.isfinite(value) and value > 0):
             raise InputError(f"{name} is {value!r}", expected="a number above 0")
@@ -133,7 +135,7 @@ def vines_per_hectare(row_m: float, vine_m: float) -> float:
     InputError
         When a spacing is not positive.
     """
-    _positive(row_m=row_m, vine_m=vine_m)
+    check_positive(row_m=row_m, vine_m=vine_m)
     return 10_000 / (row_m * vine_m)
 
 
@@ -152,7 +154,7 @@ def vines_on_area(per_area: float, *, missing_share: float = 0.0) -> float:
     InputError
         When the number is not positive or the share not in [0, 1).
     """
-    _positive(per_area=per_area)
+    check_positive(per_area=per_area)
     if not 0 <= missing_share < 1:
         raise InputError(f"the missing share is {missing_share!r}", expected="0 up to below 1")
     return per_area * (1 - missing_share)

@@ -162,11 +162,11 @@ def test_an_overexposed_card_speaks_through_its_grey_patches() -> None:
 
 def test_the_side_of_the_cane_base_follows_the_card() -> None:
     rng = np.random.default_rng(4)
-    for turn_deg, side in ((0, "left"), (90, "top"), (180, "right"), (-90, "bottom")):
+    for turn_deg, base_deg in ((0, 180), (90, 90), (180, 0), (-90, -90)):
         shot = _shoot(rng, PHONE, tilt_deg=10, turn_deg=turn_deg)
         card = find_card(shot.image)
         assert card is not None
-        assert card.base_direction == side
+        assert abs((card.base_deg - base_deg + 180) % 360 - 180) < 45
 
 
 def test_scale_does_not_depend_on_the_size_of_the_photograph() -> None:
@@ -179,16 +179,6 @@ def test_scale_does_not_depend_on_the_size_of_the_photograph() -> None:
     assert large.opening / 3 == pytest.approx(small.opening, abs=1.5)
 
 
-def test_areas_on_a_tilted_card_come_with_the_tilt() -> None:
-    shot = _shoot(np.random.default_rng(6), PHONE, tilt_deg=35, field=1.6)
-    card = find_card(shot.image)
-    assert card is not None
-    rows, cols = card.opening[:, 0], card.opening[:, 1]
-    area_px = 0.5 * abs(np.dot(rows, np.roll(cols, 1)) - np.dot(cols, np.roll(rows, 1)))
-    wide, high = PHONE.opening_mm
-    assert area_px * card.mm2_per_px2 == pytest.approx(wide * high, rel=0.03)
-
-
 def test_a_card_in_a_mirror_is_refused() -> None:
     shot = _shoot(np.random.default_rng(7), PHONE, tilt_deg=10)
     card = find_card(np.ascontiguousarray(shot.image[:, ::-1]))
@@ -196,7 +186,7 @@ def test_a_card_in_a_mirror_is_refused() -> None:
     assert card.refused is not None
     assert card.refused.code == "card_mirrored"
     assert "back camera" in card.refused.text
-    assert card.base_direction == "right"       # where the arrow points in this very picture
+    assert abs(card.base_deg) < 45      # to the right, where the arrow points in this very picture
 
 
 def test_a_card_printed_at_the_wrong_size_is_refused_when_the_check_line_says_so() -> None:

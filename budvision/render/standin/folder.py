@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from budvision.language import plain_count
+from budvision.photo.overlay import encode_picture
 from budvision.render.standin.cut import FAULTS, Lab, StandinCut, draw_lab, render
 from budvision.vocabulary import TISSUES, Tissue
 
@@ -108,11 +109,8 @@ def write_folder(photos: Iterator[StandinPhoto], folder: Path, *, labels: bool =
         truth.writeheader()
         for photo in photos:
             n += 1
-            done, data = cv2.imencode(".jpg", np.ascontiguousarray(photo.cut.image[..., ::-1]),
-                                      [cv2.IMWRITE_JPEG_QUALITY, 92])
-            if not done:
-                raise OSError(f"{photo.name}: the encoder failed")
-            (folder / photo.name).write_bytes(data.tobytes())
+            (folder / photo.name).write_bytes(
+                encode_picture(photo.cut.image, "jpeg", quality=92))
             if labels:
                 cv2.imwrite(str(folder / f"{Path(photo.name).stem}_labels.png"), photo.cut.labels)
             manifest.writerow([photo.name, photo.block, photo.cane, photo.node, 1])

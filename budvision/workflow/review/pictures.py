@@ -19,6 +19,7 @@ from budvision.errors import InputError
 from budvision.files import write_whole
 from budvision.language import plain_count
 from budvision.photo.colour import Neutral, find_neutral, log_light, neutralise
+from budvision.photo.overlay import encode_picture
 from budvision.photo.read import read_photo
 from budvision.store.photos import PhotoStore
 from budvision.store.queries.proposals import Region
@@ -144,7 +145,7 @@ class PictureRoom:
         image = self._part(view)
         if view.balanced:
             image = neutralise(image, self._neutral(view.sha256, region, image))
-        return _jpeg(image)
+        return encode_picture(image, "jpeg")
 
     def browned(self, sha256: str, region: Region, tissue: Tissue) -> bytes:
         """Return a small picture of one tissue: its browned area hatched, the rest in grey.
@@ -195,7 +196,7 @@ class PictureRoom:
         out = np.ascontiguousarray(out, np.uint8)
         cv2.drawContours(out, contours, -1, (0, 0, 0), 3, cv2.LINE_AA)
         cv2.drawContours(out, contours, -1, (255, 255, 255), 1, cv2.LINE_AA)
-        return _jpeg(out)
+        return encode_picture(out, "jpeg")
 
     # ---- inside ----------------------------------------------------------------------------
 
@@ -275,11 +276,3 @@ def _warp(labels: Uint8, source: Box, target: Box, size: tuple[int, int]) -> Uin
     return np.asarray(cv2.warpAffine(
         labels, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
     ), np.uint8)
-
-
-def _jpeg(image: Uint8) -> bytes:
-    done, data = cv2.imencode(
-        ".jpg", np.ascontiguousarray(image[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 88]
-    )
-    assert done
-    return bytes(data.tobytes())
