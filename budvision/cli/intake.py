@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from budvision.cli.progress import progress_bar
-from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
+from budvision.cli.terminal import ClusterOption, JsonOption, SeasonOption, say, show_json
 from budvision.errors import BudvisionError
 from budvision.language import plain_count
 
@@ -51,9 +51,7 @@ def intake(
         "--propose/--no-propose", help="Let the model look at the photographs after.")] = True,
     model: Annotated[str | None, typer.Option(
         help="Model that proposes, by name or folder; the season's own when left out.")] = None,
-    cluster: Annotated[str, typer.Option(
-        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
-        "here.")] = "",
+    cluster: ClusterOption = "",
     season: SeasonOption = Path(),
     as_json: JsonOption = False,
 ) -> None:

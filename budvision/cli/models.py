@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from budvision.cli.progress import stage_bars
-from budvision.cli.terminal import JsonOption, results_console, show_json
+from budvision.cli.terminal import ClusterOption, JsonOption, results_console, show_json
 from budvision.cli.winters import winters
 from budvision.language import plain_count, plain_percent
 
@@ -118,6 +118,7 @@ def evaluate(
         help="A second model to look at the same photographs; the table has a column for each."),
     ] = None,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
+    cluster: ClusterOption = "",
     montage: Annotated[Path | None, typer.Option(
         help="Also write a sheet of 30 of them, truth beside found, as a PNG file; "
         "of 60 of all kinds, those to refuse too, with --stress.")] = None,
@@ -133,6 +134,12 @@ def evaluate(
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
+    if traced is not None and cluster:
+        from budvision.errors import UsageError
+
+        raise UsageError("--traced and --cluster are given together", where="models evaluate",
+                         expected="one of them", do="Leave --cluster out: those photographs lie "
+                         "on this machine.")
     names = [model] if against is None else [model, against]
     entries = [find_model(one, folders=_folders()) for one in names]
     proposers = [Proposer.load(one, folders=_folders()) for one in names]
@@ -140,7 +147,7 @@ def evaluate(
     start = first if first is not None else (5000 if other_hand else FIRST_SEED + 900_000_000)
     seeds, folders = range(start, start + photos), [entry.folder for entry in entries]
     looks = observe_traced(traced, folders=folders) if traced is not None else observe_together(
-        seeds, folders=folders, hand=hand, workers=workers)
+        seeds, folders=folders, hand=hand, workers=workers, cluster=cluster)
     tables = [columns_of(own) for own in zip(*_counting(looks, photos), strict=True)]
     found = evaluate_observations(tables[0], proposers[0].verdict)
     counted = [

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from budvision.cli.terminal import results_console
+from budvision.cli.terminal import ClusterOption, results_console
 from budvision.language import plain_count
 
 if TYPE_CHECKING:
@@ -42,9 +42,7 @@ def propose(
         "them shows; a photo card in the picture says it better.")] = "unknown",
     workers: Annotated[int, typer.Option(
         min=0, help="Processes; 0 takes one a core where there are many photographs.")] = 0,
-    cluster: Annotated[str, typer.Option(
-        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
-        "here.")] = "",
+    cluster: ClusterOption = "",
 ) -> None:
     """Propose live, dead or unsure for each tissue of each photograph.
 

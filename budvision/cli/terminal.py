@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from budvision.store.session import Season
 
-__all__ = ["WIDE", "Door", "JsonOption", "SeasonOption", "person_id_of", "results_console", "say",
-           "show_json", "show_json_rows"]
+__all__ = ["WIDE", "ClusterOption", "Door", "JsonOption", "SeasonOption", "person_id_of",
+           "results_console", "say", "show_json", "show_json_rows"]
 
 WIDE = 95
 """Columns from which tables keep their heads on one line and show intervals to scale."""
@@ -32,6 +32,9 @@ _printed: ContextVar[bool] = ContextVar("printed", default=False)
 SeasonOption = Annotated[
     Path, typer.Option("--season", help="Season folder; the working directory when left out.")
 ]
+ClusterOption = Annotated[str, typer.Option(
+    "--cluster", metavar="ADDRESS", help="A Dask scheduler whose workers look at the photographs; "
+    "`local` starts one here.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from budvision.cli.progress import stage_bars
-from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.cli.terminal import ClusterOption, JsonOption, SeasonOption, show_json
 from budvision.language import plain_count
 
 if TYPE_CHECKING:
@@ -45,6 +45,7 @@ def train(
         "the extra `train` and some minutes.")] = False,
     minutes: Annotated[float, typer.Option(
         min=0.01, help="Time for the segmenter's steps, with --regions.")] = 10.0,
+    cluster: ClusterOption = "",
     as_json: JsonOption = False,
 ) -> None:
     """Train a model on the season's confirmed calls. It proposes only once it is promoted.
@@ -56,13 +57,17 @@ def train(
     from budvision.workflow.learning.regions import train_regions
     from budvision.workflow.learning.train import train as run
 
+    if regions and cluster:
+        raise UsageError("--regions and --cluster are given together", where="train",
+                         expected="one of them", do="Leave --cluster out: the segmenter is "
+                         "trained on this machine.")
     if regions and bag:
         raise UsageError("--regions and --bag are given together", where="train",
                          expected="one of them", do="Train on regions first, then on archives "
                          "with --base and the model that it made.")
     with Season.open(season) as opened, stage_bars() as step:
         report = (train_regions(opened, base=base, minutes=minutes, progress=step) if regions
-                  else run(opened, base=base, bags=bag or [], progress=step))
+                  else run(opened, base=base, bags=bag or [], cluster=cluster, progress=step))
     if as_json:
         show_json(report.as_dict())
         return
@@ -159,9 +164,7 @@ def back(
 
 
 def look_again(
-    cluster: Annotated[str, typer.Option(
-        metavar="ADDRESS", help="A Dask scheduler whose workers propose; `local` starts one "
-        "here.")] = "",
+    cluster: ClusterOption = "",
     season: SeasonOption = Path(), as_json: JsonOption = False,
 ) -> None:
     """Propose anew for waiting buds that show another model's proposals; all versions are kept.

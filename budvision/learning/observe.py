@@ -235,38 +235,92 @@ def _segmenter(folder: str) -> Segmenter:
     return Segmenter.load(Path(folder))
 
 
-def _look(seed: int, folders: tuple[str, ...], hand: str) -> tuple[Observation, ...] | None:
+def _look(seed: int, folders: tuple[str, ...], hand: str) -> tuple[Observation, ...] | str:
+    """Return what was observed, or why the photograph could not be drawn."""
     try:
         drawn = HANDS[hand](seed)
     except (cv2.error, ValueError, IndexError, FloatingPointError) as error:
-        sys.stderr.write(f"photograph {seed} could not be drawn: {error}\n")
-        return None
+        return f"photograph {seed} could not be drawn: {error}"
     return tuple(observe(drawn, seed=seed, segmenter=_segmenter(one)) for one in folders)
 
 
+def _look_there(folder: str, _: bytes, seed: int, hand: str) -> tuple[Observation, ...] | str:
+    """Look at a cluster's worker, which draws the photograph itself."""
+    return _look(seed, (folder,), hand)
+
+
 def observe_many(
-    seeds: Sequence[int], *, folder: Path, hand: str = "tidy", workers: int = 2
+    seeds: Sequence[int], *, folder: Path, hand: str = "tidy", workers: int = 2, cluster: str = "",
 ) -> Iterator[Observation]:
     """Draw and look at many photographs of a hand of `HANDS` over several processes."""
-    for one in observe_together(seeds, folders=[folder], hand=hand, workers=workers):
+    for one in observe_together(
+        seeds, folders=[folder], hand=hand, workers=workers, cluster=cluster
+    ):
         yield one[0]
 
 
 def observe_together(
-    seeds: Sequence[int], *, folders: Sequence[Path], hand: str = "tidy", workers: int = 2
+    seeds: Sequence[int], *, folders: Sequence[Path], hand: str = "tidy", workers: int = 2,
+    cluster: str = "",
 ) -> Iterator[tuple[Observation, ...]]:
-    """Draw many photographs and let several models look at each, in the order of their folders."""
+    """Draw many photographs and let several models look at each, in the order of their folders.
+
+    Parameters
+    ----------
+    seeds : sequence of int
+    folders : sequence of Path
+        The models'.
+    hand : str
+        Who draws, one of `HANDS`.
+    workers : int
+        Processes of this machine.
+    cluster : str
+        Address of a Dask scheduler whose workers draw and look instead, ``local`` for one here.
+
+    Raises
+    ------
+    UsageError
+        When no cluster answers.
+    """
+    looks = (_looked(seeds, folders, hand, workers) if not cluster
+             else _looked_there(seeds, folders, hand, cluster))
+    for one in looks:
+        if isinstance(one, str):
+            sys.stderr.write(f"{one}\n")
+        else:
+            yield one
+
+
+def _looked_there(
+    seeds: Sequence[int], folders: Sequence[Path], hand: str, address: str
+) -> Iterator[tuple[Observation, ...] | str]:
+    """Have a cluster draw and look; each model goes out for itself."""
+    from budvision.verdict.cluster import cluster_many
+    from budvision.verdict.registry import find_model
+
+    for each in zip(*(
+        cluster_many(_look_there, ((str(seed), b"", (seed, hand)) for seed in seeds),
+                     n=len(seeds), address=address, model=find_model(folder))
+        for folder in folders
+    ), strict=True):
+        for one in each:
+            if isinstance(one, Exception):
+                raise one
+        yield each[0] if isinstance(each[0], str) else tuple(one[0] for one in each)
+
+
+def _looked(
+    seeds: Sequence[int], folders: Sequence[Path], hand: str, workers: int
+) -> Iterator[tuple[Observation, ...] | str]:
     from concurrent.futures import ProcessPoolExecutor
     from functools import partial
 
     job = partial(_look, folders=tuple(map(str, folders)), hand=hand)
     if workers == 1:
-        yield from (one for one in map(job, seeds) if one is not None)
+        yield from map(job, seeds)
         return
     with ProcessPoolExecutor(workers) as pool:
-        for one in pool.map(job, seeds, chunksize=8):
-            if one is not None:
-                yield one
+        yield from pool.map(job, seeds, chunksize=8)
 
 
 def observe_traced(

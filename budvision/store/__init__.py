@@ -23,6 +23,8 @@ remembered     What was worked out of rows, remembered by this process for as lo
 seal           Tell whether rows were changed past the program: hashes kept with every write, read
                by `check`
 session        A season folder: its settings, its database and its photographs
+shared_models  A season's own models at every station of one database: their files lie beside the
+               photographs
 tables         The tables of a season. Every constraint has a name, so that migrations can speak
                of it
 """

@@ -154,7 +154,7 @@ def _on_cluster(
 
     from budvision.verdict.cluster import cluster_many
 
-    answers = cluster_many(_sent, jobs(), address=address, model=entry)
+    answers = cluster_many(_sent, jobs(), n=len(paths), address=address, model=entry)
     for path, (mask, trouble), answer in zip(paths, masks, answers, strict=True):
         if path in unread:
             yield from run_many(_one, [(path.name, (

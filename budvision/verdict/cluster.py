@@ -1,9 +1,9 @@
 """Photographs proposed for by many machines: the only module that knows Dask.
 
 A photograph goes out whole, under its hash, so that the machines need no common disk and nothing is
-done twice; the model goes out once to each worker. A worker that is lost costs the photographs it
-had in hand, which another one takes. On each worker decoding has the limits of
-`budvision.photo.workers`.
+done twice; the model goes out once to each worker. Where there are many, several go together, fewer
+towards the end. A worker that is lost costs what it had in hand, which another one takes. On each
+worker decoding has the limits of `budvision.photo.workers`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import hashlib
 import logging
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,12 +22,22 @@ from budvision.errors import BudvisionError, UsageError
 from budvision.photo.workers import cores, run
 from budvision.verdict.registry import ModelEntry, add_model
 
-__all__ = ["LOCAL", "cluster_many"]
+__all__ = ["LOCAL", "cluster_many", "local_cluster"]
 
 LOCAL = "local"
 """The address that starts a scheduler and workers on this machine."""
 _ANSWER_S = 15
-_AHEAD = 3  # photographs sent for each worker before the first answer is waited for
+_AHEAD = 3  # batches sent for each worker before the first answer is waited for
+_MOST, _MOST_BYTES = 8, 4_000_000  # of photographs that go together
+_SHARE = 4  # a batch is the part of what is left that makes so many batches for each worker
+_QUIET = {  # Dask watches its workers many times a second; nobody looks at that here
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "2s",
+    "distributed.admin.system-monitor.interval": "10s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+    "distributed.worker.memory.monitor-interval": "1s",
+}
+Job = tuple[str, bytes, tuple[Any, ...]]
 _kept: dict[str, tuple[tempfile.TemporaryDirectory[str], str]] = {}
 
 
@@ -44,8 +54,7 @@ class _Carried:
 
 
 def cluster_many(
-    function: Callable[..., Any], jobs: Iterable[tuple[str, bytes, tuple[Any, ...]]], *,
-    address: str, model: ModelEntry,
+    function: Callable[..., Any], jobs: Iterable[Job], *, n: int, address: str, model: ModelEntry,
 ) -> Iterator[Any]:
     """Call a function for each photograph on a cluster, and yield the answers in order.
 
@@ -56,6 +65,8 @@ def cluster_many(
         job's arguments.
     jobs : iterable of (str, bytes, tuple)
         The photograph's name, its bytes and further arguments; read as workers become free.
+    n : int
+        How many jobs there are, about.
     address : str
         A Dask scheduler's, for instance ``tcp://10.0.0.5:8786``; ``local`` starts one here with a
         worker a core.
@@ -78,22 +89,65 @@ def cluster_many(
             (name, (model.folder / name).read_bytes()) for name in sorted(model.files)))
         # a task, not scattered data: what a lost worker alone had is made anew by the scheduler
         sent = client.submit(_model, carried, key=f"model-{carried.sha256}", pure=False)
-        ahead = _AHEAD * max(1, sum(client.nthreads().values()))
-        waiting: deque[Any] = deque()
-        for name, data, args in jobs:
-            identity = repr((function.__qualname__, carried.sha256, name, args)).encode()
-            key = f"{function.__name__}-{hashlib.sha256(identity + data).hexdigest()}"
-            waiting.append(client.submit(
-                _at_worker, function, sent, name, data, args, key=key, pure=False))
-            if len(waiting) > ahead:
-                yield _answer(waiting.popleft())
+        n_workers = max(1, sum(client.nthreads().values()))
+
+        def submitted(batch: Sequence[Job]) -> Any:
+            digest = hashlib.sha256(repr((function.__qualname__, carried.sha256)).encode())
+            for name, data, args in batch:
+                digest.update(repr((name, args)).encode() + hashlib.sha256(data).digest())
+            key = f"{function.__name__}-{digest.hexdigest()}"
+            return client.submit(_at_worker, function, sent, batch, key=key, pure=False)
+
+        def answers(batch: Sequence[Job], future: Any) -> Iterator[Any]:
+            try:
+                yield from future.result()
+            except Exception as error:  # a worker's, or that workers fell over it again and again
+                if len(batch) == 1:
+                    yield error if isinstance(error, BudvisionError) else _portable(error)
+                    return
+                for job in batch:  # which of them it was
+                    yield from answers((job,), submitted((job,)))
+
+        waiting: deque[tuple[Sequence[Job], Any]] = deque()
+        for batch in _batches(jobs, n, n_workers):
+            waiting.append((batch, submitted(batch)))
+            if len(waiting) > _AHEAD * n_workers:
+                yield from answers(*waiting.popleft())
         while waiting:
-            yield _answer(waiting.popleft())
+            yield from answers(*waiting.popleft())
+
+
+def _batches(jobs: Iterable[Job], n: int, n_workers: int) -> Iterator[tuple[Job, ...]]:
+    """Put jobs together, many at first and fewer towards the end, so that nobody waits long."""
+    batch: list[Job] = []
+    for done, job in enumerate(jobs, 1):
+        batch.append(job)
+        n_most = min(_MOST, (n - done + len(batch)) // (_SHARE * n_workers))
+        if len(batch) >= n_most or sum(len(data) for _, data, _ in batch) >= _MOST_BYTES:
+            yield tuple(batch)
+            batch = []
+    if batch:
+        yield tuple(batch)
+
+
+def local_cluster(n_workers: int = 0) -> Any:
+    """Return a scheduler with workers on this machine, one a core unless said; it can be entered.
+
+    What the workers would report of themselves many times a second they keep to themselves: that
+    takes a tenth of two cores.
+    """
+    import dask
+    from dask.distributed import LocalCluster
+
+    with dask.config.set(_QUIET):
+        return LocalCluster(  # type: ignore[no-untyped-call]
+            n_workers=n_workers or cores(), threads_per_worker=1, processes=True,
+            dashboard_address=None, silence_logs=logging.ERROR)
 
 
 def _connected(address: str, stack: ExitStack) -> Any:
     try:
-        from dask.distributed import Client, LocalCluster
+        from dask.distributed import Client
     except ImportError as error:
         raise UsageError(
             "Dask is not installed", where="--cluster", expected="the library for clusters",
@@ -102,9 +156,7 @@ def _connected(address: str, stack: ExitStack) -> Any:
     try:
         place: Any = address
         if address == LOCAL:
-            place = stack.enter_context(LocalCluster(  # type: ignore[no-untyped-call]
-                n_workers=cores(), threads_per_worker=1, processes=True, dashboard_address=None,
-                silence_logs=logging.ERROR))
+            place = stack.enter_context(local_cluster())
         client = stack.enter_context(Client(  # type: ignore[no-untyped-call]
             place, timeout=_ANSWER_S, set_as_default=False))
         client.wait_for_workers(1, timeout=_ANSWER_S)
@@ -115,13 +167,6 @@ def _connected(address: str, stack: ExitStack) -> Any:
             do="Start one with `dask scheduler` and workers with `dask worker ADDRESS`.",
         ) from error
     return client
-
-
-def _answer(future: Any) -> Any:
-    try:
-        return future.result()
-    except Exception as error:  # a worker's, or that workers fell over it again and again
-        return error if isinstance(error, BudvisionError) else _portable(error)
 
 
 def _portable(error: Exception) -> Exception:
@@ -137,9 +182,16 @@ def _model(carried: _Carried) -> _Carried:
 
 
 def _at_worker(
-    function: Callable[..., Any], carried: _Carried, name: str, data: bytes, args: tuple[Any, ...]
-) -> Any:
-    return run(function, _folder_of(carried), data, *args, where=name)
+    function: Callable[..., Any], carried: _Carried, batch: Sequence[Job]
+) -> list[Any]:
+    """Answer each job of a batch, or say what kept it from being answered."""
+    found: list[Any] = []
+    for name, data, args in batch:
+        try:
+            found.append(run(function, _folder_of(carried), data, *args, where=name))
+        except Exception as error:
+            found.append(error if isinstance(error, BudvisionError) else _portable(error))
+    return found
 
 
 def _folder_of(carried: _Carried) -> str:

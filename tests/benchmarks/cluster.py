@@ -15,11 +15,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-from distributed import LocalCluster
-
 from budvision.settings import samples_folder
 from budvision.verdict.batch import propose_many
-from budvision.verdict.cluster import cluster_many
+from budvision.verdict.cluster import cluster_many, local_cluster
 from budvision.verdict.registry import find_model
 
 COST_S = 0.5
@@ -31,23 +29,19 @@ def wait(_folder: str, data: bytes, *_args: Any) -> int:
     return len(data)
 
 
-def started(n: int) -> LocalCluster:
-    """Start workers of one thread each."""
-    return LocalCluster(n_workers=n, threads_per_worker=1, processes=True, dashboard_address=None)
-
-
 def fixed_s(n_workers: int, n: int) -> float:
     """Return the time of photographs that wait, on so many workers, s."""
     from cluster import wait as function  # by the name that workers find it under
 
     model = find_model()
     jobs = [(f"{k}", f"{k}".encode() * 20_000, ()) for k in range(n)]
-    with started(n_workers) as there:
+    with local_cluster(n_workers) as there:
         address = there.scheduler_address
-        list(cluster_many(function, jobs[:2 * n_workers], address=address, model=model))
+        list(cluster_many(function, jobs[:2 * n_workers], n=2 * n_workers, address=address,
+                          model=model))
         begun = time.perf_counter()
         found = list(cluster_many(
-            function, [(name, data + b"!", ()) for name, data, _ in jobs], address=address,
+            function, [(name, data + b"!", ()) for name, data, _ in jobs], n=n, address=address,
             model=model))
         spent = time.perf_counter() - begun
     assert all(isinstance(one, int) for one in found), found[:2]
@@ -57,7 +51,7 @@ def fixed_s(n_workers: int, n: int) -> float:
 def against_joblib(paths: list[Path]) -> float:
     """Return the time on two workers by that of two processes, the better of two rounds each."""
     least = {"cluster": float("inf"), "joblib": float("inf")}
-    with started(2) as there:
+    with local_cluster(2) as there:
         how: dict[str, dict[str, Any]] = {
             "cluster": {"cluster": there.scheduler_address}, "joblib": {"workers": 2}}
         for words in how.values():

@@ -12,12 +12,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from budvision.errors import UsageError
+from budvision.learning.observe import FIRST_SEED, columns_of, observe_many
 from budvision.settings import samples_folder
+from budvision.store.queries import blocks, canes, people, photos, rows
+from budvision.store.session import Season, now
 from budvision.verdict.batch import Answer, propose_many
+from budvision.verdict.cluster import cluster_many, local_cluster
 from budvision.verdict.propose import proposal_as_dict
+from budvision.verdict.registry import find_model
+from budvision.workflow.learning.train import load_base, season_lessons
 
 pytestmark = pytest.mark.slow
 
@@ -86,3 +93,79 @@ def test_where_no_scheduler_answers_it_is_told_before_any_work(
 ) -> None:
     with pytest.raises(UsageError, match=r"no scheduler with a worker answers at tcp://127.0.0.1:9"):
         next(propose_many(photographs, cluster="tcp://127.0.0.1:9"))
+
+
+@pytest.fixture(scope="module")
+def one_worker() -> Iterator[str]:
+    pytest.importorskip("distributed")
+    state = random.getstate()
+    with local_cluster(1) as started:
+        yield started.scheduler_address
+    random.setstate(state)
+
+
+def halved(_folder: str, data: bytes, n: int) -> tuple[int, int]:
+    """Take the place of a proposal; fails for odd numbers."""
+    if n % 2:
+        raise ValueError(f"{n} is odd")
+    return n // 2, os.getppid()
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_photographs_that_go_together_are_answered_each_for_itself(
+    one_worker: str, dask_draws: None
+) -> None:
+    jobs = [(f"{n}.jpg", b"%d" % n, (n,)) for n in range(40)]
+    found = list(cluster_many(halved, jobs, n=len(jobs), address=one_worker, model=find_model()))
+    assert [one[0] for one in found[::2]] == list(range(20))
+    assert [str(one) for one in found[1::2]] == [f"ValueError: {n} is odd" for n in range(1, 40, 2)]
+    assert os.getpid() not in {one[1] for one in found[::2]}
+
+
+def called_season(folder: Path) -> Season:
+    """Two photographs that nothing has measured, of a bud each whose primary is called."""
+    season = Season.create(folder)
+    with season.write() as conn:
+        sampling = blocks.ensure_sampling(conn, blocks.ensure_block(conn, "Lark"), "s")
+        cane = canes.ensure_cane(conn, sampling, "1")
+        person = people.add_person(conn, "Ilse Brandl", "reviewer")
+        for node, path in enumerate(sorted(samples_folder().glob("*.jpg"))[:2], 1):
+            photo = photos.add_photo(
+                conn, sha256=season.photos.add(path).sha256, file_name=path.name, format="JPEG",
+                n_bytes=path.stat().st_size, width_px=1, height_px=1, camera="")
+            bud = canes.ensure_bud(conn, cane, node)
+            photos.assign(conn, photo.id, bud, 1, source="manifest")
+            rows.add_row(conn, "call", {
+                "bud_id": bud, "tissue": "primary", "value": "live" if node == 1 else "dead",
+                "person_id": person.id, "source": "page", "added_at": now()})
+    return season
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_what_training_measures_on_a_cluster_is_what_this_machine_measures(
+    one_worker: str, dask_draws: None, tmp_path: Path
+) -> None:
+    found = []
+    for name, cluster in (("here", ""), ("there", one_worker)):
+        with called_season(tmp_path / name) as season:
+            base, entry = load_base(season, None)
+            lessons, left = season_lessons(season, base=base, entry=entry, jobs=1, cluster=cluster)
+            found.append([(one.bud, one.value, one.row.tobytes(), one.base_logit)
+                          for one in lessons])
+            assert not left
+    assert len(found[0]) == 2
+    assert found[0] == found[1]
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_what_a_model_is_measured_on_is_drawn_and_seen_alike_on_a_cluster(
+    one_worker: str, dask_draws: None
+) -> None:
+    model = find_model()
+    seeds = range(FIRST_SEED + 900_000_000, FIRST_SEED + 900_000_003)
+    here, there = (columns_of(list(observe_many(
+        seeds, folder=model.folder, workers=1, cluster=cluster))) for cluster in ("", one_worker))
+    assert len(here["usable"]) == 3
+    assert here.keys() == there.keys()
+    for name in here:
+        np.testing.assert_array_equal(here[name], there[name], name)

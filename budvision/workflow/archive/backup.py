@@ -40,6 +40,7 @@ from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.queries.backups import add_backup
 from budvision.store.session import Season, now
+from budvision.store.shared_models import sync_models
 from budvision.version import __version__
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.settings import own_files, season_text
@@ -152,6 +153,7 @@ def backup(
         part = home / f".{name}.part"
         part.mkdir()
         _copy_database(season, part)
+        sync_models(season)
         _copy_files(season, part, home / before[-1] if before else None)
         with opened(part, folder) as copy:
             n_new, n_repaired, missing, n_photos = _copy_photos(season, copy, progress)

@@ -25,6 +25,7 @@ from budvision.files import sha256_of
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
+from budvision.store.shared_models import sync_models
 from budvision.version import __version__
 from budvision.workflow.archive.proof import RESULTS, answers_of
 from budvision.workflow.archive.settings import write_settings
@@ -314,6 +315,7 @@ def _write_regions(
 
 
 def _write_models(season: Season, conn: Connection, bag: BagWriter) -> int:
+    sync_models(season)
     n = 0
     listed = season.models_folder / "registry.toml"
     if listed.is_file():

@@ -16,6 +16,7 @@ from budvision.store.config import CONFIG
 from budvision.store.copying import copy_rows
 from budvision.store.queries import overview, rows
 from budvision.store.session import Season
+from budvision.store.shared_models import sync_models
 from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.settings import own_files, put_text, season_text
 
@@ -72,6 +73,7 @@ def move(
     target = Season.open(folder) if (folder / CONFIG).exists() else Season.create(
         folder, database_url=database_url, photos=photos)
     with target:
+        sync_models(season)
         with season.read() as source:
             wanted = seal.point(source)
             hashes = sorted(overview.photo_hashes(source))
@@ -84,6 +86,7 @@ def move(
                 target.photos.add(season.photos.read(sha256, verify=True))
                 if not target.photos.sound(sha256):
                     raise _unequal(target, f"photograph {sha256[:12]} was not written as it is")
+        sync_models(target)
     with Season.open(folder) as moved:
         _verify(season, moved)
         database = moved.engine.url.render_as_string(hide_password=True)

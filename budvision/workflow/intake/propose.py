@@ -28,6 +28,7 @@ from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, proposals
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.session import Season
+from budvision.store.shared_models import bring_model
 from budvision.verdict.reasons import refused_photo
 from budvision.vocabulary import Proposal
 
@@ -108,7 +109,7 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
     Raises
     ------
     NotFoundError
-        When no registry lists it.
+        When no registry lists it, and no other station has put it where this one finds it.
     """
     from budvision.verdict.registry import find_model
 
@@ -116,8 +117,14 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
         with season.read() as conn:
             promoted = models.current_model(conn)
         if promoted is not None:
+            bring_model(season, promoted)
             inside = season.folder / promoted.path
             model = inside if promoted.path and inside.is_dir() else promoted.name
+    elif isinstance(model, str):
+        with season.read() as conn:
+            known = models.find_model(conn, model)
+        if known is not None:
+            bring_model(season, known)
     entry = find_model(model, folders=[season.models_folder])
     listed = "\n".join(  # what proposes; the card and the figures beside it may be reworded
         f"{name} {sha}" for name, sha in sorted(entry.files.items())
@@ -293,7 +300,9 @@ def _look_on_cluster(
             yield row.file_name, data, (row.file_name, cane_base)
 
     entry = find_model(model_folder(season, chosen), folders=[season.models_folder])
-    for answer in cluster_many(_look_at_bytes, work(), address=address, model=entry):
+    for answer in cluster_many(
+        _look_at_bytes, work(), n=n_rows, address=address, model=entry
+    ):
         yield answer if there.popleft() else _Judged(None)
 
 

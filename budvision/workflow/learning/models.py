@@ -16,6 +16,7 @@ from budvision.store.queries import learning, models, people
 from budvision.store.queries.trust import Subject, add_trust, standing_trust
 from budvision.store.remembered import Form
 from budvision.store.session import Season
+from budvision.store.shared_models import share_model
 from budvision.vocabulary import CallValue, Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
 from budvision.workflow.learning.train import LEFT_OUT, gather_lessons, load_base
@@ -177,7 +178,9 @@ def promote_model(season: Season, name: str, *, person: str, reason: str) -> str
         When the model's files are not as listed.
     """
     used = model_in_use(season, name)
-    _load(season, used)
+    entry = _load(season, used)[2]
+    if entry.folder.parent == season.models_folder:
+        share_model(season, entry)
     if used.label == model_in_use(season).label:
         raise InputError(f"{used.label} is in use already", where="promote",
                          expected="another model", do="See `budvision models list`.")

@@ -59,7 +59,7 @@ class TrainReport:
 
 def season_lessons(
     season: Season, *, base: VerdictModel, entry: ModelEntry, jobs: int = 2,
-    progress: Progress | None = None,
+    cluster: str = "", progress: Progress | None = None,
 ) -> tuple[list[Lesson], dict[str, int]]:
     """Return the season's called tissues beside their features, measuring what lacks them.
 
@@ -79,7 +79,7 @@ def season_lessons(
         wanting = [row for row in learning.photos_of_calls(conn) if row.id not in seen]
     if wanting:
         propose_waiting(
-            season, model=entry.folder, photos=wanting, jobs=jobs,
+            season, model=entry.folder, photos=wanting, jobs=jobs, cluster=cluster,
             progress=None if progress is None else (
                 lambda done, total, _: progress("photographs", done, total)))
     with season.read() as conn:
@@ -148,12 +148,13 @@ def _bag_lessons(
 
 def gather_lessons(
     season: Season, *, base: VerdictModel, entry: ModelEntry, bags: Sequence[Path] = (),
-    jobs: int = 2, progress: Progress | None = None,
+    jobs: int = 2, cluster: str = "", progress: Progress | None = None,
 ) -> Lessons:
     """Gather lessons from the season and from archives; a bag's held-out blocks stay out."""
     from budvision.learning.lessons import make_lessons
 
-    own, left = season_lessons(season, base=base, entry=entry, jobs=jobs, progress=progress)
+    own, left = season_lessons(season, base=base, entry=entry, jobs=jobs, cluster=cluster,
+                               progress=progress)
     with season.read() as conn:
         seen = {row["sha256"] for row in stream(conn, "photo")} if bags else set()
     more, left_bags = _bag_lessons(bags, base, seen)
@@ -180,7 +181,7 @@ def load_base(season: Season, base: str | Path | None) -> tuple[VerdictModel, Mo
 
 def train(
     season: Season, *, base: str | Path | None = None, bags: Sequence[Path] = (),
-    jobs: int = 2, progress: Progress | None = None,
+    jobs: int = 2, cluster: str = "", progress: Progress | None = None,
 ) -> TrainReport:
     """Train on every confirmed call, starting from what the base model knows.
 
@@ -192,6 +193,9 @@ def train(
         Archives whose calls are learnt from as well.
     jobs : int
         Processes, where many photographs are to be looked at first.
+    cluster : str
+        Address of a Dask scheduler whose workers look at those, ``local`` for one here; the fits
+        are made in this process.
     progress : callable, optional
         Called with (what, done, in all).
 
@@ -213,7 +217,7 @@ def train(
 
     model, entry = load_base(season, base)
     lessons = gather_lessons(
-        season, base=model, entry=entry, bags=bags, jobs=jobs, progress=progress)
+        season, base=model, entry=entry, bags=bags, jobs=jobs, cluster=cluster, progress=progress)
     if not len(lessons.examples):
         why = "; ".join(f"{plain_count(n, 'tissue')}: "
                         f"{what}" for what, n in lessons.left_out.items())

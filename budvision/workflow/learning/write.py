@@ -7,7 +7,7 @@ removes, or a whole folder that no list names and nothing loads.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ from budvision.errors import StorageError
 from budvision.files import PART, beside
 from budvision.store.queries import models
 from budvision.store.session import Season, now
+from budvision.store.shared_models import share_model
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
 
 if TYPE_CHECKING:
@@ -58,14 +59,14 @@ def write_model(
     StorageError
         When the disk is full; nothing is half-written.
     """
-    from budvision.verdict.registry import ModelEntry, add_model, library_versions
+    from budvision.verdict.registry import ModelEntry, add_model, find_model, library_versions
 
     home = season.models_folder
     with season.write() as conn:
         try:
             for left in home.glob(f".{name}-*{PART}"):  # of a training that was killed
                 shutil.rmtree(left, ignore_errors=True)
-            target = home / f"{name}-{_next_version(home, name)}"
+            target = home / f"{name}-{_next_version(home, name, models.list_models(conn))}"
             home.mkdir(parents=True, exist_ok=True)
             with beside(target, hidden=True) as part:
                 part.mkdir()
@@ -81,8 +82,10 @@ def write_model(
             feature_version=feature_version, made=now()[:10], libraries=library_versions(),
             note=note))
         used = model_in_use(season, target)
-        models.ensure_model(conn, used.label, used.sha256, used.path,
-                            facts=used.facts | dict(facts))
+        models.ensure_model(
+            conn, used.label, used.sha256, used.path, facts=used.facts | dict(facts) | {
+                "listed": {"note": note, "libraries": dict(library_versions())}})
+    share_model(season, find_model(target))
     return used, target
 
 
@@ -94,10 +97,12 @@ def copy_segmenter(base: ModelEntry, part: Path) -> None:
             shutil.copyfile(base.folder / name, part / name)
 
 
-def _next_version(home: Path, name: str) -> int:
-    """Return the version after the highest that was ever begun, listed or not."""
+def _next_version(home: Path, name: str, known: Sequence[models.ModelRow]) -> int:
+    """Return the version after the highest that any station ever began, listed or not."""
     from budvision.verdict.registry import list_models
 
     taken = [path.name.removeprefix(f"{name}-") for path in home.glob(f"{name}-*")]
+    taken += [row.name.removeprefix(f"{name}-") for row in known
+              if row.name.startswith(f"{name}-")]
     taken += [entry.version for entry in list_models(home) if entry.name == name]
     return max((int(text) for text in taken if text.isdigit()), default=0) + 1

@@ -16,6 +16,7 @@ from budvision.store.backups import last_good_copy
 from budvision.store.config import CONFIG
 from budvision.store.queries import models, overview
 from budvision.store.session import Season
+from budvision.store.shared_models import shared_hashes, sync_models
 from budvision.workflow.season.settled import (
     changes_since_check,
     note_check,
@@ -102,6 +103,10 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "the counts that the pages show are not those of the rows",
             "They were counted anew." if mended else "Run `budvision check --tidy` to count them "
             "anew; calls and results are not affected.", serious=False))
+    for name in sync_models(season):
+        findings.append(Finding(
+            "fetched_model", f"models/{name}", "it was missing or damaged at this station",
+            "It was fetched from where every station's models lie.", serious=False))
     findings += _photos(season, hashes, progress)
     findings += _models(season, [row.path for row in known])
     findings += _settings(season)
@@ -165,8 +170,9 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
                                  "Check the disk and the folder's rights."))
     if progress is not None:
         progress(len(hashes), len(hashes), "")
+    of_models = shared_hashes(season)
     for sha256 in season.photos:
-        if sha256 not in hashes:
+        if sha256 not in hashes and sha256 not in of_models:
             found.append(Finding(
                 "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
                 "intake was killed after copying it", "Run that intake again.", serious=False))

@@ -7,6 +7,10 @@ section 6.3.3.2 (wafers, n = 50, mean fraction 0.2313, limits 0.0524 and 0.4102;
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,12 +20,16 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, NotFoundError, NothingToDoError, VerificationError
+from budvision.photo.features import FEATURE_VERSION
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, people, proposals, rows
 from budvision.store.session import Season
+from budvision.store.shared_models import sync_models
 from budvision.verdict.compare import Judged, compare
+from budvision.verdict.registry import find_model, verify_model
 from budvision.verdict.watch import Drift, advise, agreement_chart, proportion_limits
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
+from budvision.workflow.intake.propose import model_folder, model_in_use
 from budvision.workflow.learning import anew as models_anew
 from budvision.workflow.learning.anew import count_out_of_step, propose_anew
 from budvision.workflow.learning.models import (
@@ -33,8 +41,63 @@ from budvision.workflow.learning.models import (
     watch_model,
 )
 from budvision.workflow.learning.train import train
+from budvision.workflow.learning.write import write_model
 
 base_folder, season = taught.base_folder, taught.season
+
+
+@pytest.mark.postgres
+def test_a_model_promoted_at_one_station_is_at_every_station(
+    tmp_path: Path, postgres_url: str, base_folder: Path
+) -> None:
+    shared = tmp_path / "share" / "photos"
+
+    def fill(part: Path, _label: str) -> None:
+        for name in ("verdict.skops", "segmenter.onnx"):
+            shutil.copyfile(base_folder / name, part / name)
+
+    def written(station: Season) -> str:
+        return write_model(station, "tuned", fill, feature_version=FEATURE_VERSION,
+                           note="reads the lamp", facts={})[0].label
+
+    with (
+        Season.create(tmp_path / "one", database_url=postgres_url, photos=shared) as one,
+        Season.create(tmp_path / "two", database_url=postgres_url, photos=shared) as two,
+    ):
+        with one.write() as conn:
+            people.add_person(conn, "Ada Quill", "lead")
+        at_work = model_in_use(two)                 # a worker that has a model already
+        assert written(one) == "tuned-1"
+        promote_model(one, "tuned-1", person="Ada Quill", reason="better")
+        used = model_in_use(two)
+        assert used == model_in_use(one) != at_work
+        here, there = (find_model(model_folder(station, used)) for station in (one, two))
+        verify_model(there)
+        assert there.folder == two.folder / "models" / "tuned-1"
+        assert replace(there, folder=here.folder) == here
+        assert written(two) == "tuned-2"            # no station takes a name that another has
+        assert model_in_use(one, "tuned-2").label == "tuned-2"
+
+        (there.folder / "verdict.skops").write_bytes(b"broken")
+        with pytest.raises(VerificationError):
+            verify_model(there)
+        told = subprocess.run(
+            [sys.executable, "-m", "budvision.cli.main", "check", "--json", "--season",
+             str(two.folder)], capture_output=True, text=True, check=True)
+        found = json.loads(told.stdout)
+        assert found["ok"]
+        assert [one["where"] for one in found["findings"] if one["code"] == "fetched_model"] == [
+            "models/tuned-1"]
+        assert "no_record" not in told.stdout
+        verify_model(there)
+
+        shutil.rmtree(there.folder)
+        for sha256 in there.files.values():
+            one.photos.path(sha256).unlink()
+        with pytest.raises(NotFoundError, match="tuned-1 is not at this station, or is damaged"):
+            model_in_use(two)
+        assert "tuned-1" not in sync_models(one)    # it puts there what is not there
+        assert model_in_use(two) == used
 
 
 @pytest.fixture
