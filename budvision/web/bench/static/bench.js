@@ -83,6 +83,7 @@ function draw() {
   const { node, cut } = inSight();
   $("bench-again").textContent = spoken("Take node {node} cut {cut} again", { node, cut: Math.max(1, cut) });
   $("bench-deeper").textContent = spoken("Node {node}: next cut, deeper", { node });
+  for (const name of ["bench-again", "bench-deeper"]) $(name).disabled = cut < 1;   // nothing to take again, nothing to go deeper from
   $("bench-nodes").replaceChildren(...(cane?.buds ?? []).map(nodeButton), furtherNode(cane));
   $("bench-canes").replaceChildren(...board.canes.map((one) => {
     const words = [one.label, one.done && spoken("done"), one.vine && spoken("vine {vine}", one)].filter(Boolean).join(" · ");
