@@ -141,6 +141,16 @@ def test_figures_are_for_a_lead_or_the_holder_of_the_token(network: Flask) -> No
     assert client.get("/metrics").status_code == 403
 
 
+@pytest.mark.parametrize("token", ["", "short", "fifteen-letters"])
+def test_a_token_that_could_be_guessed_opens_nothing(
+    network: Flask, monkeypatch: pytest.MonkeyPatch, token: str
+) -> None:
+    monkeypatch.setenv("BUDVISION_METRICS_TOKEN", token)
+    for given in (f"Bearer {token}", token, "Bearer \xe9"):
+        answer = network.test_client().get("/metrics", headers={"Authorization": given})
+        assert answer.status_code == 302
+
+
 def test_health_tells_of_photographs_whose_disk_is_not_there(network: Flask) -> None:
     client, season = network.test_client(), network.extensions[SEASON_KEY]
     log_in(client, "Ilse Brandl")
