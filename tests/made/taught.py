@@ -6,7 +6,6 @@ Features are drawn, not measured, so that the truth is known and no network is n
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -93,9 +92,3 @@ def fill(
             if i < contradicted:
                 add("call", bud_id=bud, tissue="primary", value="live" if called else "dead",
                     person_id=second, round="second", source="page", added_at=AT)
-
-
-@pytest.fixture
-def season(tmp_path: Path) -> Iterator[Season]:
-    with Season.create(tmp_path / "season") as made:
-        yield made

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 from flask import Flask
@@ -17,13 +16,6 @@ from budvision.web.guard import is_loopback_address
 from budvision.web.people import hash_password
 
 PASSWORD = "four plain words here"
-
-
-@pytest.fixture
-def season(tmp_path: Path) -> Season:
-    season = Season.create(tmp_path / "winter")
-    yield season
-    season.close()
 
 
 @pytest.fixture

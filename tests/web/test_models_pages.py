@@ -29,7 +29,7 @@ from budvision.web.models.pages import chart_of
 from budvision.workflow.intake import propose
 from budvision.workflow.learning.models import Slip
 
-base_folder, season = taught.base_folder, taught.season
+base_folder = taught.base_folder
 
 
 @pytest.fixture

@@ -58,13 +58,6 @@ def sample(
 
 
 @pytest.fixture
-def season(tmp_path: Path) -> Season:
-    season = Season.create(tmp_path / "winter")
-    yield season
-    season.close()
-
-
-@pytest.fixture
 def client(season: Season) -> FlaskClient:
     app = create_app(season.folder, testing=True)
     yield app.test_client()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from budvision.report.answer import answer_words
@@ -17,13 +15,6 @@ from budvision.workflow.answers.results import results
 from budvision.workflow.answers.sheet_facts import line_facts
 
 L, D = CallValue.LIVE, CallValue.DEAD
-
-
-@pytest.fixture
-def season(tmp_path: Path) -> Season:
-    season = Season.create(tmp_path / "winter")
-    yield season
-    season.close()
 
 
 def read(season: Season, buds: list[tuple[CallValue, ...]]) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from budvision.errors import ConflictError
@@ -19,13 +17,6 @@ from budvision.workflow.answers.tables import results_csv
 from budvision.workflow.sampling.top_up import top_up
 
 L, D = CallValue.LIVE, CallValue.DEAD
-
-
-@pytest.fixture
-def season(tmp_path: Path) -> Season:
-    season = Season.create(tmp_path / "winter")
-    yield season
-    season.close()
 
 
 def sampled(season: Season, label: str, collected: str, n_canes: int, n_dead: int) -> None:

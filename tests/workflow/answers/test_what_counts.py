@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from budvision.errors import InputError, NotFoundError
@@ -20,13 +18,6 @@ from budvision.workflow.answers.sheet_facts import block_facts, line_facts
 from budvision.workflow.season.make import set_block
 
 L, D, U = CallValue.LIVE, CallValue.DEAD, CallValue.UNSURE
-
-
-@pytest.fixture
-def season(tmp_path: Path) -> Season:
-    season = Season.create(tmp_path / "winter")
-    yield season
-    season.close()
 
 
 def sampled(season: Season, primaries: list[list[CallValue]], zones: tuple[str, ...] = ()) -> None:

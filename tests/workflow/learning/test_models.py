@@ -43,7 +43,7 @@ from budvision.workflow.learning.models import (
 from budvision.workflow.learning.train import train
 from budvision.workflow.learning.write import write_model
 
-base_folder, season = taught.base_folder, taught.season
+base_folder = taught.base_folder
 
 
 @pytest.mark.postgres

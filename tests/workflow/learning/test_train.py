@@ -40,7 +40,7 @@ from budvision.workflow.archive.export import export_archive
 from budvision.workflow.learning.own import keep_estimator
 from budvision.workflow.learning.train import load_base, train
 
-base_folder, season = taught.base_folder, taught.season
+base_folder = taught.base_folder
 
 
 def test_tuned_model_reads_the_lamp_that_misled_the_base(
