@@ -92,5 +92,8 @@ def test_a_buds_whole_history_is_a_page_that_hides_what_is_hidden(
     after = _text(client, address)
     assert "drawn-1 proposed: primary" in after
     assert after.count("taken back") >= 3
-    assert after.count("first, blind, page") == 3
+    assert after.count("first reading, blind, on the page") == 3
+    german = _text(client, f"{address}?lang=de")
+    assert german.count("Erstlesung, blind, auf der Seite") == 3
+    assert "zurückgenommen" in german
     assert client.get("/review/bud/999/history").status_code == 404
