@@ -49,7 +49,8 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
     if url is not None:
         address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
         try:
-            return create_engine(address, pool_pre_ping=True, hide_parameters=True)
+            return create_engine(  # as many connections as the server has threads, and jobs
+                address, pool_pre_ping=True, hide_parameters=True, max_overflow=30)
         except ModuleNotFoundError as error:
             raise MissingLibraryError(
                 "the driver of PostgreSQL is not installed", where="[database] url",

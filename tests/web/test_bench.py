@@ -16,6 +16,7 @@ from flask.testing import FlaskClient
 from PIL import Image
 
 from budvision.settings import Settings
+from budvision.store.queries import blocks
 from budvision.store.queries.photos import cuts_of_sampling
 from budvision.store.session import Season
 from budvision.vocabulary import Proposal, Tissue, TissueProposal, Verdict
@@ -204,6 +205,26 @@ def test_pages_say_what_to_be_careful_of(client: FlaskClient) -> None:
         text = client.get(path).get_data(as_text=True)
         assert "Razor blades cut people" in text
         assert "sharps container" in text
+
+
+def test_the_list_is_shown_a_page_at_a_time_and_finds_a_block(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with client.application.extensions["budvision.season"].write() as conn:
+        for number in range(3):
+            blocks.ensure_sampling(conn, blocks.ensure_block(conn, f"Étage {number}"), "feb")
+    monkeypatch.setattr("budvision.web.bench.pages.ROWS_A_PAGE", 2)
+
+    def shown(address: str) -> list[str]:
+        return re.findall(r"<h2>(.+?) <span", client.get(address).text)
+
+    first, second = shown("/bench/"), shown("/bench/?page=2")
+    assert (len(first), len(second), len({*first, *second})) == (2, 2, 4)
+    assert shown("/bench/?page=9") == second, "past the end is the last page"
+    assert shown("/bench/?block=ÉTAGE 1") == ["Étage 1"]
+    assert shown("/bench/?block=nowhere") == []
+    assert "No sampling yet" not in client.get("/bench/?block=nowhere").text
+    assert "page=2&amp;block=%C3%A9tage" in client.get("/bench/?block=étage").text
 
 
 def test_paper_and_pictures_come_only_where_there_are_some(client: FlaskClient) -> None:

@@ -31,7 +31,8 @@ __all__ = [
     "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "drop_unused_block",
     "ensure_block", "ensure_sampling", "ensure_site", "find_block", "find_sampling",
     "find_samplings", "get_block", "get_sampling", "latest_sampling", "list_blocks",
-    "list_samplings", "list_sites", "sampling_by_id", "update_block", "update_sampling",
+    "list_samplings", "list_sites", "sampling_by_id", "sampling_labels", "update_block",
+    "update_sampling",
 ]
 
 
@@ -269,6 +270,13 @@ def list_samplings(conn: Connection, block_id: int | None = None) -> list[Sampli
     return [_sampling(row) for row in conn.execute(query)]
 
 
+def sampling_labels(conn: Connection) -> tuple[str, ...]:
+    """Return every label of a sampling once, those of the first block first, oldest first."""
+    rows = conn.scalars(select(sampling.c.label).join(block, sampling.c.block_id == block.c.id)
+                        .order_by(block.c.name, *_age()))
+    return tuple(dict.fromkeys(rows))
+
+
 def find_samplings(
     conn: Connection, *, name: str = "", waiting: bool = False, first: int = 0, most: int = 50
 ) -> tuple[list[Sampling], int]:
@@ -352,8 +360,12 @@ def _block(row: Row[Any]) -> Block:
         normal_nodes=row.normal_nodes, policy=row.policy, secondary_crop=row.secondary_crop,
         training_system=row.training_system,
         row_spacing_m=row.row_spacing_m, vine_spacing_m=row.vine_spacing_m,
-        layout=json.loads(row.layout), note=row.note,
+        layout=_table(row.layout), note=row.note,
     )
+
+
+def _table(kept: str) -> dict[str, Any]:
+    return {} if kept == "{}" else json.loads(kept)
 
 
 def _sampling(row: Row[Any]) -> Sampling:
@@ -361,6 +373,6 @@ def _sampling(row: Row[Any]) -> Sampling:
         id=row.id, block_id=row.block_id, block=row.block, label=row.label,
         collected_at=row.collected_at, in_water_at=row.in_water_at,
         out_of_water_at=row.out_of_water_at, room_temp_c=row.room_temp_c,
-        plan=json.loads(row.plan), note=row.note, added_at=row.added_at,
+        plan=_table(row.plan), note=row.note, added_at=row.added_at,
         tops_up=row.tops_up,
     )

@@ -35,12 +35,7 @@ from budvision.web.certificate import AUTHORITY, authority_fingerprint, certific
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
-from budvision.workflow.bench.model import (
-    BenchModel,
-    get_ready,
-    model_is_loading,
-    season_model,
-)
+from budvision.workflow.bench.model import BenchModel, get_ready, model_is_loading, season_model
 from budvision.workflow.bench.picture import small_picture
 from budvision.workflow.intake.assignment import (
     AssignmentBoard,
@@ -56,6 +51,7 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("bench", __name__, url_prefix="/bench", template_folder="templates",
                       static_folder="static", static_url_path="/static")
 
+ROWS_A_PAGE = 50
 TIMES = ("collected_at", "in_water_at", "out_of_water_at")
 PROPOSER_KEY = "budvision.bench.propose"
 """In `app.extensions`: a model to ask instead of the season's own (tests)."""
@@ -64,15 +60,18 @@ CAUTION = mark(
     "blade, and put used blades into a sharps container.")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StartPage:
-    """What the list of samplings shows.
+    """What the list of samplings shows; `block` is the part of a name that is looked for.
 
     `address` is what a phone opens, with its code as SVG; empty where only this computer can.
     `fingerprint` is that of the season's own authority, empty where it has none.
     """
 
     rows: list[bench.BenchRow]
+    block: str
+    page: int
+    n_pages: int
     address: str
     code: str
     fingerprint: str
@@ -143,8 +142,13 @@ def start() -> ResponseReturnValue:
         address = ""
     code = segno.make(address, micro=False).svg_inline(scale=5, border=4, light="#fff") if (
         address) else ""
+    block = request.args.get("block", "").strip()
+    rows = bench.bench_list(current_season(), block=block)
+    n_pages = max(1, -(-len(rows) // ROWS_A_PAGE))
+    page = min(n_pages, integer(request.args, "page", low=1) or 1)
     return render_template("bench/start.html", page=StartPage(
-        bench.bench_list(current_season()), address, code,
+        rows=rows[(page - 1) * ROWS_A_PAGE:page * ROWS_A_PAGE], block=block, page=page,
+        n_pages=n_pages, address=address, code=code, fingerprint=
         authority_fingerprint(certificate_folder(current_app)) if (
             current_app.config["OWN_CERTIFICATE"]) else ""))
 

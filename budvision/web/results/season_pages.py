@@ -12,7 +12,7 @@ from budvision.language import say, told
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.words import band_name, percent, points
-from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.blocks import list_samplings, sampling_labels
 from budvision.vineyard.breakdown import breakdown
 from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.results import TissueResult
@@ -110,7 +110,7 @@ def overview() -> ResponseReturnValue:
     sampling = sampling_label()
     answers = most_urgent_first(season_answers(season, sampling=sampling))
     with season.read() as conn:
-        labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
+        labels = sampling_labels(conn)
     n_pages = max(1, -(-len(answers) // ROWS_A_PAGE))
     page = integer(request.args, "page", low=1, high=n_pages) or 1
     shown = answers[(page - 1) * ROWS_A_PAGE: page * ROWS_A_PAGE]

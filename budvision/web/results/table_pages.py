@@ -14,7 +14,7 @@ from budvision.errors import BudvisionError, InputError
 from budvision.language import say_n, told
 from budvision.report.answer import AnswerWords, answer_words
 from budvision.report.facts import result_facts
-from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.blocks import sampling_labels
 from budvision.web.current import current_season
 from budvision.web.people import need_person
 from budvision.web.results.door import blueprint
@@ -50,7 +50,7 @@ class TablePage:
 
 def _shown(**facts: object) -> str:
     with current_season().read() as conn:
-        labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
+        labels = sampling_labels(conn)
     return render_template("results/table.html", page=TablePage(samplings=labels, **facts))  # type: ignore[arg-type]
 
 

@@ -11,7 +11,7 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
 from budvision.language import say, say_n, told
-from budvision.store.queries.blocks import list_samplings
+from budvision.store.queries.blocks import sampling_labels
 from budvision.store.session import as_utc
 from budvision.tables import read_cells
 from budvision.web.current import current_season
@@ -70,7 +70,7 @@ def _tray() -> Tray:
 def _form(asked: Asked, problem: str = "") -> str:
     season, person = current_season(), current_person()
     with season.read() as conn:
-        labels = tuple(dict.fromkeys(row.label for row in list_samplings(conn)))
+        labels = sampling_labels(conn)
     return render_template("season/photographs.html", page=PhotographsPage(
         asked=asked, samplings=labels, problem=problem, work=shown_work(),
         next=next_work(), most_mb=season.settings.max_upload_mb,

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.files import write_whole
 from budvision.photo.read import Photo, read_photo
-from budvision.store.names import clean_label
+from budvision.store.names import clean_label, name_key
 from budvision.store.queries.blocks import Sampling, list_samplings, sampling_by_id
 from budvision.store.queries.canes import (
     bud_place,
@@ -301,13 +301,22 @@ class BenchRow:
     soak: SoakClock
 
 
-def bench_list(season: Season) -> list[BenchRow]:
-    """List the samplings with their soaking and how far the bench is, unfinished ones first."""
+def bench_list(season: Season, *, block: str = "") -> list[BenchRow]:
+    """List the samplings with their soaking and how far the bench is, unfinished ones first.
+
+    Parameters
+    ----------
+    season : Season
+    block : str
+        Part of a block's name, letter case apart; every block when empty.
+    """
     rows = []
     with season.read() as conn:
         samplings = list_samplings(conn)
         far = {one.sampling_id: one for one in sampling_counts(conn)}
     for sampling in samplings:
+        if block and name_key(block) not in name_key(sampling.block):
+            continue
         done = far[sampling.id]
         nodes = _nodes_of(sampling, done.last_node)
         rows.append(BenchRow(
