@@ -27,9 +27,9 @@ from budvision.errors import (
     VerificationError,
 )
 from budvision.files import sha256_of
-from budvision.store import seal, tables
+from budvision.store import counts, seal, tables
 from budvision.store.backups import LastBackup, note_backup
-from budvision.store.queries import blocks, rows
+from budvision.store.queries import blocks, overview, rows
 from budvision.store.session import Season
 from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.move import move
@@ -399,6 +399,10 @@ def test_a_move_that_was_cut_short_goes_on(
     move(made, target)
     with Season.open(target) as moved:
         assert seasons.whole_content(moved) == seasons.whole_content(made)
+        with moved.read() as conn, made.read() as old:
+            assert counts.wrong_samplings(conn) == []
+            assert overview.samplings_with(conn, "n_photos").keys() == overview.samplings_with(
+                old, "n_photos").keys()
 
 
 @pytest.mark.parametrize("at", [".", "photos/new"])
