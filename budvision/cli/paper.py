@@ -41,6 +41,7 @@ def paper(
     Example: budvision paper all --out paper/
     """
     from budvision.errors import UsageError
+    from budvision.language import LANGUAGES, speak
     from budvision.settings import Settings
     from budvision.store.session import Season
     from budvision.vineyard.sample_plan import plan_from_dict
@@ -60,6 +61,8 @@ def paper(
     if plan is not None:
         found = plan_from_dict(_read(plan), where=plan.name)
     sheets = size or settings.paper
+    if settings.language in LANGUAGES:
+        speak(settings.language)
     if kind == "card":
         made = {"photo-cards.pdf": photo_cards(paper=sheets)}
     elif found is None:

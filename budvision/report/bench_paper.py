@@ -11,10 +11,12 @@ from itertools import groupby
 import segno
 
 from budvision.errors import UsageError
+from budvision.language import say, typed_number
 from budvision.photo.card import LINE_MM, card_rectangles
 from budvision.photo.card_layout import LAYOUTS
 from budvision.photo.tag import NEXT_BUD, tag_text
 from budvision.report.paper import PAPERS, compile_pdf
+from budvision.report.words import count
 from budvision.vineyard.sample_plan import SamplePlan
 
 __all__ = [
@@ -134,16 +136,24 @@ def walking_sheet_pdf(plan: SamplePlan, *, paper: str = "a4", soak_h: float = 48
     order = {row.label: i for i, row in enumerate(plan.layout.rows)}
     data = {
         "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
-        "draw": plan.draw, "nodes": plan.nodes, "which_nodes": plan.which_nodes,
-        "soak_h": f"{soak_h:g}",
+        "draw": plan.draw, "nodes": plan.nodes, "nodes_words": count(plan.nodes, "node"),
+        "which_nodes": plan.which_nodes,
+        "soak_h": typed_number(soak_h),
         "map_mm": 100 if len(plan.vines) <= 12 else 80,
         "rows": [{"label": row.label, "n_vines": row.n_vines, "missing": sorted(row.missing)}
                  for row in plan.layout.rows],
         "zones": [(zone, len(list(rows))) for zone, rows in
                   groupby(plan.layout.rows, key=lambda row: row.zone)],
-        "vines": [{**vine.as_dict(), "row_index": order[vine.row]} for vine in plan.vines],
+        "vines": [{**vine.as_dict(), "row_index": order[vine.row], "note": vine.note_words,
+                   "size": say(vine.size),
+                   "substitute": _place(vine.substitute_row, vine.substitute_vine)}
+                  for vine in plan.vines],
     }
     return compile_pdf("walking_sheet", data, paper=paper)
+
+
+def _place(row: str | None, vine: int | None) -> str:
+    return say("row {row} vine {vine}", row=row, vine=vine)
 
 
 def tag_size(name: str) -> TagSize:
@@ -170,7 +180,7 @@ def plan_tags(plan: SamplePlan) -> list[CaneTag]:
     """List the tags of a plan's canes."""
     tags = []
     for vine in plan.vines:
-        where = f"row {vine.row} vine {vine.vine}" + (f", {vine.zone}" if vine.zone else "")
+        where = _place(vine.row, vine.vine) + (f", {vine.zone}" if vine.zone else "")
         tags.append(CaneTag(tag_text(plan.key, vine.cane), vine.cane, where))
     return tags
 
@@ -251,7 +261,7 @@ def bench_tally_pdf(
         "counts": counts, "block": plan.block, "cultivar": plan.cultivar, "sampling": plan.sampling,
         "nodes": plan.nodes, "stop_words": stop_words, "stops": [asdict(row) for row in stops],
         "stop_bands": list(stop_bands),
-        "canes": [{"cane": vine.cane, "place": f"row {vine.row} vine {vine.vine}",
-                   "size": vine.size} for vine in plan.vines],
+        "canes": [{"cane": vine.cane, "place": _place(vine.row, vine.vine),
+                   "size": say(vine.size)} for vine in plan.vines],
     }
     return compile_pdf("bench_tally", data, paper=paper)

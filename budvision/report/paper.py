@@ -90,13 +90,13 @@ def compile_pdf(
             f"there is no template {template!r}", expected=f"one of {', '.join(sorted(known))}",
             where="compile_pdf",
         )
-    template_text = known[name].decode()
+    told = paper_messages("".join(known[one].decode() for one in (name, "bench.typ")))
     with TemporaryDirectory(prefix="budvision-") as folder:
         for file, content in {**(files or {}), **known}.items():
             (Path(folder) / file).write_bytes(content)
         made: bytes = typst.compile(
             str(Path(folder) / name), root=folder, format="pdf", font_paths=_fonts(),
             sys_inputs={"data": json.dumps(data), "paper": paper, "lang": spoken(),
-                        "said": json.dumps(words_in(spoken(), paper_messages(template_text)))},
+                        "said": json.dumps(words_in(spoken(), told))},
         )
     return made

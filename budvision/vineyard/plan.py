@@ -7,6 +7,7 @@ person's part: canes that would be kept at pruning, nodes counted from the base.
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError
-from budvision.language import plain_count
+from budvision.language import plain_count, say
 
 __all__ = [
     "DEFAULT_CANES", "DEFAULT_NODES", "SIZES", "BlockLayout", "DrawnVine", "VineRow", "draw_vines",
@@ -26,6 +27,7 @@ DEFAULT_NODES = 10
 SIZES = ("small", "medium", "large")
 """Vine-size classes, from weak to vigorous."""
 _MOST_VINES = 2_000_000
+_INSTEAD = re.compile(r"instead of row (.+) vine (\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,13 @@ class DrawnVine:
     substitute_row: str | None
     substitute_vine: int | None
     note: str = ""
+
+    @property
+    def note_words(self) -> str:
+        """The note in the spoken language; it is kept in English."""
+        found = _INSTEAD.fullmatch(self.note)
+        return self.note if found is None else say("instead of row {row} vine {vine}",
+                                                   row=found[1], vine=found[2])
 
     def as_dict(self) -> dict[str, Any]:
         """Return the vine as JSON holds it."""

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from budvision.errors import InputError
+from budvision.language import say
 from budvision.vineyard.plan import BlockLayout, DrawnVine, draw_vines, layout_from_dict
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.sample_size import SampleOutlook, sample_outlook, trade_off
@@ -68,17 +69,17 @@ class SamplePlan:
     @property
     def which_nodes(self) -> str:
         """Which nodes to cut, and which of them count, in one or two sentences."""
-        kept, cut = read_training(self.training), f"nodes 1 to {self.nodes}"
-        if self.nodes == 1:
-            cut = "node 1"
+        kept = read_training(self.training)
+        cut = say("nodes 1 to {n}", n=self.nodes) if self.nodes > 1 else say("node 1")
         if kept is None:
-            return (f"Cut {cut}, counted from the base. The training system is not known, so all "
-                    "of them count, those that pruning will take off as well.")
+            return say("Cut {cut}, counted from the base. The training system is not known, so all "
+                       "of them count, those that pruning will take off as well.", cut=cut)
         if self.nodes <= kept.nodes:
-            return (f"Cut {cut}, counted from the base: pruning keeps {kept.kept} ({kept}), and "
-                    "only these count.")
-        return (f"Cut {cut}, counted from the base. Pruning keeps {kept.kept} ({kept}): only these "
-                "count, those further out are shown beside them.")
+            return say("Cut {cut}, counted from the base: pruning keeps {kept} ({training}), and "
+                       "only these count.", cut=cut, kept=kept.kept, training=kept)
+        return say("Cut {cut}, counted from the base. Pruning keeps {kept} ({training}): only "
+                   "these count, those further out are shown beside them.",
+                   cut=cut, kept=kept.kept, training=kept)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plan as JSON holds it; `plan_from_dict` reads it back."""

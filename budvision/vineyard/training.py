@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from budvision.errors import InputError
+from budvision.language import say
 
 __all__ = ["BASAL_FRUIT", "BasalFruit", "Training", "check_training", "read_training"]
 
@@ -29,7 +30,7 @@ class Training:
     @property
     def kept(self) -> str:
         """The nodes that pruning keeps, counted from the base, in words."""
-        return "node 1" if self.nodes == 1 else f"nodes 1 to {self.nodes}"
+        return say("node 1") if self.nodes == 1 else say("nodes 1 to {n}", n=self.nodes)
 
     def __str__(self) -> str:
         """Return the training system in words that `read_training` reads."""

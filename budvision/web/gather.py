@@ -27,6 +27,7 @@ from budvision.report.paper import paper_messages
 from budvision.report.words import plain
 from budvision.settings import SETTINGS
 from budvision.store.queries.people import ROLES
+from budvision.vineyard.plan import SIZES
 from budvision.vineyard.training import BASAL_FRUIT
 from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web.raised import error_messages
@@ -79,6 +80,8 @@ def _of_tables(found: dict[Message, str]) -> None:
             found.setdefault(word, "budvision/settings.py")
     for reason in (*REFUSALS.values(), *DOUBTS.values(), *REASONS.values(), UNLIKE):
         found.setdefault(reason, "budvision/photo/refusals.py")
+    for word in SIZES:
+        found.setdefault(word, "budvision/vineyard/plan.py")
     for word in ("yes", "no"):
         found.setdefault(word, "budvision/settings.py")
 

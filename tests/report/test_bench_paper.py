@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from budvision.errors import NotFoundError, UsageError
+from budvision.language import speaking
 from budvision.photo.card import find_card
 from budvision.photo.card_layout import MICROSCOPE, PHONE, CardLayout
 from budvision.photo.tag import read_codes
@@ -234,3 +235,21 @@ def test_text_is_never_taken_for_markup(tmp_path: Path) -> None:
         share=0.3, policy=shipped_policies()["common"], draw=1, made_at="2026-01-01T00:00:00Z")
     assert "*A* #sys $x$ ]" in text_of(walking_sheet_pdf(odd), tmp_path)
     assert "*A* #sys $x$ ]" in text_of(bench_tally_pdf(odd), tmp_path)
+
+
+@pytest.mark.parametrize(("language", "words"), [
+    ("fr", ("Les lames de rasoir blessent", "rang", "prélevez sur chaque cep un sarment")),
+    ("de", ("Rasierklingen verletzen", "Zeile", "nehmen sie von jedem stock eine rute")),
+    ("es", ("cortan a las personas", "fila", "tome de cada cepa un sarmiento")),
+])
+def test_paper_is_in_the_language_that_is_spoken(
+    tmp_path: Path, plan: SamplePlan, language: str, words: tuple[str, ...]
+) -> None:
+    with speaking(language):
+        sheets = (walking_sheet_pdf(plan), bench_tally_pdf(plan), photo_cards_pdf(),
+                  cane_tags_pdf(plan_tags(plan), block=plan.block, sampling=plan.sampling,
+                                key=plan.key))
+    text = " ".join(" ".join(text_of(pdf, tmp_path) for pdf in sheets).split())
+    assert all(word.lower() in text.lower() for word in words)
+    for english in ("Razor blades", "vine", "the cane", "Called by", "this line"):
+        assert english not in text

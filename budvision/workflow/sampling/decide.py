@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from budvision.language import plain_count, say, say_n
+from budvision.language import percent_text, say, say_n, spoken
+from budvision.report.words import count
 from budvision.settings import Settings
 from budvision.stats.quick_look import QuickLook
 from budvision.stats.stopping import (
@@ -41,10 +42,10 @@ def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
 def band_share_words(band: Band) -> str:
     """Word the shares of a band: up to 14%, 14% to 35%, above 50%."""
     if band.low <= 0:
-        return say("up to {high}", high=f"{band.high:.0%}")
+        return say("up to {high}", high=_percent(band.high))
     if band.high < 1:
-        return say("{low} to {high}", low=f"{band.low:.0%}", high=f"{band.high:.0%}")
-    return say("above {low}", low=f"{band.low:.0%}")
+        return say("{low} to {high}", low=_percent(band.low), high=_percent(band.high))
+    return say("above {low}", low=_percent(band.low))
 
 
 def plan_looks(
@@ -87,8 +88,8 @@ def plan_facts(
     """Return what a plan says of stopping early, as JSON, with the sentences for people."""
     look = QuickLook()
     chances = {f"{share:.2f}": look.chance(share) for share in (0.15, 0.3, 0.5)}
-    quick = ", ".join(f"{chance:.0%} at {float(share):.0%} dead"
-                      for share, chance in chances.items())
+    quick = ", ".join(say("{chance} at {share} dead", chance=_percent(chance),
+                          share=_percent(float(share))) for share, chance in chances.items())
     policy, looks = plan_looks(plan, settings, folder=folder)
     n_buds = len(plan.vines) * plan.nodes
     errors = _errors(plan, policy, looks) if looks else []
@@ -107,9 +108,9 @@ def plan_facts(
         },
         "words": [
             plan.which_nodes,
-            f"Quick look first: cut {plain_count(look.n_buds, 'node')} of different vines; go "
-            f"on to the whole "
-            f"sample when {look.threshold} or more primaries are dead (chance to go on: {quick}).",
+            say("Quick look first: cut {nodes} of different vines; go on to the whole sample when "
+                "{n} or more primaries are dead (chance to go on: {chances}).",
+                nodes=count(look.n_buds, "node"), n=look.threshold, chances=quick),
             *_words(policy, looks, errors, n_buds),
         ],
     }
@@ -118,25 +119,34 @@ def plan_facts(
 def _words(
     policy: Policy, looks: Sequence[Look], errors: Sequence[Sequence[Stopped]], n_buds: int
 ) -> list[str]:
-    rule = (f"Then after each whole cane, from {FIRST_LOOK} canes on: stop when one band of policy "
-            f"{policy.name} is {SURE:.0%} likely.")
+    rule = say("Then after each whole cane, from {canes} on: stop when one band of policy "
+               "{policy} is {sure} likely.", canes=count(FIRST_LOOK, "cane"),
+               policy=policy.name, sure=_percent(SURE))
     stops = [one for one in looks if any(one.dead)]
     shown = "; ".join(
-        f"{plain_count(one.units, 'cane')}: " + ", ".join(
-            f"{ends[0]} to {ends[1]} dead ({band_share_words(band)})"
+        f"{count(one.units, 'cane')}: " + ", ".join(
+            say("{low} to {high} dead ({band})", low=ends[0], high=ends[1],
+                band=band_share_words(band))
             for band, ends in zip(policy.bands, one.dead, strict=True) if ends)
         for one in stops[::len(stops) // 6 + 1])
     if not shown:
-        return [f"{rule} This sample is too small for that: cut all of it."]
+        return [f"{rule} " + say("This sample is too small for that: cut all of it.")]
     means = "; ".join(
-        f"{band_share_words(band)}: right band in {np.mean([row.right for row in rows]):.0%} "
-        f"({np.mean([row.right_whole for row in rows]):.0%} with the whole sample), "
-        f"{plain_count(round(np.mean([row.mean_share for row in rows]) * n_buds), 'bud')} of "
-        f"{n_buds}"
+        say("{band}: right band in {right} ({whole} with the whole sample), {buds} of {n}",
+            band=band_share_words(band), n=n_buds,
+            right=_percent(float(np.mean([row.right for row in rows]))),
+            whole=_percent(float(np.mean([row.right_whole for row in rows]))),
+            buds=count(round(np.mean([row.mean_share for row in rows]) * n_buds), "bud"))
         for band, rows in zip(policy.bands, errors, strict=True))
-    return [f"{rule} Dead primaries so far with which you may stop, for some numbers of canes "
-            f"(the bench tally lists more): {shown}.",
-            f"What that costs and saves, on average of simulated samples: {means}."]
+    return [f"{rule} " + say("Dead primaries so far with which you may stop, for some numbers of "
+                             "canes (the bench tally lists more): {shown}.", shown=shown),
+            say("What that costs and saves, on average of simulated samples: {means}.",
+                means=means)]
+
+
+def _percent(share: float) -> str:
+    """Return a share as whole percent, close to its number in English as in the bands' names."""
+    return f"{share:.0%}" if spoken() == "en" else percent_text(round(100 * share))
 
 
 def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from budvision.errors import StorageError, UsageError
 from budvision.files import write_whole
-from budvision.language import plain_count
+from budvision.language import plain_count, say
 from budvision.report.bench_paper import (
     StopLine,
     bench_tally_pdf,
@@ -76,7 +76,8 @@ def bench_paper(
                 plan, paper=paper, counts=kind == "counts",
                 stop_bands=[band_share_words(band) for band in policy.bands],
                 stops=[StopLine(look.units, look.dead) for look in stops[::len(stops) // 16 + 1]],
-                stop_words="In a range you may stop, the block lies in that band; outside go on.")
+                stop_words=say("In a range you may stop, the block lies in that band; outside go "
+                               "on."))
         else:
             raise UsageError(f"the paper is {kind!r}", expected=", ".join(PAPER_KINDS))
     return made
