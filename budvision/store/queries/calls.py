@@ -91,6 +91,7 @@ def save_calls(
     person_id: int, round: str = "first", rounds: Mapping[Tissue, str] | None = None,
     source: str = "page", blind: bool = False, batch: str | None = None,
     entered_by_id: int | None = None,
+    newest: Mapping[tuple[Tissue, str], CallRow] | None = None,
 ) -> str:
     """Save one person's calls of one bud, as new rows.
 
@@ -114,6 +115,9 @@ def save_calls(
         Name under which they are saved together; a new one when left out.
     entered_by_id : int, optional
         Who wrote them, where it was not the person whose calls they are.
+    newest : mapping, optional
+        The newest row of each tissue and round as `newest_rows` returns them, where the caller has
+        read them; bud and person are then known to be there.
 
     Returns
     -------
@@ -131,11 +135,9 @@ def save_calls(
     if not calls:
         raise InputError("no tissue is called", expected="a call for at least one tissue",
                          where="calls", do="Call one tissue, or skip the bud.")
-    for table, key, what in ((bud, bud_id, "bud"), (person, person_id, "person")):
-        if conn.scalar(select(table.c.id).where(table.c.id == key)) is None:
-            raise NotFoundError(f"there is no {what} number {key}", where="calls",
-                                do="Go back to the list.", code=f"no_{what}")
-    newest = newest_rows(conn, [bud_id], person_id=person_id).get(bud_id, {})
+    if newest is None:
+        _check_there(conn, bud_id, person_id)
+        newest = newest_rows(conn, [bud_id], person_id=person_id).get(bud_id, {})
     rows = []
     for tissue in TISSUES:  # one order, so that two savers meet in it
         if tissue not in calls:
@@ -147,6 +149,13 @@ def save_calls(
         rows.append(NewRow(bud_id, tissue, one, kept, None if before is None else before.id))
     return add_calls(conn, rows, person_id=person_id, source=source, blind=blind, batch=batch,
                      entered_by_id=entered_by_id)
+
+
+def _check_there(conn: Connection, bud_id: int, person_id: int) -> None:
+    for table, key, what in ((bud, bud_id, "bud"), (person, person_id, "person")):
+        if conn.scalar(select(table.c.id).where(table.c.id == key)) is None:
+            raise NotFoundError(f"there is no {what} number {key}", where="calls",
+                                do="Go back to the list.", code=f"no_{what}")
 
 
 def add_calls(

@@ -109,14 +109,6 @@ def bud_page(
         tissue: _proposal(tissue, one, photo_of[one[0]], regions)
         for tissue, one in ({} if hidden else best).items()
     }
-    tissues = {
-        tissue.value: {
-            "proposal": shown.get(tissue),
-            "call": _call(standing[tissue]) if tissue in standing else None,
-            "settle": _both_calls(history, tissue) if tissue in to_settle else [],
-        }
-        for tissue in TISSUES
-    }
     marks = marks_of_bud(conn, bud_id)
     return {
         "bud": _bud(place),
@@ -129,7 +121,7 @@ def bud_page(
         "skipped": "skipped" in marks, "no_bud": "node" in marks,
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],
-        "tissues": tissues,
+        "tissues": _tissues(shown, standing, to_settle, history),
         "history": [] if reading == "second" else [_past(row) for row in history],
         "strip": cane_strip(
             bud_states(conn, sampling.id, doubts=False) if states is None else states,
@@ -137,6 +129,20 @@ def bud_page(
         ),
         "may_settle": len({row.person_id for row in history}) > 1,
         "person": person.name,
+    }
+
+
+def _tissues(
+    shown: Mapping[Tissue, Values], standing: Mapping[Tissue, CallRow],
+    to_settle: Sequence[Tissue], history: Sequence[CallRow],
+) -> Values:
+    return {
+        tissue.value: {
+            "proposal": shown.get(tissue),
+            "call": _call(standing[tissue]) if tissue in standing else None,
+            "settle": _both_calls(history, tissue) if tissue in to_settle else [],
+        }
+        for tissue in TISSUES
     }
 
 

@@ -140,9 +140,6 @@ def save(
     with season.write() as conn:
         _check_person(conn, person)
         place = canes.bud_place(conn, bud_id)
-        if not calls:
-            raise InputError("no tissue is called", expected="a call for at least one tissue",
-                             where="review", do="Call one tissue, or skip the bud.")
         before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
         history = call_queries.call_history(conn, bud_id)
         if before:
@@ -163,14 +160,10 @@ def save(
                 do="Call what is missing, then save.",
             )
         best = proposals_shown(conn, bud_id, shown)
-        rows = [
-            NewRow(bud_id, tissue, _beside(calls[tissue], best, tissue), rounds[tissue],
-                   None if (old := newest.get((tissue, rounds[tissue]))) is None else old.id)
-            for tissue in TISSUES if tissue in calls  # one order, so that two savers meet in it
-        ]
-        batch = call_queries.add_calls(
-            conn, rows, person_id=person.id, source="page", batch=batch,
-            blind=hidden and reading != "settle")
+        batch = call_queries.save_calls(
+            conn, bud_id, {tissue: _beside(one, best, tissue) for tissue, one in calls.items()},
+            person_id=person.id, rounds=rounds, blind=hidden and reading != "settle", batch=batch,
+            newest=newest)
         if "skipped" in marks.marks_of_bud(conn, bud_id):
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
