@@ -9,6 +9,7 @@ calls         `budvision calls` and `budvision results`: calls in and out as a t
 crop          `budvision crop` and `budvision cold`: crop-load work of the season, and a station's
               record
 demo          `budvision demo`: the whole job on the sample photographs
+helped        How help is written: plain words, whole sentences, examples that can be copied
 intake        `budvision intake` and `intake-undo`: photographs come in, and leave their buds
               again
 jobs          `budvision jobs`: long work in the season's one queue, asked for by page or here

@@ -101,6 +101,15 @@ def verify(model: Named = None, as_json: JsonOption = False) -> None:
         typer.echo(f"{entry.label}: {plain_count(len(entry.files), 'file')} as listed")
 
 
+def _check_place(traced: Path | None, cluster: str) -> None:
+    if traced is not None and cluster:
+        from budvision.errors import UsageError
+
+        raise UsageError("--traced and --cluster are given together", where="models evaluate",
+                         expected="one of them", do="Leave --cluster out: those photographs lie "
+                         "on this machine.")
+
+
 def evaluate(
     model: Named = None,
     photos: Annotated[int, typer.Option(
@@ -134,12 +143,7 @@ def evaluate(
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
-    if traced is not None and cluster:
-        from budvision.errors import UsageError
-
-        raise UsageError("--traced and --cluster are given together", where="models evaluate",
-                         expected="one of them", do="Leave --cluster out: those photographs lie "
-                         "on this machine.")
+    _check_place(traced, cluster)
     names = [model] if against is None else [model, against]
     entries = [find_model(one, folders=_folders()) for one in names]
     proposers = [Proposer.load(one, folders=_folders()) for one in names]

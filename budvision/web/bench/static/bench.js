@@ -19,8 +19,7 @@ let trail = [];            // places one came from
 let last = null;           // id of the newest photograph; its answer may move the place
 let shown = null;          // { cane, node, cut } of the photograph whose answer is in sight
 let kept = [];             // what waits in the browser
-let sending = false;
-let again = false;         // something new came while sending
+let sending = false, again = false;    // on its way; something new came meanwhile
 let away = "";             // why what is kept could not be sent: "network", "nobody"; '' while it is being sent
 
 // ---- places -----------------------------------------------------------------------------------
