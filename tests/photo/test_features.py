@@ -109,6 +109,22 @@ def test_a_brown_rim_is_not_a_brown_middle() -> None:
     assert of_middle["green_red_core"] < -0.2
 
 
+def test_what_counts_lies_round_the_growing_point_where_one_is_seen() -> None:
+    crop, labels = drawn()
+    brown = drawn(primary=BROWN)[0]
+    columns = np.mgrid[:320, :320][1]
+    half = np.where(((labels == 1) & (columns > 160))[..., None], brown, crop)
+    left, right = (
+        measure(half, labels, growing_points={Tissue.PRIMARY: (160, column)})[Tissue.PRIMARY]
+        for column in (125, 195))
+    plain = measure(half, labels)[Tissue.PRIMARY]
+    assert left["green_red_core"] > 0.5
+    assert right["green_red_core"] < -0.2
+    shares = [row["brown_share_inner"] for row in (left, plain, right)]
+    assert min(np.diff(shares)) > 0.2  # a quarter, a half, three quarters
+    assert left["brown_share"] == right["brown_share"] == plain["brown_share"]
+
+
 def test_small_regions_and_bare_faces_are_measured() -> None:
     crop, labels = drawn()
     tiny = np.where(labels == 1, 4, labels).astype(np.uint8)
