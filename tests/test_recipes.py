@@ -18,6 +18,7 @@ from budvision.cli.main import app
 from budvision.errors import UsageError
 from budvision.recipes import RECIPES, write_recipes
 from budvision.store.session import Season
+from budvision.web import create_app
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -147,6 +148,41 @@ def test_every_option_of_the_cluster_is_one_of_its_own(
         options = {name for one in known[words[1]].params
                    for name in (*one.opts, *one.secondary_opts)}
         assert {word for word in words if word.startswith("--")} <= options, words
+
+
+KEYS = {
+    "": {"name", "services", "volumes"},
+    "service": {"build", "command", "depends_on", "deploy", "entrypoint", "environment",
+                "healthcheck", "image", "ports", "profiles", "restart", "volumes"},
+    "healthcheck": {"test", "interval", "timeout", "retries", "start_period"},
+    "deploy": {"replicas"},
+}
+"""Those keys of the Compose specification that we use (from memory)."""
+
+
+def test_every_key_is_one_of_the_specification(compose: dict[str, Any]) -> None:
+    assert set(compose) <= KEYS[""]
+    for service in compose["services"].values():
+        assert set(service) <= KEYS["service"]
+        assert service.get("restart", "no") in {"no", "always", "on-failure", "unless-stopped"}
+        for part in ("healthcheck", "deploy"):
+            assert set(service.get(part, {})) <= KEYS[part]
+        needs = service.get("depends_on", {})
+        assert {how["condition"] for how in needs.values()} <= {
+            "service_started", "service_healthy"} if isinstance(needs, dict) else needs
+        for value in service.get("environment", {}).values():
+            assert isinstance(value, str)  # a bare False or number is written otherwise
+
+
+def test_the_port_and_the_watchdogs_path_are_the_servers(folder: Path, season: Season) -> None:
+    text = "".join((folder / name).read_text("utf-8")
+                   for name in ("Dockerfile", "Caddyfile", "start.sh"))
+    ports = re.findall(r"(?:EXPOSE |127\.0\.0\.1:|pages:|--port )(\d+)", text)
+    assert ports == ["8765"] * 4
+    path = re.search(r"127\.0\.0\.1:8765(/\w+)", text)
+    assert path
+    with create_app(season.folder).test_client() as client:
+        assert client.get(path[1]).status_code == 200
 
 
 @pytest.mark.slow
