@@ -6,7 +6,6 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert
 
-from budvision.store.counts import rebuild
 from budvision.store.queries.rows import settle_numbers, stream
 from budvision.store.remembered import remembered
 from budvision.store.tables import job, metadata, sampling_count, seal
@@ -19,7 +18,7 @@ _CHUNK = 1000
 def copy_rows(
     source: Connection, target: Connection
 ) -> dict[str, int]:
-    """Copy all tables, numbers and seals included, and count its samplings anew.
+    """Copy all tables, numbers and seals included; counts are made anew as the write ends.
 
     Parameters
     ----------
@@ -49,5 +48,4 @@ def copy_rows(
             target.execute(insert(table), batch)
         counts[table.name] = n + len(batch)
         settle_numbers(target, table.name)
-    rebuild(target)  # the seals say that nothing is new since them
     return counts

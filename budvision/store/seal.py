@@ -35,7 +35,7 @@ from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
     "CHAINED", "SUMMED", "Broken", "Folder", "Point", "Standing", "adopt", "extend", "holds",
-    "last_link", "point", "renew", "standing", "verify",
+    "last_link", "newest_ids", "point", "renew", "standing", "verify",
 ]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
@@ -85,9 +85,10 @@ class Standing:
     sealed: Mapping[str, Any]
     newest: Mapping[str, int]
 
-    def before(self) -> dict[str, int]:
-        """Return the number of each table's newest row that is sealed."""
-        return {name: self.sealed[name].last_id for name in self.newest}
+
+def newest_ids(conn: Connection) -> dict[str, int]:
+    """Return the number of each table's newest row; empty in a database of an older form."""
+    return {row[0]: row[1] for row in conn.execute(_LAST_IDS)} if _is_there(conn) else {}
 
 
 def standing(conn: Connection) -> Standing | None:

@@ -277,12 +277,14 @@ class Season:
             with conn.begin():
                 if conn.dialect.name == "postgresql":
                     conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
+                before = {} if of_the_moment else seal.newest_ids(conn)
                 yield conn
                 if of_the_moment:
                     return
                 sealed = None
-                if (standing := seal.standing(conn)) is not None:  # else inside a migration
-                    counts.extend(conn, standing.before(), standing.newest)
+                standing = seal.standing(conn) if before else None
+                if standing is not None:  # else inside a migration
+                    counts.extend(conn, before, standing.newest)
                     sealed = seal.extend(conn, standing)
                 worked_out = self.remembered.write(conn)
         self.remembered.written(worked_out)
