@@ -158,6 +158,24 @@ def test_a_folder_without_a_network_is_named(tmp_path: Path) -> None:
         Segmenter.load(tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("whole", "damaged"),
+    [
+        (b"kernel_shape@\x03@\x03", b"kernel_shape@\x07@\x03"),
+        (b"crop_px\x12\x03384", b"crop_px\x12\x03abc"),
+    ],
+    ids=["opens but does not run", "its facts are no text"],
+)
+def test_a_damaged_network_is_refused_before_a_photograph(
+    tmp_path: Path, whole: bytes, damaged: bytes
+) -> None:
+    data = (models_folder() / "staged-1.0" / "segmenter.onnx").read_bytes()
+    assert whole in data
+    (tmp_path / "segmenter.onnx").write_bytes(data.replace(whole, damaged, 1))
+    with pytest.raises(InputError, match="not a network"):
+        Segmenter.load(tmp_path)
+
+
 @pytest.mark.parametrize("code", [name for name in JUDGEMENTS if name != "usable"])
 def test_each_reason_has_its_text(code: str) -> None:
     reason = reason_for(code)
