@@ -46,6 +46,7 @@ from budvision.workflow.learning.write import write_model
 base_folder = taught.base_folder
 
 
+@pytest.mark.slow
 @pytest.mark.postgres
 def test_a_model_promoted_at_one_station_is_at_every_station(
     tmp_path: Path, postgres_url: str, base_folder: Path
