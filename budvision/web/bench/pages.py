@@ -140,7 +140,7 @@ def start() -> ResponseReturnValue:
     address = url_for("bench.start", _external=True)
     if request.host.partition(":")[0] in ("127.0.0.1", "localhost", "[") or "[::1]" in address:
         address = ""
-    code = segno.make(address, micro=False).svg_inline(scale=5, border=4, light="#fff") if (
+    code = segno.make(address, micro=False).svg_inline(omitsize=True, border=4, light="#fff") if (
         address) else ""
     block = request.args.get("block", "").strip()
     rows = bench.bench_list(current_season(), block=block)
