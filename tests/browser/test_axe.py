@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import shutil
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
+import drawn_season
 import pytest
 
 pytest.importorskip("playwright", reason="playwright is not installed")
@@ -47,15 +45,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, str]
 
     from werkzeug.serving import make_server
 
-    path = Path(__file__).resolve().parents[1] / "web" / "drawn_season.py"
-    spec = importlib.util.spec_from_file_location("drawn_season_axe", path)
-    assert spec is not None
-    assert spec.loader is not None
-    drawn = importlib.util.module_from_spec(spec)
-    sys.modules["drawn_season_axe"] = drawn
-    spec.loader.exec_module(drawn)
     folder = tmp_path_factory.mktemp("axe") / "winter"
-    season, buds = drawn.make_season(folder, n_buds=12, n_canes=3, side=640, trial=4)
+    season, buds = drawn_season.make_season(folder, n_buds=12, n_canes=3, side=640, trial=4)
     season.close()
     app = create_app(folder)
     server = make_server("127.0.0.1", 0, app, threaded=True)
