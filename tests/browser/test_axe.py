@@ -33,7 +33,8 @@ PAGES_ALL_THE_SAME = ("bench.start", "bench.table", "results.results_table")
 COLOURS = {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
 """What can differ between light and dark: the style sheets change nothing else."""
 WIDER = """() => [document.documentElement, ...document.querySelectorAll('nav, .scroll')]
-    .filter((e) => e.scrollWidth > e.clientWidth && !e.matches('.strip, [aria-label="Card of the model"]'))
+    .filter((e) => e.scrollWidth > e.clientWidth
+        && !e.matches('.strip, [aria-label="Card of the model"]'))
     .map((e) => `${e.tagName} ${e.getAttribute('aria-label')}`)"""
 """What a phone hides off to the right; the strip of a cane's buds is moved by finger, and a card's
 tables have many columns."""
