@@ -293,6 +293,19 @@ def test_a_second_tab_of_the_same_person(play: Played) -> None:
     assert len(play.history(bud)) == 6
 
 
+@pytest.mark.slow
+def test_without_scripts_the_page_says_so_in_sight(play: Played) -> None:
+    page = play.person("Ada Moreau", java_script_enabled=False)
+    page.goto(f"{play.base}/review/bud/{play.buds[0].bud_id}")
+    told = page.locator("noscript p")
+    expect(told).to_be_in_viewport()
+    assert "needs scripts" in (told.text_content() or "")
+    page.goto(f"{play.base}/bench/1")
+    told = page.locator("noscript p")
+    expect(told).to_be_in_viewport()
+    assert "needs JavaScript" in (told.text_content() or "")
+
+
 class Away:
     """The network between a reader's browser and the season, cut and mended."""
 
