@@ -296,8 +296,10 @@ def test_a_season_sends_its_photographs_to_a_cluster_in_their_order(
     """The cluster's own part is in tests/verdict/test_cluster.py; this is what the season sends."""
     sent: list[tuple[str, int]] = []
 
-    def many(function: object, jobs: object, *, address: str, model: object) -> object:
-        assert address == "tcp://10.0.0.5:8786"
+    def many(
+        function: object, jobs: object, *, n: int, address: str, model: object
+    ) -> object:
+        assert (address, n) == ("tcp://10.0.0.5:8786", 5)
         for name, data, _ in jobs:  # type: ignore[attr-defined]
             sent.append((name, len(data)))
             yield RuntimeError("lost") if "n4" in name else Judged(_look(data, name)[0])

@@ -146,7 +146,7 @@ def test_a_promoted_model_begins_a_shorter_trial(
     begun: tuple[Season, list, Person], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     season, buds, lead = begun
-    monkeypatch.setattr(learned, "_load", lambda *_: None)
+    monkeypatch.setattr(learned, "_load", lambda at, used: (None, {}, learned._verified(at, used)))
     _call(season, buds, lead, 6)
     decide(season, shown=True, person=lead, reason="It agreed with us.")
     learned.promote_model(season, "staged-1.0", person=lead.name, reason="It sees buds at one side")
