@@ -23,7 +23,7 @@ EVERYWHERE = {
     "frame", "person", "backup_due", "languages", "url_for", "get_flashed_messages", "csrf_token",
     "results_style", "say", "say_n", "rich", "rich_n",
     "grouped", "spoken", "typed_number", "request",
-    "script_words",
+    "script_words", "season_name",
 }
 """What every page has: given by the frame of pages, the languages and Flask."""
 
@@ -74,8 +74,8 @@ def _with_parts(name: str) -> list[nodes.Template]:
     """Return a template and what it extends, includes, or imports with its context."""
     tree = _read(name)
     found = [tree]
-    for part in tree.find_all((nodes.Extends, nodes.Include, nodes.Import)):
-        if not isinstance(part, nodes.Import) or part.with_context:
+    for part in tree.find_all((nodes.Extends, nodes.Include, nodes.Import, nodes.FromImport)):
+        if isinstance(part, (nodes.Extends, nodes.Include)) or part.with_context:
             assert isinstance(part.template, nodes.Const)
             found += _with_parts(part.template.value)
     return found
@@ -87,8 +87,11 @@ def test_a_template_speaks_only_of_what_it_is_given(one: Rendering) -> None:
     trees = _with_parts(one.template)
     wanted = set().union(*(meta.find_undeclared_variables(tree) for tree in trees))
     wanted -= {part.target for tree in trees for part in tree.find_all(nodes.Import)}
+    wanted -= {name for tree in trees for part in tree.find_all(nodes.FromImport)
+               for name in part.names}
     wanted -= {part.name for tree in trees for part in tree.find_all(nodes.Macro)}
-    wanted -= {part.target.name for tree in trees for part in tree.find_all(nodes.Assign)
+    wanted -= {part.target.name for tree in trees
+               for part in tree.find_all((nodes.Assign, nodes.AssignBlock))
                if isinstance(part.target, nodes.Name)}
     assert wanted - EVERYWHERE <= set(one.given)
     assert set(one.given) <= wanted, "given, and nowhere shown"
