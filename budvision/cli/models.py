@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,6 +18,7 @@ from budvision.language import plain_count, plain_percent
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from budvision.errors import StorageError
     from budvision.learning.observe import Observation
     from budvision.learning.stress import Slice
     from budvision.verdict.propose import Proposer
@@ -101,7 +104,10 @@ def verify(model: Named = None, as_json: JsonOption = False) -> None:
         typer.echo(f"{entry.label}: {plain_count(len(entry.files), 'file')} as listed")
 
 
-def _check_place(traced: Path | None, cluster: str) -> None:
+def _check_place(traced: Path | None, cluster: str, montage: Path | None) -> None:
+    """Refuse before all the looking what could not be done after it."""
+    if montage is not None and not montage.parent.is_dir():
+        raise _unwritten(montage, os.strerror(errno.ENOENT))
     if traced is not None and cluster:
         from budvision.errors import UsageError
 
@@ -143,7 +149,7 @@ def evaluate(
     from budvision.verdict.propose import Proposer
     from budvision.verdict.registry import find_model
 
-    _check_place(traced, cluster)
+    _check_place(traced, cluster, montage)
     names = [model] if against is None else [model, against]
     entries = [find_model(one, folders=_folders()) for one in names]
     proposers = [Proposer.load(one, folders=_folders()) for one in names]
@@ -184,7 +190,6 @@ def _counting(
 
 
 def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: int) -> None:
-    from budvision.errors import StorageError
     from budvision.learning.montage import montage
     from budvision.photo.overlay import encode_picture
 
@@ -193,9 +198,15 @@ def _write_sheet(path: Path, seeds: range, proposer: Proposer, hand: str, *, n: 
     try:
         path.write_bytes(encode_picture(picture, "png"))
     except OSError as error:
-        raise StorageError(
-            f"the sheet could not be written ({error.strerror})", where=str(path),
-            do="Name a file in a folder that exists and has room.") from error
+        raise _unwritten(path, str(error.strerror)) from error
+
+
+def _unwritten(path: Path, strerror: str) -> StorageError:
+    from budvision.errors import StorageError
+
+    return StorageError(
+        f"the sheet could not be written ({strerror})", where=str(path),
+        do="Name a file in a folder that exists and has room.")
 
 
 def _print_asked_for(counted: list[tuple[str, Slice, Slice]], kinds: list[Slice] | None) -> None:

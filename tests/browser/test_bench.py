@@ -393,13 +393,13 @@ def test_while_the_model_is_being_loaded_the_page_says_so(
 
 def test_why_a_photograph_was_not_sent_stays_in_sight(bench: Bench, page) -> None:
     _planned(bench, page)
-    gone = {"ok": False, "code": "refused", "what": "nobody is logged in"}
-    page.route("**/bench/1/photo", lambda route: route.fulfill(status=401, json=gone))
+    logged_in = page.context.cookies()
+    page.context.clear_cookies()
     page.set_input_files("#bench-file", str(_sample(1, 1, 1)))
     page.wait_for_selector("#bench-kept:has-text('1 not sent yet')")
     assert "Nobody is logged in" in page.inner_text("#bench-net")
     assert page.get_attribute("#bench-hold a", "href") == "/season/settings#set-cane_base"
-    page.unroute_all(behavior="wait")
+    page.context.add_cookies(logged_in)
     page.evaluate("dispatchEvent(new Event('online'))")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
     assert page.is_hidden("#bench-net")

@@ -53,14 +53,21 @@ def test_the_same_draw_gives_the_same_plan_as_json() -> None:
 
 
 @pytest.mark.slow
-def test_the_table_names_the_draw_the_vines_and_the_cautions() -> None:
-    text = run("plan", *BLOCK, "--draw", "41").stdout
+def test_the_table_names_the_draw_the_vines_and_the_cautions(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
+
+    def told(*more: str) -> str:
+        return " ".join(run("plan", *BLOCK, *more).stdout.split())
+
+    text = told("--draw", "41")
     for words in ("8 canes of 10 nodes", "Draw 41"):
-        assert words in run("plan", *BLOCK, "--draw", "41", "--canes", "8").stdout
+        assert words in told("--draw", "41", "--canes", "8")
     for words in ("common practice", "if missing, take", "design effect", "this plan",
                   "Quick look first", "Razor blades cut people", "local extension"):
         assert words in text
-    sure = run("plan", *BLOCK, "--edge", "0.35", "--sure", "0.8").stdout
+    sure = told("--edge", "0.35", "--sure", "0.8")
     assert "enough to be 80% sure of the side of 35%" in sure
 
 
