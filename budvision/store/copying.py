@@ -6,7 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert
 
-from budvision.store.queries.rows import settle_numbers, stream
+from budvision.store.queries.rows import settle_numbers, settle_plans, stream
 from budvision.store.remembered import remembered
 from budvision.store.tables import job, metadata, sampling_count, seal
 
@@ -48,4 +48,5 @@ def copy_rows(
             target.execute(insert(table), batch)
         counts[table.name] = n + len(batch)
         settle_numbers(target, table.name)
+    settle_plans(target)
     return counts

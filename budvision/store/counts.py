@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import (
     BindParameter,
+    CompoundSelect,
     Connection,
     Integer,
     Row,
@@ -24,9 +25,9 @@ from sqlalchemy import (
     exists,
     func,
     insert,
-    or_,
     select,
     text,
+    union,
     update,
 )
 
@@ -122,26 +123,27 @@ def _numbers(row: Row[Any]) -> tuple[int, ...]:
 
 
 @cache
-def _touched() -> Select[Any]:
+def _touched() -> CompoundSelect[Any]:
     """Return the samplings of which some row is newer than those that are given by table."""
 
     def newer(table: Any) -> Any:
         return table.c.id > bindparam(table.name, type_=Integer)
 
-    moved = select(assignment.c.photo_id).where(newer(assignment))
-    looked = select(proposal.c.photo_id).where(newer(proposal))
-    buds = (
-        select(call.c.bud_id).where(newer(call))
-        .union(select(mark.c.bud_id).where(newer(mark)), select(bud.c.id).where(newer(bud)),
-               select(assignment.c.bud_id).where(
-                   assignment.c.bud_id.is_not(None),
-                   or_(assignment.c.photo_id.in_(moved), assignment.c.photo_id.in_(looked))))
+    # unions, no ORs: each part goes by an index, in PostgreSQL as well
+    seen = union(select(assignment.c.photo_id).where(newer(assignment)),
+                 select(proposal.c.photo_id).where(newer(proposal)))
+    buds = union(
+        select(call.c.bud_id).where(newer(call)), select(mark.c.bud_id).where(newer(mark)),
+        select(bud.c.id).where(newer(bud)),
+        select(assignment.c.bud_id).where(
+            assignment.c.bud_id.is_not(None), assignment.c.photo_id.in_(seen)),
     ).subquery()
-    return select(sampling.c.id).where(or_(
-        newer(sampling), sampling.c.id.in_(select(cane.c.sampling_id).where(newer(cane))),
-        sampling.c.id.in_(select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
-                          .where(bud.c.id.in_(select(buds)))),
-    ))
+    return union(
+        select(sampling.c.id).where(newer(sampling)),
+        select(cane.c.sampling_id).where(newer(cane)),
+        select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
+        .join(buds, buds.c.bud_id == bud.c.id),
+    )
 
 
 def _count(conn: Connection, sampling_ids: set[int]) -> None:

@@ -43,6 +43,7 @@ from sqlalchemy import Table, func, insert, select
 
 from budvision.settings import samples_folder
 from budvision.store.queries import blocks, models, people
+from budvision.store.queries.rows import settle_plans
 from budvision.store.session import Season, now
 from budvision.store.tables import (
     assignment,
@@ -133,6 +134,7 @@ def fill(season: Season, *, n_called: int, n_waiting: int) -> None:
             for k in range(n_waiting, n) for t, tissue in enumerate(TISSUES)))
         for table in (block, sampling, cane, bud, photo, proposal):
             _go_on(conn, table)
+        settle_plans(conn)
     propose_waiting(season, look=_look, used=ModelInUse(
         used.label, used.sha256, used.path, facts=used.facts))
 

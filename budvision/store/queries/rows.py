@@ -26,7 +26,7 @@ __all__ = [
     "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "drop_unused_sites",
     "equal_rows", "find_id",
     "is_empty", "lines_of_calls", "lines_of_photos", "place_of_bud", "references_of",
-    "settle_numbers", "sparing", "stream",
+    "settle_numbers", "settle_plans", "sparing", "stream",
 ]
 
 ARCHIVED: tuple[str, ...] = (
@@ -156,6 +156,16 @@ def add_row(conn: Connection, table: str, values: Mapping[str, Any]) -> int:
 def drop_unused_sites(conn: Connection) -> None:
     """Remove sites that no block belongs to: a new season begins with one, named by its folder."""
     conn.execute(delete(site).where(site.c.id.not_in(select(block.c.site_id))))
+
+
+def settle_plans(conn: Connection) -> None:
+    """Let the database know how many rows it holds now, after very many came at once.
+
+    Without it PostgreSQL plans for empty tables until its own daemon has looked, minutes later:
+    of 2,000 samplings each took 0.2 s to count.
+    """
+    if conn.dialect.name == "postgresql":
+        conn.exec_driver_sql("ANALYZE")
 
 
 def settle_numbers(conn: Connection, table: str) -> None:
