@@ -11,7 +11,10 @@ import contextlib
 import hashlib
 import re
 import secrets
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -29,10 +32,16 @@ __all__ = ["ObjectPhotoStore", "is_address"]
 
 _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+://.+")
 _KEY = re.compile(r"([0-9a-f]{2})/(\1[0-9a-f]{62})(\.[a-z]+)")
-_CHUNK = 1 << 20
 WAIT_S = 30
 """Longest wait for a store's next bytes, seconds; asked twice, a page waits for a minute at most.
 """
+SLOWEST = 100_000
+"""Bytes a second below which a store is as good as away; their time comes on top of that minute."""
+MOST_S = 600
+"""Longest wait for anything, seconds, however long a store says that it is."""
+
+_away_until: dict[str, float] = {}
+"""When a store that let somebody wait in vain is asked again, on the monotonic clock."""
 
 
 def is_address(place: str) -> bool:
@@ -90,18 +99,18 @@ class ObjectPhotoStore(PhotoStore):
         content = near.path.read_bytes()
         key = self._key(near.sha256, photo_suffix(content))
         with self._store_errors(f"the photograph {near.sha256[:12]} could not be stored"):
-            held = self._far_hash(key)
+            held = self._far_hash(key, len(content))
             if held == near.sha256:
                 return Added(near.sha256, new=False, path=near.path, repaired=near.repaired)
             # an object appears whole or not at all; a folder needs the detour by another name
             if "file" in self._protocols():
-                self._fs.makedirs(key.rsplit("/", 1)[0], exist_ok=True)
+                self._ask("makedirs", key.rsplit("/", 1)[0], exist_ok=True)
                 part = f"{key}.{secrets.token_hex(6)}.part"
-                self._fs.pipe_file(part, content)
-                self._fs.mv(part, key)
+                self._ask("pipe_file", part, content, n_bytes=len(content))
+                self._ask("mv", part, key)
             else:
-                self._fs.pipe_file(key, content)
-            if self._far_hash(key) != near.sha256:
+                self._ask("pipe_file", key, content, n_bytes=len(content))
+            if self._far_hash(key, len(content)) != near.sha256:
                 raise StorageError(
                     f"the photograph {near.sha256[:12]} came out changed", where=self.address,
                     do="Run the command again; where it stays so, see to the store.")
@@ -123,9 +132,9 @@ class ObjectPhotoStore(PhotoStore):
         try:
             return super().path(sha256)
         except NotFoundError:
-            key = self._far_key(sha256)
+            key, n_bytes = self._far_key(sha256)
         with self._store_errors(f"the photograph {sha256[:12]} could not be fetched"):
-            data: bytes = self._fs.cat_file(key)
+            data: bytes = self._ask("cat_file", key, n_bytes=n_bytes)
         if hashlib.sha256(data).hexdigest() != sha256:
             raise VerificationError(
                 f"the photograph {sha256[:12]} has changed since it was taken in",
@@ -137,11 +146,13 @@ class ObjectPhotoStore(PhotoStore):
         """Raise StorageError where the far store does not answer."""
         empty = contextlib.suppress(FileNotFoundError)  # nothing is in it yet
         with self._store_errors("the store of the photographs does not answer"), empty:
-            self._fs.ls(self._root, detail=False, refresh=True)
+            self._ask("ls", self._root, detail=False, refresh=True)
 
     def sound(self, sha256: str) -> bool:
         """Return whether the far store's bytes still have the hash that names them."""
-        return self._far_hash(self._far_key(sha256)) == sha256
+        key, n_bytes = self._far_key(sha256)
+        with self._store_errors(f"the photograph {sha256[:12]} could not be fetched"):
+            return self._far_hash(key, n_bytes) == sha256
 
     def __iter__(self) -> Iterator[str]:
         """Go over the hashes in the far store, in order."""
@@ -157,31 +168,47 @@ class ObjectPhotoStore(PhotoStore):
 
     def _keys(self) -> list[str]:
         with self._store_errors("the photographs could not be listed"):
-            if not self._fs.exists(self._root):
+            if not self._ask("exists", self._root):
                 return []
             self._fs.invalidate_cache()
-            found = self._fs.find(self._root)
+            found = self._ask("find", self._root)
         return sorted(key.removeprefix(self._root).lstrip("/") for key in found)
 
-    def _far_key(self, sha256: str) -> str:
+    def _far_key(self, sha256: str) -> tuple[str, int]:
+        """Return a photograph's name in the far store, and its bytes as the store counts them."""
         with self._store_errors(f"the photograph {sha256[:12]} could not be looked for"):
             for suffix in SUFFIXES:
                 key = self._key(sha256, suffix)
-                if self._fs.exists(key):
-                    return key
+                with contextlib.suppress(FileNotFoundError):
+                    return key, self._ask("info", key).get("size") or 0
         raise NotFoundError(
             f"the photograph {sha256[:12]} is not in the photo store", where=self.address,
             do="Run `budvision check` to see what is missing, and take the original in again.")
 
-    def _far_hash(self, key: str) -> str | None:
-        digest = hashlib.sha256()
+    def _far_hash(self, key: str, n_bytes: int) -> str | None:
         try:
-            with self._fs.open(key, "rb", cache_type="none") as file:
-                while chunk := file.read(_CHUNK):
-                    digest.update(chunk)
+            return hashlib.sha256(self._ask("cat_file", key, n_bytes=n_bytes)).hexdigest()
         except FileNotFoundError:
             return None
-        return digest.hexdigest()
+
+    def _ask(self, deed: str, *given: Any, n_bytes: int = 0, **options: Any) -> Any:
+        """Have the far store do something, for as long as so many bytes may take."""
+        if time.monotonic() < _away_until.get(self.address, 0.0):
+            raise TimeoutError("it let others wait in vain just now")
+        limit_s = min(MOST_S, 2 * WAIT_S + n_bytes / SLOWEST)
+        method, start = getattr(self._fs, deed), time.monotonic()
+        try:
+            if self._fs.async_impl:  # it gives its connection up
+                return method(*given, timeout=limit_s, **options)
+            return _within(limit_s, lambda: method(*given, **options))
+        except FileNotFoundError:
+            raise
+        except Exception as error:
+            if time.monotonic() - start >= WAIT_S:
+                _away_until[self.address] = time.monotonic() + 2 * WAIT_S
+            if isinstance(error, TimeoutError):
+                raise _late(limit_s) from error
+            raise
 
     def _protocols(self) -> tuple[str, ...]:
         protocol = self._fs.protocol
@@ -204,6 +231,27 @@ class ObjectPhotoStore(PhotoStore):
                 "stored before is kept.") from error
 
 
+def _within(limit_s: float, deed: Callable[[], Any]) -> Any:
+    """Do something in a thread of its own, which is left to itself when it takes too long."""
+    answer: Future[Any] = Future()
+
+    def run() -> None:
+        try:
+            answer.set_result(deed())
+        except BaseException as error:
+            answer.set_exception(error)
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        return answer.result(limit_s)
+    except TimeoutError as error:
+        raise error if answer.done() else _late(limit_s) from error
+
+
+def _late(limit_s: float) -> TimeoutError:
+    return TimeoutError(f"it took longer than {limit_s:.0f} s")
+
+
 def _reach(address: str) -> tuple[Any, str]:
     try:
         import fsspec
@@ -212,7 +260,8 @@ def _reach(address: str) -> tuple[Any, str]:
             "fsspec is not installed", where=address, expected="the library for object stores",
             do='Install it: pip install "budvision[stores]".') from error
     try:
-        filesystem, root = fsspec.core.url_to_fs(address, **_patience(address))
+        filesystem, root = _within(2 * WAIT_S, lambda: fsspec.core.url_to_fs(
+            address, **_patience(address)))
     except ImportError as error:
         raise MissingLibraryError(
             f"the library for {address.split('://', maxsplit=1)[0]} addresses is not installed",

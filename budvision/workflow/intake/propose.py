@@ -275,8 +275,16 @@ def _look_with_model(
         return iter(())
     folder, cane_base = model_folder(season, chosen), season.settings.cane_base
     run(load_model, folder, where=chosen.label)  # what does not load is told of before the rest
-    work = ((row.file_name, (season.photos, row, folder, cane_base)) for row in rows)
-    return run_many(_look_at_file, work, n_workers=1 if n_rows < _MANY else jobs)
+    near = PhotoStore(season.photos.folder)
+
+    def work() -> Iterator[tuple[str, tuple[Any, ...]]]:
+        for row in rows:
+            # fetched here: a slow store must not pass for a photograph that takes long to decode
+            with contextlib.suppress(BudvisionError, OSError):
+                season.photos.path(row.sha256)
+            yield row.file_name, (near, row, folder, cane_base)
+
+    return run_many(_look_at_file, work(), n_workers=1 if n_rows < _MANY else jobs)
 
 
 def _look_on_cluster(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.errors import BudvisionError
+from budvision.errors import BudvisionError, StorageError
 from budvision.files import PART
 from budvision.language import plain_count
 from budvision.store import counts, seal
@@ -117,7 +118,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "half_written", path.name, "a killed program left it half-written",
             "It was removed." if tidy else "Run `budvision check --tidy` to remove it, and the "
             "command that was killed again.", serious=False))
-    for path in season.photos.strangers():
+    for path in _strangers(season):
         findings.append(Finding(
             "stranger", str(path.relative_to(season.folder)), "it is no file of the photo store",
             "Move it out of photos/; take photographs in with `budvision intake`.",
@@ -152,6 +153,10 @@ def _rows(conn: Connection, copy: str) -> list[Finding]:
 
 def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Finding]:
     found = []
+    try:
+        kept = list(season.photos)
+    except StorageError as error:
+        return [Finding("unreadable", "photographs", error.what, error.do)]
     for done, (sha256, name) in enumerate(sorted(hashes.items())):
         if progress is not None:
             progress(done, len(hashes), name)
@@ -161,6 +166,9 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
                 found.append(Finding("changed", f"photograph {name} ({sha256[:12]})",
                                      "its bytes have changed since it was taken in",
                                      do + " It replaces the damaged copy."))
+        except StorageError as error:
+            found.append(Finding("unreadable", f"photograph {name} ({sha256[:12]})",
+                                 error.what, error.do))
         except BudvisionError:
             found.append(Finding("missing", f"photograph {name} ({sha256[:12]})",
                                  "it is not in photos/", do))
@@ -171,12 +179,18 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
     if progress is not None:
         progress(len(hashes), len(hashes), "")
     of_models = shared_hashes(season)
-    for sha256 in season.photos:
+    for sha256 in kept:
         if sha256 not in hashes and sha256 not in of_models:
             found.append(Finding(
                 "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
                 "intake was killed after copying it", "Run that intake again.", serious=False))
     return found
+
+
+def _strangers(season: Season) -> list[Path]:
+    with contextlib.suppress(StorageError):  # it was told of with the photographs
+        return season.photos.strangers()
+    return []
 
 
 def _settings(season: Season) -> list[Finding]:
