@@ -8,6 +8,7 @@ import struct
 import subprocess
 import sys
 import threading
+from collections import deque
 from typing import IO, Final
 
 from budvision.errors import StorageError
@@ -30,9 +31,13 @@ def _most() -> int:
 
 
 class Worker:
-    """One process at the other end of two pipes; `patient` is of the kind of its last job."""
+    """One process at the other end of two pipes.
 
-    patient = False
+    `patient` is of the kind of its last job; `judges` says whether it was ever of that kind, and
+    so has the model loaded.
+    """
+
+    patient = judges = False
 
     def __init__(self) -> None:
         known = os.pathsep.join(path for path in sys.path if path)
@@ -76,28 +81,41 @@ class Pool:
     """Processes that wait for work, and how many there may be.
 
     What can wait (`patient`: judging a photograph) leaves one process to what a person looks at
-    just now, and keeps to the same ones, which have its model loaded.
+    just now, and keeps to the same ones, which have its model loaded. Who came first goes first:
+    neither kind waits for ever for the other.
     """
 
     def __init__(self) -> None:
         self.turn = threading.Condition()
+        self.waiting: deque[tuple[bool, object]] = deque()
         self.idle: list[Worker] = []
         self.busy: set[Worker] = set()
 
     def take(self, *, patient: bool) -> Worker:
         """Wait for one's turn, and take a process, a new one where there are too few."""
+        me = (patient, object())
         with self.turn:
-            while not self._is_room(patient):
-                self.turn.wait()
-            own = [worker for worker in self.idle if worker.patient is patient]
-            if not own and len(self.idle) + len(self.busy) >= _most():
-                own = self.idle
-            worker = own[-1] if own else Worker()
-            if own:
-                self.idle.remove(worker)
-            worker.patient = patient
+            self.waiting.append(me)
+            try:
+                while next((one for one in self.waiting if self._is_room(one[0])), None) is not me:
+                    self.turn.wait()
+                worker = self._chosen(patient)
+            finally:
+                self.waiting.remove(me)
+                self.turn.notify_all()
             self.busy.add(worker)
             return worker
+
+    def _chosen(self, patient: bool) -> Worker:
+        own = [worker for worker in self.idle if worker.judges is patient]
+        if not own and len(self.idle) + len(self.busy) >= _most():
+            own = self.idle
+        worker = own[-1] if own else Worker()
+        if own:
+            self.idle.remove(worker)
+        worker.patient = patient
+        worker.judges |= patient
+        return worker
 
     def _is_room(self, patient: bool) -> bool:
         n_patient = sum(worker.patient for worker in self.busy)

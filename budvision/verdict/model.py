@@ -20,6 +20,7 @@ __all__ = [
     "SWAP_DOUBT",
     "JudgedTissue",
     "Novelty",
+    "ScaledLogistic",
     "VerdictModel",
     "fit_novelty",
     "logit",
@@ -145,6 +146,38 @@ def fit_novelty(rows: npt.ArrayLike) -> Novelty:
     return Novelty(plain.middle, plain.whitener, limit)
 
 
+@dataclass(frozen=True, slots=True)
+class ScaledLogistic:
+    """A logistic regression of scaled rows, by its numbers alone.
+
+    Attributes
+    ----------
+    mean, scale : ndarray of float64, shape (f,)
+        What is taken from each row, and what it is divided by.
+    weights : ndarray of float64, shape (f,)
+    intercept : float
+    """
+
+    mean: Float64
+    scale: Float64
+    weights: Float64
+    intercept: float
+
+    def predict_proba(self, rows: Float64) -> Float64:
+        """Return the probabilities of live and dead of rows (n, f), of shape (n, 2).
+
+        Raises
+        ------
+        ValueError
+            When a row holds what is no number.
+        """
+        if not np.isfinite(rows).all():
+            raise ValueError("a feature is no number")
+        odds = ((rows - self.mean) / self.scale) @ self.weights + self.intercept
+        dead = np.exp(-np.logaddexp(0.0, -odds))
+        return np.stack([1.0 - dead, dead], axis=1)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictModel:
     """A trained verdict model.
@@ -152,7 +185,8 @@ class VerdictModel:
     Attributes
     ----------
     estimators : tuple
-        scikit-learn classifiers whose probabilities of dead are averaged in log-odds.
+        Classifiers, scikit-learn's or `ScaledLogistic`, whose probabilities of dead are averaged
+        in log-odds.
     slope, offset : float
         Calibration of those log-odds (Platt 1999).
     feature_names : tuple of str

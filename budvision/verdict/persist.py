@@ -1,8 +1,9 @@
 """Keep a verdict model as a skops file; only this module knows skops.
 
 Nothing is unpickled. A file that holds any type outside the list that skops trusts by itself is
-refused with the names of those types. skops and scikit-learn take seconds to import: only what
-needs the estimators does.
+refused with the names of those types. skops and scikit-learn take five seconds of processor time
+to import: only what needs the estimators does. What judges photographs reads the numbers of the
+usual model straight from the file.
 """
 
 from __future__ import annotations
@@ -18,17 +19,23 @@ import numpy.typing as npt
 
 from budvision.errors import NotFoundError, StorageError, VerificationError
 from budvision.files import beside
+from budvision.photo.features import FEATURE_NAMES
 from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.correction import Correction
-from budvision.verdict.model import Novelty, VerdictModel
+from budvision.verdict.model import Novelty, ScaledLogistic, VerdictModel
 
-__all__ = ["FORMAT", "load_training_rows", "load_verdict", "save_verdict"]
+__all__ = ["FORMAT", "load_to_judge", "load_training_rows", "load_verdict", "save_verdict"]
 
 FORMAT = 2
 """Number of the layout of the file; a higher one is refused. 2 holds a correction, 1 none."""
 
 MOST_BYTES = 200_000_000
 """Most that a file may unpack to; the shipped model takes 0.6 MB."""
+
+_LOGISTIC = ("sklearn.preprocessing._data.StandardScaler",
+             "sklearn.linear_model._logistic.LogisticRegression")
+_OBJECTS = frozenset({"sklearn.pipeline.Pipeline", *_LOGISTIC})
+_ESTIMATOR = "an estimator: "  # a key that no attribute can have, before what it is
 
 
 def save_verdict(model: VerdictModel, path: Path) -> None:
@@ -101,31 +108,89 @@ def load_verdict(path: Path) -> VerdictModel:
             do="Do not use the file; train the model again.",
         )
     try:
-        content = skops.io.load(path, trusted=[])
-        if int(content["format"]) > FORMAT:
-            raise VerificationError(
-                f"its format is {content['format']}", expected=f"at most {FORMAT}",
-                where=str(path), do="Update budvision.",
-            )
-        return VerdictModel(
-            estimators=tuple(content["estimators"]),
-            slope=float(content["slope"]), offset=float(content["offset"]),
-            feature_names=tuple(content["feature_names"]),
-            feature_version=str(content["feature_version"]),
-            sets=ConformalSets(**content["conformal"]),
-            novelty=Novelty(
-                np.asarray(content["novelty"]["middle"]),
-                np.asarray(content["novelty"]["whitener"]), float(content["novelty"]["limit"]),
-            ),
-            reserve_rows=np.asarray(content["reserve"]["rows"], np.float32),
-            reserve_dead=np.asarray(content["reserve"]["dead"], np.bool_),
-            correction=None if content.get("correction") is None
-            else Correction.from_arrays(content["correction"]),
-        )
+        return _model_of(skops.io.load(path, trusted=[]), path)
     except VerificationError:
         raise
     except Exception as error:
         raise _damaged(path, error) from error
+
+
+def load_to_judge(path: Path) -> VerdictModel:
+    """Read a verdict model that is to judge and not to be saved again.
+
+    The usual one, scaled rows into logistic regressions, is read as plain numbers, without
+    scikit-learn; any other as `load_verdict` reads it.
+
+    Raises
+    ------
+    NotFoundError, VerificationError
+        As `load_verdict`.
+    """
+    _weigh(path)
+    try:
+        with zipfile.ZipFile(path) as packed:
+            content = _plain(packed, json.loads(packed.read("schema.json")))
+        content["estimators"] = [_logistic(one) for one in content["estimators"]]
+        return _model_of(content, path)
+    except VerificationError:
+        raise
+    except Exception:  # another kind, foreign types, or damaged: read as a whole, or refused
+        return load_verdict(path)
+
+
+def _model_of(content: dict[str, Any], path: Path) -> VerdictModel:
+    if int(content["format"]) > FORMAT:
+        raise VerificationError(
+            f"its format is {content['format']}", expected=f"at most {FORMAT}",
+            where=str(path), do="Update budvision.",
+        )
+    return VerdictModel(
+        estimators=tuple(content["estimators"]),
+        slope=float(content["slope"]), offset=float(content["offset"]),
+        feature_names=tuple(content["feature_names"]),
+        feature_version=str(content["feature_version"]),
+        sets=ConformalSets(**content["conformal"]),
+        novelty=Novelty(
+            np.asarray(content["novelty"]["middle"]),
+            np.asarray(content["novelty"]["whitener"]), float(content["novelty"]["limit"]),
+        ),
+        reserve_rows=np.asarray(content["reserve"]["rows"], np.float32),
+        reserve_dead=np.asarray(content["reserve"]["dead"], np.bool_),
+        correction=None if content.get("correction") is None
+        else Correction.from_arrays(content["correction"]),
+    )
+
+
+def _plain(packed: zipfile.ZipFile, node: dict[str, Any]) -> Any:
+    """Return what a node of the schema holds, of plain types and estimators known here alone."""
+    kind, held = f"{node['__module__']}.{node['__class__']}", node.get("content", "")
+    match node["__loader__"], kind:
+        case "DictNode", "builtins.dict":
+            return {name: _plain(packed, one) for name, one in held.items()}
+        case ("ListNode", "builtins.list") | ("TupleNode", "builtins.tuple"):
+            return [_plain(packed, one) for one in held]
+        case "JsonNode", _:
+            return json.loads(held)
+        case "NdArrayNode", _ if node["type"] == "numpy":
+            return _numbers(packed, node)
+        case "ObjectNode", _ if kind in _OBJECTS:
+            return {_ESTIMATOR: kind} | _plain(packed, held)
+    raise ValueError(kind)
+
+
+def _logistic(pipeline: dict[str, Any]) -> ScaledLogistic:
+    """Return a pipeline of a scaler and a logistic regression of two classes as its numbers."""
+    scaler, regression = (step for _, step in pipeline["steps"])
+    if (scaler[_ESTIMATOR], regression[_ESTIMATOR]) != _LOGISTIC or not (
+            regression["classes_"].tolist() == [False, True]
+            and scaler["with_mean"] and scaler["with_std"]):
+        raise ValueError("another estimator")
+    found = ScaledLogistic(
+        scaler["mean_"], scaler["scale_"], regression["coef_"][0], float(*regression["intercept_"]))
+    if not found.mean.shape == found.scale.shape == found.weights.shape == (
+            len(FEATURE_NAMES),):
+        raise ValueError("other features")
+    return found
 
 
 def load_training_rows(path: Path) -> tuple[npt.NDArray[np.float32], Novelty]:

@@ -20,7 +20,7 @@ from budvision.photo.read import Photo, read_photo
 from budvision.photo.refusals import reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.verdict.model import VerdictModel
-from budvision.verdict.persist import load_verdict
+from budvision.verdict.persist import load_to_judge
 from budvision.verdict.reasons import STRANGE, refused_photo
 from budvision.verdict.registry import ModelEntry, find_model, verify_model
 from budvision.verdict.tissues import judge_tissues, name_reason
@@ -91,7 +91,7 @@ class Proposer:
         verify_model(
             entry, names=[name for name in entry.files if not name.endswith((".md", ".json"))]
         )
-        verdict = load_verdict(entry.folder / "verdict.skops")
+        verdict = load_to_judge(entry.folder / "verdict.skops")
         verdict.check(where=entry.label)
         return cls(entry.label, Segmenter.load(entry.folder), verdict)
 

@@ -232,7 +232,7 @@ def test_what_can_wait_leaves_a_process_to_eyes(monkeypatch: pytest.MonkeyPatch)
     from budvision.photo import pool
 
     class Stub:
-        patient = False
+        patient = judges = False
 
     monkeypatch.setattr(pool, "cores", lambda: 2)
     monkeypatch.setattr(pool, "Worker", Stub)
@@ -251,3 +251,58 @@ def test_what_can_wait_leaves_a_process_to_eyes(monkeypatch: pytest.MonkeyPatch)
     second.join(5)
     assert got == [judging], "it gets the process that has the model loaded"
     assert room.take(patient=False) is looking
+
+
+def test_the_process_with_the_model_is_kept_for_judging(monkeypatch: pytest.MonkeyPatch) -> None:
+    from budvision.photo import pool
+
+    class Stub:
+        patient = judges = False
+
+    monkeypatch.setattr(pool, "cores", lambda: 2)
+    monkeypatch.setattr(pool, "Worker", Stub)
+    room = pool.Pool()
+    judging, looking = room.take(patient=True), room.take(patient=False)
+    room.give(judging, usable=True)
+    assert room.take(patient=False) is judging, "eyes do not wait while it is idle"
+    room.give(judging, usable=True)
+    room.give(looking, usable=True)
+    assert room.take(patient=True) is judging, "the other one would load the model anew"
+    room.give(judging, usable=True)
+    assert room.take(patient=False) is looking
+
+
+def test_who_came_first_goes_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    import threading
+
+    from budvision.photo import pool
+
+    class Stub:
+        patient = judges = False
+
+    monkeypatch.setattr(pool, "cores", lambda: 2)
+    monkeypatch.setattr(pool, "Worker", Stub)
+    room = pool.Pool()
+    busy = [room.take(patient=False), room.take(patient=False)]
+    order: list[str] = []
+
+    def come(name: str, patient: bool) -> threading.Thread:
+        def take() -> None:
+            worker = room.take(patient=patient)
+            order.append(name)
+            room.give(worker, usable=True)
+
+        there = len(room.waiting) + 1
+        thread = threading.Thread(target=take, daemon=True)
+        thread.start()
+        until = time.monotonic() + 10
+        while len(room.waiting) < there:
+            assert time.monotonic() < until, "it does not wait its turn"
+            time.sleep(0.001)
+        return thread
+
+    waiting = [come("judge", True), *(come(f"eyes {k}", False) for k in range(4))]
+    room.give(busy[0], usable=True)
+    for thread in waiting:
+        thread.join(10)
+    assert order == ["judge", "eyes 0", "eyes 1", "eyes 2", "eyes 3"]

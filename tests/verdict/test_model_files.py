@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import subprocess
+import sys
 import zipfile
 from pathlib import Path
 
@@ -24,7 +26,12 @@ from budvision.learning.train import fit_verdict, grouped_folds
 from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION
 from budvision.verdict import persist
 from budvision.verdict.model import VerdictModel
-from budvision.verdict.persist import load_training_rows, load_verdict, save_verdict
+from budvision.verdict.persist import (
+    load_to_judge,
+    load_training_rows,
+    load_verdict,
+    save_verdict,
+)
 from budvision.verdict.registry import (
     ModelEntry,
     add_model,
@@ -179,6 +186,48 @@ def test_what_it_was_trained_on_is_read_without_the_estimators(
         load_training_rows(tmp_path / "other.skops")
 
 
+def test_the_usual_model_judges_by_its_numbers_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(11)
+    path = tmp_path / "verdict.skops"
+    model = fit_verdict(*rows_of(rng, 200), rng=rng, kinds=["logistic", "logistic"]).model
+    save_verdict(model, path)
+    with monkeypatch.context() as patch:
+        patch.setattr(persist, "load_verdict", lambda _: pytest.fail("all of it was loaded"))
+        plain = load_to_judge(path)
+    rows, _, _ = rows_of(rng, 50)
+    rows[:2] = np.full(rows.shape[1], 1e4), np.full(rows.shape[1], -1e4)
+    np.testing.assert_allclose(plain.p_dead(rows), model.p_dead(rows), rtol=1e-12)
+    assert plain.verdicts(rows) == model.verdicts(rows)
+    assert plain.sets == model.sets
+    np.testing.assert_array_equal(plain.reserve_rows, model.reserve_rows)
+    rows[0, 0] = np.nan
+    with pytest.raises(ValueError, match="no number"):
+        plain.p_dead(rows)
+
+
+def test_another_model_judges_as_scikit_learn_reads_it(tmp_path: Path) -> None:
+    rng = np.random.default_rng(12)
+    path = tmp_path / "verdict.skops"
+    model = fit_verdict(*rows_of(rng, 40), rng=rng, kinds=["perceptron"]).model
+    save_verdict(model, path)
+    rows, _, _ = rows_of(rng, 20)
+    np.testing.assert_array_equal(load_to_judge(path).p_dead(rows), model.p_dead(rows))
+    path.unlink()
+    skops.io.dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
+    with pytest.raises(VerificationError, match="foreign code: argparse"):
+        load_to_judge(path)
+
+
+def test_the_shipped_models_judge_without_scikit_learn() -> None:
+    said = subprocess.run(
+        [sys.executable, "-c", "import sys; from budvision.verdict.propose import Proposer; "
+         "Proposer.load(); print({'sklearn', 'skops', 'torch'} & set(sys.modules))"],
+        check=True, capture_output=True, text=True).stdout
+    assert said.strip() == "set()"
+
+
 def test_foreign_types_are_named_and_refused(tmp_path: Path) -> None:
     path = tmp_path / "verdict.skops"
     skops.io.dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
@@ -269,6 +318,7 @@ def test_a_changed_byte_is_a_model_or_a_refusal(
     changed = tmp_path / "changed.skops"
     changed.write_bytes(data)
     try:
+        load_to_judge(changed)
         load_verdict(changed)
     except VerificationError as error:
         told = str(error)

@@ -90,12 +90,12 @@ def _load(
     season: Season, used: ModelInUse
 ) -> tuple[VerdictModel, dict[str, float], ModelEntry]:
     """Load a verdict model and what it said of the buds it learnt from, cane left out."""
-    from budvision.verdict.persist import load_verdict
+    from budvision.verdict.persist import load_to_judge
 
     entry = _verified(season, used)
     path = entry.folder / LEFT_OUT
     known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    return load_verdict(entry.folder / "verdict.skops"), known, entry
+    return load_to_judge(entry.folder / "verdict.skops"), known, entry
 
 
 def _verdicts(
