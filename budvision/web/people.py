@@ -130,18 +130,30 @@ def current_person() -> Person | None:
     return visitor.person if isinstance(visitor, _Visitor) else None
 
 
-def need_person() -> Person:
+def need_person(*, named: str | None = None) -> Person:
     """Return the person who is asking.
+
+    Parameters
+    ----------
+    named : str, optional
+        Whose work it is, where a browser kept it before it could be sent.
 
     Raises
     ------
     BudvisionError
         When nobody has given a name; pages redirect before it comes to this.
+    ConflictError
+        When it is another person's work.
     """
     person = current_person()
     if person is None:
         raise BudvisionError(
             "nobody has said who is asking", do="Give your name, then try again.", code="no_person",
+        )
+    if named is not None and named != person.name:
+        raise ConflictError(
+            f"this is {named}'s work, and {person.name} is at this browser now",
+            code="other_person", do=f"Give {named}'s name again; then it is saved.",
         )
     return person
 

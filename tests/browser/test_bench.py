@@ -14,13 +14,16 @@ import cv2
 import numpy as np
 import pytest
 from flask import Flask
+from sqlalchemy import select
 from waitress import wasyncore
 from waitress.server import create_server
 
 from budvision.photo.read import read_photo
 from budvision.settings import samples_folder
+from budvision.store import tables
 from budvision.store.queries.canes import list_buds
 from budvision.store.queries.marks import marks_of_sampling
+from budvision.store.queries.people import list_people
 from budvision.store.queries.photos import cuts_of_sampling, unassigned_photos
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, Proposal, Reason, TissueProposal, Verdict
@@ -403,6 +406,35 @@ def test_why_a_photograph_was_not_sent_stays_in_sight(bench: Bench, page) -> Non
     page.evaluate("dispatchEvent(new Event('online'))")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
     assert page.is_hidden("#bench-net")
+
+
+def test_what_waits_is_sent_under_its_makers_name_alone(bench: Bench, page) -> None:
+    """Left at the bench by one person and found there by the next."""
+    _planned(bench, page)
+    page.route("**/bench/1/photo", lambda route: route.abort())
+    page.set_input_files("#bench-file", str(_sample(1, 1, 1)))
+    page.wait_for_selector("#bench-net:has-text('will be sent when the network is back')")
+    here = page.context.new_page()
+    here.goto(f"{bench.address}/bench/")
+    here.click("form[action$='/leave'] button")
+    here.fill("input[name=name]", "Tom Reyes")
+    here.click("button:has-text('Begin')")
+    here.goto(f"{bench.address}/bench/1")
+    told = "1 picture or mark of Wren Adeyemi waits in this browser"
+    here.wait_for_selector(f"#bench-others:has-text('{told}')")
+    assert here.get_attribute("#bench", "data-waiting") == "0", "none of it is his"
+    page.unroute_all()                          # her page is still open beside it
+    page.evaluate("dispatchEvent(new Event('online'))")
+    page.wait_for_selector("#bench-net:has-text('Tom Reyes is at this browser now')")
+    with bench.season.read() as conn:
+        assert cuts_of_sampling(conn, 1) == []
+    here.click("form[action$='/leave'] button")
+    here.click("button[value='Wren Adeyemi']")
+    here.goto(f"{bench.address}/bench/1")
+    here.wait_for_selector("#bench[data-answered]")
+    with bench.season.read() as conn:
+        wren = {one.name: one.id for one in list_people(conn)}["Wren Adeyemi"]
+        assert conn.execute(select(tables.assignment.c.person_id)).scalars().all() == [wren]
 
 
 def _planned(bench: Bench, page, *, nodes: int = 3) -> None:

@@ -137,10 +137,13 @@ def test_the_bench_goes_onto_a_phone(client: FlaskClient, app: Flask) -> None:
     """A code with the address where a phone can reach it, and what a home screen needs."""
     alone = client.get("/bench/").get_data(as_text=True)
     assert "this computer only" in alone
-    app.config["TRUSTED_HOSTS"] = ["bench-laptop"]
+    app.config["TRUSTED_HOSTS"] = ["127.0.0.1", "bench-laptop"]
     known = client.get("/bench/", headers={"Host": "bench-laptop:8765"}).get_data(as_text=True)
     assert "http://bench-laptop:8765/bench/" in known
     assert "<svg" in known.split("bench-code")[1]
+    by_number = client.get("/bench/", headers={"Host": "127.0.0.1:8765"}).get_data(as_text=True)
+    assert "http://bench-laptop:8765/bench/" in by_number, "it listens on the network all the same"
+    assert "this computer only" not in by_number
     app.config["TRUSTED_HOSTS"] = None
     manifest = client.get("/bench/manifest.webmanifest")
     assert manifest.mimetype == "application/manifest+json"

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import segno
 from flask import (
     Blueprint,
     Response,
@@ -30,8 +28,8 @@ from budvision.store.queries.blocks import Sampling, sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
 from budvision.vineyard.sample_plan import SamplePlan
-from budvision.web.asked import decimal, integer, json_object, needed_integer
-from budvision.web.certificate import AUTHORITY, authority_fingerprint, certificate_folder
+from budvision.web.asked import decimal, integer, json_object, needed_integer, text
+from budvision.web.bench import phone
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
 from budvision.workflow.bench import bench
@@ -50,6 +48,8 @@ __all__ = ["blueprint"]
 
 blueprint = Blueprint("bench", __name__, url_prefix="/bench", template_folder="templates",
                       static_folder="static", static_url_path="/static")
+blueprint.add_url_rule("/authority.crt", view_func=phone.authority)
+blueprint.add_url_rule("/manifest.webmanifest", view_func=phone.manifest)
 
 ROWS_A_PAGE = 50
 TIMES = ("collected_at", "in_water_at", "out_of_water_at")
@@ -137,45 +137,15 @@ def _model(season: Season) -> BenchModel:
 @blueprint.get("/")
 def start() -> ResponseReturnValue:
     """Show the samplings."""
-    address = url_for("bench.start", _external=True)
-    if request.host.partition(":")[0] in ("127.0.0.1", "localhost", "[") or "[::1]" in address:
-        address = ""
-    code = segno.make(address, micro=False).svg_inline(omitsize=True, border=4, light="#fff") if (
-        address) else ""
+    address = phone.address()
     block = request.args.get("block", "").strip()
     rows = bench.bench_list(current_season(), block=block)
     n_pages = max(1, -(-len(rows) // ROWS_A_PAGE))
     page = min(n_pages, integer(request.args, "page", low=1) or 1)
     return render_template("bench/start.html", page=StartPage(
         rows=rows[(page - 1) * ROWS_A_PAGE:page * ROWS_A_PAGE], block=block, page=page,
-        n_pages=n_pages, address=address, code=code, fingerprint=
-        authority_fingerprint(certificate_folder(current_app)) if (
-            current_app.config["OWN_CERTIFICATE"]) else ""))
-
-
-@blueprint.get("/authority.crt")
-def authority() -> ResponseReturnValue:
-    """Give the certificate of the season's own authority, for a phone to trust."""
-    if not current_app.config["OWN_CERTIFICATE"]:
-        abort(404)
-    text = (certificate_folder(current_app) / AUTHORITY).read_bytes()
-    return Response(text, mimetype="application/x-x509-ca-cert")
-
-
-@blueprint.get("/manifest.webmanifest")
-def manifest() -> ResponseReturnValue:
-    """Say how the bench is put on a phone's home screen (W3C Web Application Manifest)."""
-    shown = {
-        "name": "Bud bench", "short_name": "Bud bench", "id": url_for("bench.start"),
-        "start_url": url_for("bench.start"), "scope": url_for("bench.start"),
-        "display": "standalone", "background_color": "#e7e6e4", "theme_color": "#5a3f7d",
-        "icons": [{"src": url_for("static", filename="budvision.svg"), "sizes": "any",
-                   "type": "image/svg+xml", "purpose": "any"},
-                  *({"src": url_for("static", filename=f"budvision-{side}.png"),
-                     "sizes": f"{side}x{side}", "type": "image/png", "purpose": "any"}
-                    for side in (180, 512))],
-    }
-    return Response(json.dumps(shown), mimetype="application/manifest+json")
+        n_pages=n_pages, address=address, code=phone.code(address),
+        fingerprint=phone.fingerprint()))
 
 
 @blueprint.get("/plan")
@@ -284,7 +254,7 @@ def token() -> ResponseReturnValue:
 @blueprint.post("/<int:sampling_id>/photo")
 def photo(sampling_id: int) -> ResponseReturnValue:
     """Take one photograph and answer it."""
-    person = need_person()
+    person = need_person(named=request.form.get("person"))
     season = current_season()
     file = request.files.get("photo")
     if file is None:
@@ -320,8 +290,8 @@ def _same_sampling(season: Season, sampling_id: int, given: Mapping[str, Any]) -
 @blueprint.post("/<int:sampling_id>/mark", endpoint="mark")
 def mark_node(sampling_id: int) -> ResponseReturnValue:
     """Mark a node or a cause."""
-    person = need_person()
     body = json_object()
+    person = need_person(named=text(body, "person"))
     _same_sampling(current_season(), sampling_id, body)
     bench.mark_bud(current_season(), sampling_id=sampling_id, cane=str(body.get("cane", "")),
                    node=needed_integer(body, "node", where="bench"), kind=str(body.get("kind", "")),

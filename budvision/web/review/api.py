@@ -9,7 +9,6 @@ from flask import jsonify
 from flask.typing import ResponseReturnValue
 from sqlalchemy import Connection
 
-from budvision.errors import ConflictError
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
@@ -106,13 +105,8 @@ def open_bud(bud_id: int) -> ResponseReturnValue:
 @blueprint.post("/bud/<int:bud_id>/calls")
 def calls(bud_id: int) -> ResponseReturnValue:
     """Save the person's calls of one bud."""
-    season, person, choice, given = current_season(), need_person(), asked_choice(), json_object()
-    named = text(given, "person")
-    if named is not None and named != person.name:
-        raise ConflictError(
-            f"these are {named}'s calls, and {person.name} is at this browser now", where="review",
-            code="other_person", do=f"Give {named}'s name again; then they are saved.",
-        )
+    season, choice, given = current_season(), asked_choice(), json_object()
+    person = need_person(named=text(given, "person"))
     saved = work.save(
         season, bud_id, asked_calls(given.get("calls")), person=person, reading=choice.reading,
         seen=integer(given, "seen"), shown=integers(given, "shown"),

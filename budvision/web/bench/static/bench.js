@@ -2,8 +2,9 @@
 
 import * as camera from "./camera.js";
 import * as queue from "./queue.js";
+import { shelve } from "./shelf.js";
 import { askToLook, drawAnswer, drawUnanswered } from "./answer.js";
-import { sayWhileWaiting } from "./loading.js";
+import { ofOthers, sayWhileWaiting } from "./loading.js";
 import { spoken, spokenN } from "/static/language.js";
 import { read, Refused, renewToken, send } from "/static/send.js";
 
@@ -11,6 +12,7 @@ const $ = (id) => document.getElementById(id);
 const root = $("bench");
 const base = root.dataset.base.replace(/\/$/, "");
 const sampling = Number(root.dataset.sampling);
+const person = root.dataset.person;        // what is taken here is theirs, whoever comes to this browser next
 const PLACE = `budvision-bench-${base}-${sampling}`;
 
 let board = JSON.parse($("bench-board").textContent);
@@ -20,12 +22,13 @@ let last = null;           // id of the newest photograph; its answer may move t
 let shown = null;          // { cane, node, cut } of the photograph whose answer is in sight
 let kept = [];             // what waits in the browser
 let sending = false, again = false;    // on its way; something new came meanwhile
-let away = "";             // why what is kept could not be sent: "network", "nobody"; '' while it is being sent
+let away = "";             // why what is kept could not be sent: "network", "nobody", or in words; '' while it is being sent
 
 // ---- places -----------------------------------------------------------------------------------
 
 const caneOf = (label) => board.canes.find((cane) => cane.label === label);
 const budOf = (label, node) => caneOf(label)?.buds.find((bud) => bud.node === node);
+const isMine = (item) => item.sampling === sampling && item.person === person;
 const waitingAt = (label, node) => kept.filter((item) => item.sampling === sampling && item.kind === "photo" && item.cane === label && item.node === node);
 
 function cutsAt(label, node) {
@@ -132,7 +135,8 @@ function nodeButton(bud) {
 }
 
 function drawNet(text = "") {
-  const mine = kept.filter((item) => item.sampling === sampling);
+  const mine = kept.filter(isMine);
+  $("bench-others").textContent = ofOthers(kept, person);
   $("bench-kept").textContent = mine.length && away ? spoken("{n} not sent yet", { n: mine.length }) : "";
   const refused = mine.find((item) => item.refused);
   const box = $("bench-net");
@@ -152,10 +156,13 @@ function drawNet(text = "") {
       box.append(button);
     }
   } else if (text || away) {
-    box.textContent = text || (away === "nobody" ? spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that.")
-      : spokenN(
-      "{n} picture or mark is kept in this browser and will be sent when the network is back.",
-      "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length));
+    const why = {
+      nobody: () => spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that."),
+      network: () => spokenN(
+        "{n} picture or mark is kept in this browser and will be sent when the network is back.",
+        "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length),
+    };
+    box.textContent = text || (why[away]?.() ?? away);
   }
 }
 
@@ -189,14 +196,14 @@ function goOn(answer) {
 
 async function recount() {
   kept = await queue.waiting();
-  root.dataset.waiting = String(kept.filter((item) => item.sampling === sampling).length);
+  root.dataset.waiting = String(kept.filter(isMine).length);
   draw();
 }
 
 async function capture(blob, name) {
   if (!place || !blob) return;
   const item = {
-    kind: "photo", sampling, block: board.block, label: board.sampling, blob, name: name || "bench.jpg",
+    kind: "photo", sampling, person, block: board.block, label: board.sampling, blob, name: name || "bench.jpg",
     cane: place.cane, node: place.node, cut: place.cut, retake: place.retake, at: new Date().toISOString(),
   };
   last = await queue.keep(item);
@@ -223,7 +230,9 @@ async function mark(kind, value) {
   const standing = kind === "node" ? bud?.mark : bud?.cause;
   const next = standing === value ? "" : value;
   if (bud) bud[kind === "node" ? "mark" : "cause"] = next;
-  await queue.keep({ kind: "mark", sampling, block: board.block, label: board.sampling, cane: place.cane, node: place.node, cut: 0, mark: kind, value: next });
+  await queue.keep({
+    kind: "mark", sampling, person, block: board.block, label: board.sampling, cane: place.cane, node: place.node, cut: 0, mark: kind, value: next,
+  });
   if (kind === "node" && next) go(nextBud());
   await recount();
   await sendWaiting();
@@ -232,10 +241,10 @@ async function mark(kind, value) {
 function post(item) {
   const path = `${base}/${item.sampling}/${item.kind}`;
   const { cane, node, block, label } = item;
-  if (item.kind === "mark") return send(path, { cane, node, kind: item.mark, value: item.value, block, label });
+  if (item.kind === "mark") return send(path, { cane, node, kind: item.mark, value: item.value, block, label, person });
   const form = new FormData();
   form.append("photo", item.blob, item.name);
-  for (const field of ["cane", "node", "cut", "block", "label"]) form.append(field, item[field]);
+  for (const field of ["cane", "node", "cut", "block", "label", "person"]) form.append(field, item[field]);
   if (item.retake) form.append("retake", "yes");
   return send(path, form);
 }
@@ -257,14 +266,14 @@ async function sendWaiting() {
   let changed = false;
   try {
     for (const item of await queue.waiting()) {
-      if (item.refused || item.sampling !== sampling) continue;
+      if (item.refused || !isMine(item)) continue;
       let body;
       try {
         body = await deliver(item);
       } catch (error) {
         const { status, body: said } = error;
-        if (status === 401) {
-          away = "nobody";
+        if (status === 401 || said?.code === "other_person") {
+          away = status === 401 ? "nobody" : error.withoutPlace;
           break;
         }
         if (!(error instanceof Refused) || said.ok !== false || status >= 500 || status === 429) {
@@ -291,7 +300,7 @@ async function sendWaiting() {
     sending = false;
     if (changed) await refresh();
     await recount();
-    const more = kept.some((item) => item.sampling === sampling && !item.refused);
+    const more = kept.some((item) => isMine(item) && !item.refused);
     if (again && !away) sendWaiting();
     else if (more) setTimeout(sendWaiting, 4000);
     again = false;
@@ -387,14 +396,5 @@ try {
 place ??= firstOpen();
 await recount();
 root.dataset.ready = "yes";
-if ("serviceWorker" in navigator) {             // on this machine and over HTTPS only, as browsers have it
-  navigator.serviceWorker.register(`${base}/worker.js`)
-    .then(() => navigator.serviceWorker.ready)
-    .then(async () => {
-      const files = performance.getEntriesByType("resource").map((one) => one.name).filter((name) => name.includes("/static/"));
-      await (await caches.open("budvision-bench-1")).addAll([location.pathname, ...new Set(files)]);
-      root.dataset.shelved = "yes";
-    })
-    .catch(() => { /* without it the page needs the network to open; photographs are kept all the same */ });
-}
+shelve(base).then((done) => { if (done) root.dataset.shelved = "yes"; });
 await sendWaiting();

@@ -1,6 +1,6 @@
 // What becomes of a photograph that has no answer yet, so that no wait is silent.
 
-import { spoken } from "/static/language.js";
+import { spoken, spokenN } from "/static/language.js";
 import { read } from "/static/send.js";
 
 const EVERY_MS = 1200;
@@ -19,4 +19,14 @@ export function sayWhileWaiting(headline, boardPath) {
     setTimeout(look, EVERY_MS);
   };
   setTimeout(look, EVERY_MS);
+}
+
+/** Say what waits in this browser of other people, who alone can send it. */
+export function ofOthers(kept, person) {
+  const counts = new Map();
+  for (const { person: name } of kept) if (name !== person) counts.set(name, (counts.get(name) ?? 0) + 1);
+  return [...counts].map(([name, n]) => spokenN(
+    "{n} picture or mark of {name} waits in this browser. It is sent when {name} opens the bench here again.",
+    "{n} pictures or marks of {name} wait in this browser. They are sent when {name} opens the bench here again.", n, { name },
+  )).join(" ");
 }
