@@ -135,7 +135,8 @@ def _opened(path: Path) -> Any:
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(
-        _of_any_side(path.read_bytes()), options, providers=["CPUExecutionProvider"]
+        _of_any_side(path.read_bytes()), options, providers=["CPUExecutionProvider"],
+        enable_fallback=0,  # it would try once more in the same way, and say so on stdout
     )
 
 

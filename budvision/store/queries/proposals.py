@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Connection, Integer, Row, Select, bindparam, func, insert, select
+from sqlalchemy import Connection, Integer, Row, Select, bindparam, exists, func, insert, select
 
 from budvision.errors import InputError
 from budvision.store.labels import decode_labels, encode_labels
@@ -40,9 +40,9 @@ from budvision.vocabulary import (
 )
 
 __all__ = [
-    "ProposalRow", "Region", "current_region", "is_proposed", "latest_proposals",
+    "ProposalRow", "Region", "current_region", "latest_proposals",
     "photos_to_propose", "photos_without_proposal", "proposal_history", "proposals_by_id",
-    "regions_of_photo", "save_proposal", "save_region",
+    "regions_of_photo", "save_proposal", "save_region", "still_waits",
 ]
 
 Labels = npt.NDArray[np.uint8]
@@ -295,10 +295,12 @@ def photos_without_proposal(conn: Connection, model_id: int | None = None) -> li
     return [PhotoRow(**row._mapping) for row in conn.execute(query)]
 
 
-def is_proposed(conn: Connection, photo_id: int, model_id: int) -> bool:
-    """Tell whether a model has looked at a photograph."""
-    return conn.scalar(select(proposal.c.id).where(
-        proposal.c.photo_id == photo_id, proposal.c.model_id == model_id).limit(1)) is not None
+def still_waits(conn: Connection, photo_id: int, model_id: int) -> bool:
+    """Tell whether a model has yet to look at a photograph that shows a bud."""
+    looked = exists().where(proposal.c.photo_id == photo_id, proposal.c.model_id == model_id)
+    return conn.scalar(select(assignment.c.id).where(
+        assignment.c.photo_id == photo_id, current_assignment(), assignment.c.bud_id.is_not(None),
+        ~looked)) is not None
 
 
 def photos_to_propose(conn: Connection, model_id: int) -> list[PhotoRow]:

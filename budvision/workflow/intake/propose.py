@@ -238,8 +238,8 @@ def _looked(
                     if not claims.take(row.id):
                         continue
                     with season.read() as conn:
-                        done = proposals.is_proposed(conn, row.id, model_id)
-                    if done:
+                        waits = proposals.still_waits(conn, row.id, model_id)
+                    if not waits:
                         claims.give(row.id)
                         continue
                 at_work.append(row)

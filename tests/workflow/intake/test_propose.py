@@ -12,8 +12,9 @@ import pytest
 
 from budvision.photo import workers
 from budvision.settings import samples_folder
+from budvision.store import counts
 from budvision.store.claims import Claims
-from budvision.store.queries import canes, models, people, photos, proposals
+from budvision.store.queries import canes, models, overview, people, photos, proposals
 from budvision.store.queries.calls import save_calls
 from budvision.store.session import Season
 from budvision.vocabulary import (
@@ -27,6 +28,8 @@ from budvision.vocabulary import (
 )
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.intake.propose import ModelInUse, crop_labels, propose_waiting
+from budvision.workflow.intake.undo import list_batches, undo_intake
+from budvision.workflow.season.check import check
 
 FALLS = Path(__file__).parents[2] / "photo" / "fixtures" / "orientation_3.heic"
 ONE = ModelInUse("try-1.0", "1" * 64, "try-1.0")
@@ -138,6 +141,32 @@ def test_another_model_looks_only_at_what_waits(taken: Season) -> None:
         assert [row.model for row in proposals.proposal_history(conn, 1)] == ["try-1.0"]
         assert [row.model for row in proposals.proposal_history(conn, 2)] == ["try-1.0", "try-2.0"]
         assert len(models.list_models(conn)) == 2
+
+
+def test_an_intake_taken_back_while_its_photographs_are_looked_at(taken: Season) -> None:
+    """The rest is not looked at, counts follow, and a second intake finds what was said."""
+    with taken.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt").id
+    (batch,) = list_batches(taken)
+
+    def interrupted(data: bytes, name: str) -> tuple[Proposal, np.ndarray | None]:
+        if "n2" in name:
+            assert undo_intake(taken, batch.note, person_id=who) == 5
+        return _look(data, name)
+
+    report = propose_waiting(taken, look=interrupted, used=ONE)
+    assert (report.n_looked, report.n_found, report.trouble) == (2, 2, "")
+    with taken.read() as conn:
+        assert not overview.sampling_counts(conn)[0].n_photos
+        assert not counts.wrong_samplings(conn)
+        assert not proposals.photos_without_proposal(conn)
+        assert len(proposals.proposal_history(conn, 2)) == 1, "nothing is lost"
+    assert check(taken).ok
+    folder = taken.folder.parent / "card"
+    assert intake(taken, [folder], sampling="feb").count("placed") == 5
+    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 3
+    with taken.read() as conn:
+        assert not counts.wrong_samplings(conn)
 
 
 def test_bytes_that_changed_are_not_looked_at(taken: Season) -> None:
