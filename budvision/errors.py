@@ -165,4 +165,3 @@ class MissingLibraryError(BudvisionError, ImportError):
     """A system or Python library that is not installed."""
 
     code = "missing_library"
-    exit_code = 1

@@ -215,7 +215,9 @@ def _tell_waiting(answer: BlockAnswer) -> None:
         typer.echo(f"Block {answer.block.name}, sampling {answer.sampling}: {answer.soak.words}")
     head = f"Block {answer.block.name}, sampling {answer.sampling}: "
     if not waiting.buds:
-        typer.echo(head + "every bud is called.")
+        typer.echo(head + ("every bud is called." if answer.confirmed else
+                           "no bud to call is there yet. Bring photographs in with `budvision "
+                           "intake`, or a tally with `budvision calls import --create`."))
         return
     of_cane: dict[tuple[str, str], list[int]] = {}
     for bud in waiting.buds:

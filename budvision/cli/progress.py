@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING, TypedDict
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 __all__ = ["progress_bar", "stage_bars"]
+
+
+class _Where(TypedDict):
+    console: Console
+    transient: bool
+    disable: bool
 
 
 @contextmanager
@@ -22,7 +32,6 @@ def progress_bar(words: str) -> Iterator[Callable[[int, int, str], None]]:
     callable
         To be told the number done, the number in all, and what is being worked on.
     """
-    from rich.console import Console
     from rich.progress import (
         BarColumn,
         MofNCompleteColumn,
@@ -34,7 +43,7 @@ def progress_bar(words: str) -> Iterator[Callable[[int, int, str], None]]:
     with Progress(
         TextColumn("{task.description}"), BarColumn(bar_width=32), MofNCompleteColumn(),
         TimeRemainingColumn(), TextColumn("{task.fields[name]}"),
-        console=Console(stderr=True), transient=True,
+        **_where(),
     ) as bar:
         task = bar.add_task(words, total=None, name="")
 
@@ -53,10 +62,9 @@ def stage_bars() -> Iterator[Callable[[str, int, int], None]]:
     callable
         To be told the stage, the number done and the number in all.
     """
-    from rich.console import Console
     from rich.progress import Progress, TaskID
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    with Progress(**_where()) as bar:
         tasks: dict[str, TaskID] = {}
 
         def step(what: str, done: int, total: int) -> None:
@@ -65,3 +73,11 @@ def stage_bars() -> Iterator[Callable[[str, int, int], None]]:
             bar.update(tasks[what], completed=done, total=total)
 
         yield step
+
+
+def _where() -> _Where:
+    """Bars stand on stderr and go when done; a file or pipe gets nothing of them, no empty line."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    return {"console": console, "transient": True, "disable": not console.is_terminal}

@@ -53,7 +53,9 @@ def init(
     if as_json:
         show_json({"ok": True, "folder": path})
     else:
-        typer.echo(f"{path} is a season now. Next: cd there and run `budvision intake`.")
+        typer.echo(f"{path} is a season now. Next, in that folder: `budvision plan` "
+                   "draws the vines to visit, `budvision intake` takes photographs in, and "
+                   "`budvision serve` has pages for both.")
 
 
 def status(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:

@@ -8,13 +8,10 @@ from typing import Annotated
 
 import typer
 
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 from budvision.errors import UsageError
 
 __all__ = ["register"]
-
-SeasonOption = Annotated[
-    Path, typer.Option("--season", help="Season folder; the working directory when left out.")
-]
 
 
 def register(app: typer.Typer) -> None:
@@ -61,7 +58,7 @@ def serve(
     gc.enable()
 
     def ready(address: str) -> None:
-        typer.echo(f"Open {address}  (stop with Ctrl+C)", err=True)
+        say(f"Open {address}  (stop with Ctrl+C)")
         network = name or not host.startswith(("127.", "localhost", "::1"))
         if network and not (https or own_certificate):
             typer.echo(
@@ -92,10 +89,10 @@ def people_add(
     hashed = _ask_password() if password else None
     with Season.open(season) as opened, opened.write() as conn:
         person = people.add_person(conn, name, role, password_hash=hashed)
-    typer.echo(f"{person.name} was added as {person.role}.", err=True)
+    say(f"{person.name} was added as {person.role}.")
 
 
-def people_list(season: SeasonOption = Path()) -> None:
+def people_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     """List the people of the season.
 
     Example: budvision people list
@@ -105,6 +102,14 @@ def people_list(season: SeasonOption = Path()) -> None:
 
     with Season.open(season) as opened, opened.read() as conn:
         rows = people.list_people(conn)
+    if as_json:
+        show_json({"people": [
+            {"name": row.name, "role": row.role, "password": row.password_hash is not None,
+             "active": row.active} for row in rows]})
+        return
+    if not rows:
+        say("Nobody is in the season yet. `budvision people add` adds somebody; at this machine "
+            "the pages ask for a name.")
     typer.echo("name\trole\tpassword\tactive")
     for row in rows:
         password = "set" if row.password_hash else "none"
@@ -125,7 +130,7 @@ def people_role(
 
     with Season.open(season) as opened, opened.write() as conn:
         person = people.set_role(conn, name, role)
-    typer.echo(f"{person.name} is {person.role} now.", err=True)
+    say(f"{person.name} is {person.role} now.")
 
 
 def people_password(
@@ -141,7 +146,7 @@ def people_password(
     hashed = _ask_password()
     with Season.open(season) as opened, opened.write() as conn:
         people.set_password_hash(conn, name, hashed)
-    typer.echo(f"{name} has a new password.", err=True)
+    say(f"{name} has a new password.")
 
 
 def people_close(
@@ -170,14 +175,18 @@ def _set_active(season: Path, name: str, active: bool) -> None:
 
     with Season.open(season) as opened, opened.write() as conn:
         person = people.set_active(conn, name, active)
-    typer.echo(f"The season is {'open' if active else 'closed'} to {person.name}.", err=True)
+    say(f"The season is {'open' if active else 'closed'} to {person.name}.")
 
 
 def _ask_password() -> str:
     from budvision.web.people import hash_password
 
-    first = typer.prompt("Password", hide_input=True, err=True)
-    again = typer.prompt("Again", hide_input=True, err=True)
+    try:
+        first = typer.prompt("Password", hide_input=True, err=True)
+        again = typer.prompt("Again", hide_input=True, err=True)
+    except typer.Abort as error:
+        raise UsageError("no password was typed", expected="the same password twice",
+                         do="Run the command again in a terminal; nothing was changed.") from error
     if first != again:
-        raise UsageError("the two passwords differ", do="Run the command again.", where="people")
+        raise UsageError("the two passwords differ", do="Run the command again.")
     return hash_password(first)

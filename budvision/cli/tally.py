@@ -212,7 +212,7 @@ def _overview(answers: Sequence[tuple[BlockFacts, AnswerWords]], *, narrow: bool
     for facts, words in answers:
         first = words.tissues[0]
         table.add_row(escape(facts.block), str(facts.n_buds), first.share, first.span, words.band,
-                      words.nodes[0].retain if words.nodes else "")
+                      words.retain)
     return table
 
 

@@ -107,6 +107,8 @@ class AnswerWords:
         What must be known before any number is used; empty where nothing stands against it.
     settled : bool
         Whether the whole range lies in one band.
+    by_zone : bool
+        Whether zones need different pruning, so that no band or number holds for the whole block.
     area : str
         "a hectare" or "an acre"; empty where the spacings are not known.
     disagreement, why : str
@@ -126,6 +128,7 @@ class AnswerWords:
     bands: tuple[BandLine, ...]
     sure: tuple[str, ...]
     settled: bool
+    by_zone: bool
     next_step: str
     band: str
     action: str
@@ -142,6 +145,13 @@ class AnswerWords:
     why: str
     crop_counted: str
     basal: str
+
+    @property
+    def retain(self) -> str:
+        """Nodes a vine in one line: a number, "by zone", or empty where nothing is judged."""
+        if not self.nodes:
+            return ""
+        return say("by zone") if self.by_zone else self.nodes[0].retain
 
 
 def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
@@ -171,7 +181,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         per_area *= ACRE_HA
     rows = () if primary is None else tuple(
         node_line(rule, per_area=per_area) for rule in facts.rules)
-    split = _disagreement(facts)
+    split, by_zone = _disagreement(facts), zones_differ(facts)
     return AnswerWords(
         headline=_headline(primary), first=first_words(facts, primary), found=_found(facts),
         zones=tuple(
@@ -189,7 +199,8 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
             for b in facts.bands if b.probability is not None
         ),
         sure=sure_words(facts, primary), settled=primary is not None and facts.more_buds == 0,
-        next_step=_next_step(facts, primary), band=band_name(facts.band) if primary else "",
+        by_zone=by_zone, next_step=_next_step(facts, primary),
+        band="" if primary is None else say("by zone") if by_zone else band_name(facts.band),
         action=_action(facts, primary),
         choices=choice_words(facts), choices_for=choices_for(facts), nodes=rows,
         area="" if not (rows and per_area) else say("an acre") if units == "us"
@@ -197,7 +208,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         normal="" if facts.normal_nodes is None
         else form_of("Normal year: {n} node a vine.", "Normal year: {n} nodes a vine.",
                      round(facts.normal_nodes)).format(n=number(facts.normal_nodes)),
-        arrangement="" if zones_differ(facts) else facts.arrangement, policy=say(facts.policy),
+        arrangement="" if by_zone else facts.arrangement, policy=say(facts.policy),
         policy_source=say(facts.policy_source),
         policies=tuple(
             node_line(p.rule, name=say(p.title), note=say(p.action)) for p in facts.policies),
@@ -315,7 +326,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
                 else say("Nobody has called a bud of this block yet."))
-    if facts.more_buds == 0 or wood_state(facts.wood) in ("hurt", "dead"):
+    if facts.more_buds == 0 or zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):
         return _action(facts, primary)
     if facts.more_buds is None:
         return say("On the edge of a band: decide with your adviser.")

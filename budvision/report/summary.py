@@ -81,7 +81,7 @@ def _row(facts: BlockFacts, units: str) -> dict[str, object]:
     place = [short(part, 40) for part in (facts.site, facts.cultivar) if part]
     if facts.collected_on:
         place.append(day_words(facts.collected_on, units=units))
-    nodes = words.nodes[0] if words.nodes else None
+    nodes = words.nodes[0] if words.nodes and not words.by_zone else None
     span = f" ({nodes.span})" if nodes and nodes.span else ""
     return {
         "block": short(facts.block, 60),
@@ -91,7 +91,7 @@ def _row(facts: BlockFacts, units: str) -> dict[str, object]:
         "range": first.span if first else "",
         "ends": list(first.ends) if first and first.ends else [],
         "band": words.band,
-        "nodes": f"{nodes.retain}{span}" if nodes else "",
+        "nodes": words.retain + span,
         "waiting": str(len(facts.waiting)) if facts.waiting else "",
     }
 

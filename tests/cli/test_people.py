@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,16 @@ def test_two_different_passwords_add_nobody(folder: Path) -> None:
     with pytest.raises(UsageError, match="the two passwords differ"):
         run(folder, "add", "Ilse", typed=f"{WORDS}\nother words here\n")
     assert run(folder, "list") == "name\trole\tpassword\tactive\n"
+
+
+def test_where_no_password_can_be_typed_the_error_says_so_and_is_no_bug(folder: Path) -> None:
+    with pytest.raises(UsageError, match="no password was typed; expected the same password"):
+        run(folder, "add", "Ilse")
+    listed = CliRunner().invoke(app, ["people", "list", "--season", str(folder)])
+    assert "Nobody is in the season yet" in listed.stderr
+    run(folder, "add", "Ilse", "--no-password")
+    assert json.loads(run(folder, "list", "--json")) == {"people": [
+        {"name": "Ilse", "role": "reviewer", "password": False, "active": True}]}
 
 
 @pytest.mark.slow

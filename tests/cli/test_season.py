@@ -50,6 +50,7 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     taken = _run("intake", str(work / "card"), "--sampling", "feb", "--no-propose")
     assert taken.exit_code == 0
     assert taken.stdout == "Sampling feb: 3 new.\n"
+    assert not taken.stderr.startswith("\n"), "a progress bar that nobody sees leaves no empty line"
     nothing = _run("results")
     assert _code(nothing) == 6
     assert "nobody has called a bud yet" in nothing.stderr
@@ -68,6 +69,14 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     assert _run("check").stdout == "3 photographs verified. The season is sound.\n"
     shown = _run("status")
     assert "3 photographs of 3 buds in 1 block; 1 person" in shown.stdout
+
+
+@pytest.mark.slow
+def test_where_nothing_is_cut_yet_nothing_is_said_to_be_called(work: Path) -> None:
+    _run("plan", "--block", "Creek", "--rows", "24", "--vines", "40", "--sampling", "feb")
+    nothing = _run("results")
+    assert _code(nothing) == 6
+    assert "Block Creek, sampling feb: no bud to call is there yet." in nothing.stdout
 
 
 @pytest.mark.slow

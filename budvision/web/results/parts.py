@@ -139,6 +139,6 @@ def block_row(season: Season, answer: Answer) -> BlockRow:
         n_judged=primary.n_live + primary.n_dead if primary else 0,
         share=primary.share if primary else say(NO_RESULT), span=primary.span if primary else "",
         bar=bar(primary.ends, answer.policy) if primary else None, band=words.band,
-        nodes=words.nodes[0].retain if words.nodes else "", n_waiting=answer.waiting.n_buds,
+        nodes=words.retain, n_waiting=answer.waiting.n_buds,
         next_step=next_step(answer, words), settled=words.settled,
     )

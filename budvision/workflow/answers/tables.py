@@ -41,13 +41,13 @@ def _block_row(season: Season, answer: Answer) -> Row:
     result, words = answer.result, answer_words(line_facts(season, answer))
     crop = result.crop_potential if result else None
     nodes = result.nodes["band"] if result else None
-    line = words.nodes[0] if words.nodes else None
+    line = words.nodes[0] if words.nodes and not words.by_zone else None
     return {
         **_place(answer), "n_buds": result.n_buds if result else 0,
         "n_canes": result.n_canes if result else 0, "waiting": answer.waiting.n_buds,
         "headline": words.headline, "read_first": " ".join(words.first),
         "band": words.band, "action": words.action,
-        "nodes_a_vine": line.retain if line else "", "nodes_range": line.span if line else "",
+        "nodes_a_vine": words.retain, "nodes_range": line.span if line else "",
         **{f"{row.name} share dead": f"{row.share} ({row.span})" if row.span else row.share
            for row in words.tissues},
         CROP_NAME: f"{words.crop.share} ({words.crop.span})" if words.crop else "",

@@ -232,4 +232,7 @@ def test_zones_that_differ_get_no_arrangement_of_the_whole(season: Season) -> No
     sampled(season, [[D] * 8 + [L] * 2] * 10 + [[L] * 10] * 10,
             zones=("hollow",) * 10 + ("rise",) * 10)
     set_block(season, "Harrow Slope", training_system="canes")
-    assert words_of(season).arrangement == ""
+    words = words_of(season)
+    assert words.arrangement == ""
+    assert (words.band, words.retain) == ("by zone", "by zone")
+    assert words.next_step == words.action == "Prune each zone by its own answer."
