@@ -16,9 +16,11 @@ from sqlalchemy import (
     BindParameter,
     CompoundSelect,
     Connection,
+    Insert,
     Integer,
     Row,
     Select,
+    Update,
     and_,
     bindparam,
     case,
@@ -70,7 +72,7 @@ def extend(conn: Connection, before: Mapping[str, int], newest: Mapping[str, int
     conn : Connection
         Inside `Season.write`.
     before, newest : mapping of str to int
-        The number of each table's newest row when the transaction began, and now.
+        The number of each table's newest row that was counted before, and of its newest now.
     """
     if any(newest[name] > before[name] for name in COUNTED):
         _count(conn, set(conn.scalars(_touched(), {name: before[name] for name in COUNTED})))
@@ -150,21 +152,27 @@ def _count(conn: Connection, sampling_ids: set[int]) -> None:
     wanted = sorted(sampling_ids)
     for start in range(0, len(wanted), _PART):
         part = wanted[start:start + _PART]
-        known = set(conn.scalars(
-            select(sampling_count.c.sampling_id).where(sampling_count.c.sampling_id.in_(part))))
-        rows = [
-            {"sampling_id": row.sampling_id} | dict(zip(_NAMES, _numbers(row), strict=True))
-            for row in conn.execute(_counts(some=True), {"part": part})
-        ]
-        if new := [row for row in rows if row["sampling_id"] not in known]:
-            conn.execute(insert(sampling_count), [row | {"version": 1} for row in new])
-        if old := [row for row in rows if row["sampling_id"] in known]:
-            conn.execute(
-                update(sampling_count).where(sampling_count.c.sampling_id == bindparam("key"))
-                .values(version=sampling_count.c.version + 1,
-                        **{name: bindparam(name) for name in _NAMES}),
-                [{name: row[name] for name in _NAMES} | {"key": row["sampling_id"]}
-                 for row in old])
+        new: list[dict[str, int]] = []
+        old: list[dict[str, int]] = []
+        for row in conn.execute(_counts(some=True), {"part": part}):
+            found = {"key": row.sampling_id} | dict(zip(_NAMES, _numbers(row), strict=True))
+            (new if row.version is None else old).append(found)
+        if new:
+            conn.execute(_first_counts(), new)
+        if old:
+            conn.execute(_next_counts(), old)
+
+
+@cache
+def _first_counts() -> Insert:
+    return insert(sampling_count).values(
+        sampling_id=bindparam("key"), version=1, **{name: bindparam(name) for name in _NAMES})
+
+
+@cache
+def _next_counts() -> Update:
+    return update(sampling_count).where(sampling_count.c.sampling_id == bindparam("key")).values(
+        version=sampling_count.c.version + 1, **{name: bindparam(name) for name in _NAMES})
 
 
 @cache
@@ -198,8 +206,9 @@ def _counts(*, some: bool) -> Select[Any]:
         of_canes = of_canes.where(cane.c.sampling_id.in_(part))
     canes = of_canes.subquery("of_canes")
     query = (
-        select(sampling.c.id.label("sampling_id"), canes.c.n_canes,
+        select(sampling.c.id.label("sampling_id"), sampling_count.c.version, canes.c.n_canes,
                *(of_buds.c[name] for name in _NAMES if name != "n_canes"))
+        .outerjoin(sampling_count, sampling_count.c.sampling_id == sampling.c.id)
         .outerjoin(canes, canes.c.sampling_id == sampling.c.id)
         .outerjoin(of_buds, of_buds.c.sampling_id == sampling.c.id)
     )
@@ -235,10 +244,12 @@ def _buds(part: BindParameter[int] | None) -> Any:
             ~exists().where(newer_mark.c.bud_id == mark.c.bud_id,
                             newer_mark.c.kind == mark.c.kind, newer_mark.c.id > mark.c.id)),
         mark.c.bud_id, "marks")
-    seen = exists().where(proposal.c.photo_id == assignment.c.photo_id)
+    # no EXISTS: PostgreSQL answers one by reading every proposal of the season
+    seen = select(func.max(proposal.c.id)).where(
+        proposal.c.photo_id == assignment.c.photo_id).scalar_subquery()
     cuts = of(
         select(assignment.c.bud_id, func.count().label("n"),
-               func.sum(case((seen, 0), else_=1)).label("n_unseen")).where(
+               func.sum(case((seen.is_(None), 1), else_=0)).label("n_unseen")).where(
             assignment.c.bud_id.is_not(None),
             ~exists().where(newer.c.photo_id == assignment.c.photo_id,
                             newer.c.id > assignment.c.id)),

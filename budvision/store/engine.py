@@ -22,6 +22,9 @@ from budvision.store.backups import last_good_copy
 __all__ = ["DATABASE", "may_write", "open_engine", "plain_errors", "watch_queries"]
 
 DATABASE = "budvision.db"
+# As many as the server has threads stay open, the last used first: a new one costs a process of
+# PostgreSQL, and plans every statement anew.
+_KEPT_OPEN: dict[str, Any] = {"pool_size": 16, "max_overflow": 19, "pool_use_lifo": True}
 
 
 def may_write(root: Path) -> bool:
@@ -49,8 +52,8 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
     if url is not None:
         address = "postgresql+psycopg://" + url.split("://", maxsplit=1)[1]
         try:
-            return create_engine(  # as many connections as the server has threads, and jobs
-                address, pool_pre_ping=True, hide_parameters=True, max_overflow=30)
+            return create_engine(
+                address, pool_pre_ping=True, hide_parameters=True, **_KEPT_OPEN)
         except ModuleNotFoundError as error:
             raise MissingLibraryError(
                 "the driver of PostgreSQL is not installed", where="[database] url",
@@ -60,7 +63,7 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
     if read_only:
         return _read_only_engine(root)
     engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
-        f"sqlite:///{root / DATABASE}", poolclass=QueuePool, max_overflow=30,
+        f"sqlite:///{root / DATABASE}", poolclass=QueuePool, **_KEPT_OPEN,
         hide_parameters=True,  # a value that somebody typed goes into no log
         connect_args={"timeout": 30.0},
     )

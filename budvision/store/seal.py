@@ -25,17 +25,29 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, inspect, select, text, update
+from sqlalchemy import (
+    Connection,
+    Table,
+    Update,
+    bindparam,
+    func,
+    insert,
+    inspect,
+    select,
+    text,
+    update,
+)
 
 from budvision.language import plain_count
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
     "CHAINED", "SUMMED", "Broken", "Folder", "Point", "Standing", "adopt", "extend", "holds",
-    "last_link", "newest_ids", "point", "renew", "standing", "verify",
+    "last_link", "point", "renew", "standing", "verify",
 ]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
@@ -47,10 +59,13 @@ _START = "0" * 64
 _quoted = json.encoder.encode_basestring_ascii
 _CHUNK = 2000
 _MODULUS = 1 << 256
-_LAST_IDS = text(" UNION ALL ".join(
-    f"SELECT '{name}', COALESCE(MAX(id), 0) FROM \"{name}\""  # nosec B608  (our own tables)
-    for name in (*CHAINED, *SUMMED)))
 _SEALED = select(seal)
+_STANDING = text(
+    "SELECT seal.table_name, last_id, n_rows, sha256, changed, COALESCE(newest.id, 0) AS newest "
+    "FROM seal LEFT JOIN (" + " UNION ALL ".join(
+        f"SELECT '{name}' AS name, MAX(id) AS id FROM \"{name}\""  # nosec B608  (our own tables)
+        for name in (*CHAINED, *SUMMED)) + ") AS newest ON newest.name = seal.table_name")
+"""What is sealed, beside the newest number of each table: one question, since all others wait."""
 _THERE_ON = {
     "sqlite": text("SELECT name FROM sqlite_master WHERE type = 'table' AND name = 'wood_cut'"),
     "postgresql": text("SELECT to_regclass('wood_cut')"),
@@ -80,23 +95,21 @@ class Broken:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What is sealed, by table, and the number of each table's newest row."""
+    """What is sealed, by table: up to which row of it, and the number of its newest row."""
 
     sealed: Mapping[str, Any]
+    before: Mapping[str, int]
     newest: Mapping[str, int]
-
-
-def newest_ids(conn: Connection) -> dict[str, int]:
-    """Return the number of each table's newest row; empty in a database of an older form."""
-    return {row[0]: row[1] for row in conn.execute(_LAST_IDS)} if _is_there(conn) else {}
 
 
 def standing(conn: Connection) -> Standing | None:
     """Return what a transaction has to seal at its end; None in a database of an older form."""
     if not _is_there(conn):
         return None
-    return Standing({row.table_name: row for row in conn.execute(_SEALED)},
-                    {row[0]: row[1] for row in conn.execute(_LAST_IDS)})
+    rows = conn.execute(_STANDING).all()
+    return Standing({row.table_name: row for row in rows},
+                    {row.table_name: row.last_id for row in rows},
+                    {row.table_name: row.newest for row in rows})
 
 
 def extend(conn: Connection, found: Standing) -> Point | None:
@@ -109,18 +122,23 @@ def extend(conn: Connection, found: Standing) -> Point | None:
     for name in SUMMED:
         row = found.sealed[name]
         if row.changed:
-            fresh[name] = _sum(conn, name, 0, 0, 0) | {"changed": False}
+            fresh[name] = _sum(conn, name, 0, 0, 0)
         elif found.newest[name] > row.last_id:
             fresh[name] = _sum(conn, name, row.last_id, int(row.sha256, 16), row.n_rows)
     if not fresh:
         return None
     fresh[WRITES] = {"last_id": found.sealed[WRITES].last_id + 1}
-    for name, values in fresh.items():
-        _set(conn, name, **values)
-    return _point({
-        name: tuple(fresh.get(name, {}).get(what, getattr(row, what))
-                    for what in ("last_id", "n_rows", "sha256"))
-        for name, row in found.sealed.items()})
+    ends = {name: {what: fresh.get(name, {}).get(what, getattr(row, what))
+                   for what in ("last_id", "n_rows", "sha256")}
+            for name, row in found.sealed.items()}
+    conn.execute(_renewing(), [{"name": name, **ends[name]} for name in fresh])
+    return _point({name: tuple(end.values()) for name, end in ends.items()})
+
+
+@cache
+def _renewing() -> Update:
+    return update(seal).where(seal.c.table_name == bindparam("name")).values(
+        changed=False, **{what: bindparam(what) for what in ("last_id", "n_rows", "sha256")})
 
 
 def point(conn: Connection) -> Point | None:

@@ -33,7 +33,11 @@ from budvision.store.remembered import Remembered
 __all__ = ["Season", "as_utc", "now"]
 
 _LOG = logging.getLogger(__name__)
-_WRITER_LOCK = 0x6275_6476  # one PostgreSQL advisory lock for the season's writers
+# PostgreSQL's advisory locks: one for the season's writers, one for those of leases and bookmarks,
+# who need not wait for the disk either: a server that fails forgets the leases of its last moment.
+_TURN = text("SELECT pg_advisory_xact_lock(1651860598)")
+_TURN_OF_THE_MOMENT = text(
+    "SELECT pg_advisory_xact_lock(1651860599), set_config('synchronous_commit', 'off', true)")
 _FIRST_CONFIG = """\
 # Settings of this season; `budvision settings` lists every name, its default and what it does.
 # Only what differs from the defaults need stand here.
@@ -276,15 +280,14 @@ class Season:
             conn = conn.execution_options(budvision_write=True)
             with conn.begin():
                 if conn.dialect.name == "postgresql":
-                    conn.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
-                before = {} if of_the_moment else seal.newest_ids(conn)
+                    conn.execute(_TURN_OF_THE_MOMENT if of_the_moment else _TURN)
                 yield conn
                 if of_the_moment:
                     return
                 sealed = None
-                standing = seal.standing(conn) if before else None
+                standing = seal.standing(conn)
                 if standing is not None:  # else inside a migration
-                    counts.extend(conn, before, standing.newest)
+                    counts.extend(conn, standing.before, standing.newest)
                     sealed = seal.extend(conn, standing)
                 worked_out = self.remembered.write(conn)
         self.remembered.written(worked_out)

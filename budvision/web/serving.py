@@ -7,6 +7,7 @@ import logging
 import os
 import signal
 import socket
+import sys
 import threading
 import time
 import webbrowser
@@ -33,6 +34,7 @@ __all__ = ["serve_season"]
 
 MOST_DRAIN_S = 25.0
 """Longest wait, in seconds, for requests that are being answered when the server is to end."""
+_TURN_S = 0.0005  # a request that has its rows waits no longer than this for one that computes
 _log = logging.getLogger("budvision.web")
 
 
@@ -146,6 +148,7 @@ def _run_to_the_end(
     server: _Server, served: Doorway, kept: TextIO | RotatingFileHandler | None
 ) -> None:
     """Answer requests and do long work until interrupted, then put both away in order."""
+    sys.setswitchinterval(_TURN_S)
     served.wake()
     threading.Thread(target=_get_ready, args=(served.app,), name="ready", daemon=True).start()
     before = _stop_in_order(server.busy)

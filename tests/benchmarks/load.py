@@ -2,6 +2,8 @@
 
     python tests/benchmarks/load.py --minutes 10 --photographs 200000
     python tests/benchmarks/load.py --minutes 10 --photographs 200000 --database postgresql://...
+    python tests/benchmarks/load.py --minutes 20 --photographs 200000 --season FOLDER --fill
+    python tests/benchmarks/load.py --minutes 10 --season FOLDER
 
 The season is filled first: blocks of 100 buds, photographed, proposed for and called in full, and
 as many waiting buds as the reviewers can call in that time, with photographs that are really there.
@@ -9,8 +11,10 @@ Then `budvision serve` runs as a process of its own, twice for one person alone,
 first pages after the fill and after a restart, then for all. Each reviewer does what the page does:
 opens the bud, fetches what it shows and its picture, thinks, saves, and goes to the bud handed out
 next; every tenth time the overview is looked at. Each bench sends a photograph now and then, which
-the default model looks at. The season is made in a temporary folder; a database that is named must
-be empty. Whoever asks runs on the same machine and takes its share of the cores.
+the default model looks at. The season is made in a temporary folder, or in one that is named and
+kept there: filled once (`--fill` does no more), it serves as many runs as it has buds that wait. A
+database that is named must be empty; a kept season knows its own. Whoever asks runs on the same
+machine and takes its share of the cores.
 """
 
 from __future__ import annotations
@@ -55,6 +59,7 @@ from budvision.store.tables import (
     proposal,
     proposal_tissue,
     sampling,
+    sampling_count,
 )
 from budvision.vocabulary import TISSUES, Proposal, Tissue, TissueProposal, Verdict
 from budvision.workflow.intake.propose import ModelInUse, model_in_use, propose_waiting
@@ -225,11 +230,32 @@ class Somebody:
         return found
 
 
-def review(who: Somebody, first: int, n_samplings: int, pause_s: float, until: float) -> None:
+@dataclass(frozen=True)
+class Before:
+    """What a filled season holds before anybody works: its samplings, and what is known of it."""
+
+    waiting: tuple[int, ...]
+    n_samplings: int
+    n_photos: int
+    last_call: int
+    last_cut: int
+
+    @classmethod
+    def of(cls, season: Season) -> Before:
+        """Read it from the season."""
+        with season.read() as conn:
+            return cls(
+                tuple(conn.scalars(select(sampling_count.c.sampling_id).where(
+                    sampling_count.c.n_waiting > 0).order_by(sampling_count.c.sampling_id))),
+                *(conn.scalar(select(func.coalesce(func.max(column), 0))) for column in (
+                    sampling.c.id, photo.c.id, call.c.id, assignment.c.cut)))
+
+
+def review(who: Somebody, first: int, before: Before, pause_s: float, until: float) -> None:
     """Call bud after bud, from one sampling to the next."""
     draw, seen, n = random.Random(first), who.seen, 0
-    for turn in range(n_samplings):
-        at = (first + turn) % n_samplings + 1
+    for turn in range(len(before.waiting)):
+        at = before.waiting[(first + turn) % len(before.waiting)]
         _, _, there = who.ask("GET", f"/review/sampling/{at}")
         coming = [int(re.search(r"/bud/(\d+)", there)[1])] if there else []  # type: ignore[index]
         while coming and time.monotonic() < until:
@@ -259,22 +285,23 @@ def review(who: Somebody, first: int, n_samplings: int, pause_s: float, until: f
             return
 
 
-def photograph(who: Somebody, bench: int, n_samplings: int, pause_s: float, until: float) -> None:
+def photograph(who: Somebody, bench: int, before: Before, pause_s: float, until: float) -> None:
     """Send a photograph of a new cut now and then."""
     data = [path.read_bytes() for path in sorted(samples_folder().glob("*.jpg"))[:20]]
     node = 0
     while time.monotonic() < until:
         node += 1
         edge, fields = uuid.uuid4().hex, {"cane": (node // 10) % 10 + 1, "node": node % 10 + 1,
-                                          "cut": node // 100 + 2}
+                                          "cut": node // 100 + before.last_cut + 1}
         body = b"".join(f'--{edge}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n'
                         f"{value}\r\n".encode() for name, value in fields.items())
         body += (f'--{edge}\r\nContent-Disposition: form-data; name="photo"; filename="p.jpg"\r\n'
                  "Content-Type: image/jpeg\r\n\r\n").encode()
-        body += _commented(data[node % len(data)], 10_000_000 + 100_000 * bench + node)
+        body += _commented(
+            data[node % len(data)], 10_000_000 + before.n_photos + 1_000_000 * bench + node)
         begun = time.perf_counter()
         body += f"\r\n--{edge}--\r\n".encode()
-        who.ask("POST", f"/bench/{n_samplings - bench}/photo", body,
+        who.ask("POST", f"/bench/{before.n_samplings - bench}/photo", body,
                 f"multipart/form-data; boundary={edge}")
         who.seen.add("photograph at the bench", time.perf_counter() - begun)
         time.sleep(pause_s)
@@ -283,20 +310,39 @@ def photograph(who: Somebody, bench: int, n_samplings: int, pause_s: float, unti
 # ---- the table ---------------------------------------------------------------------------------
 
 
+def make(asked: argparse.Namespace, folder: Path) -> None:
+    """Fill a new season with as many waiting buds as are called in the time asked for."""
+    n_waiting = PER_BLOCK * max(2, math.ceil(_wanted(asked) / PER_BLOCK))
+    n_called = PER_BLOCK * max(1, (asked.photographs - n_waiting) // PER_BLOCK)
+    begun = time.monotonic()
+    with Season.create(folder, database_url=asked.database) as season:
+        fill(season, n_called=n_called, n_waiting=n_waiting)
+    config = folder / "budvision.toml"
+    config.write_text(config.read_text().replace("[settings]", "[settings]\ntrial_buds = 0", 1))
+    print(f"{n_called + n_waiting:,} photographs, {n_waiting:,} wait; filled in "
+          f"{time.monotonic() - begun:.0f} s", flush=True)
+
+
+def _wanted(asked: argparse.Namespace) -> float:
+    return float(1.3 * asked.reviewers * 60 * asked.minutes / asked.pause)
+
+
 def run(asked: argparse.Namespace) -> int:
     """Fill, serve, work, compare; return 1 where something was lost, doubled or went wrong."""
-    n_waiting = PER_BLOCK * max(2, math.ceil(
-        1.3 * asked.reviewers * 60 * asked.minutes / asked.pause / PER_BLOCK))
-    n_called = PER_BLOCK * max(1, (asked.photographs - n_waiting) // PER_BLOCK)
     with tempfile.TemporaryDirectory(prefix="budvision-load-") as home:
-        folder = Path(home) / "winter"
-        begun = time.monotonic()
-        with Season.create(folder, database_url=asked.database) as season:
-            fill(season, n_called=n_called, n_waiting=n_waiting)
-        config = folder / "budvision.toml"
-        config.write_text(config.read_text().replace("[settings]", "[settings]\ntrial_buds = 0", 1))
-        print(f"{n_called + n_waiting:,} photographs, {n_waiting:,} wait; filled in "
-              f"{time.monotonic() - begun:.0f} s", flush=True)
+        folder = Path(asked.season or Path(home) / "winter")
+        if not (folder / "budvision.toml").exists():
+            make(asked, folder)
+        if asked.fill:
+            return 0
+        with Season.open(folder) as season:
+            before = Before.of(season)
+            with season.read() as conn:
+                n = conn.scalar(select(func.sum(sampling_count.c.n_waiting))) or 0
+        print(f"{before.n_photos:,} photographs, {n:,} buds wait", flush=True)
+        if n < _wanted(asked):
+            print(f"{_wanted(asked):,.0f} should wait: fill another season", flush=True)
+            return 1
         seen, alone = Seen(), Seen()
         for when in ("a fill past the pages", "a restart"):
             with _served(folder, Path(home) / "first") as address:
@@ -308,11 +354,11 @@ def run(asked: argparse.Namespace) -> int:
                           flush=True)
                 who.there.close()
         with _served(folder, Path(home) / "log") as address:
-            _work(asked, address, n_waiting // PER_BLOCK, (n_called + n_waiting) // PER_BLOCK, seen)
+            _work(asked, address, before, seen)
         _by_route(Path(home) / "log")
         seen.wrong += alone.wrong
         with Season.open(folder) as season:
-            return _told(season, n_waiting, seen)
+            return _told(season, before, seen)
 
 
 @contextlib.contextmanager
@@ -353,11 +399,13 @@ def _address(out: Path, server: subprocess.Popen[bytes]) -> str:
     return found[1]
 
 
-def _work(asked: argparse.Namespace, address: str, n_waiting: int, n_all: int, seen: Seen) -> None:
+def _work(asked: argparse.Namespace, address: str, before: Before, seen: Seen) -> None:
     until = time.monotonic() + 60 * asked.minutes
-    jobs = [(review, f"Reviewer {k}", k * n_waiting // asked.reviewers, n_waiting, asked.pause)
+    apart = len(before.waiting) / asked.reviewers
+    jobs = [(review, f"Reviewer {k}", int(k * apart), before, asked.pause)
             for k in range(asked.reviewers)]
-    jobs += [(photograph, f"Bench {k}", k, n_all, asked.bench_pause) for k in range(asked.benches)]
+    jobs += [(photograph, f"Bench {k}", k, before, asked.bench_pause)
+             for k in range(asked.benches)]
 
     def one(deed: Any, name: str, *how: Any) -> None:
         try:
@@ -375,10 +423,10 @@ def _work(asked: argparse.Namespace, address: str, n_waiting: int, n_all: int, s
         thread.join()
 
 
-def _told(season: Season, n_waiting: int, seen: Seen) -> int:
+def _told(season: Season, before: Before, seen: Seen) -> int:
     with season.read() as conn:
         kept = Counter(dict(conn.execute(
-            select(call.c.bud_id, func.count()).where(call.c.bud_id <= n_waiting)
+            select(call.c.bud_id, func.count()).where(call.c.id > before.last_call)
             .group_by(call.c.bud_id)).all()))
     lost = sum(max(0, 3 * n - kept[bud_id]) for bud_id, n in seen.saved.items())
     doubled = sum(max(0, n - 3 * seen.saved[bud_id]) for bud_id, n in kept.items())
@@ -403,5 +451,7 @@ if __name__ == "__main__":
     words.add_argument("--benches", type=int, default=5)
     words.add_argument("--pause", type=float, default=3.0, help="seconds of thinking a bud")
     words.add_argument("--bench-pause", type=float, default=20.0, help="seconds a cut")
+    words.add_argument("--season", help="folder in which the filled season is kept")
+    words.add_argument("--fill", action="store_true", help="fill the season and do no more")
     words.add_argument("--database", help="address of an empty PostgreSQL database")
     sys.exit(run(words.parse_args()))

@@ -110,3 +110,17 @@ def test_check_tells_of_wrong_counts_and_tidies_them(season: Season, fill: Fill)
     assert "counts" in [one.code for one in check(season, tidy=True).findings]
     assert "counts" not in [one.code for one in check(season).findings]
     _agree(season)
+
+
+def test_a_count_asks_for_no_proposal_of_another_sampling(any_season: Season, fill: Fill) -> None:
+    """PostgreSQL answered an EXISTS from every proposal of the season, at every save."""
+    fill(any_season)
+    query = counts._counts(some=True).params(part=[1])
+    with any_season.read() as conn:
+        asked = query.compile(dialect=conn.dialect, compile_kwargs={"literal_binds": True})
+        lite = conn.dialect.name == "sqlite"
+        for how in () if lite else ("index", "indexonly", "bitmap"):  # as where there are very many
+            conn.exec_driver_sql(f"SET LOCAL enable_{how}scan = off")
+        plan = [str(tuple(row)) for row in conn.exec_driver_sql(
+            f"{'EXPLAIN QUERY PLAN' if lite else 'EXPLAIN'} {asked}")]
+    assert not [line for line in plan if "hashed SubPlan" in line or "SCAN proposal" in line]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sqlite3
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -184,3 +185,15 @@ def test_a_full_disk_says_so(season: Season) -> None:
         write_much()
     with season.read() as conn:
         assert conn.scalar(text("SELECT count(*) FROM site")) == 0
+
+
+@pytest.mark.postgres
+def test_a_lease_waits_for_no_save_on_postgresql(tmp_path: Path, postgres_url: str) -> None:
+    with Season.create(tmp_path / "season", database_url=postgres_url) as season:
+        def lend() -> bool:
+            with season.write(of_the_moment=True) as conn:
+                return bool(conn.scalar(text("SELECT 1")))
+
+        with ThreadPoolExecutor() as pool, season.write() as saving:
+            assert pool.submit(lend).result(20)
+            assert saving.scalar(text("SELECT 1"))

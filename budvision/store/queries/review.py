@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -14,14 +14,14 @@ from sqlalchemy import (
     Integer,
     Select,
     String,
+    Table,
     and_,
     bindparam,
     delete,
     func,
-    insert,
     select,
-    update,
 )
+from sqlalchemy.dialects import postgresql, sqlite
 
 from budvision.store.queries.calls import current_rows
 from budvision.store.queries.marks import marks_of_sampling
@@ -274,7 +274,7 @@ def take_lease(
     standing = conn.execute(_lease_of_bud(), {"bud_id": bud_id}).one_or_none()
     if standing is not None and standing.person_id != person_id and standing.until > now():
         return Lease(bud_id, standing.person_id, standing.name, standing.until, mine=False)
-    until = _lend(conn, [bud_id], set() if standing is None else {bud_id}, person_id, minutes)
+    until = _lend(conn, [bud_id], person_id, minutes)
     name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
     return Lease(bud_id, person_id, name, until, mine=True)
 
@@ -285,20 +285,25 @@ def _lease_of_bud() -> Select[Any]:
             .where(lease.c.bud_id == bindparam("bud_id", type_=Integer)))
 
 
-def _lend(
-    conn: Connection, bud_ids: Sequence[int], known: Collection[int], person_id: int,
-    minutes: float,
-) -> str:
-    """Make buds one person's, `known` those that have a row; return until when."""
+def _lend(conn: Connection, bud_ids: Sequence[int], person_id: int, minutes: float) -> str:
+    """Make buds one person's, whoever had them; return until when."""
     until = datetime.now(UTC) + timedelta(minutes=minutes)
     text = until.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    if new := [{"bud_id": key, "person_id": person_id, "until": text}
-               for key in bud_ids if key not in known]:
-        conn.execute(insert(lease), new)
-    if old := [key for key in bud_ids if key in known]:
-        conn.execute(update(lease).where(lease.c.bud_id.in_(old))
-                     .values(person_id=person_id, until=text))
+    conn.execute(_put(conn.dialect.name, lease, "bud_id"), [
+        {"bud_id": key, "person_id": person_id, "until": text} for key in bud_ids])
     return text
+
+
+@cache
+def _put(dialect: str, table: Table, *key: str) -> Any:
+    """Return what inserts a row, or writes over the one with the same key.
+
+    In one statement, since a save that ends meanwhile may remove a lease.
+    """
+    made: Any = (postgresql if dialect == "postgresql" else sqlite).insert(table)
+    return made.on_conflict_do_update(index_elements=list(key), set_={
+        column.name: made.excluded[column.name] for column in table.c
+        if column.name != "id" and column.name not in key})
 
 
 def lease_first(
@@ -323,11 +328,9 @@ def lease_first(
     list of int
     """
     taken: list[int] = []
-    lent: set[int] = set()
     for start in range(0, len(bud_ids), _AT_ONCE):
         part = bud_ids[start:start + _AT_ONCE]
         leases = conn.execute(_leases_of_buds(), {"bud_ids": part}).all()
-        lent.update(row.bud_id for row in leases)
         moment = now()
         gone = {row.bud_id for row in leases if row.person_id != person_id and row.until > moment}
         gone.update(conn.scalars(_called_since(), {"bud_ids": part, "known": known}))
@@ -335,7 +338,7 @@ def lease_first(
         if len(taken) == n:
             break
     if taken:
-        _lend(conn, taken, lent, person_id, minutes)
+        _lend(conn, taken, person_id, minutes)
     return taken
 
 
@@ -387,11 +390,5 @@ def get_bookmark(conn: Connection, person_id: int, page: str) -> Any:
 
 def set_bookmark(conn: Connection, person_id: int, page: str, value: Any) -> None:
     """Keep where a person stopped on a page; `value` is anything that JSON can hold."""
-    found = conn.scalar(
-        select(bookmark.c.id).where(bookmark.c.person_id == person_id, bookmark.c.page == page)
-    )
-    text = json.dumps(value, ensure_ascii=False)
-    if found is None:
-        conn.execute(insert(bookmark).values(person_id=person_id, page=page, value=text))
-    else:
-        conn.execute(update(bookmark).where(bookmark.c.id == found).values(value=text))
+    conn.execute(_put(conn.dialect.name, bookmark, "person_id", "page"), {
+        "person_id": person_id, "page": page, "value": json.dumps(value, ensure_ascii=False)})

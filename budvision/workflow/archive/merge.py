@@ -22,6 +22,7 @@ from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
 from budvision.photo.read import read_photo
+from budvision.store import counts as sampling_counts
 from budvision.store import seal
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.config import CONFIG
@@ -208,6 +209,7 @@ def _bring_rows(
                     progress("tables", done + 1, len(rows.ARCHIVED))
             if empty:
                 _adopt_chain(conn, folder)
+                sampling_counts.rebuild(conn)  # what is sealed counts as counted
     except (IntegrityError, DataError) as error:
         raise VerificationError(
             f"its rows do not fit together ({str(error.orig).splitlines()[0]})", where=str(folder),

@@ -137,15 +137,19 @@ def save(
         person's.
     """
     check_reading(reading)
-    with season.write() as conn:
+    with season.read() as conn:  # what other saves leave as it is: they all wait for the next part
         _check_person(conn, person)
         place = canes.bud_place(conn, bud_id)
-        before = [] if batch is None else _saved_before(conn, batch, bud_id, person)
+        if batch is not None:
+            _check_batch(conn, batch, bud_id, person)
+        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
+        best = proposals_shown(conn, bud_id, shown)
+        skipped = "skipped" in marks.marks_of_bud(conn, bud_id)
+    with season.write() as conn:
         history = call_queries.call_history(conn, bud_id)
-        if before:
+        if before := [row for row in history if batch and row.batch == batch]:
             return _saved(conn, before, history, reading, seen)
         _check_photos(conn, bud_id, photos)
-        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
         newest = newest_of(history, person.id)
         rounds = rounds_of(calls, newest, person=person, reading=reading, seen=seen)
         known = history
@@ -159,12 +163,11 @@ def save(
                 "a bud whose proposals are hidden", where="review",
                 do="Call what is missing, then save.",
             )
-        best = proposals_shown(conn, bud_id, shown)
         batch = call_queries.save_calls(
             conn, bud_id, {tissue: _beside(one, best, tissue) for tissue, one in calls.items()},
             person_id=person.id, rounds=rounds, blind=hidden and reading != "settle", batch=batch,
             newest=newest)
-        if "skipped" in marks.marks_of_bud(conn, bud_id):
+        if skipped:
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
         history = call_queries.call_history(conn, bud_id)
@@ -195,7 +198,7 @@ def _beside(one: NewCall, best: Best, tissue: Tissue) -> NewCall:
     return replace(one, proposal_id=row.id, region_id=row.region_id)
 
 
-def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> list[CallRow]:
+def _check_batch(conn: Connection, batch: str, bud_id: int, person: Person) -> None:
     if not re.fullmatch(r"[0-9a-f]{32}", batch):
         raise InputError(f"the batch is {batch[:40]!r}", where="review",
                          expected="32 hexadecimal digits", do="Load the page again.")
@@ -203,7 +206,6 @@ def _saved_before(conn: Connection, batch: str, bud_id: int, person: Person) -> 
     if any(row.bud_id != bud_id or row.person_id != person.id for row in rows):
         raise ConflictError("these calls were saved under another bud or person", where="review",
                             expected="a batch of one's own", do="Load the page again.")
-    return rows
 
 
 def _saved(
