@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import _thread
+import contextlib
 import logging
 import os
 import signal
@@ -22,19 +23,25 @@ from waitress.server import create_server
 
 from budvision.errors import BudvisionError, SeasonError, UsageError
 from budvision.photo import workers
+from budvision.store.counts import versions
 from budvision.web import create_app
 from budvision.web.certificate import certificate_folder, own_certificate
 from budvision.web.current import SEASON_KEY
 from budvision.web.guard import is_loopback_address
 from budvision.web.observed import SLOW_QUERY_MS, logging_to, rotating_log
 from budvision.web.season.begin import Doorway, begin_app, may_begin
+from budvision.workflow.answers.answers import season_answers
 from budvision.workflow.bench.model import get_ready
+from budvision.workflow.learning.anew import count_out_of_step
+from budvision.workflow.learning.models import watch_model
 
 __all__ = ["serve_season"]
 
 MOST_DRAIN_S = 25.0
 """Longest wait, in seconds, for requests that are being answered when the server is to end."""
 _TURN_S = 0.0005  # a request that has its rows waits no longer than this for one that computes
+LARGE = 100
+"""Samplings from which on the pages over all of them are worked out before anybody asks."""
 _log = logging.getLogger("budvision.web")
 
 
@@ -119,10 +126,21 @@ def serve_season(
 
 
 def _get_ready(app: Flask) -> None:
-    """Have ready what the first photograph needs, while the first page is looked at already."""
+    """Have ready what the first photograph needs, while the first page is looked at already.
+
+    Then what the first pages of a large season show; who asks meanwhile waits for the same work.
+    """
     season = app.extensions.get(SEASON_KEY)
-    if season is not None:
-        get_ready(season)
+    if season is None:
+        return
+    get_ready(season)
+    with contextlib.suppress(BudvisionError):  # what fails is told of when somebody asks
+        with season.read() as conn:
+            large = len(versions(conn)) >= LARGE
+        if large:
+            count_out_of_step(season)
+            watch_model(season)
+            season_answers(season)
 
 
 def _show(address: str) -> None:

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
-from sqlalchemy import Connection
+from sqlalchemy import Connection, insert
 
 from budvision.errors import ConflictError, InputError, NotFoundError
-from budvision.store.queries import blocks, calls, canes, people, review, undoing
+from budvision.store.queries import (
+    blocks,
+    calls,
+    canes,
+    learning,
+    models,
+    people,
+    review,
+    undoing,
+)
 from budvision.store.queries.columns import call_columns
 from budvision.store.session import Season
+from budvision.store.tables import assignment, call, photo, proposal, proposal_tissue
 from budvision.vineyard.buds import CALL_CODES
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue
 
@@ -201,3 +213,76 @@ def test_the_queue_knows_what_waits(season: Season) -> None:
         review.set_bookmark(conn, who, "review", {"bud": bud})
         assert review.get_bookmark(conn, who, "review") == {"bud": bud}
         assert review.get_bookmark(conn, second, "review") is None
+
+
+def _random_calls(conn: Connection, rng: np.random.Generator) -> dict[int, tuple[str, str]]:
+    """Write calls and proposals of ten buds at random; return each blind one that counts."""
+    who = people.ensure_person(conn, "Maren Holt").id
+    model = models.ensure_model(conn, "drawn-1", "0" * 64, "drawn-1")
+    standing: dict[tuple[int, str, str], dict[str, Any]] = {}
+    verdicts: dict[tuple[int, str], list[tuple[str, str]]] = {}
+    for node in range(1, 11):
+        _, bud = _bud(conn, node)
+        number = conn.execute(insert(photo).values(
+            file_name="p.jpg", format="JPEG", n_bytes=1, sha256=f"{node:064x}", width_px=9,
+            height_px=9, added_at="2026-02-01")).inserted_primary_key[0]
+        conn.execute(insert(assignment).values(
+            photo_id=number, bud_id=bud, cut=1, source="manifest", added_at="2026-02-01"))
+        for day in ("2026-02-02", "2026-02-05"):
+            told = conn.execute(insert(proposal).values(
+                photo_id=number, model_id=model, found=True, added_at=day)).inserted_primary_key[0]
+            for tissue in TISSUES:
+                verdict = str(rng.choice(["live", "dead", "unsure"]))
+                verdicts.setdefault((bud, tissue.value), []).append((day, verdict))
+                conn.execute(insert(proposal_tissue).values(
+                    proposal_id=told, tissue=tissue.value, exposed=True, verdict=verdict,
+                    p_dead=0.5))
+        for day in range(3, 9):
+            row: dict[str, Any] = {
+                "bud_id": bud, "tissue": str(rng.choice([t.value for t in TISSUES])),
+                "round": str(rng.choice(["first", "first", "second", "settled"])),
+                "value": str(rng.choice(["live", "dead", "unsure", "withdrawn"])),
+                "blind": bool(rng.random() < 0.7), "added_at": f"2026-02-0{day}",
+                "person_id": who, "source": "page"}
+            row["id"] = conn.execute(insert(call).values(**row)).inserted_primary_key[0]
+            standing[bud, row["tissue"], row["round"]] = row
+    wanted = {}
+    for (bud, tissue, round_), row in standing.items():
+        settled = standing.get((bud, tissue, "settled"), {"value": "withdrawn"})
+        counts = round_ == "settled" or (round_ == "first" and settled["value"] == "withdrawn")
+        if counts and row["blind"] and row["value"] in ("live", "dead"):
+            wanted[row["id"]] = row["value"], [
+                verdict for day, verdict in verdicts[bud, tissue] if day <= row["added_at"]][-1]
+    return wanted
+
+
+def test_blind_calls_that_count_stand_beside_the_newest_verdict_before_them(
+    any_season: Season,
+) -> None:
+    rng = np.random.default_rng(5)
+    with any_season.write() as conn:
+        sampling, _ = _bud(conn)
+        wanted = _random_calls(conn, rng)
+    with any_season.read() as conn:
+        found = learning.blind_agreement(conn, [sampling])[sampling]
+    assert len(wanted) >= 10
+    assert {number: (value, verdict) for _, number, value, verdict in found} == wanted
+    assert found == sorted(found)
+
+
+def test_samplings_that_are_called_in_full_have_nothing_out_of_step(any_season: Season) -> None:
+    with any_season.write() as conn:
+        _random_calls(conn, np.random.default_rng(5))
+        sampling, _ = _bud(conn)
+    with any_season.read() as conn:
+        before = len(learning.photos_out_of_step(conn, None))
+        assert learning.count_out_of_step(conn, None, [sampling]) == {sampling: before}
+    assert before > 0
+    with any_season.write() as conn:
+        who = people.ensure_person(conn, "Maren Holt")
+        for node in range(1, 11):
+            calls.save_calls(conn, _bud(conn, node)[1], dict.fromkeys(TISSUES, LIVE),
+                             person_id=who.id, round="settled")
+    with any_season.read() as conn:
+        assert learning.photos_out_of_step(conn, None) == []
+        assert learning.count_out_of_step(conn, None, [sampling]) == {sampling: 0}

@@ -20,10 +20,15 @@ from types import ModuleType
 import pytest
 from werkzeug.test import Client
 
-from budvision.store.queries import people
+from budvision.store.queries import learning, people
 from budvision.store.session import Season
-from budvision.web import serving
+from budvision.web import create_app, serving
+from budvision.web.current import SEASON_KEY
 from budvision.web.season.begin import Doorway
+from budvision.workflow.answers import results
+from budvision.workflow.answers.answers import season_answers
+from budvision.workflow.learning.anew import count_out_of_step
+from budvision.workflow.learning.models import watch_model
 
 
 def _made(name: str, path: Path) -> ModuleType:
@@ -133,6 +138,31 @@ def test_an_empty_place_is_served_until_it_is_a_season_and_after(
     assert told[:2] == [200, 200], "the page that makes a season"
     assert told[2] in (200, 302), "the season"
     assert (tmp_path / "w" / "budvision.db").is_file()
+
+
+def test_the_pages_over_a_large_season_are_worked_out_before_anybody_asks(
+    season: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serving, "get_ready", lambda _: None)
+    app = create_app(season)
+    held = app.extensions[SEASON_KEY]
+    try:
+        serving._get_ready(app)
+        monkeypatch.setattr(results, "call_columns", lambda *_: pytest.fail("read once more"))
+        with pytest.raises(pytest.fail.Exception, match="read once more"):
+            season_answers(held)  # a small one answers soon enough
+        monkeypatch.undo()
+        monkeypatch.setattr(serving, "get_ready", lambda _: None)
+        monkeypatch.setattr(serving, "LARGE", 1)
+        serving._get_ready(app)
+        for module, name in ((results, "call_columns"), (learning, "blind_agreement"),
+                             (learning, "count_out_of_step")):
+            monkeypatch.setattr(module, name, lambda *_, **__: pytest.fail("read once more"))
+        assert len(season_answers(held)) == 1
+        assert count_out_of_step(held) > 0
+        assert watch_model(held).model == "bench-1.0"
+    finally:
+        held.close()
 
 
 @pytest.mark.slow

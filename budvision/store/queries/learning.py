@@ -23,6 +23,7 @@ from budvision.store.tables import (
     proposal,
     proposal_tissue,
     sampling,
+    sampling_count,
 )
 from budvision.vocabulary import TISSUES, CallValue, Tissue
 
@@ -229,7 +230,10 @@ def count_out_of_step(
     named_before: str = "",
 ) -> dict[int, int]:
     """Return how many photographs of each sampling `photos_out_of_step` would give."""
-    buds = buds_of_samplings(sampling_ids)
+    called = select(sampling_count.c.sampling_id).where(
+        sampling_count.c.n_buds == sampling_count.c.n_called + sampling_count.c.n_called_missing)
+    whole = set(conn.scalars(called))  # nothing waits there
+    buds = buds_of_samplings([key for key in sampling_ids if key not in whole])
     found: dict[int, int] = {row[0]: row[1] for row in conn.execute(
         select(cane.c.sampling_id, func.count())
         .select_from(assignment).join(bud, bud.c.id == assignment.c.bud_id)
@@ -284,7 +288,22 @@ def blind_agreement(
     Oldest first. Where several cuts of the bud show the tissue, the verdict of the newest proposal
     made before the call counts.
     """
-    standing = current_rows(buds_of_samplings(sampling_ids))
+    newer, over = call.alias("newer_call"), call.alias("settled_call")
+
+    def newest_of(row: Any) -> Any:
+        return ~exists().where(
+            newer.c.bud_id == row.c.bud_id, newer.c.tissue == row.c.tissue,
+            newer.c.round == row.c.round, newer.c.id > row.c.id)
+
+    # the few that are blind are asked whether they count: all calls would be ten times the work
+    overruled = exists().where(
+        over.c.bud_id == call.c.bud_id, over.c.tissue == call.c.tissue, over.c.round == "settled",
+        over.c.value != WITHDRAWN, newest_of(over))
+    standing = select(call.c.id, call.c.bud_id, call.c.tissue, call.c.value, call.c.added_at).where(
+        call.c.bud_id.in_(buds_of_samplings(sampling_ids)),
+        call.c.blind, call.c.value.in_(("live", "dead")), call.c.round != "second",
+        newest_of(call), (call.c.round == "settled") | ~overruled,
+    ).cte("blind_call").prefix_with("MATERIALIZED")
     rows = conn.execute(
         select(
             standing.c.id, standing.c.added_at, standing.c.value, proposal_tissue.c.verdict,
@@ -299,7 +318,7 @@ def blind_agreement(
             & (proposal_tissue.c.tissue == standing.c.tissue),
         )
         .where(
-            current_assignment(), standing.c.blind, standing.c.value.in_(("live", "dead")),
+            current_assignment(),
             proposal_tissue.c.exposed, proposal_tissue.c.verdict.is_not(None),
             proposal.c.added_at <= standing.c.added_at,
         )
