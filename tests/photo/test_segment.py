@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
-from sklearn.datasets import load_sample_images
 
 from budvision.errors import InputError, NotFoundError
 from budvision.photo.refusals import JUDGEMENTS, reason_for
@@ -132,6 +131,8 @@ def test_photographs_of_other_things_are_refused(name: str) -> None:
 
 
 def test_sample_images_of_scikit_learn_are_refused() -> None:
+    from sklearn.datasets import load_sample_images
+
     for image in load_sample_images().images:
         assert not segment(image, segmenter=_segmenter()).found
 

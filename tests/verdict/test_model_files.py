@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import skops.io
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -42,6 +41,12 @@ from budvision.verdict.registry import (
 from budvision.vocabulary import Verdict
 
 AT = {name: index for index, name in enumerate(FEATURE_NAMES)}
+
+
+def _dump(what: dict[str, object], path: Path) -> None:
+    import skops.io  # seconds, which every process that collects the tests would spend
+
+    skops.io.dump(what, path)
 
 
 def rows_of(
@@ -179,7 +184,7 @@ def test_what_it_was_trained_on_is_read_without_the_estimators(
     with pytest.raises(VerificationError, match="damaged"):
         load_training_rows(path)
     path.unlink()
-    skops.io.dump({"format": 99}, path)
+    _dump({"format": 99}, path)
     with pytest.raises(VerificationError, match="format is 99"):
         load_training_rows(path)
     with pytest.raises(NotFoundError, match="no such file"):
@@ -215,7 +220,7 @@ def test_another_model_judges_as_scikit_learn_reads_it(tmp_path: Path) -> None:
     rows, _, _ = rows_of(rng, 20)
     np.testing.assert_array_equal(load_to_judge(path).p_dead(rows), model.p_dead(rows))
     path.unlink()
-    skops.io.dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
+    _dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
     with pytest.raises(VerificationError, match="foreign code: argparse"):
         load_to_judge(path)
 
@@ -230,7 +235,7 @@ def test_the_shipped_models_judge_without_scikit_learn() -> None:
 
 def test_foreign_types_are_named_and_refused(tmp_path: Path) -> None:
     path = tmp_path / "verdict.skops"
-    skops.io.dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
+    _dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
     with pytest.raises(VerificationError, match="foreign code: argparse"):
         load_verdict(path)
 
@@ -241,7 +246,7 @@ def test_damage_is_refused(model: VerdictModel, tmp_path: Path) -> None:
     with pytest.raises(VerificationError, match="damaged"):
         load_verdict(path)
     path.unlink()
-    skops.io.dump({"format": 99}, path)
+    _dump({"format": 99}, path)
     with pytest.raises(VerificationError, match="format is 99"):
         load_verdict(path)
     with pytest.raises(NotFoundError, match="no such file"):
