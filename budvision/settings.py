@@ -24,13 +24,14 @@ _V = TypeVar("_V", bool, int, float, str)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """One setting: its name, default, what it does, and the values it may take.
+    """One setting: its name, default, title, what it does, and the values it may take.
 
     `low` and `high` bound a number (both ends allowed); `choices` lists the words allowed.
     """
 
     name: str
     default: Value
+    title: str
     help: str
     low: float | None = None
     high: float | None = None
@@ -91,12 +92,13 @@ class Setting:
 
 
 def _setting(
-    default: _V, help: str, low: float | None = None, high: float | None = None, *,
+    default: _V, title: str, help: str, low: float | None = None, high: float | None = None, *,
     choices: tuple[str, ...] = (),
 ) -> _V:
-    """Return the field of a setting; what it does and its bounds stand beside it."""
+    """Return the field of a setting; its title, what it does and its bounds stand beside it."""
     return field(default=default, metadata={
-        "default": default, "help": help, "low": low, "high": high, "choices": choices})
+        "default": default, "title": title, "help": help, "low": low, "high": high,
+        "choices": choices})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,57 +116,65 @@ class Settings:
     'common'
     """
 
-    confidence: float = _setting(0.95, "Nominal coverage of every interval.", 0.5, 0.999)
-    policy: str = _setting("common",
+    confidence: float = _setting(0.95, "Confidence of intervals",
+        "Nominal coverage of every interval.", 0.5, 0.999)
+    policy: str = _setting("common", "Pruning policy",
         "Pruning policy used for bands and advice (see policies.toml).")
-    normal_nodes: int = _setting(40,
+    normal_nodes: int = _setting(40, "Nodes retained in a normal year",
         "Nodes retained per vine in a normal year, where a block gives none of its own.",
         1, 1000)
-    secondary_crop: float = _setting(1 / 3,
+    secondary_crop: float = _setting(1 / 3, "Crop of a live secondary",
         "Crop of a live secondary where the primary is dead, as a share of a primary's.",
         0.0, 1.0)
-    max_nodes_factor: float = _setting(2.5,
+    max_nodes_factor: float = _setting(2.5, "Most nodes to retain",
         "Practical maximum of nodes to retain, as a multiple of the normal number.", 1.0, 10.0)
-    cold_only: bool = _setting(False, "Leave out tissues dead for another cause than cold.")
-    prior_icc: float = _setting(0.25,
+    cold_only: bool = _setting(False, "Cold injury alone",
+        "Leave out tissues dead for another cause than cold.")
+    prior_icc: float = _setting(0.25, "Likeness of buds of one vine",
         "Likeness of buds of one vine or cane (intra-class correlation) to expect before "
         "anything is cut; each sample corrects it.", 0.0, 0.9)
-    blind_share: float = _setting(0.1,
+    blind_share: float = _setting(0.1, "Buds called blind",
         "Share of buds whose proposals stay hidden until called.", 0.0, 1.0)
-    second_read_share: float = _setting(0.3,
+    second_read_share: float = _setting(0.3, "Buds read twice",
         "Share of buds read again by a second person.", 0.0, 1.0)
-    trial_buds: int = _setting(30,
+    trial_buds: int = _setting(30, "Buds of the first trial",
         "Buds called without sight of proposals before the lead decides whether they are "
         "shown; 0 for no trial.", 0, 500)
-    trial_again_buds: int = _setting(10,
+    trial_again_buds: int = _setting(10, "Buds of a further trial",
         "The same for each further cultivar and camera, and after a change of the light or model.",
         1, 500)
-    soak_h: float = _setting(48.0,
+    soak_h: float = _setting(48.0, "Hours in water",
         "Hours in water at room temperature before cutting (common practice; published "
         "guides say 24 to 48).", 0.0, 240.0)
-    soak_min_h: float = _setting(24.0, "Hours below which cutting is called early.", 0.0, 240.0)
-    cane_base: str = _setting("unknown",
+    soak_min_h: float = _setting(24.0, "Fewest hours in water",
+        "Hours below which cutting is called early.", 0.0, 240.0)
+    cane_base: str = _setting("unknown", "Side of the cane base",
         "Side of every photograph on which the cane base lies, where no photo card shows "
         "it; a flanker that shows alone is told by it.",
         choices=("left", "right", "top", "bottom", "unknown"))
-    bench_verdicts: bool = _setting(False,
+    bench_verdicts: bool = _setting(False, "Live and dead named at the bench",
         "Name live and dead at the bench too; off, so that the reviewer is not led.")
-    card_line_mm: float = _setting(50.0,
+    card_line_mm: float = _setting(50.0, "Check line of the photo card, in mm",
         "Measured length of the photo card's check line; more than 0.5 mm from 50, the "
         "card's scale is refused.", 10.0, 100.0)
-    language: str = _setting("browser",
+    language: str = _setting("browser", "Language",
         "Language of pages and paper; `browser` leaves pages to each viewer's browser.",
         choices=("browser", "en", "fr", "de", "es"))
-    units: str = _setting("metric", "Units on pages and paper.", choices=("metric", "us"))
-    paper: str = _setting("a4", "Paper size.", choices=("a4", "us-letter"))
-    lab: str = _setting("", "Name of the lab or program, at the head of the grower sheet.")
-    lab_phone: str = _setting("", "Telephone number at the head of the grower sheet.")
-    lab_logo: str = _setting("",
+    units: str = _setting("metric", "Units",
+        "Units on pages and paper.", choices=("metric", "us"))
+    paper: str = _setting("a4", "Paper size",
+        "Paper size.", choices=("a4", "us-letter"))
+    lab: str = _setting("", "Name of the lab",
+        "Name of the lab or program, at the head of the grower sheet.")
+    lab_phone: str = _setting("", "Telephone of the lab",
+        "Telephone number at the head of the grower sheet.")
+    lab_logo: str = _setting("", "Logo of the lab",
         "Picture at the head of the grower sheet: a PNG, JPEG or SVG file in the season "
         "folder.")
-    backup_days: int = _setting(7,
+    backup_days: int = _setting(7, "Days between backups",
         "Days after which pages and `status` remind of a backup; 0 for never.", 0, 365)
-    max_upload_mb: int = _setting(120, "Largest photograph a page accepts, in megabytes.", 1, 2000)
+    max_upload_mb: int = _setting(120, "Largest photograph, in MB",
+        "Largest photograph a page accepts, in megabytes.", 1, 2000)
 
     def __post_init__(self) -> None:
         for one in SETTINGS:

@@ -21,8 +21,21 @@ from string import Formatter
 from budvision.errors import BudvisionError
 from budvision.language.spoken import mark, say, spoken
 
-__all__ = ["Shapes", "told", "told_parts", "told_text"]
+__all__ = ["PLACES", "Shapes", "told", "told_parts", "told_text"]
 
+PLACES = (
+    "assignment", "backup", "bench", "block", "blocks", "bud", "calls", "cane", "compare",
+    "cold record", "confidence", "folder", "intake", "jobs", "mark", "outlines", "page", "paper",
+    "password", "people", "person", "photo", "photographs", "picture", "plan", "policy", "region",
+    "report", "results", "review", "sampling", "settings", "sizes", "soaking", "station", "tally",
+    "the form", "the page's address", "time", "trial", "zones",
+)
+"""Where errors are about, as they say it before the colon."""
+_NAMED = (
+    mark("block {name}"), mark("sampling {name}"), mark("station {name}"),
+    mark("photograph {name}"), mark("cane {cane} node {node}"), mark("cane {name}"),
+    mark("plan of {name}"),
+)
 _ROWS = {"row": mark("row {number}"), "line": mark("line {number}")}
 _ROW = re.compile(r"\b(row|line) (\d+)")
 _COUNT = re.compile(r"([\d., ]*\d) (.+)", re.DOTALL)
@@ -79,6 +92,11 @@ def _together(parts: dict[str, object]) -> str:
 
 
 def _place(where: str) -> str:
+    if where in PLACES:
+        return say(where)
+    for shape in _NAMED:
+        if found := _pattern(shape).fullmatch(where):
+            return say(shape, **found.groupdict())
     return _ROW.sub(lambda found: say(_ROWS[found[1]], number=found[2]), where)
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from budvision.vocabulary import Reason
+from budvision.vocabulary import Reason, Tissue
 
-__all__ = ["JUDGEMENTS", "REFUSALS", "reason_for"]
+__all__ = ["JUDGEMENTS", "NOT_EXPOSED", "REFUSALS", "reason_for"]
 
 JUDGEMENTS = (
     "usable",
@@ -40,6 +40,13 @@ REFUSALS = {
     "cut face fills the picture; if it does, call it by eye.",
     "torn": "The tissue is torn, so that no bud can be judged. Cut again with a new blade, or take "
     "another bud.",
+}
+
+
+NOT_EXPOSED = {
+    Tissue.PRIMARY: "The primary is not exposed. Cut deeper if it is needed.",
+    Tissue.SECONDARY: "The secondary is not exposed. Cut deeper if it is needed.",
+    Tissue.TERTIARY: "The tertiary is not exposed. Cut deeper if it is needed.",
 }
 
 

@@ -17,7 +17,7 @@ from budvision.photo.card import Card, find_card
 from budvision.photo.gate import doubts
 from budvision.photo.quality import measure_quality, refusals
 from budvision.photo.read import Photo, read_photo
-from budvision.photo.refusals import reason_for
+from budvision.photo.refusals import NOT_EXPOSED, reason_for
 from budvision.photo.segment import Segmentation, Segmenter, segment
 from budvision.verdict.model import VerdictModel
 from budvision.verdict.persist import load_to_judge
@@ -244,7 +244,7 @@ def _judge(
         reason = reason_for("unlike_a_cut_bud" if shown else "too_shallow")
         return replace(plain, reasons=(*found.reasons, reason, *card_refused))
     missing = tuple(
-        Reason(f"{tissue}_not_exposed", f"The {tissue} is not exposed. Cut deeper if it is needed.")
+        Reason(f"{tissue}_not_exposed", NOT_EXPOSED[tissue])
         for tissue in TISSUES if not tissues[tissue].exposed
     )
     look = doubts(found, quality, scale=seen.scale)

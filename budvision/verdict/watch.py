@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from budvision.language import plain_count
+from budvision.language import grouped, percent_text, say, say_n, spoken
+from budvision.photo.feature_table import Feature
 from budvision.photo.features import FEATURE_NAMES, FEATURES
 from budvision.verdict.model import Novelty
 
@@ -118,12 +119,18 @@ class Drift:
     strange : float
         Share beyond the model's guard.
     moved : tuple
-        (feature, meaning, shift of the median in spreads of the training rows), largest first.
+        (feature, what it speaks of, shift of the median in spreads of the training rows), largest
+        first.
     """
 
     n: int
     strange: float
     moved: tuple[tuple[str, str, float], ...]
+
+
+def _what(feature: Feature) -> str:
+    """Say what a feature measures; its group alone in other languages than English."""
+    return feature.meaning if spoken() == "en" else say(feature.group)
 
 
 def drift(
@@ -145,7 +152,7 @@ def drift(
     shift = (np.median(recent, axis=0) - np.median(training, axis=0)) / spread
     order = np.argsort(-np.abs(shift))[:most]
     moved = tuple(
-        (FEATURE_NAMES[i], FEATURES[i].meaning, float(shift[i]))
+        (FEATURE_NAMES[i], _what(FEATURES[i]), float(shift[i]))
         for i in order if abs(shift[i]) > 0.5)
     return Drift(len(recent), float((novelty.distance(recent) > novelty.limit).mean()), moved)
 
@@ -188,6 +195,10 @@ class Advice:
     text: str
 
 
+def _share(share: float) -> str:
+    return percent_text(round(100 * share))
+
+
 _LAMP = {"a_plain", "b_plain", "lightness_plain", "a_neutral", "b_neutral", "neutral_doubt"}
 
 
@@ -196,18 +207,18 @@ def _on_pictures(seen: Drift) -> Iterator[Advice]:
     if seen.n < _FEWEST:
         return
     if seen.strange > 0.25:
-        yield Advice("stop", f"{seen.strange:.0%} of recent tissues are unlike anything it "
-                     "was trained on. Confirm some fifty buds of these pictures and train "
-                     "before trusting it.")
+        yield Advice("stop", say(
+            "{share} of recent tissues are unlike anything it was trained on. Confirm some fifty "
+            "buds of these pictures and train before trusting it.", share=_share(seen.strange)))
     moved = [row for row in seen.moved if abs(row[2]) > 2]
     if any(row[0] in _LAMP for row in moved):
-        yield Advice("look", "The colour or brightness of the pictures has moved far from "
-                     "training. Check the lamp, the camera's white balance and the photo "
-                     "card.")
+        yield Advice("look", say(
+            "The colour or brightness of the pictures has moved far from training. Check the lamp, "
+            "the camera's white balance and the photo card."))
     elif moved:
-        yield Advice("look", f"The tissues look different from training ({moved[0][1]}). A "
-                     "new cultivar or another way of cutting? Train again when some dozens "
-                     "are called.")
+        yield Advice("look", say(
+            "The tissues look different from training ({what}). A new cultivar or another way of "
+            "cutting? Train again when some dozens are called.", what=moved[0][1]))
 
 
 def _on_proposals(unsure: float, refused: float, n_proposed: int) -> Iterator[Advice]:
@@ -215,24 +226,28 @@ def _on_proposals(unsure: float, refused: float, n_proposed: int) -> Iterator[Ad
     if n_proposed < 20:
         return
     if refused > 0.2:
-        yield Advice("look", f"{refused:.0%} of recent photographs were refused. Read the "
-                     "reasons on the bench page before cutting on.")
+        yield Advice("look", say(
+            "{share} of recent photographs were refused. Read the reasons on the bench page before "
+            "cutting on.", share=_share(refused)))
     if unsure > 0.3:
-        yield Advice("look", f"{unsure:.0%} of recent tissues were left unsure. Training on "
-                     "the calls so far should lower that.")
+        yield Advice("look", say(
+            "{share} of recent tissues were left unsure. Training on the calls so far should lower "
+            "that.", share=_share(unsure)))
 
 
 def _on_agreement(points: Sequence[ChartPoint]) -> Iterator[Advice]:
     """Advise on how often blind calls and proposals agree over all points."""
     if not points:
-        yield Advice("look", "Too few blind calls to say how well it agrees with readers.")
+        yield Advice("look", say("Too few blind calls to say how well it agrees with readers."))
         return
     n_called = sum(p.n for p in points)
     agreed = sum(p.agreement * p.n for p in points) / n_called if n_called else 1.0
     if n_called >= _ENOUGH_BLIND and agreed < _GOOD:
-        yield Advice("look", f"It agreed with {agreed:.0%} of "
-                             f"{plain_count(n_called, 'blind call')}. Train "
-                     "on the calls so far, compare, and promote what does better.")
+        yield Advice("look", say_n(
+            "It agreed with {share} of {n} blind call. Train on the calls so far, compare, and "
+            "promote what does better.",
+            "It agreed with {share} of {n} blind calls. Train on the calls so far, compare, and "
+            "promote what does better.", n_called, share=_share(agreed)))
 
 
 def advise(
@@ -252,10 +267,12 @@ def advise(
     out: list[Advice] = []
     if points and points[-1].out:
         last = points[-1]
-        out.append(Advice("stop", f"Of the last {plain_count(last.n, 'blind call')} the model "
-                                  f"agreed with "
-                          f"{last.agreement:.0%}, below the limit of {last.low:.0%}. Do not lean "
-                          "on its proposals; look for what changed, then train again."))
+        out.append(Advice("stop", say_n(
+            "Of the last {n} blind call the model agreed with {share}, below the limit of {low}. "
+            "Do not lean on its proposals; look for what changed, then train again.",
+            "Of the last {n} blind calls the model agreed with {share}, below the limit of {low}. "
+            "Do not lean on its proposals; look for what changed, then train again.",
+            last.n, share=_share(last.agreement), low=_share(last.low))))
     out += [*_on_pictures(seen), *_on_proposals(unsure, refused, n_proposed),
             *_on_agreement(points)]
     if not out:
@@ -267,16 +284,20 @@ def _nothing_found(points: Sequence[ChartPoint], seen: Drift) -> Advice:
     """Say what nothing stands against, and what there is too little of to say it."""
     n_called = sum(p.n for p in points)
     farthest = max((abs(row[2]) for row in seen.moved), default=0.0)
-    few = [text for enough, text in (
-        (n_called >= _ENOUGH_BLIND, f"{plain_count(n_called, 'blind call')} ({_ENOUGH_BLIND} "
-                                    f"are needed)"),
-        (seen.n >= _FEWEST, f"{plain_count(seen.n, 'tissue')} of recent pictures ({_FEWEST} are "
-                            f"needed)"))
-        if not enough]
+    few = []
+    if n_called < _ENOUGH_BLIND:
+        few.append(say_n("{n} blind call ({needed} are needed)",
+                         "{n} blind calls ({needed} are needed)", n_called, needed=_ENOUGH_BLIND))
+    if seen.n < _FEWEST:
+        few.append(say_n("{n} tissue of recent pictures ({needed} are needed)",
+                         "{n} tissues of recent pictures ({needed} are needed)", seen.n,
+                         needed=_FEWEST))
     if few:
-        return Advice("look", f"Too few to tell whether it can be leaned on: {' and '.join(few)}.")
+        return Advice("look", say("Too few to tell whether it can be leaned on: {what}.",
+                                  what="; ".join(few)))
     if farthest > _LITTLE:
-        return Advice("look", f"Agreement on blind calls is within its limits; the pictures have "
-                      f"moved from training by up to {farthest:.1f} spreads.")
-    return Advice("fine", "Agreement on blind calls is within its limits, and the pictures look as "
-                  "in training.")
+        return Advice("look", say(
+            "Agreement on blind calls is within its limits; the pictures have moved from training "
+            "by up to {spreads} spreads.", spreads=grouped(farthest, 1)))
+    return Advice("fine", say("Agreement on blind calls is within its limits, and the pictures "
+                              "look as in training."))

@@ -19,14 +19,17 @@ from babel.messages.pofile import read_po, write_po
 
 from budvision.files import write_whole
 from budvision.language import LANGUAGES
+from budvision.language.told import PLACES
+from budvision.photo.feature_table import FEATURES
 from budvision.photo.gate import DOUBTS, UNLIKE
 from budvision.photo.quality import REASONS
-from budvision.photo.refusals import REFUSALS
+from budvision.photo.refusals import NOT_EXPOSED, REFUSALS
 from budvision.report.choices import CHOICES
 from budvision.report.paper import paper_messages
 from budvision.report.words import plain
 from budvision.settings import SETTINGS
 from budvision.store.queries.people import ROLES
+from budvision.verdict.registry import list_models
 from budvision.vineyard.plan import SIZES
 from budvision.vineyard.training import BASAL_FRUIT
 from budvision.vocabulary import CallValue, Cause, Tissue
@@ -76,10 +79,17 @@ def _of_tables(found: dict[Message, str]) -> None:
         found.setdefault(known.words, "budvision/vineyard/training.py")
     for row in SETTINGS:
         found.setdefault(row.help, "budvision/settings.py")
-        for word in (row.name.replace("_", " "), *row.choices):
+        for word in (row.title, *row.choices):
             found.setdefault(word, "budvision/settings.py")
-    for reason in (*REFUSALS.values(), *DOUBTS.values(), *REASONS.values(), UNLIKE):
+    for reason in (*REFUSALS.values(), *NOT_EXPOSED.values(), *DOUBTS.values(), *REASONS.values(),
+                   UNLIKE):
         found.setdefault(reason, "budvision/photo/refusals.py")
+    for one in FEATURES:
+        found.setdefault(one.group, "budvision/photo/feature_table.py")
+    for model in list_models():
+        found.setdefault(model.note, "models/registry.toml")
+    for word in PLACES:
+        found.setdefault(word, "budvision/language/told.py")
     for word in SIZES:
         found.setdefault(word, "budvision/vineyard/plan.py")
     for word in ("yes", "no"):

@@ -20,9 +20,10 @@ from budvision import errors
 __all__ = ["error_messages"]
 
 _PACKAGE = Path(__file__).resolve().parent.parent
-_PARTS = ("what", "expected", "do")
+_PARTS = ("what", "expected", "do", "text")
 _POSITIONS: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(errors.__all__, ("what",)), "Finding": ("code", "where", "what", "do"),
+    "Reason": ("code", "text"),
 }
 _MOST = 12
 """Ways in which one text is put together, at most; beyond it a place stands for the whole."""

@@ -102,3 +102,13 @@ def test_what_has_no_translation_stays_english() -> None:
     with speaking("fr"):
         assert told(error) == str(error)
         assert told_text("Nobody wrote this sentence.") == "Nobody wrote this sentence."
+
+
+@pytest.mark.parametrize(("where", "german"), [
+    ("bench", "Schneideplatz"), ("block bench", "Anlage bench"),
+    ("cane 3 node 5", "Rute 3 Knoten 5"),
+    ("calls.csv, row 17", "calls.csv, Zeile 17"), ("c3_n5.jpg", "c3_n5.jpg"),
+])
+def test_where_an_error_is_about_is_said_in_the_language(where: str, german: str) -> None:
+    with speaking("de"):
+        assert told(InputError("node is 'x'", where=where)).startswith(f"{german}: ")

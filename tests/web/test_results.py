@@ -255,6 +255,9 @@ def test_one_cane_only_is_warned_of(season: Season, client: FlaskClient) -> None
     page = client.get(f"/results/block/{block}").text
     assert "Warning." in page
     assert "one cane" in page
+    for language, words in (("de", "Alle Knospen stammen"), ("en", "All buds come from one")):
+        page = client.get(f"/results/block/{block}?lang={language}").text
+        assert words in page, "what is remembered of an answer is said in each one's language"
 
 
 @pytest.mark.slow

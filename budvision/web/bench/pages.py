@@ -270,7 +270,8 @@ def photo(sampling_id: int) -> ResponseReturnValue:
         retake=request.form.get("retake") == "yes", propose=model.propose, used=model.used)
     payload = taken.as_dict()
     if model.trouble:
-        payload["remarks"].append(f"Nobody looks at the photographs here: {model.trouble}")
+        payload["remarks"].append(
+            say("Nobody looks at the photographs here: {why}", why=model.trouble))
     return payload
 
 

@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
-from budvision.language import mark, say, told
+from budvision.language import mark, percent_text, say, told
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
@@ -123,8 +123,9 @@ def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
 
     levels = [v / 10 for v in range(round(bottom * 10 + 0.499), 11)]
     return Chart(
-        dots=tuple((x(i), y(p.agreement), p.out, f"{p.at[:10]}: {p.agreement:.0%} of {p.n}")
-              for i, p in enumerate(points)),
+        dots=tuple((x(i), y(p.agreement), p.out, say(
+            "{day}: {share} of {n}", day=p.at[:10],
+            share=percent_text(round(100 * p.agreement)), n=p.n)) for i, p in enumerate(points)),
         line=path([p.agreement for p in points]), low=path([p.low for p in points]),
         centre=path([p.centre for p in points]), ticks=tuple((y(v), f"{v:.0%}") for v in levels))
 

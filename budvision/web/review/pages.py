@@ -25,7 +25,7 @@ from budvision.web.review.asked import asked_choice
 from budvision.web.review.door import blueprint
 from budvision.workflow.review.agreement import Agreement
 from budvision.workflow.review.agreement import agreement as measure_agreement
-from budvision.workflow.review.history import history_at, proposal_words
+from budvision.workflow.review.history import history_at, place_words, proposal_words
 from budvision.workflow.review.likeness import Example, confirmed_examples
 from budvision.workflow.review.page import tally_of, tally_of_counts
 from budvision.workflow.review.queue import (
@@ -124,7 +124,7 @@ def overview() -> ResponseReturnValue:
         where = ""
         if stopped:
             place = canes.bud_place(conn, stopped["bud_id"])
-            where = f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
+            where = place_words(place)
     return render_template("review/overview.html", page=OverviewPage(
         rows=tuple(rows), n_found=n_found, block=name, waiting=waiting, page=number,
         n_pages=n_pages, stopped=stopped, stopped_where=where,
@@ -257,8 +257,15 @@ def trial_page() -> ResponseReturnValue:
     with season.read() as conn:
         found = trial(season, conn)
     row = found.decided
-    notice = "" if row is None else row.reason if row.value == "again" else (
-        f"{row.person} decided on {row.added_at[:10]} that proposals are {row.value}: {row.reason}")
+    named = {} if row is None else {
+        "day": row.added_at[:10], "person": row.person, "reason": row.reason,
+        "model": row.facts.get("model", "")}
+    notice = "" if row is None else say({
+        "again": mark("Readers saw the program's proposals until {day}. Since then {model} "
+                      "proposes, and its proposals are hidden until it has earned trust."),
+        "shown": mark("{person} decided on {day} that proposals are shown: {reason}"),
+        "hidden": mark("{person} decided on {day} that proposals are hidden: {reason}"),
+    }[row.value], **named)
     return render_template("review/trial.html", page=TrialPage(
         found, notice, season.settings.confidence,
         on_loopback() or person.role == "lead"))

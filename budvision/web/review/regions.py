@@ -9,6 +9,7 @@ from flask import jsonify, render_template, request
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import ConflictError, InputError
+from budvision.language import say
 from budvision.store.queries import blocks, canes
 from budvision.store.queries.calls import call_history
 from budvision.store.queries.photos import assignment_of, photo_by_id
@@ -20,6 +21,7 @@ from budvision.web.people import need_person
 from budvision.web.review.asked import MAX_NOTE, tissue_named
 from budvision.web.review.door import blueprint
 from budvision.workflow.review import regions as work
+from budvision.workflow.review.history import place_words
 from budvision.workflow.review.outlines import outline_of_mask, outlines
 from budvision.workflow.review.pictures import face_box
 from budvision.workflow.review.readings import hidden_from
@@ -93,12 +95,12 @@ def correct_outlines(photo_id: int) -> ResponseReturnValue:
         title = photo.file_name
         if placed is not None and placed.bud_id is not None:
             place = canes.bud_place(conn, placed.bud_id)
-            title = f"{place.block}, cane {place.cane}, node {place.node}, cut {placed.cut}"
+            title = place_words(place, cut=placed.cut)
     back = request.args.get("back", "")
     if not back.startswith("/review/") or "//" in back or "\\" in back:
         back = "/review"
     by = "" if region is None else (
-        "by hand" if region.person_id is not None else "by the program")
+        say("by hand") if region.person_id is not None else say("by the program"))
     cut = {
         "photo_id": photo.id, "width_px": photo.width_px, "height_px": photo.height_px,
         "box": face_box(region, photo.height_px, photo.width_px),

@@ -57,7 +57,7 @@ def _rows(typed: dict[str, str], was: dict[str, str]) -> tuple[SettingRow, ...]:
         stands = _words(getattr(season.settings, one.name))
         kind = "choice" if choices else "text" if isinstance(one.default, str) else "number"
         rows.append(SettingRow(
-            setting=one, kind=kind, title=say(one.name.replace("_", " ")), choices=choices,
+            setting=one, kind=kind, title=say(one.title), choices=choices,
             typed=typed.get(one.name, stands), was=was.get(one.name, stands),
             default=_words(one.default)))
     return tuple(rows)
@@ -89,7 +89,8 @@ def settings_change() -> ResponseReturnValue:
         return _page(typed, was, told(error)), 400
     current_app.config["MAX_CONTENT_LENGTH"] = int(
         (season.settings.max_upload_mb + 1) * 1_000_000)
-    flash(say("Kept: {names}.", names=", ".join(say(name.replace("_", " ")) for name in changed))
+    flash(say("Kept: {names}.", names=", ".join(
+        say(one.title) for one in SETTINGS if one.name in changed))
           if changed else say("Nothing was changed."))
     if "cane_base" in changed:
         flash(say("Photographs that were looked at before keep the names of their tissues until "

@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from budvision.errors import NothingToDoError
+from budvision.language import spoken
 from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
 from budvision.store.counts import versions
@@ -176,7 +177,7 @@ def _known_answers(
         }
 
     return season.remembered.each(
-        ("answers", policy, settings, own.read_bytes() if own.exists() else b""),
+        ("answers", spoken(), policy, settings, own.read_bytes() if own.exists() else b""),
         states, work_out)
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from budvision.language import say, say_n
+from budvision.language import say, say_n, told_text
 from budvision.report.words import and_list
 from budvision.vocabulary import TISSUES, GateAnswer, Proposal, Tissue
 
@@ -82,7 +82,7 @@ def answer_photo(
     before = tuple(tissue for tissue in TISSUES if tissue in seen_before)
     here = [t for t in TISSUES if t in proposal.tissues and proposal.tissues[t].exposed]
     missing = [t for t in TISSUES if t not in here and t not in before]
-    reasons = tuple(say(reason.text) for reason in proposal.reasons
+    reasons = tuple(told_text(reason.text) for reason in proposal.reasons
                     if not reason.code.endswith("_not_exposed") and reason.code != "name_unclear")
     if proposal.answer is GateAnswer.RETAKE:
         step, headline = "retake", say("Take it again")

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.files import write_whole
+from budvision.language import say
 from budvision.photo.read import Photo, read_photo
 from budvision.store.names import clean_label, name_key
 from budvision.store.queries.blocks import Sampling, list_samplings, sampling_by_id
@@ -189,8 +190,8 @@ def take_photo(
     except Exception:  # the photograph is kept and waits; a mistake of ours must not undo that
         _log.exception("%s could not be judged", row.file_name)
         answer, remarks = None, (*remarks, (
-            "The photograph is kept, but could not be judged by a mistake of this program. Go on "
-            "by eye, and report what the log says."))
+            say("The photograph is kept, but could not be judged by a mistake of this program. Go "
+                "on by eye, and report what the log says.")))
     return BenchPhoto(sha256=row.sha256, new=new, bud_id=bud_id, cane=cane, node=node, cut=cut,
                       answer=answer, remarks=remarks)
 
@@ -198,8 +199,8 @@ def take_photo(
 def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:
     taken, collected = parse_time(row.taken_at), parse_time(sampling.collected_at)
     if taken is not None and collected is not None and taken < collected:
-        return (f"{row.file_name} was taken before the canes were collected; check the clock of "
-                "the camera, or whether it is the right photograph.",)
+        return (say("{name} was taken before the canes were collected; check the clock of the "
+                    "camera, or whether it is the right photograph.", name=row.file_name),)
     return ()
 
 

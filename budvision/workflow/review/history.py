@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import NotFoundError
-from budvision.language import say
+from budvision.language import grouped, say, told_text
 from budvision.store.queries import blocks, calls, canes, people, photos, proposals
 from budvision.store.session import Season
 
-__all__ = ["history_at", "history_of_bud", "proposal_words"]
+__all__ = ["history_at", "history_of_bud", "place_words", "proposal_words"]
 
 
 def history_of_bud(
@@ -74,14 +74,16 @@ def history_at(conn: Connection, place: canes.BudPlace) -> dict[str, Any]:
 def proposal_words(one: Mapping[str, Any]) -> str:
     """Say one proposal of `history_at` in a line."""
     if not one["found"]:
-        return "; ".join(say(why["text"]) for why in one["reasons"]) or say("no cut face found")
+        return "; ".join(told_text(why["text"]) for why in one["reasons"]) or say(
+            "no cut face found")
     parts = []
     for tissue, part in one["tissues"].items():
         if part["exposed"]:
-            share = "" if part["p_dead"] is None else f" ({part['p_dead']:.2f} dead)"
-            parts.append(f"{tissue} {part['verdict']}{share}")
+            share = "" if part["p_dead"] is None else " " + say(
+                "({p_dead} dead)", p_dead=grouped(part["p_dead"], 2))
+            parts.append(f"{say(tissue)} {say(part['verdict'])}{share}")
         else:
-            parts.append(f"{tissue} not exposed")
+            parts.append(f"{say(tissue)} {say('not exposed')}")
     return ", ".join(parts)
 
 
@@ -92,7 +94,8 @@ def _cut(conn: Connection, one: photos.Cut, names: Mapping[int, str]) -> dict[st
         "taken_at": one.photo.taken_at, "added_at": one.photo.added_at,
         "places": [
             {
-                "bud": None if row.bud_id is None else _words(canes.bud_place(conn, row.bud_id)),
+                "bud": None if row.bud_id is None else place_words(
+                    canes.bud_place(conn, row.bud_id)),
                 "cut": row.cut, "by": names.get(row.person_id or 0, ""), "source": row.source,
                 "note": row.note, "at": row.added_at,
             }
@@ -115,8 +118,12 @@ def _cut(conn: Connection, one: photos.Cut, names: Mapping[int, str]) -> dict[st
     }
 
 
-def _words(place: canes.BudPlace) -> str:
-    return f"{place.block}, {place.sampling}, cane {place.cane}, node {place.node}"
+def place_words(place: canes.BudPlace, *, cut: int = 0) -> str:
+    """Say where a bud stands, or where a cut of it does."""
+    parts = {"block": place.block, "sampling": place.sampling, "cane": place.cane,
+             "node": place.node}
+    return say("{block}, {sampling}, cane {cane}, node {node}, cut {cut}", **parts, cut=cut) if (
+        cut) else say("{block}, {sampling}, cane {cane}, node {node}", **parts)
 
 
 def _calls(conn: Connection, bud_id: int, names: Mapping[int, str]) -> list[dict[str, Any]]:

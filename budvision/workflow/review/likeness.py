@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection
 
+from budvision.language import say
 from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
@@ -74,7 +75,8 @@ def confirmed_examples(
                 _, row, proposal = best[one]
                 if not proposal.exposed or not proposal.features or row.region_id is None:
                     continue
-                place = f"{sampling.block}, cane {state.cane}, node {state.node}"
+                place = say("{block}, cane {cane}, node {node}", block=sampling.block,
+                            cane=state.cane, node=state.node)
                 rows.append((
                     Example(bud_id=state.bud_id, photo_id=row.photo_id, region_id=row.region_id,
                             tissue=one, value=value, place=place, distance=0.0),

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError
-from budvision.language import plain_count, say
+from budvision.language import mark, say, say_n
 from budvision.settings import Settings
 from budvision.store.counts import versions
 from budvision.store.queries.blocks import list_samplings
@@ -241,14 +241,15 @@ def _subjects(
     wanted = {Subject("season"): say("this season")}
     for name in sorted(set(cultivars.values())):
         wanted[Subject("cultivar", name)] = (
-            f"the cultivar {name}" if name else "blocks whose cultivar is not named")
+            say("the cultivar {name}", name=name) if name
+            else say("blocks whose cultivar is not named"))
     for name in sorted({one for found in groups.values() for group in found
                         for one in group.cameras}):
         wanted[Subject("camera", name)] = (
-            f"the camera {name}" if name else "photographs that name no camera")
+            say("the camera {name}", name=name) if name else say("photographs that name no camera"))
     names = {row.id: f"{row.block}, {row.label}" for row in list_samplings(conn)}
-    return wanted | {one: f"the light of {names[one.sampling_id]}" for one in standing
-                     if one.sampling_id in names}
+    return wanted | {one: say("the light of {name}", name=names[one.sampling_id])
+                     for one in standing if one.sampling_id in names}
 
 
 def _agreed(rows: Sequence[BlindCall], confidence: float) -> Agreed:
@@ -370,29 +371,30 @@ def _words(
 ) -> str:
     season = standing.get(Subject("season"))
     if season is None:
-        return say("Readers did not see the program's proposals: nobody has decided yet to show "
-                   "them.")
+        return say(
+            "Readers did not see the program's proposals: nobody has decided yet to show them.")
     if season.value == "again":
         return say("Readers saw the program's proposals until {day}. Since then {model} proposes, "
                    "and its proposals are hidden until it has earned trust.",
                    day=season.added_at[:10], model=season.facts.get("model", ""))
     rows = [standing.get(Subject("cultivar", cultivar))]
     rows += [row for key in sampling_ids if (row := standing.get(Subject("light", "", key)))]
-    own = [season, *(row for row in rows if row is not None)]
-    row = max(own, key=lambda one: one.id)
-    waits = season.value == "shown" and (rows[0] is None or any(
-        one is not None and one.value == "again" for one in rows))
-    tail = (" For this cultivar and light they stay hidden until enough buds are called without "
-            "them." if waits else "")
+    row = max([season, *(one for one in rows if one is not None)], key=lambda one: one.id)
+    waits = season.value == "shown" and (
+        rows[0] is None or any(one is not None and one.value == "again" for one in rows))
     if row.value == "again":
         row = season
-    did = ("Readers see the program's proposals" if row.value == "shown" else
-           "The program's proposals are hidden from readers")
-    facts = row.facts
-    ground = ""
+    did = (mark("Readers see the program's proposals since {day}, as {person} decided")
+           if row.value == "shown" else
+           mark("The program's proposals are hidden from readers since {day}, as {person} decided"))
+    told, facts = say(did, day=row.added_at[:10], person=row.person), row.facts
     if facts.get("n_buds"):
-        ground = (f": in {plain_count(facts['n_buds'], 'bud')} called before they were shown it "
-                  f"had agreed on "
-                  f"{facts['live'][0]} of {facts['live'][1]} live and {facts['dead'][0]} of "
-                  f"{plain_count(facts['dead'][1], 'dead tissue')}")
-    return f"{did} since {row.added_at[:10]}, as {row.person} decided{ground}.{tail}"
+        told += say(
+            ": in {buds} called before they were shown it had agreed on {live} and {dead}",
+            buds=say_n("{n} bud", "{n} buds", facts["n_buds"]),
+            live=say_n("{n_hit} of {n} live tissue", "{n_hit} of {n} live tissues",
+                       facts["live"][1], n_hit=facts["live"][0]),
+            dead=say_n("{n_hit} of {n} dead tissue", "{n_hit} of {n} dead tissues",
+                       facts["dead"][1], n_hit=facts["dead"][0]))
+    return f"{told}." if not waits else f"{told}. " + say(
+        "For this cultivar and light they stay hidden until enough buds are called without them.")

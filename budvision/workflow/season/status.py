@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from budvision.errors import BudvisionError
+from budvision.language import say
 from budvision.store.queries import blocks, models, overview
 from budvision.store.session import Season
 from budvision.workflow.season.remind import backup_reminder
@@ -84,7 +85,7 @@ def status(season: Season) -> SeasonStatus:
         promoted = models.current_model(conn)
         counts = overview.count_rows(conn)
     return SeasonStatus(
-        folder=str(season.folder), model=promoted.name if promoted else "the default model",
+        folder=str(season.folder), model=promoted.name if promoted else say("the default model"),
         counts=counts,
         samplings=tuple(
             SamplingStatus(
