@@ -153,15 +153,6 @@ def test_a_changed_file_fails_verification(budvision: Any, tmp_path: Path) -> No
     assert "CARD.md: its SHA-256 is" in err
 
 
-@pytest.mark.slow
-def test_evaluate_draws_and_scores(budvision: Any) -> None:
-    code, out, _ = budvision("models", "evaluate", "--photos", 20, "--json")
-    assert code == 0
-    found = json.loads(out)
-    assert found["photos"] == 20
-    assert found["verdicts"]["all"]["n"] > 5
-
-
 def test_the_table_has_a_row_a_tissue_and_one_for_each_refusal(
     budvision: Any, photos: Path, tmp_path: Path
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import cv2
@@ -74,11 +75,14 @@ def test_nothing_usable_is_said(segmenter: Segmenter) -> None:
 
 
 @pytest.mark.slow
-def test_the_command_writes_it_or_says_why_not(tmp_path: Path) -> None:
+def test_the_command_scores_and_writes_a_sheet_or_says_why_not(tmp_path: Path) -> None:
     run = CliRunner()
     order = ["models", "evaluate", "--photos", "20", "--montage"]
     done = run.invoke(app, [*order, str(tmp_path / "sheet.png"), "--json"])
     assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    assert found["photos"] == 20
+    assert found["verdicts"]["all"]["n"] > 5
     assert cv2.imread(str(tmp_path / "sheet.png")).shape[1] == COLUMNS * 2 * TILE_PX
     away = run.invoke(app, [*order, str(tmp_path / "none" / "sheet.png")])
     assert away.exit_code != 0
