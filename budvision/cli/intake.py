@@ -166,6 +166,8 @@ def intake_undo(
             if as_json:
                 show_json({"intakes": [asdict(row) for row in rows]})
                 return
+            if not rows:
+                say("Nothing was taken in yet.")
             typer.echo("intake\tat\tby\tsampling\tphotographs\tcalled")
             for row in rows:
                 typer.echo("\t".join((

@@ -66,7 +66,9 @@ def add(
     from budvision.store.session import Season
     from budvision.workflow.jobs.queue import submit
 
-    if kind == "intake" or (folder is None) == (kind in ("backup", "archive")):
+    with_folder = ("backup", "archive")
+    if kind not in ("train", "look-again", "check", *with_folder) or (
+            folder is None) == (kind in with_folder):
         raise UsageError(
             f"the job is {kind} {'without' if folder is None else 'with'} a folder", where="jobs",
             expected="train, look-again or check; backup or archive with --folder",

@@ -247,6 +247,9 @@ def block_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> No
     if as_json:
         show_json({"blocks": [_block_facts(one) for one in found]})
         return
+    if not found:
+        say("No block is in the season yet: `budvision intake` makes those of its photographs, "
+            "`budvision block set NAME --create` one by itself.")
     for one in found:
         typer.echo(_block_line(one))
 

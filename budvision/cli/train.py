@@ -219,6 +219,9 @@ def watch(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     if as_json:
         show_json(seen.as_dict())
         return
+    if not seen.n_proposed:
+        typer.echo(f"{seen.model} has not looked at a photograph of this season yet.")
+        return
     agreed = "not known yet" if seen.agreement is None else f"{seen.agreement:.1%}"
     typer.echo(f"{seen.model}: agreement with {plain_count(seen.n_blind, 'blind call')} {agreed}; "
                f"{seen.unsure:.1%} of {plain_count(seen.n_tissues, 'tissue')} unsure, "

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from budvision.cli.progress import stage_bars
-from budvision.cli.terminal import JsonOption, SeasonOption, show_json
+from budvision.cli.terminal import JsonOption, SeasonOption, say, show_json
 from budvision.language import plain_count
 
 __all__ = ["register"]
@@ -70,10 +70,10 @@ def watch(
     from budvision.store.session import Season
     from budvision.workflow.intake.watch import watch_folder
 
-    typer.echo(f"Watching {folder}. Photograph each cane's tag first. Ctrl-C ends it.", err=True)
     refused = False
     with Season.open(season) as opened:
         arrivals = watch_folder(opened, folder)
+        say(f"Watching {folder}. Photograph each cane's tag first. Ctrl-C ends it.")
         try:
             for arrival in arrivals:
                 refused = refused or arrival.kind in ("refused", "doubtful")

@@ -82,7 +82,8 @@ def compile_pdf(
         When there is no such template.
     """
     if paper not in PAPERS:
-        raise UsageError(f"paper is {paper!r}", expected=" or ".join(PAPERS), where="compile_pdf")
+        raise UsageError(f"paper is {paper!r}", expected=" or ".join(PAPERS), where="--paper",
+                         do="Name one of these sizes.")
     name = template if template.endswith(".typ") else f"{template}.typ"
     known = _templates()
     if name not in known:

@@ -137,6 +137,33 @@ def test_exit_codes(work: Path, words: tuple[str, ...], code: int, told: str) ->
     assert told in str(result.exception)
 
 
+@pytest.mark.slow
+def test_an_empty_season_and_a_wrong_word_are_answered_with_the_next_step(work: Path) -> None:
+    for words, told in ((("block", "list"), "No block is in the season yet"),
+                        (("intake-undo",), "Nothing was taken in yet"),
+                        (("models", "watch"), "has not looked at a photograph of this season yet")):
+        answer = _run(*words)
+        assert answer.exit_code == 0
+        assert told in answer.output
+    for words, code, told in (
+        (("intake-undo", "abc"), 2, 'people: nobody is named; expected the name of the person '
+         'whose work this is. Give the name; commands take it as --person "NAME".'),
+        (("sort", "nowhere"), 3, "nowhere: there is no such file or folder; expected a photograph "
+         "or a folder of photographs. Check the path; nothing was taken in."),
+        (("jobs", "add", "paint", "--by", "Ada"), 2, "expected train, look-again or check; backup "
+         "or archive with --folder."),
+        (("plan", "--block", "Creek", "--rows", "0", "--vines", "3"), 3, "block Creek: 0 rows of "
+         "3 vines; expected 1 to 10000 rows of 1 vine or more. Correct the numbers."),
+        (("paper", "card", "--paper", "a3"), 2, "--paper: paper is 'a3'; expected a4 or us-letter. "
+         "Name one of these sizes."),
+        (("watch", "nowhere"), 3, "nowhere: there is no such folder"),
+    ):
+        answer = _run(*words)
+        assert _code(answer) == code, words
+        assert told in str(answer.exception)
+        assert not answer.output.startswith("Watching")
+
+
 def test_errors_are_json_where_json_is_asked_for(work: Path) -> None:
     result = _run("calls", "export", "--json")
     told = json.loads(result.stdout)

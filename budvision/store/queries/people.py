@@ -148,8 +148,8 @@ def active_person(conn: Connection, name: str) -> Person:
         When the person is no longer active.
     """
     if not name.strip():
-        raise UsageError("nobody is named", where="people", do="Give the name first.",
-                         expected="the name of the person whose calls these are")
+        raise UsageError("nobody is named", where="people", do="Give the name; commands take it as "
+                         '--person "NAME".', expected="the name of the person whose work this is")
     found = find_person(conn, name)
     if found is None:
         raise NotFoundError(f"there is nobody called {name}", where="people", code="no_person",

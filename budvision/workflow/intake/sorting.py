@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.errors import BudvisionError, InputError
+from budvision.errors import BudvisionError, InputError, NotFoundError
 from budvision.files import write_whole
 from budvision.photo.read import read_photo
 from budvision.photo.tag import NEXT_BUD, TagText, parse_tag, read_codes
@@ -130,7 +130,17 @@ def sort_files(
     SortReport
         Every photograph that is one is kept; what is doubtful has no place yet and waits on the
         assignment page.
+
+    Raises
+    ------
+    NotFoundError
+        When a source is not there; nothing was taken in then.
     """
+    for entry in sources:
+        if not entry.exists():
+            raise NotFoundError("there is no such file or folder", where=str(entry),
+                                expected="a photograph or a folder of photographs",
+                                do="Check the path; nothing was taken in.", code="no_file")
     files = taken_order(sources)
     seen: list[Seen] = []
     refused: list[dict[str, Any]] = []

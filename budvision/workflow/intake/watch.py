@@ -143,10 +143,10 @@ def watch_folder(
     settle_s, patience_s : float
         How long a file's size must stand still, and when one that never becomes whole is given up.
 
-    Yields
-    ------
-    Arrival
-        As it happens. The last run is sorted at the end.
+    Returns
+    -------
+    generator of Arrival
+        Each as it happens. The last run is sorted at the end.
 
     Raises
     ------
@@ -157,9 +157,13 @@ def watch_folder(
         raise NotFoundError("there is no such folder", where=str(folder),
                             expected="the folder that the microscope program saves into",
                             do="Correct the path.")
-    state = FolderWatch(season)
-    ended = stop or threading.Event()
+    return _arrivals(FolderWatch(season), folder, ended=stop or threading.Event(),
+                     settle_s=settle_s, patience_s=patience_s)
 
+
+def _arrivals(
+    state: FolderWatch, folder: Path, *, ended: threading.Event, settle_s: float, patience_s: float,
+) -> Generator[Arrival, None, None]:
     def take(path: Path) -> list[Arrival]:
         if not _wanted(path) or not _complete(path, settle_s=settle_s, patience_s=patience_s):
             return []

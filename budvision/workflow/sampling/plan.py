@@ -70,11 +70,12 @@ def describe_block(
     """
     if rows_csv is not None:
         rows = _rows_from_table(rows_csv)
-    elif n_rows and n_vines:
+    elif n_rows is not None and n_vines is not None:
         if n_rows > 10_000 or n_rows < 1 or n_vines < 1:
             raise InputError(f"{plain_count(n_rows, 'row')} of "
-                             f"{plain_count(n_vines, 'vine')}", expected="1 to 10000 rows",
-                             where=f"block {block}")
+                             f"{plain_count(n_vines, 'vine')}", where=f"block {block}",
+                             expected="1 to 10000 rows of 1 vine or more",
+                             do="Correct the numbers.")
         rows = [VineRow(str(i), n_vines) for i in range(1, n_rows + 1)]
     else:
         raise InputError(
