@@ -97,6 +97,8 @@ def people_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> N
 
     Example: budvision people list
     """
+    from rich.cells import cell_len, set_cell_size
+
     from budvision.store.queries import people
     from budvision.store.session import Season
 
@@ -110,10 +112,12 @@ def people_list(season: SeasonOption = Path(), as_json: JsonOption = False) -> N
     if not rows:
         say("Nobody is in the season yet. `budvision people add` adds somebody; at this machine "
             "the pages ask for a name.")
-    typer.echo("name\trole\tpassword\tactive")
-    for row in rows:
-        password = "set" if row.password_hash else "none"
-        typer.echo(f"{row.name}\t{row.role}\t{password}\t{'yes' if row.active else 'no'}")
+    table = [("name", "role", "password", "active"), *(
+        (row.name, row.role, "set" if row.password_hash else "none", "yes" if row.active else "no")
+        for row in rows)]
+    widths = [max(map(cell_len, column)) for column in zip(*table, strict=True)]
+    for line in table:
+        typer.echo("  ".join(map(set_cell_size, line, widths)).rstrip())
 
 
 def people_role(

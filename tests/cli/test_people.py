@@ -47,7 +47,7 @@ def test_add_asks_for_a_password_twice_and_keeps_its_hash(folder: Path) -> None:
 def test_two_different_passwords_add_nobody(folder: Path) -> None:
     with pytest.raises(UsageError, match="the two passwords differ"):
         run(folder, "add", "Ilse", typed=f"{WORDS}\nother words here\n")
-    assert run(folder, "list") == "name\trole\tpassword\tactive\n"
+    assert run(folder, "list") == "name  role  password  active\n"
 
 
 def test_where_no_password_can_be_typed_the_error_says_so_and_is_no_bug(folder: Path) -> None:
@@ -63,10 +63,10 @@ def test_where_no_password_can_be_typed_the_error_says_so_and_is_no_bug(folder: 
 @pytest.mark.slow
 def test_list_close_open_and_password(folder: Path) -> None:
     run(folder, "add", "Tom Reyes", "--no-password")
-    assert run(folder, "list").splitlines()[1] == "Tom Reyes\treviewer\tnone\tyes"
+    assert run(folder, "list").splitlines()[1] == "Tom Reyes  reviewer  none      yes"
     run(folder, "close", "tom reyes")
     run(folder, "password", "Tom Reyes", typed=f"{WORDS}\n{WORDS}\n")
-    assert run(folder, "list").splitlines()[1] == "Tom Reyes\treviewer\tset\tno"
+    assert run(folder, "list").splitlines()[1] == "Tom Reyes  reviewer  set       no"
     run(folder, "open", "Tom Reyes")
     assert run(folder, "list").splitlines()[1].endswith("yes")
 
@@ -102,7 +102,7 @@ def test_a_network_needs_names(folder: Path) -> None:
 def test_a_role_can_be_changed(folder: Path) -> None:
     run(folder, "add", "Tom Reyes", "--no-password")
     run(folder, "role", "tom reyes", "lead")
-    assert run(folder, "list").splitlines()[1] == "Tom Reyes\tlead\tnone\tyes"
+    assert run(folder, "list").splitlines()[1] == "Tom Reyes  lead  none      yes"
     with pytest.raises(InputError, match="the role is 'boss'"):
         run(folder, "role", "Tom Reyes", "boss")
     with pytest.raises(NotFoundError, match="nobody called Eva"):

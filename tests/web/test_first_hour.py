@@ -347,10 +347,14 @@ def test_a_table_of_blocks_with_columns_of_its_own_is_chosen_for_and_taken_back(
     answer = person.send("/season/blocks", table | {"chosen": "yes", "cultivar": "Uva"})
     assert answer.status_code == 400
     assert "no column was chosen for block" in person.text
+    person.send("/season/blocks", table | {"chosen": "yes", "block": "Parcela"})
+    assert "2 columns of your table are not read" in person.text
+    assert "nothing: Uva, Yemas." in person.text
     chosen_all = table | {"chosen": "yes", "block": "Parcela", "cultivar": "Uva",
                           "normal_nodes": "Yemas", "fixed-training_system": "canes of 12"}
     person.send("/season/blocks", chosen_all)
     assert "2 blocks would be added." in person.text
+    assert "not read" not in person.text
     kept = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)">', person.text))
     assert kept.pop("csrf_token")
     person.send("/season/blocks", kept | {"then": "columns"})

@@ -15,7 +15,7 @@ from budvision.tables import read_cells
 from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.web.current import current_season
 from budvision.web.people import need_person
-from budvision.web.season.columns import WORDS, chosen_columns, columns_page
+from budvision.web.season.columns import WORDS, chosen_columns, columns_page, unread_columns
 from budvision.web.season.door import blueprint
 from budvision.workflow.season.block_table import (
     BLOCK_COLUMNS,
@@ -46,12 +46,16 @@ class BlocksPage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockPreviewPage:
-    """What the table would do: `changes` with the words of its facts, and what the form keeps."""
+    """What the table would do: `changes` with the words of its facts, and what the form keeps.
+
+    `unread` are its columns that nobody chose.
+    """
 
     changes: tuple[BlockChange, ...]
     words: Mapping[str, str]
     n_new: int
     n_changed: int
+    unread: tuple[str, ...]
     kept: Mapping[str, str]
 
 
@@ -93,7 +97,8 @@ def blocks_foreseen() -> ResponseReturnValue:
     try:
         if then == "columns":
             return _which(typed, chosen)
-        changes = foresee_blocks(current_season(), typed, columns=chosen)
+        cells = read_cells(typed, name=say("table of blocks"))
+        changes = foresee_blocks(current_season(), cells, columns=chosen)
     except BudvisionError as error:
         if error.code == "bad_header":
             return _which(typed, chosen, told(error) if chosen else ""), 400 if chosen else 200
@@ -102,6 +107,7 @@ def blocks_foreseen() -> ResponseReturnValue:
         changes=changes, words={name: say(WORDS[name]) for name in BLOCK_COLUMNS},
         n_new=sum(one.new for one in changes),
         n_changed=sum(bool(one.after) and not one.new for one in changes),
+        unread=unread_columns(cells.rows[0][1], chosen),
         kept={"table": typed, **({"chosen": "yes"} if chosen else {}), **chosen}))
 
 

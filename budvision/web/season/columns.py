@@ -10,7 +10,7 @@ from flask import render_template, request
 from budvision.language import mark, say
 from budvision.tables import FIXED, Cells, guess_columns
 
-__all__ = ["WORDS", "chosen_columns", "columns_page"]
+__all__ = ["WORDS", "chosen_columns", "columns_page", "unread_columns"]
 
 WORDS = {
     "file": mark("Name of the photograph's file"), "block": mark("Block"), "cane": mark("Cane"),
@@ -51,6 +51,11 @@ def chosen_columns(names: Sequence[str]) -> dict[str, str]:
         if value or fixed:
             chosen[name] = value or f"{FIXED}{fixed}"
     return chosen
+
+
+def unread_columns(header: Sequence[str], chosen: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the cells of a header that nobody chose, where columns were chosen at all."""
+    return tuple(cell for cell in header if cell and cell not in chosen.values()) if chosen else ()
 
 
 def columns_page(

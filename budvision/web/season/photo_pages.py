@@ -16,7 +16,7 @@ from budvision.store.session import as_utc
 from budvision.tables import read_cells
 from budvision.web.current import current_season
 from budvision.web.people import current_person, need_person
-from budvision.web.season.columns import chosen_columns, columns_page
+from budvision.web.season.columns import chosen_columns, columns_page, unread_columns
 from budvision.web.season.door import blueprint
 from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.intake.file_names import suggest_pattern
@@ -61,6 +61,7 @@ class PreviewPage:
     suggested: str
     """A pattern that reads every name, empty where none does or the pattern reads some."""
     not_listed: tuple[str, ...]
+    unread_columns: tuple[str, ...]
 
 
 def _tray() -> Tray:
@@ -137,7 +138,8 @@ def preview() -> ResponseReturnValue:
         unclear=unclear[:MOST_ROWS], n_unclear=len(places.refused), unread=unread,
         suggested="" if rows or not unread else suggest_pattern(
             tuple(Path(name) for name in unread), block=tray.asked.block),
-        not_listed=places.not_listed))
+        not_listed=places.not_listed, unread_columns=() if tray.manifest is None else
+        unread_columns(read_cells(tray.manifest).rows[0][1], tray.asked.chosen)))
 
 
 @blueprint.get("/photographs/columns")
