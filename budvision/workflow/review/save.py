@@ -156,17 +156,12 @@ def save(
         if reading == "first" and "second" in rounds.values():
             known = [row for row in history if row.id <= (seen or 0)]
         hidden = hidden_from(conn, season.settings, place, sampling, known, reading)
-        missing = [tissue for tissue in TISSUES if tissue not in calls]
-        if hidden and reading != "settle" and missing:
-            raise InputError(
-                f"{', '.join(missing)} is not called", expected="a call for all three tissues of "
-                "a bud whose proposals are hidden", where="review",
-                do="Call what is missing, then save.",
-            )
+        blind = hidden and reading != "settle"
+        if blind:
+            _check_all_called(calls)
         batch = call_queries.save_calls(
             conn, bud_id, {tissue: _beside(one, best, tissue) for tissue, one in calls.items()},
-            person_id=person.id, rounds=rounds, blind=hidden and reading != "settle", batch=batch,
-            newest=newest)
+            person_id=person.id, rounds=rounds, blind=blind, batch=batch, newest=newest)
         if skipped:
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
@@ -180,6 +175,16 @@ def _check_person(conn: Connection, person: Person) -> None:
         raise NotFoundError(f"there is no person number {person.id}", where="people",
                             do="Add them with `budvision people add`.", code="no_person")
     people.check_active(known)
+
+
+def _check_all_called(calls: Mapping[Tissue, NewCall]) -> None:
+    missing = [tissue for tissue in TISSUES if tissue not in calls]
+    if missing:
+        raise InputError(
+            f"{', '.join(missing)} is not called", expected="a call for all three tissues of "
+            "a bud whose proposals are hidden", where="review",
+            do="Call what is missing, then save.",
+        )
 
 
 def _check_photos(conn: Connection, bud_id: int, shown: Sequence[int]) -> None:
