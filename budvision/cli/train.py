@@ -78,6 +78,10 @@ def train(
         right = "-" if score["accuracy"] is None else f"{score['accuracy']:.1%}"
         typer.echo(f"  {name}: {right} right among the {score['called']:.1%} called, "
                    f"{plain_count(score['n'], 'tissue')}, canes left out in turn")
+    strays = report.metrics["strays"]
+    if strays["n"]:
+        typer.echo(f"  {plain_count(strays['n'], 'region')} called not exposed: the base proposes "
+                   f"a verdict for {strays['called_before']}, tuned for {strays['called_after']}")
     if report.metrics["likely_slips"]:
         typer.echo("Likely slips of the hand: "
                    f"{plain_count(report.metrics['likely_slips'], 'call')}; "

@@ -48,6 +48,8 @@ segmenter_start     Bring the weights of an exported segmenter into the network,
                     goes on from it
 segmenter_training  Train the segmenter on rendered photographs; needs the `train` extra (torch,
                     onnx)
+strays              Learn which regions are no such tissue, from what people called *not exposed*
+                    or moved
 stress              Stress a model: each kind of trouble that benches bring as a slice, with counts
                     and intervals
 traced              Examples cut out of a folder of path-traced photographs with masks and truth

@@ -29,7 +29,7 @@ from threadpoolctl import threadpool_limits
 
 from budvision.errors import InputError
 from budvision.language import plain_count
-from budvision.verdict.correction import LIMIT, Correction, bumps_at
+from budvision.verdict.correction import LIMIT, Correction, bumps_at, spread_of
 
 __all__ = [
     "CANDIDATES", "Adaptation", "Candidate", "Examples", "adapt", "fit_correction",
@@ -178,10 +178,7 @@ def fit_correction(
     With slips the likelihood has more than one peak; the search starts from the prior's middle.
     """
     n, d = examples.features.shape
-    middle = np.median(examples.features, axis=0)
-    spread = np.maximum(1.4826 * np.median(np.abs(examples.features - middle), axis=0),
-                        0.5 * examples.features.std(axis=0))
-    spread = np.where(spread > 1e-9, spread, 1.0)
+    middle, spread = spread_of(examples.features)
     scaled = np.clip((examples.features - middle) / spread, -4, 4)
     m = min(60, n) if candidate.heights > 0 else 0
     centres = scaled[rng.choice(n, m, replace=False)] if m else np.zeros((0, d))

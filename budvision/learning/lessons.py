@@ -40,6 +40,9 @@ class Lesson:
         Log-odds of dead by the model that learning starts from.
     settled, blind : bool
     lab : str
+    moved : bool
+        Whether a person moved the outline or the name away from this region: whatever the call of
+        the tissue, the region is another or none.
     """
 
     bud: str
@@ -52,6 +55,7 @@ class Lesson:
     settled: bool = False
     blind: bool = False
     lab: str = ""
+    moved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +69,14 @@ class Lessons:
         One an example.
     left_out : dict of str to int
         Reason to number of tissues.
+    strays : tuple of Lesson
+        Regions that are no such tissue: called not exposed, or moved away by a person.
     """
 
     examples: Examples
     kept: tuple[Lesson, ...]
     left_out: dict[str, int]
+    strays: tuple[Lesson, ...] = ()
 
 
 def _swapped(lessons: Iterable[Lesson]) -> set[tuple[str, Tissue]]:
@@ -102,16 +109,22 @@ def make_lessons(lessons: Sequence[Lesson]) -> Lessons:
 
     Certain calls count 1, blind ones a little more, agreed and settled ones more. *Unsure* and
     contradicted calls count as one half with a small weight, so that the model stays doubtful
-    where people are. *Not exposed* beside a region that the model found says that the region is
-    something else, and teaches nothing about life.
+    where people are. *Not exposed* beside a region that the model found, or an outline that a
+    person moved, says that the region is something else: it teaches nothing about life, and goes
+    to the strays.
     """
     left: Counter[str] = Counter()
     swapped = _swapped(lessons)
     kept: list[Lesson] = []
     dead: list[float] = []
     weight: list[float] = []
+    strays: list[Lesson] = []
     for lesson in lessons:
+        if lesson.moved:
+            strays.append(lesson)
+            continue
         if lesson.value is CallValue.NOT_EXPOSED:
+            strays.append(lesson)
             left["called not exposed"] += 1
             continue
         if (lesson.bud, lesson.tissue) in swapped:
@@ -133,4 +146,4 @@ def make_lessons(lessons: Sequence[Lesson]) -> Lessons:
     examples = Examples(
         rows, np.array([lesson.base_logit for lesson in kept], np.float64), np.array(dead),
         np.array(weight), np.asarray(canes, np.int64).reshape(len(kept)))
-    return Lessons(examples, tuple(kept), dict(left))
+    return Lessons(examples, tuple(kept), dict(left), tuple(strays))

@@ -12,12 +12,13 @@ from scipy.special import expit
 from budvision.learning.adapt import Adaptation, adapt
 from budvision.learning.lessons import Lesson, Lessons
 from budvision.learning.limits import fit_limits
+from budvision.learning.strays import Doubted, doubt_regions
 from budvision.verdict.conformal import ConformalSets
 from budvision.verdict.model import VerdictModel, fit_novelty
 from budvision.vocabulary import TISSUES, CallValue
 
 __all__ = [
-    "Score", "Tuned", "leave_one_lab_out", "score_verdicts", "suspicious", "tune",
+    "Score", "StrayScore", "Tuned", "leave_one_lab_out", "score_verdicts", "suspicious", "tune",
 ]
 
 Floats = NDArray[np.float64]
@@ -54,7 +55,7 @@ class Score:
             "dead_called_live": self.dead_called_live, "live_called_dead": self.live_called_dead}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tuned:
     """A tuned model with what is known of it.
 
@@ -67,6 +68,8 @@ class Tuned:
         in turn (its limits rest on the same left-out values).
     by_tissue : dict of str to Score
         The tuned model's, likewise.
+    strays : StrayScore
+        What it says of regions that are no such tissue.
     """
 
     model: VerdictModel
@@ -74,6 +77,31 @@ class Tuned:
     before: Score
     after: Score
     by_tissue: dict[str, Score]
+    strays: StrayScore
+
+
+@dataclass(frozen=True, slots=True)
+class StrayScore:
+    """Regions called *not exposed* or moved away by a person that a model calls all the same.
+
+    Attributes
+    ----------
+    n, before, after : int
+        How many there are, and how many the base and the tuned model call live or dead, canes
+        left out.
+    why : str
+        Whether a doubt about regions was learnt, in a sentence; empty without strays.
+    """
+
+    n: int
+    before: int
+    after: int
+    why: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the score for JSON."""
+        return {"n": self.n, "called_before": self.before, "called_after": self.after,
+                "why": self.why}
 
 
 def score_verdicts(
@@ -125,31 +153,51 @@ def tune(
     """
     examples = lessons.examples
     adaptation = adapt(examples, rng=rng, progress=progress)
+    doubted = doubt_regions(lessons, adaptation)
     certain = examples.certain
     n_dead = int((examples.dead[certain] == 1).sum())
     n_live = int(certain.sum()) - n_dead
     sets = base.sets
-    learnt = adaptation.correction is not None
+    correction = doubted.correction
+    learnt = correction is not None
     if int(certain.sum()) >= (_ENOUGH if learnt else _MANY) and min(n_dead, n_live) >= _LEAST_EACH:
         sets = fit_limits(
-            adaptation.cross_logit, examples.dead, examples.weight, base=base.sets)
+            doubted.cross_logit, examples.dead, examples.weight, base=base.sets,
+            doubted=correction is not None and correction.doubt is not None)
     novelty = base.novelty
     if int(certain.sum()) >= _ENOUGH and len(base.reserve_dead):
         n_reserve = len(base.reserve_dead)
         times = max(1, round(0.5 * n_reserve / len(examples)))
         novelty = fit_novelty(np.vstack([
             base.reserve_rows.astype(np.float64), np.repeat(examples.features, times, axis=0)]))
-    model = replace(base, correction=adaptation.correction, sets=sets, novelty=novelty)
+    model = replace(base, correction=correction, sets=sets, novelty=novelty)
     before_strange = base.novelty.distance(examples.features) > base.novelty.limit
     strange = novelty.distance(examples.features) > novelty.limit
-    crossed = np.asarray(expit(adaptation.cross_logit))
+    crossed = np.asarray(expit(doubted.cross_logit))
     tissue = np.array([lesson.tissue.value for lesson in lessons.kept])
     return Tuned(
-        model, adaptation,
-        score_verdicts(base.p_dead(examples.features), examples.dead, base.sets, before_strange),
-        score_verdicts(crossed, examples.dead, sets, strange),
-        {t.value: score_verdicts(crossed[tissue == t.value], examples.dead[tissue == t.value],
-                                 sets, strange[tissue == t.value]) for t in TISSUES})
+        model=model, adaptation=adaptation,
+        before=score_verdicts(
+            base.p_dead(examples.features), examples.dead, base.sets, before_strange),
+        after=score_verdicts(crossed, examples.dead, sets, strange),
+        by_tissue={t.value: score_verdicts(
+            crossed[tissue == t.value], examples.dead[tissue == t.value], sets,
+            strange[tissue == t.value]) for t in TISSUES},
+        strays=_strays_called(lessons, doubted, base=base, model=model))
+
+
+def _strays_called(
+    lessons: Lessons, doubted: Doubted, *, base: VerdictModel, model: VerdictModel
+) -> StrayScore:
+    """Count the strays that are called before and after."""
+    if not lessons.strays:
+        return StrayScore(0, 0, 0, "")
+    rows = np.array([one.row for one in lessons.strays], np.float64)
+    counts = []
+    for one, odds in ((base, base.odds(rows)), (model, doubted.stray_logit)):
+        live, dead = one.sets.contains(expit(odds))
+        counts.append(int(((live != dead) & ~one.is_strange(rows)).sum()))
+    return StrayScore(len(rows), counts[0], counts[1], doubted.why)
 
 
 def leave_one_lab_out(
@@ -176,7 +224,8 @@ def leave_one_lab_out(
     for lab in labs:
         others, here = which != lab, which == lab
         kept = tuple(one for one in lessons.kept if one.lab != lab)
-        part = Lessons(lessons.examples.take(others), kept, {})
+        part = Lessons(lessons.examples.take(others), kept, {},
+                       tuple(one for one in lessons.strays if one.lab != lab))
         model = tune(base, part, rng=rng).model
         rows, dead = lessons.examples.features[here], lessons.examples.dead[here]
         scores = []

@@ -18,6 +18,16 @@ def score_line(name: str, score: Mapping[str, Any]) -> str:
             f"{score['dead_called_live']} | {score['live_called_dead']} |")
 
 
+def _strays(found: Mapping[str, Any]) -> str:
+    """Say what it makes of regions that people called not exposed or moved."""
+    if not found["n"]:
+        return "No region was called *not exposed* or moved, so nothing was learnt of such regions."
+    return (f"Of {plain_count(found['n'], 'region')} called *not exposed* or moved the base "
+            f"proposes a verdict for {found['called_before']}, this model for "
+            f"{found['called_after']}. "
+            f"{found['why']}".rstrip())
+
+
 def tuned_card(label: str, metrics: Mapping[str, Any], *, made: str) -> str:
     """Write the card.
 
@@ -78,6 +88,8 @@ the same left-out values, so the shares are a little flattering):
 | model | tissues | called | right among called | dead called live | live called dead |
 | --- | --- | --- | --- | --- | --- |
 {chr(10).join(rows)}
+
+{_strays(metrics["strays"])}
 
 ## Another laboratory
 

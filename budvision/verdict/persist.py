@@ -26,8 +26,9 @@ from budvision.verdict.model import Novelty, ScaledLogistic, VerdictModel
 
 __all__ = ["FORMAT", "load_to_judge", "load_training_rows", "load_verdict", "save_verdict"]
 
-FORMAT = 2
-"""Number of the layout of the file; a higher one is refused. 2 holds a correction, 1 none."""
+FORMAT = 3
+"""Number of the layout of the file; a higher one is refused. 1 holds no correction, 2 one, 3 one
+with a doubt about regions."""
 
 MOST_BYTES = 200_000_000
 """Most that a file may unpack to; the shipped model takes 0.6 MB."""
@@ -58,8 +59,9 @@ def save_verdict(model: VerdictModel, path: Path) -> None:
             "the file exists already", expected="a new path", where=str(path),
             do="Give the model a new version; models are never edited in place.",
         )
+    learned = model.correction
     content = {
-        "format": 1 if model.correction is None else FORMAT,
+        "format": 1 if learned is None else 2 if learned.doubt is None else FORMAT,
         "estimators": list(model.estimators),
         "slope": model.slope, "offset": model.offset,
         "feature_names": list(model.feature_names), "feature_version": model.feature_version,

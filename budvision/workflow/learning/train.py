@@ -251,7 +251,9 @@ def _metrics(tuned: Tuned, lessons: Lessons, base: str) -> dict[str, Any]:
         digest.update(np.ascontiguousarray(part).tobytes())
     labs = Counter(lesson.lab for lesson in lessons.kept)
     return {
-        "base": base, "choice": tuned.adaptation.chosen.name, "why": tuned.adaptation.why,
+        "base": base, "choice": tuned.adaptation.chosen.name,
+        "why": f"{tuned.adaptation.why} {tuned.strays.why}".strip(),
+        "strays": tuned.strays.as_dict(),
         "n_tissues": len(examples), "n_canes": tuned.adaptation.n_canes,
         "n_buds": len({lesson.bud for lesson in lessons.kept}),
         "n_dead": int((examples.dead == 1).sum()), "n_live": int((examples.dead == 0).sum()),
