@@ -285,24 +285,30 @@ def review(who: Somebody, first: int, before: Before, pause_s: float, until: flo
             return
 
 
+def send(who: Somebody, sampling: int, fields: dict[str, int], data: bytes) -> tuple[
+        int, bytes, str]:
+    """Send a photograph to the bench, as its page does."""
+    edge = uuid.uuid4().hex
+    body = b"".join(f'--{edge}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n'
+                    f"{value}\r\n".encode() for name, value in fields.items())
+    body += (f'--{edge}\r\nContent-Disposition: form-data; name="photo"; filename="p.jpg"\r\n'
+             "Content-Type: image/jpeg\r\n\r\n").encode() + data + f"\r\n--{edge}--\r\n".encode()
+    return who.ask("POST", f"/bench/{sampling}/photo", body,
+                   f"multipart/form-data; boundary={edge}")
+
+
 def photograph(who: Somebody, bench: int, before: Before, pause_s: float, until: float) -> None:
     """Send a photograph of a new cut now and then."""
     data = [path.read_bytes() for path in sorted(samples_folder().glob("*.jpg"))[:20]]
     node = 0
     while time.monotonic() < until:
         node += 1
-        edge, fields = uuid.uuid4().hex, {"cane": (node // 10) % 10 + 1, "node": node % 10 + 1,
-                                          "cut": node // 100 + before.last_cut + 1}
-        body = b"".join(f'--{edge}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n'
-                        f"{value}\r\n".encode() for name, value in fields.items())
-        body += (f'--{edge}\r\nContent-Disposition: form-data; name="photo"; filename="p.jpg"\r\n'
-                 "Content-Type: image/jpeg\r\n\r\n").encode()
-        body += _commented(
+        fields = {"cane": (node // 10) % 10 + 1, "node": node % 10 + 1,
+                  "cut": node // 100 + before.last_cut + 1}
+        one = _commented(
             data[node % len(data)], 10_000_000 + before.n_photos + 1_000_000 * bench + node)
         begun = time.perf_counter()
-        body += f"\r\n--{edge}--\r\n".encode()
-        who.ask("POST", f"/bench/{before.n_samplings - bench}/photo", body,
-                f"multipart/form-data; boundary={edge}")
+        send(who, before.n_samplings - bench, fields, one)
         who.seen.add("photograph at the bench", time.perf_counter() - begun)
         time.sleep(pause_s)
 
