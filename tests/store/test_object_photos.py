@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import shutil
 import socket
 import threading
 import time
@@ -13,16 +14,22 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
+import fsspec
 import pytest
 
 from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
+from budvision.photo.features import FEATURE_VERSION
 from budvision.store import object_photos
 from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
-from budvision.store.queries import blocks, canes, photos
+from budvision.store.queries import blocks, canes, people, photos
 from budvision.store.session import Season
+from budvision.verdict.propose import Proposer
+from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.intake import propose
-from budvision.workflow.intake.propose import propose_waiting
+from budvision.workflow.intake.propose import model_folder, model_in_use, propose_waiting
+from budvision.workflow.learning.models import promote_model
+from budvision.workflow.learning.write import write_model
 from budvision.workflow.season.check import check
 
 DATA = b"\xff\xd8\xff\xe0 a photograph"
@@ -258,6 +265,46 @@ def test_a_season_keeps_its_photographs_in_the_store(bucket: str, tmp_path: Path
     with Season.open(tmp_path / "two") as two:
         assert isinstance(two.photos, ObjectPhotoStore)
         assert list(two.photos) == [SHA256]
+
+
+@pytest.mark.slow
+@pytest.mark.postgres
+def test_a_model_of_one_station_comes_to_another_through_the_store(
+    bucket: str, tmp_path: Path, postgres_url: str
+) -> None:
+    def fill(part: Path, _label: str) -> None:
+        for name in ("verdict.skops", "segmenter.onnx"):
+            shutil.copyfile(find_model().folder / name, part / name)
+
+    with (
+        Season.create(tmp_path / "one", database_url=postgres_url, photos=bucket) as one,
+        Season.create(tmp_path / "two", database_url=postgres_url, photos=bucket) as two,
+    ):
+        with one.write() as conn:
+            people.add_person(conn, "Ada Quill", "lead")
+        label = write_model(one, "tuned", fill, feature_version=FEATURE_VERSION, note="",
+                            facts={})[0].label
+        promote_model(one, label, person="Ada Quill", reason="better")
+        used = model_in_use(two)
+        assert used == model_in_use(one)
+        there = find_model(model_folder(two, used))
+        verify_model(there)
+        assert there.folder == two.folder / "models" / label
+        assert Proposer.load(model_folder(two, used)).label == label
+
+        shutil.rmtree(there.folder)
+        network = there.files["segmenter.onnx"]
+        shutil.rmtree(two.folder / "photos")       # what this station keeps of the store
+        far, root = fsspec.core.url_to_fs(bucket)
+        (address,) = far.find(f"{root}/{network[:2]}")
+        whole = far.cat_file(address)
+        far.pipe_file(address, b"changed")
+        with pytest.raises(VerificationError):
+            model_in_use(two)
+        assert not there.folder.exists(), "half a model is none"
+        far.pipe_file(address, whole)
+        assert model_in_use(two) == used
+        verify_model(there)
 
 
 @pytest.mark.parametrize(("place", "told"), [
