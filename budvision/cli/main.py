@@ -104,7 +104,7 @@ def run() -> None:
     """Run the command line; print errors in their one form and exit with their code."""
     _speak_utf8()
     gc.set_threshold(100_000, 20, 20)   # a season's answers are many small things that stay
-    if sys.argv[1:] in ([], ["--help"]):
+    if sys.argv[1:] in ([], ["--help"]) and "_BUDVISION_COMPLETE" not in os.environ:
         _only_names()
     try:
         app()

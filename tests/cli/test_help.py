@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import subprocess
@@ -69,6 +70,21 @@ def test_help_at_eighty_columns_is_whole_and_its_example_can_be_copied(
 def test_the_shell_can_complete_commands() -> None:
     names = {option for one in ROOT.params for option in one.opts}
     assert {"--install-completion", "--show-completion"} <= names
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("typed", "offered"), [
+    ("budvision mo", {"models", "move"}), ("budvision block to", {"top-up"}),
+    ("budvision plan --bl", {"--block"}),
+])
+def test_tab_completes_commands_and_options(typed: str, offered: set[str]) -> None:
+    asked = os.environ | {"_BUDVISION_COMPLETE": "complete_bash", "COMP_WORDS": typed,
+                          "COMP_CWORD": str(len(typed.split()) - 1)}
+    told = subprocess.run(
+        [sys.executable, "-c", "import sys; from budvision.cli.main import run; "
+         "sys.argv = ['budvision']; run()"],
+        env=asked, check=True, capture_output=True, text=True).stdout
+    assert set(told.split()) == offered
 
 
 def test_the_first_page_of_help_is_whole_though_it_reads_no_options() -> None:
