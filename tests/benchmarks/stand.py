@@ -30,11 +30,13 @@ from budvision.web.serving import serve_season
 from budvision.workflow.archive.backup import backup
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive
+from budvision.workflow.archive.move import move
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.intake.propose import ModelInUse, propose_waiting
 from budvision.workflow.learning.train import train
 from budvision.workflow.review.calls_table import import_calls
+from budvision.workflow.season.check import check
 
 PLACES = "SELECT COUNT(DISTINCT photo_id) FROM assignment WHERE bud_id IS NOT NULL"
 POLICY = """\
@@ -142,6 +144,8 @@ class Stand:
                            folder=self.folder),
             "restore": Verb(deed=self.restore, folder=base / "restored", fresh=self._new),
             "import archive": Verb(deed=self.bring, folder=base / "brought", fresh=self._new),
+            "move": Verb(deed=lambda: on(lambda s: move(s, base / "moved")), folder=self.folder,
+                         fresh=self._new, proof=self._moved),
             "migration": Verb(deed=self.migrate, folder=base / "older", fresh=self._older),
         }
 
@@ -174,7 +178,7 @@ class Stand:
         _card(self.base / self.card, first, 4)
 
     def _new(self) -> None:
-        for name in ("restored", ".restored.restore", "brought"):
+        for name in ("restored", ".restored.restore", "brought", "moved"):
             shutil.rmtree(self.base / name, ignore_errors=True)
 
     # ---- the verbs ---------------------------------------------------------------------------
@@ -294,6 +298,14 @@ class Stand:
             assert sum(batch == one for one, _ in kept) == len(TISSUES), (
                 "a call that was acknowledged is gone, or a save was cut in two")
         assert not ended or len(kept) == 10 * len(TISSUES), (len(kept), "a call was not saved")
+
+    def _moved(self, ended: bool) -> None:
+        if ended:
+            with Season.open(self.base / "moved") as moved, Season.open(self.folder) as season:
+                assert not [one for one in check(moved).findings if one.serious]
+                with moved.read() as new, season.read() as old:
+                    for table in rows.ARCHIVED:
+                        assert list(rows.stream(new, table)) == list(rows.stream(old, table)), table
 
     def _trained(self, ended: bool) -> None:
         home = self.base / "lessons" / "models"

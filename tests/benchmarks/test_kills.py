@@ -25,7 +25,7 @@ def test_killed_verbs_lose_and_double_nothing() -> None:
     print(done.stdout)
     cut = {name: int(n) for name, n in re.findall(r"'([^']+)': (\d+)", done.stdout)}
     assert set(cut) == {"intake", "propose", "save", "import calls", "train", "export", "backup",
-                        "restore", "import archive", "migration"}
+                        "restore", "import archive", "move", "migration"}
     assert sum(n > 0 for n in cut.values()) >= 8
     assert sum(cut.values()) > 30
 
