@@ -176,6 +176,8 @@ def _run_to_the_end(
     except KeyboardInterrupt:
         pass
     finally:
+        if before is not None:  # it is asked to end once more while it ends
+            signal.signal(signal.SIGTERM, signal.SIG_IGN)
         server.close()
         left = served.close()
         workers.close()

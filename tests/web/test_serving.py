@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import importlib.util
+import os
 import re
 import signal
 import statistics
@@ -199,6 +200,37 @@ def test_a_request_to_end_lets_what_runs_be_answered(season: Path) -> None:
     assert not (season / "budvision.db-wal").exists()
     with Season.open(season):
         pass
+
+
+def test_who_is_asked_to_end_once_more_while_it_ends_puts_all_away(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It ended with the trace of a connection that was just being closed."""
+    closed = []
+
+    class Ends:
+        app = None
+
+        def wake(self) -> None:
+            pass
+
+        def busy(self) -> bool:
+            return False
+
+        def run(self) -> None:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(30)
+
+        def close(self) -> tuple[()]:
+            os.kill(os.getpid(), signal.SIGTERM)
+            closed.append(1)
+            return ()
+
+    before = signal.getsignal(signal.SIGTERM)
+    monkeypatch.setattr(serving, "_get_ready", lambda _: None)
+    serving._run_to_the_end(Ends(), Ends(), None)
+    assert closed == [1, 1]
+    assert signal.getsignal(signal.SIGTERM) == before
 
 
 @pytest.mark.slow
