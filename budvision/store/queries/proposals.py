@@ -10,7 +10,18 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Connection, Integer, Row, Select, bindparam, exists, func, insert, select
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    exists,
+    func,
+    insert,
+    select,
+)
 
 from budvision.errors import InputError
 from budvision.store.labels import decode_labels, encode_labels
@@ -310,15 +321,20 @@ def photos_to_propose(conn: Connection, model_id: int) -> list[PhotoRow]:
     another model has looked at: what was confirmed stays beside the proposal it was made with.
     """
     fresh = photos_without_proposal(conn, model_id)
-    never = {row.id for row in photos_without_proposal(conn)}
-    standing = current_rows()
+    seen = {row.id for row in fresh} - {row.id for row in photos_without_proposal(conn)}
+    if not seen:
+        return fresh
+    of_these = current_assignment()  # where they are few, the calls of their buds and of no other
+    if len(seen) <= 500:
+        of_these = and_(of_these, assignment.c.photo_id.in_(sorted(seen)))
+        standing = current_rows(select(assignment.c.bud_id).where(of_these))
+    else:
+        standing = current_rows()
     full = select(standing.c.bud_id).group_by(standing.c.bud_id).having(
-        func.count() >= len(TISSUES)
-    )
-    done = set(conn.scalars(
-        select(assignment.c.photo_id).where(current_assignment(), assignment.c.bud_id.in_(full))
-    ))
-    return [row for row in fresh if row.id in never or row.id not in done]
+        func.count() >= len(TISSUES))
+    done = seen.intersection(conn.scalars(
+        select(assignment.c.photo_id).where(of_these, assignment.c.bud_id.in_(full))))
+    return [row for row in fresh if row.id not in done]
 
 
 def _region(row: Row[Any]) -> Region:

@@ -178,8 +178,10 @@ def propose_waiting(
         model_id = models.ensure_model(
             conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
         )
-        waiting = list(photos) if photos is not None else proposals.photos_to_propose(
-            conn, model_id)
+    waiting = list(photos or ())
+    if photos is None:
+        with season.read() as conn:  # which takes seconds of a large season: no save waits for it
+            waiting = proposals.photos_to_propose(conn, model_id)
     n_looked = n_found = n_missing = n_failed = 0
     reasons: Counter[str] = Counter()
     looked = _looked(season, waiting, chosen, model_id, look=look, jobs=jobs,

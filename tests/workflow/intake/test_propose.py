@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import Connection
 
 from budvision.photo import workers
 from budvision.settings import samples_folder
@@ -141,6 +142,23 @@ def test_another_model_looks_only_at_what_waits(taken: Season) -> None:
         assert [row.model for row in proposals.proposal_history(conn, 1)] == ["try-1.0"]
         assert [row.model for row in proposals.proposal_history(conn, 2)] == ["try-1.0", "try-2.0"]
         assert len(models.list_models(conn)) == 2
+
+
+def test_nobody_waits_while_the_photographs_are_listed(
+    taken: Season, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    listed, counted = proposals.photos_to_propose, []
+
+    def slow(conn: Connection, model_id: int) -> list[photos.PhotoRow]:
+        with taken.write() as saving:  # refused, were this inside another write
+            counted.append(people.ensure_person(saving, "Ivo Lund").id)
+        return listed(conn, model_id)
+
+    with taken.engine.connect() as conn:  # a lock is told of at once
+        conn.exec_driver_sql("PRAGMA busy_timeout=200")
+        monkeypatch.setattr(proposals, "photos_to_propose", slow)
+    assert propose_waiting(taken, look=_look, used=ONE).n_looked == 5
+    assert len(counted) == 1
 
 
 def test_an_intake_taken_back_while_its_photographs_are_looked_at(taken: Season) -> None:
