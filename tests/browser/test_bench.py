@@ -518,6 +518,37 @@ def test_a_doubtful_photograph_is_shown_large_and_a_person_decides(
     assert _where(page) == ("1", "2", "1")              # what the answer says is done after all
 
 
+@pytest.mark.slow
+def test_the_viewfinder_says_what_to_mend_before_the_picture_is_taken(bench: Bench, page) -> None:
+    page.goto(f"{bench.address}/bench/")
+    said = page.evaluate("""async () => {
+        const { measure, moved, guidance } = await import("/bench/static/camera.js");
+        const seen = (filter, alpha) => {
+            const canvas = document.createElement("canvas"), context = canvas.getContext("2d");
+            canvas.width = canvas.height = 200;
+            context.filter = filter;
+            for (let y = 0; y < 200; y += 8) for (let x = 0; x < 200; x += 8) {
+                context.fillStyle = (x + y) % 16 ? "#404040" : "#c0c0c0";
+                context.fillRect(x, y, 8, 8);
+            }
+            context.filter = "none";
+            context.fillStyle = `rgb(255 255 255 / ${alpha})`;
+            context.fillRect(0, 0, 200, 100);
+            return measure(context, 200, 200);
+        };
+        const good = seen("none", 0), soft = seen("blur(6px)", 0);
+        const still = moved(good.grey, good.grey);
+        return [still, moved(good.grey, seen("invert(1)", 0).grey), guidance(good, still),
+                guidance(soft, still), guidance(seen("none", 1), still),
+                guidance(seen("brightness(0.2)", 0), still), guidance(good, 0.5)];
+    }""")
+    still, hand, *told = said
+    assert (still, hand > 0.06) == (0, True)
+    assert [(one["steady"], one["words"].split(":")[0].split(".")[0]) for one in told] == [
+        (True, "Sharp, still, well lit"), (False, "Not sharp yet"), (False, "Too bright"),
+        (False, "Too dark"), (False, "Hold still")]
+
+
 def test_the_bench_speaks_the_language_of_the_page(bench: Bench, page, tmp_path: Path) -> None:
     _planned(bench, page)
     page.goto(f"{bench.address}/bench/1?lang=de")
