@@ -80,8 +80,9 @@ def train(
                    f"{plain_count(score['n'], 'tissue')}, canes left out in turn")
     strays = report.metrics["strays"]
     if strays["n"]:
-        typer.echo(f"  {plain_count(strays['n'], 'region')} called not exposed: the base proposes "
-                   f"a verdict for {strays['called_before']}, tuned for {strays['called_after']}")
+        typer.echo(f"  {plain_count(strays['n'], 'region')} called not exposed or moved: the base "
+                   f"proposes a verdict for {strays['called_before']}, tuned for "
+                   f"{strays['called_after']}")
     if report.metrics["likely_slips"]:
         typer.echo("Likely slips of the hand: "
                    f"{plain_count(report.metrics['likely_slips'], 'call')}; "

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, and_, case, exists, func, select
 
 from budvision.store.queries.calls import WITHDRAWN, current_rows
 from budvision.store.queries.photos import PhotoRow, current_assignment
+from budvision.store.queries.proposals import Region, current_region, regions_of_photo
 from budvision.store.tables import (
     assignment,
     block,
@@ -22,6 +23,7 @@ from budvision.store.tables import (
     photo,
     proposal,
     proposal_tissue,
+    region,
     sampling,
     sampling_count,
 )
@@ -30,7 +32,7 @@ from budvision.vocabulary import TISSUES, CallValue, Tissue
 __all__ = [
     "SEGMENTER", "CalledTissue", "Measured", "RecentLook", "blind_agreement", "buds_of_photos",
     "called_tissues", "count_out_of_step", "measured_tissues", "photos_measured", "photos_of_calls",
-    "photos_out_of_step", "recent_looks",
+    "photos_out_of_step", "recent_looks", "redrawn_regions",
 ]
 
 SEGMENTER = "segmenter.onnx"
@@ -133,7 +135,7 @@ def _fitting_models(conn: Connection, feature_version: str, segmenter: str) -> l
 
 def measured_tissues(
     conn: Connection, *, feature_version: str, segmenter: str = "",
-    proposal_ids: Collection[int] | None = None,
+    proposal_ids: Collection[int] | None = None, region_ids: Collection[int] | None = None,
 ) -> list[Measured]:
     """Return the exposed tissues of the newest fitting proposal of each placed photograph.
 
@@ -145,6 +147,8 @@ def measured_tissues(
         SHA-256 of the segmenter's file; any segmenter when empty.
     proposal_ids : collection of int, optional
         Only these proposals, where they are the newest fitting ones.
+    region_ids : collection of int, optional
+        The proposals made with these outlines instead, whether or not newer ones stand.
     """
     placed = (
         select(assignment.c.photo_id, assignment.c.bud_id, assignment.c.cut)
@@ -152,9 +156,13 @@ def measured_tissues(
     )
     fitting = _fitting_models(conn, feature_version, segmenter)
     newer = proposal.alias("newer_proposal")
-    wanted = [proposal.c.model_id.in_(fitting), proposal_tissue.c.exposed, ~exists().where(
-        newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id,
-        newer.c.model_id.in_(fitting))]
+    wanted = [proposal.c.model_id.in_(fitting), proposal_tissue.c.exposed]
+    if region_ids is None:
+        wanted.append(~exists().where(
+            newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id,
+            newer.c.model_id.in_(fitting)))
+    else:
+        wanted.append(proposal.c.region_id.in_(region_ids))
     if proposal_ids is not None:
         wanted.append(proposal.c.id.in_(proposal_ids))
     rows = conn.execute(
@@ -179,6 +187,26 @@ def measured_tissues(
             features=json.loads(row.features))
         for row in rows
     ]
+
+
+def redrawn_regions(conn: Connection) -> list[tuple[Region, Region]]:
+    """Return a model's outlines and what stands for them, of each photograph a person redrew.
+
+    Both have the same box and size; where a person's steps began at none there is no pair.
+    """
+    found = []
+    redrawn = select(region.c.photo_id).where(region.c.person_id.is_not(None)).distinct()
+    for photo_id in conn.scalars(redrawn.order_by(region.c.photo_id)):
+        drawn = {one.id: one for one in regions_of_photo(conn, photo_id)}
+        after = current_region(conn, photo_id)
+        before = after
+        while before is not None and before.person_id is not None:
+            before = drawn.get(before.replaces_id or 0)
+        if after is not None and before is not None and before is not after and (
+            before.box == after.box and before.labels.shape == after.labels.shape
+        ):
+            found.append((before, after))
+    return found
 
 
 def photos_measured(

@@ -23,6 +23,9 @@ from budvision.workflow.intake.propose import propose_waiting
 from budvision.workflow.learning.write import LEFT_OUT, copy_segmenter, write_model
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from sqlalchemy import Connection
+
     from budvision.learning.lessons import Lesson, Lessons
     from budvision.learning.tune import Tuned
     from budvision.verdict.model import VerdictModel
@@ -32,6 +35,8 @@ __all__ = ["LEFT_OUT", "TrainReport", "gather_lessons", "load_base", "season_les
 
 Progress = Callable[[str, int, int], None]
 MODEL_NAME = "tuned"
+_MOVED_BELOW = 0.3
+"""Share of two outlines' union that they have in common, below which they are of two things."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,7 @@ def season_lessons(
         calls = learning.called_tissues(conn)
         measured = learning.measured_tissues(
             conn, feature_version=FEATURE_VERSION, segmenter=regions)
+        moved = _moved_away(conn, regions)
     by_place: dict[tuple[int, Tissue], list[learning.Measured]] = {}
     for one in measured:
         if set(one.features) >= set(FEATURE_NAMES):
@@ -94,21 +100,46 @@ def season_lessons(
     lessons: list[Lesson] = []
     found = []
     for call in calls:
+        found += [(call, row, True) for row in moved.get((call.bud_id, call.tissue), [])]
         cuts = by_place.get((call.bud_id, call.tissue), [])
         if not cuts:
             left["no region of it was found in a photograph"] += call.value != "not_exposed"
             continue
         shown = [cut for cut in cuts if cut.proposal_id == call.proposal_id]
         cut = (shown or sorted(cuts, key=lambda c: -c.features["confidence"]))[0]
-        found.append((call, row_of(cut.features)))
-    odds = base.odds(np.array([row for _, row in found])) if found else np.zeros(0)
-    for (call, row), odd in zip(found, odds, strict=True):
+        found.append((call, row_of(cut.features), False))
+    odds = base.odds(np.array([row for _, row, _ in found])) if found else np.zeros(0)
+    for (call, row, was_moved), odd in zip(found, odds, strict=True):
         lessons.append(Lesson(
             bud=str(call.bud_id), cane=str(call.cane_id), tissue=call.tissue, value=call.value,
             second=call.second, row=row,
             base_logit=float(odd), settled=call.round == "settled", blind=call.blind,
-            lab="season"))
+            lab="season", moved=was_moved))
     return lessons, {k: v for k, v in left.items() if v}
+
+
+def _moved_away(
+    conn: Connection, segmenter: str
+) -> dict[tuple[int, Tissue], list[NDArray[np.float64]]]:
+    """Return the rows of a model's regions that a person moved away, renamed or deleted.
+
+    By bud and tissue. A region counts as moved where it shares less than `_MOVED_BELOW` with what
+    stands under its name now.
+    """
+    from budvision.photo.features import FEATURE_NAMES, FEATURE_VERSION, row_of
+
+    pairs = {before.photo_id: (before, after) for before, after in learning.redrawn_regions(conn)}
+    out: dict[tuple[int, Tissue], list[NDArray[np.float64]]] = {}
+    for one in learning.measured_tissues(
+        conn, feature_version=FEATURE_VERSION, segmenter=segmenter,
+        region_ids=[before.id for before, _ in pairs.values()],
+    ):
+        mine, own = (side.labels == one.tissue.label for side in pairs[one.photo_id])
+        if set(one.features) >= set(FEATURE_NAMES) and (
+            (mine & own).sum() < _MOVED_BELOW * max((mine | own).sum(), 1)
+        ):
+            out.setdefault((one.bud_id, one.tissue), []).append(row_of(one.features))
+    return out
 
 
 def _bag_lessons(

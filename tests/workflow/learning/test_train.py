@@ -27,7 +27,9 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, NothingToDoError
+from budvision.photo.features import FEATURE_VERSION
 from budvision.scripts import OpenSeason
+from budvision.store.labels import encode_labels
 from budvision.store.queries import learning, models, rows
 from budvision.store.session import Season
 from budvision.verdict.persist import load_verdict
@@ -65,6 +67,38 @@ def test_tuned_model_reads_the_lamp_that_misled_the_base(
     assert ((verdicts[called] == "dead") == dead[called]).mean() > 0.97
     assert report.metrics["canes_left_out"]["tuned"]["accuracy"] > 0.95
     assert (Path(report.path) / "segmenter.onnx").read_bytes() == b"stands for a network"
+
+
+@pytest.mark.parametrize(("shift", "n"), [(1, 0), (40, 6)])
+def test_outlines_moved_away_teach_what_is_no_tissue(
+    season: Season, base_folder: Path, shift: int, n: int
+) -> None:
+    """A model's outline that a person drew elsewhere is a stray; one drawn finer is not."""
+    fill(season, n_canes=6, lamp=0.0)
+    drawn, moved = np.zeros((64, 64), np.uint8), np.zeros((64, 64), np.uint8)
+    drawn[:20, :20] = moved[shift:shift + 20, :20] = 1
+    with season.write() as conn:
+        shown = learning.measured_tissues(conn, feature_version=FEATURE_VERSION)
+        for one in shown[::8]:
+            made = {"photo_id": one.photo_id, "box": "[0, 0, 64, 64]", "added_at": taught.AT}
+            first = rows.add_row(conn, "region", made | {
+                "labels_png": encode_labels(drawn), "model_id": 1})
+            second = rows.add_row(conn, "region", made | {
+                "labels_png": encode_labels(moved), "person_id": 1, "replaces_id": first})
+            for region, sure in ((first, 0.5), (second, 0.9)):
+                proposal = rows.add_row(conn, "proposal", {
+                    "photo_id": one.photo_id, "model_id": 1, "region_id": region, "found": True,
+                    "added_at": taught.AT})
+                rows.add_row(conn, "proposal_tissue", {
+                    "proposal_id": proposal, "tissue": "primary", "exposed": True,
+                    "verdict": "live", "p_dead": 0.2,
+                    "features": json.dumps({**one.features, "confidence": sure})})
+    report = train(season, base=base_folder)
+    assert report.metrics["strays"]["n"] == n
+    assert report.metrics["n_tissues"] == 48
+    said = CliRunner().invoke(app, ["train", "--season", str(season.folder), "--base",
+                                    str(base_folder)])
+    assert ("called not exposed or moved" in said.output) == bool(n)
 
 
 def test_second_training_makes_a_second_model_and_leaves_the_first(
