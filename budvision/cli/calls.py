@@ -58,6 +58,7 @@ def import_(
     """Record one person's calls from a paper tally; all of the file, or nothing.
 
     An empty cell leaves the call that stands. The same values again change nothing.
+    `budvision calls undo` takes the import back.
 
     Example: budvision calls import tally.csv --reviewer "Dana Iskar"
     """

@@ -58,7 +58,8 @@ def intake(
     """Take photographs in, each with its block, cane, node and cut, and propose for them.
 
     The original bytes are copied and kept. Bad files are reported and the others taken in; then
-    the exit code is 3. Run again, it goes on where it stopped and changes nothing.
+    the exit code is 3. Run again, it goes on where it stopped and changes nothing. `budvision
+    intake-undo` takes an intake back.
 
     Example: budvision intake card/ --sampling feb --manifest card/manifest.csv
     """

@@ -158,6 +158,8 @@ def people_close(
 ) -> None:
     """Close the season to a person; their calls stay.
 
+    `budvision people open` opens it again.
+
     Example: budvision people close "Ada Quill"
     """
     _set_active(season, name, False)

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -117,7 +118,7 @@ def _new_table(*heads: str, narrow: bool) -> Table:
 
     table = Table(box=SIMPLE_HEAD, header_style="bold", pad_edge=False, collapse_padding=True)
     for column, head in enumerate(heads):
-        table.add_column(head.replace(" ", "\n") if narrow else head,
+        table.add_column(re.sub(" (?!vine|hectare|acre)", "\n", head) if narrow else head,
                          justify="left" if column == 0 else "right", no_wrap=True)
     return table
 

@@ -134,7 +134,8 @@ def promote(
 ) -> None:
     """Let a model propose from now on. Confirmed proposals stay; one can go back.
 
-    Buds that wait are proposed anew at once; both versions are kept.
+    Buds that wait are proposed anew at once; both versions are kept. `budvision models back` lets
+    the model before it propose again.
 
     Example: budvision models promote winter-1 --by "Ada Quill" --reason "Agrees more often"
     """
