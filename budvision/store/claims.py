@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -27,6 +28,8 @@ __all__ = ["Claims"]
 _NAME = "proposing"
 _turn = threading.Lock()
 _held: set[tuple[str, int, int]] = set()  # of this process, which the system's locks do not part
+_open: dict[Path, tuple[int, int]] = {}
+"""Each file of locks that is open, and for how many: closing one gives up all of a process's."""
 
 
 class Claims:
@@ -44,6 +47,7 @@ class Claims:
         self._season, self._model_id = season, model_id
         self._mine: set[tuple[str, int, int]] = set()
         self._file: int | None = None
+        self._path = season.folder / "cache" / _NAME
         self._conn: Connection | None = None
 
     def __enter__(self) -> Self:
@@ -52,9 +56,11 @@ class Claims:
                 self._conn = self._season.engine.connect().execution_options(
                     isolation_level="AUTOCOMMIT")
         elif fcntl is not None:
-            folder = self._season.folder / "cache"
-            folder.mkdir(exist_ok=True)
-            self._file = os.open(folder / _NAME, os.O_RDWR | os.O_CREAT, 0o644)
+            self._path.parent.mkdir(exist_ok=True)
+            with _turn:
+                file, users = _open.get(self._path) or (
+                    os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644), 0)
+                self._file, _open[self._path] = file, (file, users + 1)
         return self
 
     def take(self, photo_id: int) -> bool:
@@ -75,9 +81,8 @@ class Claims:
                 return
             self._mine.discard(key)
             _held.discard(key)
-            if self._file is not None:
-                fcntl.lockf(self._file, fcntl.LOCK_UN, 1, (self._model_id << 32) + photo_id)
-            elif self._conn is not None:
+            self._unlock(photo_id)
+            if self._conn is not None:
                 with plain_errors(self._season.folder):
                     self._conn.scalar(text("SELECT pg_advisory_unlock(:model, :photo)"),
                                       {"model": self._model_id, "photo": photo_id})
@@ -96,14 +101,24 @@ class Claims:
                 return False
         return True
 
+    def _unlock(self, photo_id: int) -> None:
+        if self._file is not None:
+            fcntl.lockf(self._file, fcntl.LOCK_UN, 1, (self._model_id << 32) + photo_id)
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
         with _turn:
             _held.difference_update(self._mine)
+            for _, _, photo_id in self._mine:
+                self._unlock(photo_id)
             if self._file is not None:
-                os.close(self._file)
+                users = _open.pop(self._path)[1] - 1
+                if users:
+                    _open[self._path] = self._file, users
+                else:
+                    os.close(self._file)
         if self._conn is not None:
             with contextlib.suppress(Exception):  # a server that is gone holds no locks
                 self._conn.invalidate()  # its locks end with the server's session

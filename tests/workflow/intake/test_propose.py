@@ -212,6 +212,26 @@ def test_killed_half_way_it_goes_on_where_it_stopped(taken: Season) -> None:
     assert propose_waiting(taken, look=_look, used=ONE).n_looked == 3
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no such locks there")
+def test_the_end_of_one_run_leaves_the_claims_of_another_in_its_process(season: Season) -> None:
+    """Whoever closes a file gives up all locks that the process has on it."""
+    script = ("import sys; from budvision.store.claims import Claims; "
+              "from budvision.store.session import Season; season = Season.open(sys.argv[1])\n"
+              "with Claims(season, 1) as other: print(other.take(1), other.take(2), other.take(3))")
+
+    def another() -> str:
+        return subprocess.run([sys.executable, "-c", script, str(season.folder)], check=True,
+                              capture_output=True, text=True).stdout.strip()
+
+    with Claims(season, 1) as stays:
+        with Claims(season, 1) as ends:
+            assert ends.take(1)
+            assert stays.take(2)
+            assert not stays.take(1)
+        assert another() == "True False True"
+    assert another() == "True True True"
+
+
 @pytest.mark.slow
 def test_two_processes_say_what_one_says(season: Season, jpeg: Callable[..., bytes]) -> None:
     """The shipped model, over enough photographs for a second process: stripes and real samples."""
