@@ -21,7 +21,7 @@ from sqlalchemy import (
     func,
     select,
 )
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 
 from budvision.store.queries.calls import current_rows
 from budvision.store.queries.marks import marks_of_sampling
@@ -300,7 +300,11 @@ def _put(dialect: str, table: Table, *key: str) -> Any:
 
     In one statement, since a save that ends meanwhile may remove a lease.
     """
-    made: Any = (postgresql if dialect == "postgresql" else sqlite).insert(table)
+    made: Any = sqlite.insert(table)
+    if dialect == "postgresql":
+        from sqlalchemy.dialects import postgresql  # a laptop's server would wait for it
+
+        made = postgresql.insert(table)
     return made.on_conflict_do_update(index_elements=list(key), set_={
         column.name: made.excluded[column.name] for column in table.c
         if column.name != "id" and column.name not in key})
