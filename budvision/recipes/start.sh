@@ -7,10 +7,11 @@ if [ ! -f "$season/budvision.toml" ]; then
   case "$BUDVISION_PHOTOS" in
     *://*)  # the bucket, where it is not there yet; a store may take a while to start
       tries=0
-      until python -c 'import sys, fsspec; fs, path = fsspec.core.url_to_fs(sys.argv[1]); fs.makedirs(path.split("/")[0], exist_ok=True)' "$BUDVISION_PHOTOS" 2>/dev/null; do
+      until told=$(python -c 'import sys, fsspec; fs, path = fsspec.core.url_to_fs(sys.argv[1]); fs.makedirs(path.split("/")[0], exist_ok=True)' "$BUDVISION_PHOTOS" 2>&1); do
         tries=$((tries + 1))
         if [ "$tries" -ge 30 ]; then
-          echo "The store of the photographs does not answer ($BUDVISION_PHOTOS)." >&2
+          echo "The store of the photographs does not answer ($BUDVISION_PHOTOS):" >&2
+          echo "$told" | tail -n 1 >&2
           exit 1
         fi
         sleep 2
