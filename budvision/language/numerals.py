@@ -72,11 +72,13 @@ def plain_count(n: float, one: str, many: str = "") -> str:
     return f"{n} {one if n == 1 else many or one + 's'}"
 
 
-def locale_day(day: dt.date, *, us: bool = False) -> str:
+def locale_day(day: dt.date | str, *, us: bool = False) -> str:
     """Return a day with its month in letters, so that nobody can take it for another.
 
     Parameters
     ----------
+    day : date or str
+        A text begins with the day as ISO 8601 writes it.
     us : bool
         Month first, in English alone.
 
@@ -85,6 +87,7 @@ def locale_day(day: dt.date, *, us: bool = False) -> str:
     >>> locale_day(dt.date(2026, 2, 3)), locale_day(dt.date(2026, 2, 3), us=True)
     ('3 February 2026', 'February 3, 2026')
     """
+    day = dt.date.fromisoformat(day[:10]) if isinstance(day, str) else day
     if spoken() != "en":
         from babel.dates import format_date
 

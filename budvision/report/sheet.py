@@ -96,7 +96,7 @@ def sheet_words(
         judged=_judged(facts, units),
         open_buds=_open_buds(facts),
         remarks=_remarks(facts),
-        captions=tuple(short(photo.caption, 60) for photo in facts.photos[:MOST_PHOTOS]),
+        captions=tuple(short(photo.caption, 80) for photo in facts.photos[:MOST_PHOTOS]),
         small_print=_small_print(facts),
         cautions=tuple(say(text) for text in CAUTIONS),
         printed=printed_words(printed_on, units=units),

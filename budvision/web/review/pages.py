@@ -9,7 +9,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NotFoundError
-from budvision.language import mark, say
+from budvision.language import locale_day, mark, say
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
@@ -258,7 +258,7 @@ def trial_page() -> ResponseReturnValue:
         found = trial(season, conn)
     row = found.decided
     named = {} if row is None else {
-        "day": row.added_at[:10], "person": row.person, "reason": row.reason,
+        "day": locale_day(row.added_at), "person": row.person, "reason": row.reason,
         "model": row.facts.get("model", "")}
     notice = "" if row is None else say({
         "again": mark("Readers saw the program's proposals until {day}. Since then {model} "

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError
-from budvision.language import mark, say, say_n
+from budvision.language import locale_day, mark, say, say_n
 from budvision.settings import Settings
 from budvision.store.counts import versions
 from budvision.store.queries.blocks import list_samplings
@@ -376,7 +376,7 @@ def _words(
     if season.value == "again":
         return say("Readers saw the program's proposals until {day}. Since then {model} proposes, "
                    "and its proposals are hidden until it has earned trust.",
-                   day=season.added_at[:10], model=season.facts.get("model", ""))
+                   day=locale_day(season.added_at), model=season.facts.get("model", ""))
     rows = [standing.get(Subject("cultivar", cultivar))]
     rows += [row for key in sampling_ids if (row := standing.get(Subject("light", "", key)))]
     row = max([season, *(one for one in rows if one is not None)], key=lambda one: one.id)
@@ -387,7 +387,7 @@ def _words(
     did = (mark("Readers see the program's proposals since {day}, as {person} decided")
            if row.value == "shown" else
            mark("The program's proposals are hidden from readers since {day}, as {person} decided"))
-    told, facts = say(did, day=row.added_at[:10], person=row.person), row.facts
+    told, facts = say(did, day=locale_day(row.added_at), person=row.person), row.facts
     if facts.get("n_buds"):
         told += say(
             ": in {buds} called before they were shown it had agreed on {live} and {dead}",
