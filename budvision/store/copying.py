@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert
 
+from budvision.store.counts import rebuild
 from budvision.store.queries.rows import settle_numbers, settle_plans, stream
 from budvision.store.remembered import remembered
 from budvision.store.tables import job, metadata, sampling_count, seal
@@ -18,7 +19,7 @@ _CHUNK = 1000
 def copy_rows(
     source: Connection, target: Connection
 ) -> dict[str, int]:
-    """Copy all tables, numbers and seals included; counts are made anew as the write ends.
+    """Copy all tables, numbers and seals included, and count the samplings anew.
 
     Parameters
     ----------
@@ -49,4 +50,5 @@ def copy_rows(
         counts[table.name] = n + len(batch)
         settle_numbers(target, table.name)
     settle_plans(target)
+    rebuild(target)  # with the seals copied too, the write's end finds no row to count
     return counts
