@@ -382,7 +382,7 @@ def bench_board(season: Season, sampling_id: int) -> dict[str, Any]:
         "decision": decision_state(season, sampling_id),
         "progress": {
             "canes_done": n_done, "canes": len(canes), "buds": done.n_buds,
-            "photographed": done.n_waiting + done.n_called, "waiting": done.n_waiting,
+            "photographed": len(by_bud), "waiting": done.n_waiting,
             "called": done.n_called, "missing": done.n_missing, "loose": n_loose,
         },
     }

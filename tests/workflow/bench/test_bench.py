@@ -20,7 +20,7 @@ from budvision.store.queries.blocks import (
     update_sampling,
 )
 from budvision.store.queries.calls import NewCall, save_calls
-from budvision.store.queries.canes import ensure_cane, list_buds, list_canes
+from budvision.store.queries.canes import ensure_bud, ensure_cane, list_buds, list_canes
 from budvision.store.queries.people import add_person
 from budvision.store.queries.photos import cuts_of_sampling, unassigned_photos
 from budvision.store.session import Season
@@ -213,6 +213,16 @@ def test_list_and_board_count_alike_where_nothing_was_planned(tmp_path: Path) ->
         assert [len(cane["buds"]) for cane in board["canes"]] == [8, 8]
         assert board["progress"]["canes_done"] == board["progress"]["canes"] == 2
         assert (row.n_photographed, row.n_buds) == (16, 16)
+
+
+def test_what_was_called_from_paper_is_not_said_to_be_photographed(season: Season) -> None:
+    take_photo(season, photograph(1), sampling_id=1, cane="1", node=1, cut=1, person_id=None)
+    with season.write() as conn:
+        ada, cane = add_person(conn, "Ada Moreau", "reviewer").id, ensure_cane(conn, 1, "1")
+        save_calls(conn, ensure_bud(conn, cane, 2), dict.fromkeys(Tissue, CallValue.DEAD),
+                   person_id=ada, batch="paper")
+    progress = bench_board(season, 1)["progress"]
+    assert (progress["photographed"], progress["called"], progress["waiting"]) == (1, 1, 1)
 
 
 def test_marks_and_canes_show_on_the_board(season: Season) -> None:
