@@ -96,9 +96,10 @@ def test_outlines_moved_away_teach_what_is_no_tissue(
     report = train(season, base=base_folder)
     assert report.metrics["strays"]["n"] == n
     assert report.metrics["n_tissues"] == 48
-    said = CliRunner().invoke(app, ["train", "--season", str(season.folder), "--base",
-                                    str(base_folder)])
-    assert ("called not exposed or moved" in said.output) == bool(n)
+    if n:
+        said = CliRunner().invoke(app, ["train", "--season", str(season.folder), "--base",
+                                        str(base_folder)])
+        assert "6 regions called not exposed or moved" in said.output
 
 
 def test_second_training_makes_a_second_model_and_leaves_the_first(
