@@ -50,13 +50,16 @@ def run(folder: Path) -> None:
         assert answer.status_code < 400, (address, answer.status_code)
         return answer
 
+    def first_waiting() -> list[int]:
+        for sampling in range(1, N_WAITING // PER_BLOCK + 1):
+            there = client.get(f"/review/sampling/{sampling}").headers.get("Location", "")
+            if there:
+                return [int(there.split("/bud/")[1].split("?")[0])]
+        return []
+
     coming: list[int] = []
-    for sampling in range(1, N_WAITING // PER_BLOCK + 1):
-        there = client.get(f"/review/sampling/{sampling}").headers.get("Location", "")
-        if there:
-            coming = [int(there.split("/bud/")[1].split("?")[0])]
-            break
     for number in range(N_BUDS):
+        coming = coming or first_waiting()
         bud = f"/review/bud/{coming[0]}"
         facts = ask("facts of a bud", client.get, f"{bud}/facts").json
         ask("its picture", client.get,
