@@ -131,8 +131,11 @@ def test_where_other_files_lie_the_season_gets_a_folder_of_its_own(tmp_path: Pat
     for name in ("", "../up", "/tmp/x", ".hidden", "a/b"):
         assert person.send("/", FIRST | {"folder": name}).status_code == 400, name
     assert [path.name for path in tmp_path.iterdir()] == ["letters.txt"]
-    assert person.send("/", FIRST | {"folder": "winter 2026"}).status_code == 200
-    assert (tmp_path / "winter 2026" / "budvision.toml").exists()
+    asked = FIRST | {"folder": "winter 2026", "language": "de"}
+    assert person.send("/", asked | {"language": "la"}).status_code == 400
+    assert person.send("/", asked).status_code == 200
+    with Season.open(tmp_path / "winter 2026") as season:
+        assert season.settings.language == "de"
     doorway.close()
     assert may_begin(tmp_path)
     assert not may_begin(tmp_path / "winter 2026")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import secrets
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +14,7 @@ from flask import Blueprint, Flask, current_app, redirect, render_template, requ
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import told
+from budvision.language import LANGUAGES, told
 from budvision.settings import SETTINGS, Setting, Settings
 from budvision.store.config import CONFIG
 from budvision.store.engine import DATABASE
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Doorway", "begin_app", "may_begin"]
 
-ASKED = ("lab", "units", "paper", "cane_base")
+ASKED = ("lab", "units", "paper", "language", "cane_base")
 """Settings that the page asks for; the others wait on the settings page."""
 _DOORWAY = "budvision.doorway"
 
@@ -84,7 +84,7 @@ class Doorway:
         return left
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BeginPage:
     """The form that makes a season, with what was typed."""
 
@@ -92,6 +92,7 @@ class BeginPage:
     empty: bool
     typed: dict[str, str]
     settings: dict[str, Setting]
+    languages: Mapping[str, str]
     problem: str
 
 
@@ -123,6 +124,7 @@ def _ask() -> ResponseReturnValue:
 
 def _make() -> ResponseReturnValue:
     form = {name: request.form.get(name, "") for name in ("folder", "site", "lead", *ASKED)}
+    form["language"] = form["language"] or Settings().language
     place: Path = current_app.config["BUDVISION_PLACE"]
     doorway = current_app.extensions[_DOORWAY]
     assert isinstance(doorway, Doorway)
@@ -154,4 +156,5 @@ def _page(typed: dict[str, str], problem: str) -> str:
     place: Path = current_app.config["BUDVISION_PLACE"]
     known = {row.name: row for row in SETTINGS if row.name in ASKED}
     return render_template("season/begin.html", page=BeginPage(
-        str(place), not any(place.iterdir()), typed, known, problem))
+        place=str(place), empty=not any(place.iterdir()), typed=typed, settings=known,
+        languages=LANGUAGES, problem=problem))
