@@ -161,7 +161,7 @@ def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
     assert config.read_bytes() == before
     config.write_text(config.read_text(encoding="utf-8") + "# by hand\n", encoding="utf-8")
     person.send("/season/settings", form | {"confidence": "0.9", "cold_only": "yes"})
-    assert "Kept: confidence, cold only." in person.text
+    assert "Kept: Confidence of intervals, Cold injury alone." in person.text
     assert "# by hand" in config.read_text(encoding="utf-8")
     assert Settings.load(config).confidence == 0.9
     person.send("/season/settings", form | {"lab": "Late"})   # a page from before the change
