@@ -102,10 +102,10 @@ def test_a_header_alone_is_nothing_to_do_and_no_file_is_not_found(tmp_path: Path
 
 
 def test_a_million_columns_are_refused_at_once() -> None:
-    start = time.monotonic()
+    start = time.process_time()
     with pytest.raises(InputError, match="row 1: it has 1,000,000 cells; expected at most 500"):
         rows_of(b",".join([b"x"] * 1_000_000))
-    assert time.monotonic() - start < 1
+    assert time.process_time() - start < 1
 
 
 @pytest.mark.slow
