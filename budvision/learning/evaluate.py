@@ -26,6 +26,7 @@ __all__ = [
     "robustness",
     "settled_verdicts",
     "training_rows",
+    "unsure_rows",
 ]
 
 Columns = Mapping[str, npt.NDArray[Any]]
@@ -59,10 +60,19 @@ def training_rows(
     photo : ndarray of intp, shape (m,)
         Index of the photograph.
     """
-    good = table["usable"][:, None] & (table["dead_here"] >= 0)
-    good &= np.isfinite(table["row"]).all(axis=2)
-    photo, _ = np.nonzero(good)
-    return table["row"][good].astype(np.float64), table["dead_here"][good] > 0, photo
+    good = _measured(table, table["dead_here"] >= 0)
+    return table["row"][good].astype(np.float64), table["dead_here"][good] > 0, np.nonzero(good)[0]
+
+
+def unsure_rows(table: Columns) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Take the rows (m, f) of tissues that people would leave unsure, and their photographs."""
+    doubted = _measured(table, table["dead_here"] == HALF_DEAD)
+    return table["row"][doubted].astype(np.float64), np.nonzero(doubted)[0]
+
+
+def _measured(table: Columns, where: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return which tissues (n, 3) of `where` were measured on a usable photograph."""
+    return np.asarray(table["usable"][:, None] & where & np.isfinite(table["row"]).all(axis=2))
 
 
 def _say(model: VerdictModel, rows: npt.NDArray[Any]) -> tuple[Any, Any]:

@@ -27,6 +27,7 @@ from budvision.learning.evaluate import (
     leave_one_world_out,
     robustness,
     training_rows,
+    unsure_rows,
 )
 from budvision.learning.modelcard import write_card
 from budvision.learning.observe import (
@@ -38,7 +39,7 @@ from budvision.learning.observe import (
     save_observations,
 )
 from budvision.learning.recipes import compare_recipes
-from budvision.learning.train import fit_verdict
+from budvision.learning.train import ALPHA, fit_verdict
 from budvision.photo.features import FEATURE_VERSION
 from budvision.photo.segment import Segmenter
 from budvision.verdict.persist import save_verdict
@@ -83,7 +84,7 @@ WRONG: Final = (
 
 def rebuild(
     folder: Path, *, work: Path, workers: int, n_robust: int, n_recipe: int, note: str = "",
-    smaller: float = 1.0, figures: Sequence[Path] = (),
+    smaller: float = 1.0, figures: Sequence[Path] = (), alpha: float = ALPHA,
 ) -> dict[str, Any]:
     """Train, evaluate and write a model folder that holds ``segmenter.onnx``.
 
@@ -104,6 +105,8 @@ def rebuild(
     figures : sequence of Path
         What the benchmarks of speed and memory measured: the files that pytest wrote when run
         with ``--junitxml``.
+    alpha : float
+        Share of each class that may be called the other one.
 
     Returns
     -------
@@ -125,14 +128,17 @@ def rebuild(
         tables["train"] = _joined(tables["train"], load_observations(more))
     rows, dead, photo = training_rows(tables["train"])
     _say(f"training on {plain_count(len(dead), 'tissue')}")
-    model = fit_verdict(rows, dead, photo, rng=rng, kinds=KINDS).model
+    doubted, theirs = unsure_rows(tables["train"])
+    model = fit_verdict(rows, dead, photo, rng=rng, kinds=KINDS, alpha=alpha, unsure=doubted,
+                        unsure_groups=theirs).model
     label = folder.name
     name, _, version = label.rpartition("-")
     proposer = Proposer(label, Segmenter.load(folder), model)
     _say("leaving worlds out")
     metrics: dict[str, Any] = {
         "training": {
-            "kinds": list(KINDS), "n_rows": len(dead), "n_photos": int(np.unique(photo).size),
+            "kinds": list(KINDS), "n_rows": len(dead), "n_unsure": len(doubted),
+            "n_photos": int(np.unique(photo).size),
             "share_dead": round(float(dead.mean()), 4), "alpha": model.sets.alpha,
             "live_limit": model.sets.live_limit, "dead_limit": model.sets.dead_limit,
             "feature_version": FEATURE_VERSION,
@@ -220,6 +226,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--robust", type=int, default=150)
     parser.add_argument("--recipes", type=int, default=150)
+    parser.add_argument("--alpha", type=float, default=ALPHA,
+                        help="share of each class that may be called the other")
     parser.add_argument("--smaller", type=float, default=1.0)
     parser.add_argument(
         "--figures", type=Path, nargs="*", default=(), help="files of `pytest ... --junitxml`"

@@ -10,7 +10,7 @@ from budvision.learning.network import N_CLASSES
 from budvision.learning.segmenter_pool import NOBODY_KNOWS
 from budvision.render.examples import UNKNOWN
 
-__all__ = ["CLASS_WEIGHTS", "Bent", "bend", "losses"]
+__all__ = ["CLASS_WEIGHTS", "Bent", "bend", "imitation", "losses"]
 
 CLASS_WEIGHTS = (0.6, 1.0, 1.8, 3.0, 0.8, 1.2, 0.9, 1.3)
 _HALF_KNOWN = 128
@@ -166,3 +166,42 @@ def losses(pixels: Tensor, whole: Tensor, bent: Bent, rows: Tensor, weights: Ten
         whole[:, 3:].float(), rows[:, 3].long(), ignore_index=NOBODY_KNOWS, reduction="none")
     return (plain + dice + 0.5 * brown + 1.3 * verdict + 0.8 * growing + 0.6 * name
             + 0.3 * exposed + 0.4 * judged)
+
+
+def imitation(
+    pixels: Tensor, whole: Tensor, shown: tuple[Tensor, Tensor], weights: Tensor
+) -> Tensor:
+    """Return how far answers are from those of a teacher for each picture, (n,).
+
+    Its shares are learned, not its verdicts (Hinton, Vinyals & Dean 2015, Distilling the knowledge
+    in a neural network, arXiv:1503.02531).
+
+    Parameters
+    ----------
+    pixels, whole : Tensor
+        The network's answers.
+    shown : tuple of Tensor
+        The teacher's, of the same shapes.
+    weights : Tensor, (zones,)
+    """
+    logit = nn.functional.binary_cross_entropy_with_logits
+    pixels, taught = pixels.float(), shown[0].float()
+    share = taught[:, :N_CLASSES].softmax(1)
+    cross = -(share * pixels[:, :N_CLASSES].log_softmax(1)).sum(1)
+    tissue = share[:, 1:4]
+    # every tissue counts alike, however small
+    area = (tissue / tissue.sum((2, 3), keepdim=True).clamp(min=24)).sum(1) / 3
+    heavy = (share * weights[:, None, None]).sum(1)
+    loss = (cross * heavy).mean((1, 2)) + (cross * area).sum((1, 2))
+    for channel, worth in ((N_CLASSES, 0.5), (N_CLASSES + 1, 1.3)):
+        wanted = taught[:, channel].sigmoid()
+        off = logit(pixels[:, channel], wanted, reduction="none")
+        loss = loss + worth * (off * area).sum((1, 2))
+    point = taught[:, N_CLASSES + 2].sigmoid()
+    off = logit(pixels[:, N_CLASSES + 2], point, reduction="none")
+    heavy = 0.05 + 4 * point + tissue.sum(1)
+    loss = loss + 0.8 * (off * heavy).sum((1, 2)) / heavy.sum((1, 2))
+    whole, told = whole.float(), shown[1].float()
+    exposed = logit(whole[:, :3], told[:, :3].sigmoid(), reduction="none").mean(1)
+    judged = -(told[:, 3:].softmax(1) * whole[:, 3:].log_softmax(1)).sum(1)
+    return loss + 0.3 * exposed + 0.4 * judged

@@ -23,7 +23,7 @@ class Plan:
     side_px, frame_px : int
         Sides of the close crops and of the frames.
     slots : int
-        Close crops kept, each of 6 * side_px ** 2 bytes on every device; a third as many frames.
+        Close crops kept over all devices, each of 6 * side_px ** 2 bytes; a third as many frames.
     start_from : Path, optional
         Weights (`segmenter.pt`, or an exported `segmenter.onnx`) to go on from.
     seed : int
@@ -33,7 +33,11 @@ class Plan:
     width, deep : float
         Of the network (`BudNet`); one deeper than the weights it starts from grows out of them.
     devices : tuple of str
-        One network is trained on each.
+        One network is trained on each, from one start, and all are averaged again and again.
+    teacher : Path, optional
+        Weights (`segmenter.pt`) of a wider network whose answers are learned too.
+    teacher_width : float
+        Its width.
     share_staged : float
         Share of cut buds staged as benches stage them (`budvision.render.staging`).
     traced : Path, optional
@@ -55,6 +59,8 @@ class Plan:
     start_from: Path | None = None
     seed: int = 0
     rate: float | None = None
+    teacher: Path | None = None
+    teacher_width: float = 2.5
     share_staged: float = 0.65
     traced: Path | None = None
     share_traced: float = 0.08

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from budvision.learning.network import N_CLASSES, BudNet
 __all__ = ["from_onnx", "grow", "load_start", "settle_statistics"]
 
 _OLD_CLASSES = 5
+_HEAD_READS = 24
 _OLD_MAPS = 2
 
 
@@ -33,18 +34,23 @@ def load_start(net: BudNet, path: Path, *, batches: Callable[[], Any] | None = N
         for weights from an ONNX file, which holds none of its own.
     """
     if path.suffix == ".onnx":
-        narrow = BudNet().to(next(net.parameters()).device)
-        same = all(a.shape == b.shape for a, b in zip(
-            narrow.parameters(), net.parameters(), strict=True))
-        start = net if same else narrow
+        same = _kernels(net.parameters()) == _kernels(
+            numpy_helper.to_array(one) for one in onnx.load(str(path)).graph.initializer)
+        start = net if same else BudNet().to(next(net.parameters()).device)
         from_onnx(start, path)
         if batches is not None:
             settle_statistics(start, batches())
-        if not same:
-            grow(net, narrow)
+        if start is not net:
+            grow(net, start)
         return
     device = next(net.parameters()).device
     net.load_state_dict(torch.load(path, map_location=device, weights_only=True))
+
+
+def _kernels(arrays: Iterable[Any]) -> list[tuple[int, ...]]:
+    """Return the shapes of the convolutions of a network but its heads."""
+    shapes = (tuple(one.shape) for one in arrays)
+    return sorted(one for one in shapes if len(one) == 4 and one[1] != _HEAD_READS)
 
 
 @torch.no_grad()
@@ -69,7 +75,7 @@ def grow(net: BudNet, narrow: BudNet) -> None:
             coarse, other = (one["down4.0.0.weight"].shape[0] for one in (given, own))
             value[:] = 0
             value[:, :coarse] = old[:, :coarse]
-            value[:, other:] = old[:, coarse:]
+            value[:, other : other + old.shape[1] - coarse] = old[:, coarse:]
 
 
 def _same_start(own: Tensor, given: Tensor) -> Tensor:

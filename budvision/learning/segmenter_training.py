@@ -4,8 +4,9 @@
 whole frames in worker processes for as long as it runs, keeps the newest in two pools on each
 training device, bends them there (turns, scale, colour, blur, noise), shows those again that it
 got wrong, and writes `segmenter.onnx` and `segmenter.json`. On several accelerators a network is
-trained on each from the same start and their weights are averaged (Wortsman et al. 2022, Model
-soups, ICML, PMLR 162:23965-23998). On a CPU give it hours (``--minutes 240``).
+trained on each from the same start and their weights are averaged every few steps. With
+``--teacher`` the answers of a wider network, trained before by the same command with ``--width``,
+are learned too. On a CPU give it hours (``--minutes 240``).
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from budvision.learning.segmenter_fit import fit, pictures_of
 from budvision.learning.segmenter_plan import Plan
 from budvision.learning.segmenter_pool import VALIDATION_START, Pool, drawing, drawn
 from budvision.learning.segmenter_scores import score
+from budvision.learning.segmenter_start import load_start
 from budvision.render.examples import JUDGEMENTS
 
 __all__ = ["main", "mean_of", "predict", "save_network", "train"]
@@ -92,6 +94,15 @@ def _scored(net: nn.Module, held: tuple[Pool, Pool], device: str) -> dict[str, A
         for name, pool in zip(("crops", "frames"), held, strict=True)}
 
 
+def _scored_start(plan: Plan, held: tuple[Pool, Pool], device: str) -> dict[str, Any]:
+    """Score the network that the training started from, where it is a model's."""
+    if plan.start_from is None or plan.start_from.suffix != ".onnx":
+        return {}
+    start = BudNet(plan.width, plan.deep).to(device)
+    load_start(start, plan.start_from)
+    return {"start": _scored(start.eval(), held, device)}
+
+
 def train(out: Path, plan: Plan) -> dict[str, Any]:
     """Draw, train, average, export and score.
 
@@ -138,7 +149,8 @@ def train(out: Path, plan: Plan) -> dict[str, Any]:
     files = [file for file in files if file.is_file()]
     device = plan.devices[0]
     net = mean_of(files, pools, width=plan.width, deep=plan.deep, device=device)
-    scores = {"mean": _scored(net, (held[0], held[1]), device)}
+    scores = {"mean": _scored(net, (held[0], held[1]), device),
+              **_scored_start(plan, (held[0], held[1]), device)}
     gap = save_network(net, out, probe=held[0].pixels()[:1])
     records = [json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
                for file in files if file.with_suffix(".json").is_file()]
@@ -174,6 +186,8 @@ def main() -> None:
     parser.add_argument("--start-from", type=Path)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--rate", type=float, help="highest learning rate")
+    parser.add_argument("--teacher", type=Path, help="segmenter.pt of a wider network")
+    parser.add_argument("--teacher-width", type=float, default=2.5)
     parser.add_argument("--staged", type=float, default=0.65, help="share of staged cut buds")
     parser.add_argument("--traced", type=Path, help="folder of path-traced photographs")
     parser.add_argument("--share-traced", type=float, default=0.08)
@@ -182,7 +196,8 @@ def main() -> None:
         minutes=given.minutes, side_px=given.side, frame_px=given.frame, slots=given.slots,
         workers=given.workers, batch=given.batch, width=given.width, deep=given.deep,
         devices=tuple(given.devices), validation=given.validation, start_from=given.start_from,
-        seed=given.seed, rate=given.rate, share_staged=given.staged, traced=given.traced,
+        seed=given.seed, rate=given.rate, teacher=given.teacher,
+        teacher_width=given.teacher_width, share_staged=given.staged, traced=given.traced,
         share_traced=given.share_traced))
     sys.stdout.write(json.dumps(facts, indent=1) + "\n")
 

@@ -117,6 +117,7 @@ def fit_verdict(
     rows: npt.ArrayLike, dead: npt.ArrayLike, groups: npt.ArrayLike, *,
     rng: np.random.Generator, kinds: Sequence[str] = ("logistic",),
     alpha: float = ALPHA, n_folds: int = 5, base: VerdictModel | None = None,
+    unsure: npt.ArrayLike = (), unsure_groups: npt.ArrayLike = (),
 ) -> Fitted:
     """Train, calibrate and set the conformal thresholds.
 
@@ -138,6 +139,11 @@ def fit_verdict(
         A model whose reserve of training rows is added to a laboratory's own calls. Together they
         weigh as much as the own calls, at least as much as 300 of them, so that a few dozen calls
         adjust the model and hundreds carry it.
+    unsure : array_like of float, shape (m, f)
+        Tissues whose life nobody could judge: learned as half live and half dead, so that what
+        looks like them becomes unsure; calibration and thresholds do not ask them.
+    unsure_groups : array_like, shape (m,)
+        Their canes or photographs.
 
     Raises
     ------
@@ -177,11 +183,15 @@ def fit_verdict(
         own = np.r_[own, np.zeros(n_base, np.bool_)]
         weights = np.r_[weights, np.full(n_base, max(300, weights.size) / n_base)]
     seeds = [int(seed) for seed in rng.integers(0, 2**31 - 1, len(kinds))]
-    folds = grouped_folds(names, n_folds, rng=rng)
+    doubted = np.asarray(unsure, np.float64).reshape(-1, values.shape[1])
+    theirs = np.asarray(unsure_groups).astype(str)
+    all_folds = grouped_folds(np.r_[names, theirs], n_folds, rng=rng)
+    folds, their_folds = all_folds[:truth.size], all_folds[truth.size:]
     held_out = np.empty(truth.size)
     for fold in np.unique(folds):
         without = folds != fold
-        part = _fit(values[without], truth[without], weights[without], kinds, seeds)
+        part = _fit(*_with_both(values[without], truth[without], weights[without],
+                                doubted[their_folds != fold]), kinds, seeds)
         held_out[~without] = _mean_logit(part, values[~without])
     slope, offset = _platt(held_out, truth, weights)
     p_dead = np.clip(1.0 / (1.0 + np.exp(-(slope * held_out + offset))), 0.001, 0.999)
@@ -189,12 +199,21 @@ def fit_verdict(
     judged = own if enough else np.ones_like(own)
     kept = rng.permutation(truth.size)[:_RESERVE]
     model = VerdictModel(
-        estimators=tuple(_fit(values, truth, weights, kinds, seeds)),
+        estimators=tuple(_fit(*_with_both(values, truth, weights, doubted), kinds, seeds)),
         slope=slope, offset=offset, feature_names=FEATURE_NAMES, feature_version=FEATURE_VERSION,
         sets=calibrate(p_dead[judged], truth[judged], alpha=alpha), novelty=fit_novelty(values),
         reserve_rows=values[kept].astype(np.float32), reserve_dead=truth[kept],
     )
     return Fitted(model, p_dead[own])
+
+
+def _with_both(
+    rows: Float64, dead: Bool, weights: Float64, doubted: Float64
+) -> tuple[Float64, Bool, Float64]:
+    """Add rows that nobody could judge, each once as live and once as dead, at half its weight."""
+    n = len(doubted)
+    return (np.vstack([rows, doubted, doubted]), np.r_[dead, np.zeros(n, np.bool_),
+            np.ones(n, np.bool_)], np.r_[weights, np.full(2 * n, 0.5)])
 
 
 def _platt(odds: Float64, dead: Bool, weights: Float64) -> tuple[float, float]:

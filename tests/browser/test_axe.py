@@ -97,6 +97,7 @@ def test_axe_finds_nothing_on_any_page_in_light_and_dark(
     app, base = served
     told: set[str] = set()
     context = browser.new_context()
+    context.add_init_script(AXE_SCRIPT)
     page = context.new_page()
     page.set_default_timeout(120_000)
     page.goto(f"{base}/review")
@@ -110,8 +111,8 @@ def test_axe_finds_nothing_on_any_page_in_light_and_dark(
         answer = page.goto(base + address)
         assert answer is not None
         assert answer.status in (200, 404), f"{address}: {answer.status}"
+        page.locator("#work-bar").wait_for(state="detached")  # it loads itself again once it knows
         page.wait_for_load_state("networkidle")
-        page.evaluate(AXE_SCRIPT)
         for size, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})
             for scheme, rules in (("light", {}), ("dark", COLOURS)):

@@ -14,7 +14,14 @@ torch = pytest.importorskip("torch")
 
 from budvision.learning import segmenter_fit  # noqa: E402
 from budvision.learning.network import BudNet  # noqa: E402
-from budvision.learning.segmenter_loss import CLASS_WEIGHTS, Bent, bend, losses  # noqa: E402
+from budvision.learning.segmenter_fit import fit  # noqa: E402
+from budvision.learning.segmenter_loss import (  # noqa: E402
+    CLASS_WEIGHTS,
+    Bent,
+    bend,
+    imitation,
+    losses,
+)
 from budvision.learning.segmenter_plan import Plan  # noqa: E402
 from budvision.learning.segmenter_pool import VALIDATION_START, Drawing, Pool, fill  # noqa: E402
 from budvision.learning.segmenter_scores import score  # noqa: E402
@@ -106,19 +113,59 @@ def test_the_mean_of_a_network_with_itself_is_itself(pool: Pool, tmp_path: Path)
 
 def test_a_grown_network_answers_as_the_one_it_grew_from(tmp_path: Path) -> None:
     picture = torch.linspace(0, 1, 3 * 64 * 64).reshape(1, 3, 64, 64)
-    narrow, wide = BudNet(0.25).eval(), BudNet(0.25, 2.0).eval()
-    grow(wide, narrow)
+    narrow = BudNet(0.25).eval()
+    for wide in (BudNet(0.25, 2.0).eval(), BudNet(0.75).eval()):
+        grow(wide, narrow)
+        with torch.no_grad():
+            for own, other in zip(wide(picture), narrow(picture), strict=True):
+                assert torch.allclose(own, other, atol=1e-5)
+        assert sum(map(torch.numel, wide.parameters())) > sum(
+            map(torch.numel, narrow.parameters()))
+
+
+def test_a_teacher_is_never_further_from_itself_than_from_another(pool: Pool) -> None:
+    torch.manual_seed(1)
+    teacher, other = BudNet(0.25).eval(), BudNet(0.25).eval()
+    x = torch.from_numpy(pool.pixels()[:2, ..., :3].copy()).permute(0, 3, 1, 2).float() / 255
+    weights = torch.tensor(CLASS_WEIGHTS)
     with torch.no_grad():
-        for own, other in zip(wide(picture), narrow(picture), strict=True):
-            assert torch.allclose(own, other, atol=1e-5)
-    assert sum(p.numel() for p in wide.parameters()) > sum(p.numel() for p in narrow.parameters())
+        shown = teacher(x)
+        own, apart = (imitation(*net(x), shown, weights) for net in (teacher, other))
+    assert (own < apart).all()
+    maps = shown[0].clone().requires_grad_()
+    imitation(maps, shown[1], shown, weights).sum().backward()
+    assert maps.grad is not None
+    assert float(maps.grad.abs().max()) < 1e-6, "its own answers are where the loss is least"
+
+
+@pytest.mark.slow
+def test_two_devices_learn_as_one(pool: Pool, tmp_path: Path) -> None:
+    import multiprocessing as mp
+    import time
+
+    torch.save(BudNet(0.25).state_dict(), tmp_path / "start.pt")
+    plan = Plan(minutes=1, side_px=96, frame_px=96, slots=8, batch=2, width=0.25,
+                devices=("cpu", "cpu"), start_from=tmp_path / "start.pt",
+                teacher=tmp_path / "start.pt", teacher_width=0.25)
+    # the time is over at once: twenty steps each, an average, and no more
+    both = [mp.get_context("fork").Process(
+        target=fit, args=(plan, (pool, pool), place, tmp_path, time.monotonic() + 0.01))
+        for place in range(2)]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(100)
+    assert [one.exitcode for one in both] == [0, 0]
+    assert all((tmp_path / f"{place}.pt").is_file() for place in range(2))
 
 
 def test_training_starts_deeper_than_the_shipped_file(pool: Pool) -> None:
-    shipped = Path(__file__).parents[2] / "models" / "staged-1.0" / "segmenter.onnx"
-    plain, deep = BudNet(), BudNet(deep=1.4)
-    from_onnx(plain, shipped)
-    load_start(deep, shipped)
+    models = Path(__file__).parents[2] / "models"
+    plain, deep, again = BudNet(), BudNet(deep=1.4), BudNet(deep=1.4)
+    from_onnx(plain, models / "staged-1.0" / "segmenter.onnx")
+    load_start(deep, models / "staged-1.0" / "segmenter.onnx")
+    load_start(again, models / "staged-2.0" / "segmenter.onnx")  # of that shape itself
+    assert not torch.equal(again.stem[0].weight, deep.stem[0].weight)
     x = torch.from_numpy(pool.pixels()[:1, ..., :3].copy()).permute(0, 3, 1, 2).float() / 255
     with torch.no_grad():
         given, own = plain.eval()(x), deep.eval()(x)

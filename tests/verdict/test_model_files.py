@@ -92,6 +92,26 @@ def test_it_learns_and_says_unsure_between(model: VerdictModel) -> None:
     assert (np.array(model.verdicts(between)) == Verdict.UNSURE).mean() > 0.8
 
 
+def test_what_nobody_could_judge_teaches_to_be_unsure() -> None:
+    rows, dead, groups = rows_of(np.random.default_rng(8), 900)
+    doubted = rows_of(np.random.default_rng(9), 120)[0]
+    doubted[:, AT["texture_fine"]] += 1.5  # they look alike, whatever their colour
+    like_them = rows_of(np.random.default_rng(10), 200)[0]
+    like_them[:, AT["texture_fine"]] += 1.5
+    plain, careful = (
+        fit_verdict(rows, dead, groups, rng=np.random.default_rng(11), alpha=0.01, unsure=more,
+                    unsure_groups=1000 + np.arange(len(more))).model
+        for more in (doubted[:0], doubted))
+
+    def sure(model: VerdictModel, of: np.ndarray) -> float:
+        share = model.p_dead(of)
+        return float(np.abs(share - 0.5).mean())
+
+    assert sure(careful, like_them) < sure(plain, like_them)
+    assert careful.sets.n_live + careful.sets.n_dead == len(dead), "they are asked no verdict"
+    assert careful.reserve_dead.size == plain.reserve_dead.size
+
+
 def test_probabilities_are_calibrated() -> None:
     rng = np.random.default_rng(4)
     fitted = fit_verdict(*rows_of(rng, 1200, apart=0.25), rng=rng, kinds=["logistic"])

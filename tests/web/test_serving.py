@@ -23,6 +23,7 @@ from werkzeug.test import Client
 
 from budvision.store.queries import learning, people
 from budvision.store.session import Season
+from budvision.verdict.registry import DEFAULT_MODEL
 from budvision.web import create_app, serving
 from budvision.web.current import SEASON_KEY
 from budvision.web.season.begin import Doorway
@@ -161,7 +162,7 @@ def test_the_pages_over_a_large_season_are_worked_out_before_anybody_asks(
             monkeypatch.setattr(module, name, lambda *_, **__: pytest.fail("read once more"))
         assert len(season_answers(held)) == 1
         assert count_out_of_step(held) > 0
-        assert watch_model(held).model == "bench-1.0"
+        assert watch_model(held).model == DEFAULT_MODEL
     finally:
         held.close()
 
