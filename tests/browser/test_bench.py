@@ -549,6 +549,20 @@ def test_the_viewfinder_says_what_to_mend_before_the_picture_is_taken(bench: Ben
         (False, "Too dark"), (False, "Hold still")]
 
 
+@pytest.mark.slow
+def test_the_picture_is_taken_by_itself_once_until_another_lies_there(bench: Bench, page) -> None:
+    page.goto(f"{bench.address}/bench/")
+    taken = page.evaluate("""async () => {
+        const { shutter } = await import("/bench/static/camera.js");
+        const due = shutter(), cut = [100, 50, 100], next = [20, 200, 20];
+        const steady = (grey, n) => Array.from({ length: n }, () => due(true, grey));
+        return [steady(cut, 3), [due(false, cut)], steady(cut, 6), [due(false, next)],
+                steady(next, 4)];
+    }""")
+    assert taken == [[False] * 3, [False], [False] * 3 + [True] + [False] * 2, [False],
+                     [False] * 3 + [True]]
+
+
 def test_the_bench_speaks_the_language_of_the_page(bench: Bench, page, tmp_path: Path) -> None:
     _planned(bench, page)
     page.goto(f"{bench.address}/bench/1?lang=de")

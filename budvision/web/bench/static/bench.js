@@ -324,7 +324,8 @@ async function refresh() {
 
 const video = $("bench-video");
 async function live(on) {
-  const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light"), ring: document.querySelector(".bench-ring") };
+  const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light"), ring: document.querySelector(".bench-ring"),
+    onSteady: () => { if ($("bench-alone").checked && !document.querySelector("dialog[open]")) takeLive(); } };
   try {
     if (on) {
       $("bench-live").hidden = false;

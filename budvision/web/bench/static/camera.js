@@ -55,8 +55,22 @@ export function guidance(found, motion) {
   return said(true, spoken("Sharp, still, well lit: take it."));
 }
 
-/** Show the camera in `video`; `meter`, `words` and `ring` guide the hand. */
-export async function start({ video, select, meter, words, ring }) {
+/** Says when to take the picture by itself: after a second of steady readings, and again only once
+    another picture lies in the ring. */
+export function shutter() {
+  let steady = 0;
+  let shot = null;
+  return (now, grey) => {
+    if (shot && moved(shot, grey) > 0.2) shot = null;
+    steady = now ? steady + 1 : 0;
+    if (shot || steady < 4) return false;
+    shot = grey;
+    return true;
+  };
+}
+
+/** Show the camera in `video`; `meter`, `words` and `ring` guide the hand; `onSteady` when to take. */
+export async function start({ video, select, meter, words, ring, onSteady }) {
   if (!navigator.mediaDevices?.getUserMedia) {
     throw new Error(spoken("This browser gives the page no camera. Open the page on this computer or over HTTPS."));
   }
@@ -74,6 +88,7 @@ export async function start({ video, select, meter, words, ring }) {
   const canvas = new OffscreenCanvas(SIDE, SIDE);
   const context = canvas.getContext("2d", { willReadFrequently: true });
   let before = null;
+  const due = shutter();
   timer = setInterval(() => {
     if (!video.videoWidth) return;
     const side = Math.min(video.videoWidth, video.videoHeight) / 2;
@@ -85,6 +100,7 @@ export async function start({ video, select, meter, words, ring }) {
     const now = guidance(found, motion);
     words.textContent = now.words;
     ring.classList.toggle("steady", now.steady);
+    if (due(now.steady, found.grey)) onSteady();
   }, 250);
 }
 
