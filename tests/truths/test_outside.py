@@ -136,7 +136,8 @@ def test_crop_interval_beside_student_and_bootstrap(n, n_dead, n_second):
                              np.ones(n - n_dead)])
     assert crop.share == pytest.approx(scores.mean())
     student = DescrStatsW(scores).tconfint_mean()
-    drawn = stats.bootstrap((scores,), np.mean, rng=np.random.default_rng(1)).confidence_interval
+    drawn = stats.bootstrap(
+        (scores,), np.mean, random_state=np.random.default_rng(1)).confidence_interval
     for reference in (student, tuple(drawn)):
         assert (crop.low, crop.high) == pytest.approx(reference, abs=0.02)
     assert crop.high - crop.low >= 0.98 * (student[1] - student[0])
