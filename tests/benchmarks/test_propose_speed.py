@@ -80,13 +80,15 @@ print(json.dumps(least))
 def test_file_to_proposal_against_a_plain_decode(
     twelve_megapixels: bytes, tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:
-    """The bound is 1.5 times a full-size cv2.imdecode of the same file, in one thread; 1.0 is
-    wanted.
+    """Against a full-size cv2.imdecode of the same file, in one thread: 1.0 is wanted and missed.
+
+    The bound is that of the model: 1.5 times for bench-1.0, 1.9 for the default, staged-2.0, which
+    sees more pixels with more weights (1.68 measured, quiet; bench-1.0 1.42 beside other work).
 
     Both take turns in a process of their own, as `budvision propose` has. What stands in the way of
     1.0 is told step by step in models/TRAINING.md: reading the file's codes, its SHA-256 and two
-    runs of the network alone take as long as a plain decode. ``BUDVISION_SPEED_OF=staged-1.0`` asks
-    for another model, whose near look has more pixels. Where memory is
+    runs of the network alone take as long as a plain decode. ``BUDVISION_SPEED_OF=bench-1.0`` asks
+    for another model. Where memory is
     used again instead of asked for anew (``MALLOC_MMAP_THRESHOLD_=2000000000
     MALLOC_TRIM_THRESHOLD_=4000000000``) the plain decode is much quicker and the bound is not met.
     """
@@ -101,7 +103,7 @@ def test_file_to_proposal_against_a_plain_decode(
     record_property(
         "12 megapixels, file to proposal, one thread, against a plain decode of the same file, in "
         "a fresh process",
-        f"{whole / plain:.2f} times | at most 1.5")
+        f"{whole / plain:.2f} times | at most {_MOST_TIMES[model]}")
     assert whole / plain <= _MOST_TIMES[model]
 
 
