@@ -5,6 +5,7 @@ import * as queue from "./queue.js";
 import { shelve } from "./shelf.js";
 import { askToLook, drawAnswer, drawUnanswered } from "./answer.js";
 import { ofOthers, sayWhileWaiting } from "./loading.js";
+import { drawNotice } from "./notice.js";
 import { spoken, spokenN } from "/static/language.js";
 import { read, Refused, renewToken, send } from "/static/send.js";
 
@@ -138,32 +139,18 @@ function drawNet(text = "") {
   const mine = kept.filter(isMine);
   $("bench-others").textContent = ofOthers(kept, person);
   $("bench-kept").textContent = mine.length && away ? spoken("{n} not sent yet", { n: mine.length }) : "";
-  const refused = mine.find((item) => item.refused);
-  const box = $("bench-net");
-  box.hidden = !(text || refused || (mine.length && away));
-  box.replaceChildren();
-  if (refused) {
-    box.append(`${spoken("Cane {cane} node {node} cut {cut}: {refused}", refused)} `);
-    const choices = refused.code === "cut_taken"
-      ? [
-        [spoken("Keep it as the next cut"), () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })],
-        [spoken("Put it in place of the other"), () => resend(refused, { retake: true })],
-      ]
-      : [[spoken("Send it again"), () => resend(refused, {})]];
-    for (const [word, work] of [...choices, [spoken("Discard it"), async () => { await queue.forget(refused.id); await recount(); }]]) {
-      const button = Object.assign(document.createElement("button"), { type: "button", className: "button bench-big", textContent: word });
-      button.addEventListener("click", work);
-      box.append(button);
-    }
-  } else if (text || away) {
-    const why = {
-      nobody: () => spoken("Nobody is logged in. Open the first page and give your name; what is kept here is sent after that."),
-      network: () => spokenN(
-        "{n} picture or mark is kept in this browser and will be sent when the network is back.",
-        "{n} pictures or marks are kept in this browser and will be sent when the network is back.", mine.length),
-    };
-    box.textContent = text || (why[away]?.() ?? away);
-  }
+  drawNotice($("bench-net"), { text, away, waiting: mine, choicesFor });
+}
+
+/** What may be done with a photograph or mark that was refused: a word and the deed, in order. */
+function choicesFor(refused) {
+  const first = refused.code === "cut_taken"
+    ? [
+      [spoken("Keep it as the next cut"), () => resend(refused, { cut: cutsAt(refused.cane, refused.node) + 1 })],
+      [spoken("Put it in place of the other"), () => resend(refused, { retake: true })],
+    ]
+    : [[spoken("Send it again"), () => resend(refused, {})]];
+  return [...first, [spoken("Discard it"), async () => { await queue.forget(refused.id); await recount(); }]];
 }
 
 /** Enter a photograph that has arrived into the board at once; the server's own follows. */
