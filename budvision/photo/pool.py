@@ -17,6 +17,7 @@ __all__ = ["LENGTH", "Pool", "Worker", "cores", "read_message"]
 
 LENGTH: Final = struct.Struct("<Q")
 """What stands before a message: its length in bytes."""
+_BELOW_OTHERS = int(getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0))  # of Windows only
 
 
 def cores() -> int:
@@ -34,19 +35,21 @@ class Worker:
     """One process at the other end of two pipes.
 
     `patient` is of the kind of its last job; `judges` says whether it was ever of that kind, and
-    so has the model loaded.
+    so has the model loaded. One that is made for what can wait gives way to all others.
     """
 
     patient = judges = False
 
-    def __init__(self) -> None:
+    def __init__(self, *, patient: bool = False) -> None:
         known = os.pathsep.join(path for path in sys.path if path)
         quiet = {"PYTHONPATH": known, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        begin = f"from budvision.photo.workers import work; work(patient={patient})"
+        priority = _BELOW_OTHERS if patient else 0
         try:
             self.process = subprocess.Popen(
-                [sys.executable, "-P", "-c", "from budvision.photo.workers import work; work()"],
+                [sys.executable, "-P", "-c", begin],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                env={**os.environ, **quiet},
+                env={**os.environ, **quiet}, creationflags=priority,
             )
         except OSError as error:
             raise StorageError(
@@ -110,7 +113,7 @@ class Pool:
         own = [worker for worker in self.idle if worker.judges is patient]
         if not own and len(self.idle) + len(self.busy) >= _most():
             own = self.idle
-        worker = own[-1] if own else Worker()
+        worker = own[-1] if own else Worker(patient=patient)
         if own:
             self.idle.remove(worker)
         worker.patient = patient

@@ -47,6 +47,9 @@ _OLD_MB: Final = 600
 """A process that still holds so much after a job is replaced."""
 _STATM = Path("/proc/self/statm")
 
+_GIVES_WAY: Final = 5
+"""How much nicer than the server a process that judges is: a third of a contended core."""
+
 _inside = False
 _cpu_s = MOST_CPU_S
 
@@ -205,10 +208,15 @@ def _name_of(ended: int) -> str:
 # ---- the other end -----------------------------------------------------------------------------
 
 
-def work() -> None:
-    """Answer one job after another, in a process of its own, until the parent closes the pipe."""
+def work(*, patient: bool = False) -> None:
+    """Answer one job after another, in a process of its own, until the parent closes the pipe.
+
+    Where somebody's eyes do not wait for it, the processor goes to whoever else wants it.
+    """
     global _inside
     _inside = True
+    if patient and hasattr(os, "nice"):
+        os.nice(_GIVES_WAY)
     jobs, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     quiet = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1):  # what a library prints must not come between two answers

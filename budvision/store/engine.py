@@ -19,9 +19,13 @@ from sqlalchemy.pool import QueuePool
 from budvision.errors import DamagedError, MissingLibraryError, StorageError
 from budvision.store.backups import last_good_copy
 
-__all__ = ["DATABASE", "may_write", "open_engine", "plain_errors", "watch_queries"]
+__all__ = [
+    "DATABASE", "LONGEST_WAIT_S", "may_write", "open_engine", "plain_errors", "watch_queries",
+]
 
 DATABASE = "budvision.db"
+LONGEST_WAIT_S = 30.0
+"""Longest wait, in seconds, of one who writes for others who write to an SQLite file."""
 # As many as the server has threads stay open, the last used first: a new one costs a process of
 # PostgreSQL, and plans every statement anew.
 _KEPT_OPEN: dict[str, Any] = {"pool_size": 16, "max_overflow": 19, "pool_use_lifo": True}
@@ -65,14 +69,15 @@ def open_engine(root: Path, url: str | None, *, read_only: bool = False) -> Engi
     engine = create_engine(  # pooled, since closing the last connection costs a checkpoint
         f"sqlite:///{root / DATABASE}", poolclass=QueuePool, **_KEPT_OPEN,
         hide_parameters=True,  # a value that somebody typed goes into no log
-        connect_args={"timeout": 30.0},
+        connect_args={"timeout": LONGEST_WAIT_S},
     )
 
     @event.listens_for(engine, "connect")
     def _connect(dbapi: Any, _record: Any) -> None:
         dbapi.isolation_level = None  # the BEGIN below is ours
         for pragma in (
-            "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000",
+            "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON",
+            f"busy_timeout={1000 * LONGEST_WAIT_S:.0f}",
             "recursive_triggers=ON",  # so that REPLACE fires the triggers against deletion
             "temp_store=MEMORY", "cache_size=-65536",
         ):

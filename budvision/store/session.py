@@ -11,6 +11,7 @@ import contextlib
 import json
 import logging
 import socket
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -25,7 +26,13 @@ from budvision.settings import Settings, read_config
 from budvision.store import counts, migrations, seal
 from budvision.store.backups import last_good_copy
 from budvision.store.config import CONFIG, write_config
-from budvision.store.engine import DATABASE, may_write, open_engine, plain_errors
+from budvision.store.engine import (
+    DATABASE,
+    LONGEST_WAIT_S,
+    may_write,
+    open_engine,
+    plain_errors,
+)
 from budvision.store.object_photos import ObjectPhotoStore, is_address
 from budvision.store.photos import PhotoStore
 from budvision.store.remembered import Remembered
@@ -112,6 +119,7 @@ class Season:
         self.read_only = read_only
         self.fault = ""
         self.remembered = Remembered()
+        self._turn = threading.Lock()
 
     # ---- making and opening ------------------------------------------------------------------
 
@@ -276,7 +284,7 @@ class Season:
                 "the season may not be written", where=str(self.folder), code="read_only",
                 expected="a folder and a budvision.db with the right to write",
                 do="Copy the season to a disk that may be written, or mend the rights.")
-        with plain_errors(self.folder), self.engine.connect() as conn:
+        with self._my_turn(), plain_errors(self.folder), self.engine.connect() as conn:
             conn = conn.execution_options(budvision_write=True)
             with conn.begin():
                 if conn.dialect.name == "postgresql":
@@ -293,6 +301,26 @@ class Season:
         self.remembered.written(worked_out)
         if sealed is not None:
             seal.Folder(self.folder).note(sealed)
+
+    @contextmanager
+    def _my_turn(self) -> Iterator[None]:
+        """Wait until no other thread writes.
+
+        SQLite has whoever waits ask again, after ever longer sleeps, and lets anybody in between;
+        PostgreSQL keeps a queue of its own.
+        """
+        if self.engine.dialect.name == "postgresql":
+            yield
+            return
+        if not self._turn.acquire(timeout=LONGEST_WAIT_S):
+            raise StorageError(
+                "the database refused the work (database is locked)", where=str(self.folder),
+                do="Another part of this program writes to the season; try again when it has "
+                "finished.")
+        try:
+            yield
+        finally:
+            self._turn.release()
 
     @property
     def station(self) -> str:

@@ -226,16 +226,30 @@ def test_workers_end_with_their_parent() -> None:
         time.sleep(0.05)
 
 
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="here priorities are classes of Windows")
+def test_what_can_wait_gives_way_to_what_eyes_wait_for() -> None:
+    workers.close()  # so that each is made for what it does
+    own = os.nice(0)
+    assert workers.run(os.nice, 0, where="to look at") == own
+    assert workers.run(os.nice, 0, where="to judge", patient=True) == min(19, own + 5)
+
+
+class _Stub:
+    """Stands in for a process."""
+
+    patient = judges = False
+
+    def __init__(self, *, patient: bool = False) -> None:
+        self.made_for_what_can_wait = patient
+
+
 def test_what_can_wait_leaves_a_process_to_eyes(monkeypatch: pytest.MonkeyPatch) -> None:
     import threading
 
     from budvision.photo import pool
 
-    class Stub:
-        patient = judges = False
-
     monkeypatch.setattr(pool, "cores", lambda: 2)
-    monkeypatch.setattr(pool, "Worker", Stub)
+    monkeypatch.setattr(pool, "Worker", _Stub)
     room = pool.Pool()
     judging = room.take(patient=True)
     got: list[object] = []
@@ -256,11 +270,8 @@ def test_what_can_wait_leaves_a_process_to_eyes(monkeypatch: pytest.MonkeyPatch)
 def test_the_process_with_the_model_is_kept_for_judging(monkeypatch: pytest.MonkeyPatch) -> None:
     from budvision.photo import pool
 
-    class Stub:
-        patient = judges = False
-
     monkeypatch.setattr(pool, "cores", lambda: 2)
-    monkeypatch.setattr(pool, "Worker", Stub)
+    monkeypatch.setattr(pool, "Worker", _Stub)
     room = pool.Pool()
     judging, looking = room.take(patient=True), room.take(patient=False)
     room.give(judging, usable=True)
@@ -277,11 +288,8 @@ def test_who_came_first_goes_first(monkeypatch: pytest.MonkeyPatch) -> None:
 
     from budvision.photo import pool
 
-    class Stub:
-        patient = judges = False
-
     monkeypatch.setattr(pool, "cores", lambda: 2)
-    monkeypatch.setattr(pool, "Worker", Stub)
+    monkeypatch.setattr(pool, "Worker", _Stub)
     room = pool.Pool()
     busy = [room.take(patient=False), room.take(patient=False)]
     order: list[str] = []

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.pool import QueuePool
 
 from budvision.errors import InputError, SeasonError, StorageError
 from budvision.store.queries import blocks, rows
@@ -169,6 +170,43 @@ def test_a_locked_database_says_so(season: Season) -> None:
             pass
     finally:
         other.close()
+
+
+def test_who_writes_waits_for_the_turn_before_he_asks_the_database(season: Season) -> None:
+    """SQLite would let him sleep and ask again: whoever came meanwhile would write before him."""
+    pool = season.engine.pool
+    assert isinstance(pool, QueuePool)
+    come = threading.Event()
+
+    def write() -> int:
+        come.set()
+        with season.write() as conn:
+            return blocks.ensure_site(conn, "Hollow Lane")
+
+    with ThreadPoolExecutor() as threads:
+        with season.write():
+            waiting = threads.submit(write)
+            assert come.wait(20)
+            with pytest.raises(TimeoutError):
+                waiting.result(0.2)
+            assert pool.checkedout() == 1
+        assert waiting.result(20) == 1
+
+
+def test_a_turn_that_does_not_come_is_told_of(
+    season: Season, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("budvision.store.session.LONGEST_WAIT_S", 0.05)
+
+    def write() -> None:
+        with season.write():
+            pass
+
+    with ThreadPoolExecutor() as threads, season.write(), pytest.raises(
+        StorageError, match="Another part of this program writes"
+    ):
+        threads.submit(write).result(20)
+    write()
 
 
 def test_a_full_disk_says_so(season: Season) -> None:
