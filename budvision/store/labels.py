@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -40,8 +42,9 @@ def encode_labels(labels: npt.NDArray[np.uint8]) -> bytes:
     return bytes(data.tobytes())
 
 
+@lru_cache(maxsize=32)  # a bud's facts and its picture ask for the same within a moment
 def decode_labels(png: bytes) -> npt.NDArray[np.uint8]:
-    """Return the labels in a PNG made by `encode_labels`.
+    """Return the labels in a PNG made by `encode_labels`; they are not to be written to.
 
     Raises
     ------
@@ -54,4 +57,6 @@ def decode_labels(png: bytes) -> npt.NDArray[np.uint8]:
             "the stored labels are damaged", where="region", expected="a grey 8-bit PNG",
             do="Run `budvision check`, then propose the photograph anew.",
         )
-    return np.asarray(labels, np.uint8)
+    found = np.asarray(labels, np.uint8)
+    found.flags.writeable = False
+    return found

@@ -15,6 +15,9 @@ __all__ = ["Outline", "outline_of_mask", "outlines"]
 
 _ROUND_PX = 4
 """Margin within which smoothing sees nothing of what lies beyond; the rest is not traced."""
+_FINER = 3
+"""Enlargement before tracing."""
+_SMOOTH = cv2.getGaussianKernel(13, 0.6 * _FINER, cv2.CV_32F)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,23 +68,23 @@ def outline_of_mask(
     """
     if not mask.any():
         return None
-    finer = 3  # enlargement before tracing
     rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     top, left = max(0, int(rows[0]) - _ROUND_PX), max(0, int(cols[0]) - _ROUND_PX)
     near = mask[top:int(rows[-1]) + 1 + _ROUND_PX, left:int(cols[-1]) + 1 + _ROUND_PX]
     padded = np.pad(near.astype(np.uint8) * 255, 2)
-    big = cv2.resize(padded, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
-    big = (cv2.GaussianBlur(big, (0, 0), finer * 0.6) > 127).astype(np.uint8)
+    fine = cv2.resize(padded, None, fx=_FINER, fy=_FINER, interpolation=cv2.INTER_LINEAR)
+    # cv2.GaussianBlur rounds otherwise, by 1 of 255 at most, and takes five times as long
+    big = (cv2.sepFilter2D(fine, cv2.CV_8U, _SMOOTH, _SMOOTH) > 127).astype(np.uint8)
     if not big.any():
-        big = (cv2.resize(padded, None, fx=finer, fy=finer) > 127).astype(np.uint8)
+        big = (fine > 127).astype(np.uint8)
     contours, _ = cv2.findContours(big, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     row0, col0, row1, col1 = box
     step_x, step_y = (col1 - col0) / mask.shape[1], (row1 - row0) / mask.shape[0]
 
     def place(x: float, y: float) -> tuple[float, float]:
         return (
-            col0 + ((x + 0.5) / finer - 2 + left) * step_x,
-            row0 + ((y + 0.5) / finer - 2 + top) * step_y,
+            col0 + ((x + 0.5) / _FINER - 2 + left) * step_x,
+            row0 + ((y + 0.5) / _FINER - 2 + top) * step_y,
         )
 
     parts: list[str] = []
