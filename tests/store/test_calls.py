@@ -20,6 +20,7 @@ from budvision.store.queries import (
     undoing,
 )
 from budvision.store.queries.columns import call_columns
+from budvision.store.queries.states import bud_states
 from budvision.store.session import Season
 from budvision.store.tables import assignment, call, photo, proposal, proposal_tissue
 from budvision.vineyard.buds import CALL_CODES
@@ -199,7 +200,7 @@ def test_the_queue_knows_what_waits(season: Season) -> None:
         sampling, bud = _bud(conn, 1)
         _, other = _bud(conn, 2)
         calls.save_calls(conn, bud, {P: LIVE, S: LIVE, T: LIVE}, person_id=who)
-        states = review.bud_states(conn, sampling)
+        states = bud_states(conn, sampling)
         assert [(row.state, row.n_called) for row in states] == [("done", 3), ("no_photo", 0)]
         mine = review.take_lease(conn, other, who)
         second = people.ensure_person(conn, "Ivo Lund").id

@@ -10,7 +10,8 @@ from contextlib import closing
 from sqlalchemy.dialects import postgresql
 
 from budvision.store import counts, migrations
-from budvision.store.queries import calls, canes, marks, overview, people, photos, review
+from budvision.store.queries import calls, canes, marks, overview, people, photos
+from budvision.store.queries.states import bud_states
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Tissue
 from budvision.workflow.review.page import tally_of, tally_of_counts
@@ -25,7 +26,7 @@ def _agree(season: Season) -> None:
     with season.read() as conn:
         assert counts.wrong_samplings(conn) == []
         for one in overview.sampling_counts(conn):
-            states = review.bud_states(conn, one.sampling_id, doubts=False)
+            states = bud_states(conn, one.sampling_id, doubts=False)
             assert tally_of_counts(one) == tally_of(states)
             assert one.n_buds == len(states)
             assert one.n_photos == sum(row.n_cuts for row in states)

@@ -21,7 +21,7 @@ from budvision.cli.main import app
 from budvision.errors import NothingToDoError
 from budvision.report.spreadsheet import as_csv, as_xlsx
 from budvision.store.queries import blocks, calls, canes, people
-from budvision.store.queries.review import bud_states
+from budvision.store.queries.states import bud_states
 from budvision.store.session import Season
 from budvision.vineyard.buds import BudTable
 from budvision.vineyard.mortality import summarise_table

@@ -24,7 +24,7 @@ from budvision.store.queries import blocks, people, photos, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
 from budvision.store.queries.canes import bud_place, update_cane
 from budvision.store.queries.people import Person
-from budvision.store.queries.review import bud_states
+from budvision.store.queries.states import bud_states
 from budvision.store.queries.undoing import undo as plain_undo
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict

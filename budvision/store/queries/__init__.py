@@ -21,9 +21,10 @@ people     Who works in a season: technicians, reviewers, leads
 photos     Photographs, and which bud and cut each one shows
 proposals  What models propose, and the regions they or people draw. Every version is kept
 readings   The calls that count, with who made them and when: for sheets and appendices
-review     The reviewer's queue: what waits in a sampling, who has a bud open, where each person
+review     What readers do with buds: blind calls, second readings, who has one open, where one
            stopped
 rows       Whole rows, table by table, for the archive: streamed out, matched and put back in
+states     How each bud of a sampling stands: read whole, or only where rows have come since
 trust      What lets readers see proposals: decisions by subject, and the buds that they rest on
 undoing    Taking calls back by new rows, so that what stood before stands again
 walk       The canes and buds of one sampling, looked up in memory and made many at a time

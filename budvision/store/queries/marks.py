@@ -16,7 +16,7 @@ from budvision.vocabulary import Cause
 
 __all__ = [
     "KINDS", "NODE_STATES", "Mark", "allowed_values", "marks_of_bud", "marks_of_sampling",
-    "set_mark",
+    "set_mark", "standing_marks",
 ]
 
 KINDS = ("node", "skipped", "cause")
@@ -94,13 +94,16 @@ def marks_of_sampling(conn: Connection, sampling_id: int) -> dict[int, dict[str,
 
 @cache
 def _standing_of_sampling() -> Select[Any]:
+    return standing_marks(
+        select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id)
+        .where(cane.c.sampling_id == bindparam("sampling_id", type_=Integer)))
+
+
+def standing_marks(bud_ids: Any) -> Select[Any]:
+    """Return the query of the marks that stand on some buds, whose ids a query or list gives."""
     number = func.row_number().over(
         partition_by=(mark.c.bud_id, mark.c.kind), order_by=mark.c.id.desc()
     ).label("number")
-    newest = (
-        select(mark, number).join(bud, mark.c.bud_id == bud.c.id)
-        .join(cane, bud.c.cane_id == cane.c.id)
-        .where(cane.c.sampling_id == bindparam("sampling_id", type_=Integer))
-    ).subquery()
+    newest = select(mark, number).where(mark.c.bud_id.in_(bud_ids)).subquery()
     return select(*(newest.c[column.name] for column in mark.c)).where(
         newest.c.number == 1, newest.c.value != "")

@@ -1,4 +1,4 @@
-"""The reviewer's queue: what waits in a sampling, who has a bud open, where each person stopped."""
+"""What readers do with buds: blind calls, second readings, who has one open, where one stopped."""
 
 from __future__ import annotations
 
@@ -23,13 +23,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import sqlite
 
-from budvision.store.queries.calls import current_rows
-from budvision.store.queries.marks import marks_of_sampling
-from budvision.store.queries.photos import current_assignment
-from budvision.store.queries.proposals import latest_proposals
 from budvision.store.session import now
 from budvision.store.tables import (
-    assignment,
     bookmark,
     bud,
     call,
@@ -40,73 +35,16 @@ from budvision.store.tables import (
     proposal,
     proposal_tissue,
 )
-from budvision.vocabulary import TISSUES, CallValue, Tissue, Verdict
+from budvision.vocabulary import CallValue, Tissue, Verdict
 
 __all__ = [
-    "BlindCall", "BudState", "Lease", "blind_calls", "bud_states", "buds_read_twice",
-    "get_bookmark", "lease_first", "newest_call", "open_elsewhere", "release", "set_bookmark",
-    "take_lease",
+    "BlindCall", "Lease", "blind_calls", "buds_read_twice", "get_bookmark", "lease_first",
+    "newest_call", "open_elsewhere", "release", "set_bookmark", "take_lease",
 ]
 
 
 _AT_ONCE = 20
 _NEWEST_CALL = select(func.max(call.c.id))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BudState:
-    """One bud in the queue.
-
-    Attributes
-    ----------
-    n_cuts : int
-        Photographs that show it.
-    calls : mapping of Tissue to CallValue
-        The calls that count; a tissue nobody has called is left out.
-    second_read_by : tuple of int
-        Ids of the persons who read it a second time.
-    called_by : tuple of int
-        Ids of the persons whose calls count.
-    node_mark : str
-        missing or blind, else empty: such a bud waits for nobody.
-    skipped : bool
-        Put aside in review.
-    doubt : float
-        0 where every proposal is sure to 1 where one is a toss-up; 1 without a proposal.
-    state : str
-        ``done`` all tissues called; ``waiting`` photographed, some tissue not called;
-        ``no_photo`` neither photographed nor called; ``partly`` called in part, no photograph;
-        ``missing`` no bud at that node.
-    """
-
-    bud_id: int
-    cane_id: int
-    cane: str
-    vine: str
-    node: int
-    n_cuts: int
-    calls: dict[Tissue, CallValue]
-    called_by: tuple[int, ...]
-    second_read_by: tuple[int, ...]
-    node_mark: str
-    skipped: bool
-    doubt: float
-
-    @property
-    def n_called(self) -> int:
-        """Tissues with a call that counts, 0 to 3."""
-        return len(self.calls)
-
-    @property
-    def state(self) -> str:
-        """done, waiting, partly, no_photo or missing."""
-        if self.node_mark:
-            return "missing"
-        if self.n_called == len(TISSUES):
-            return "done"
-        if self.n_cuts:
-            return "waiting"
-        return "partly" if self.n_called else "no_photo"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,94 +56,6 @@ class Lease:
     person: str
     until: str
     mine: bool
-
-
-def bud_states(conn: Connection, sampling_id: int, *, doubts: bool = True) -> list[BudState]:
-    """Return every bud of a sampling with its state, in the order of the walk.
-
-    Parameters
-    ----------
-    sampling_id : int
-        The sampling.
-    doubts : bool
-        Look at the proposals too; False is quicker and gives every bud the doubt 1.
-    """
-    which = {"sampling_id": sampling_id}
-    asked = _of_sampling()
-    calls: dict[int, dict[Tissue, CallValue]] = {}
-    callers: dict[int, set[int]] = {}
-    for row in conn.execute(asked.calls, which):
-        calls.setdefault(row.bud_id, {})[Tissue(row.tissue)] = CallValue(row.value)
-        callers.setdefault(row.bud_id, set()).add(row.person_id)
-    cuts: dict[int, list[int]] = {}
-    for row in conn.execute(asked.cuts, which):
-        cuts.setdefault(row.bud_id, []).append(row.photo_id)
-    marks = marks_of_sampling(conn, sampling_id)
-    seconds: dict[int, set[int]] = {}
-    for row in conn.execute(asked.second_readers, which):
-        seconds.setdefault(row.bud_id, set()).add(row.person_id)
-    doubt = _doubt_of_photos(conn, sampling_id) if doubts else {}
-    rows = conn.execute(asked.buds, which)
-    states = []
-    for row in rows:
-        of_photos = [doubt[photo] for photo in cuts.get(row.id, []) if photo in doubt]
-        found = calls.get(row.id, {})
-        put = marks.get(row.id, {})
-        states.append(BudState(
-            bud_id=row.id, cane_id=row.cane_id, cane=row.label, vine=row.vine, node=row.node,
-            n_cuts=len(cuts.get(row.id, [])),
-            calls={tissue: found[tissue] for tissue in TISSUES if tissue in found},
-            called_by=tuple(sorted(callers.get(row.id, ()))),
-            second_read_by=tuple(sorted(seconds.get(row.id, ()))),
-            node_mark=put["node"].value if "node" in put else "", skipped="skipped" in put,
-            doubt=max(of_photos, default=1.0),
-        ))
-    return states
-
-
-@dataclass(frozen=True, slots=True)
-class _OfSampling:
-    """What `bud_states` asks about a sampling, built once: that takes longer than the answers."""
-
-    calls: Select[Any]
-    cuts: Select[Any]
-    second_readers: Select[Any]
-    buds: Select[Any]
-
-
-@cache
-def _of_sampling() -> _OfSampling:
-    here = cane.c.sampling_id == bindparam("sampling_id", type_=Integer)
-    ids = select(bud.c.id).join(cane, bud.c.cane_id == cane.c.id).where(here)
-    standing = current_rows(ids)
-    age = func.row_number().over(
-        partition_by=(call.c.bud_id, call.c.tissue, call.c.person_id), order_by=call.c.id.desc()
-    ).label("age")
-    newest = select(call.c.bud_id, call.c.person_id, call.c.value, age).where(
-        call.c.round == "second", call.c.bud_id.in_(ids)
-    ).subquery()
-    return _OfSampling(
-        calls=select(standing.c.bud_id, standing.c.tissue, standing.c.value, standing.c.person_id),
-        cuts=select(assignment.c.bud_id, assignment.c.photo_id).where(
-            current_assignment(), assignment.c.bud_id.in_(ids)),
-        second_readers=select(newest.c.bud_id, newest.c.person_id).where(
-            newest.c.age == 1, newest.c.value != "withdrawn"),
-        buds=select(bud.c.id, bud.c.node, cane.c.id.label("cane_id"), cane.c.label, cane.c.vine)
-        .join(cane, bud.c.cane_id == cane.c.id).where(here)
-        .order_by(cane.c.position, cane.c.id, bud.c.node))
-
-
-def _doubt_of_photos(conn: Connection, sampling_id: int) -> dict[int, float]:
-    found: dict[int, float] = {}
-    for photo_id, row in latest_proposals(conn, sampling_id=sampling_id).items():
-        each = [0.0 if row.found else 1.0]
-        for one in row.tissues.values():
-            if one.verdict is Verdict.UNSURE:
-                each.append(1.0)
-            elif one.p_dead is not None:
-                each.append(1.0 - abs(2.0 * one.p_dead - 1.0))
-        found[photo_id] = max(each)
-    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

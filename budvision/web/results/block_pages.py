@@ -18,7 +18,7 @@ from budvision.report.sheet import sheet_figure
 from budvision.report.timelines import TimedShare, draw_history
 from budvision.report.words import percent, percent_range, plain
 from budvision.store.queries.blocks import block_by_id, list_samplings
-from budvision.store.queries.review import BudState
+from budvision.store.queries.states import BudState
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue

@@ -15,7 +15,7 @@ from budvision.report.misread import CorrectedFacts
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries.blocks import Block, Sampling
 from budvision.store.queries.calls import current_calls
-from budvision.store.queries.review import BudState, bud_states
+from budvision.store.queries.states import BudState, bud_states
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import Part
 from budvision.vineyard.policies import Policy, shipped_policies

@@ -25,7 +25,7 @@ from budvision.report.words import plain
 from budvision.store.queries.photos import Cut, cuts_of_buds
 from budvision.store.queries.proposals import current_region
 from budvision.store.queries.readings import Reading, readings
-from budvision.store.queries.review import BudState
+from budvision.store.queries.states import BudState
 from budvision.store.session import Season
 from budvision.vineyard.training import read_training
 from budvision.vocabulary import TISSUES, CallValue, Cause, Tissue

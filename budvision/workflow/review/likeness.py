@@ -16,7 +16,7 @@ from budvision.store.queries.calls import call_history
 from budvision.store.queries.people import Person
 from budvision.store.queries.photos import cuts_of_bud, cuts_of_sampling
 from budvision.store.queries.proposals import latest_proposals
-from budvision.store.queries.review import bud_states
+from budvision.store.queries.states import bud_states
 from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal
 from budvision.workflow.review.proposed import best_proposals
 from budvision.workflow.review.readings import hidden_from

@@ -22,7 +22,7 @@ from budvision.store.queries.proposals import (
     current_region,
     latest_proposals,
 )
-from budvision.store.queries.review import BudState, bud_states
+from budvision.store.queries.states import BudState, bud_states
 from budvision.vocabulary import TISSUES, CallValue, Tissue, TissueProposal
 from budvision.workflow.review.outlines import outlines
 from budvision.workflow.review.pictures import face_box

@@ -17,7 +17,7 @@ from budvision.store.queries.calls import call_histories
 from budvision.store.queries.overview import SamplingCounts
 from budvision.store.queries.people import Person
 from budvision.store.queries.readings import read_buds
-from budvision.store.queries.review import BudState, bud_states
+from budvision.store.queries.states import BudState, KnownBuds, bud_states, known_buds
 from budvision.store.remembered import Form
 from budvision.store.session import Season
 from budvision.workflow.review.readings import (
@@ -277,7 +277,7 @@ def hand_out(
 def states_of(
     season: Season, conn: Connection, sampling_id: int, *, doubts: bool
 ) -> list[BudState]:
-    """Return what `bud_states` does, read once as long as nothing of the sampling was written.
+    """Return what `bud_states` does; only buds of which something was written are read again.
 
     Parameters
     ----------
@@ -287,7 +287,11 @@ def states_of(
     version = counts.version_of(conn, sampling_id)
     if not version:  # written past the program
         return bud_states(conn, sampling_id, doubts=doubts)
-    return season.remembered.each(
-        ("bud states", doubts), {sampling_id: version},
-        lambda ids: {key: bud_states(conn, key, doubts=doubts) for key in ids},
-        most=_SAMPLINGS_AT_HAND)[sampling_id]
+    kind = ("bud states", doubts)
+
+    def work_out(ids: list[int]) -> dict[int, KnownBuds]:
+        return {key: known_buds(conn, key, doubts=doubts,
+                                before=season.remembered.last(kind, key)) for key in ids}
+
+    found = season.remembered.each(kind, {sampling_id: version}, work_out, most=_SAMPLINGS_AT_HAND)
+    return [state for _, state in found[sampling_id].values()]

@@ -19,7 +19,7 @@ from budvision.store.queries.calls import CallRow
 from budvision.store.queries.canes import BudPlace
 from budvision.store.queries.people import Person
 from budvision.store.queries.readings import ReadBud
-from budvision.store.queries.review import BudState
+from budvision.store.queries.states import BudState
 from budvision.store.queries.trust import (
     Subject,
     cameras_of,

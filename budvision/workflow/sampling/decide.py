@@ -24,7 +24,7 @@ from budvision.stats.stopping import (
 )
 from budvision.store.queries.blocks import sampling_by_id
 from budvision.store.queries.calls import current_calls
-from budvision.store.queries.review import bud_states
+from budvision.store.queries.states import bud_states
 from budvision.store.session import Season
 from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.policies import Band, Policy, shipped_policies
