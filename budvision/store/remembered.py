@@ -113,11 +113,6 @@ class Remembered:
                         self._note(kind, {key: kept[key] for key in stale}, form)
         return {key: kept[key][1] for key in states}
 
-    def last(self, kind: Hashable, key: int) -> Any:
-        """Return what is kept of a thing, whether it is still true or not; None for nothing."""
-        with self._lock:
-            return self._kept.get(kind, {}).get(key, (None, None))[1]
-
     def _add(
         self, kind: Hashable, fresh: dict[int, tuple[Any, Any]], most: int | None = None
     ) -> dict[int, tuple[Any, Any]]:

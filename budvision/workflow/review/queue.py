@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import Connection
 
@@ -287,11 +288,20 @@ def states_of(
     version = counts.version_of(conn, sampling_id)
     if not version:  # written past the program
         return bud_states(conn, sampling_id, doubts=doubts)
-    kind = ("bud states", doubts)
+    seen = season.remembered.each(
+        ("buds", doubts), {sampling_id: None}, lambda ids: {key: _Seen() for key in ids},
+        most=_SAMPLINGS_AT_HAND)[sampling_id]
+    with seen.turn:
+        if seen.version != version:
+            seen.buds = known_buds(conn, sampling_id, doubts=doubts, before=seen.buds)
+            seen.version = version
+        return [state for _, state in seen.buds.values()]
 
-    def work_out(ids: list[int]) -> dict[int, KnownBuds]:
-        return {key: known_buds(conn, key, doubts=doubts,
-                                before=season.remembered.last(kind, key)) for key in ids}
 
-    found = season.remembered.each(kind, {sampling_id: version}, work_out, most=_SAMPLINGS_AT_HAND)
-    return [state for _, state in found[sampling_id].values()]
+@dataclass(slots=True)
+class _Seen:
+    """The buds of a sampling as they were seen last, at which version of it."""
+
+    version: int = 0
+    buds: KnownBuds = field(default_factory=dict)
+    turn: threading.Lock = field(default_factory=threading.Lock)
