@@ -1,9 +1,10 @@
 """Keep a verdict model as a skops file; only this module knows skops.
 
-Nothing is unpickled. A file that holds any type outside the list that skops trusts by itself is
-refused with the names of those types. skops and scikit-learn take five seconds of processor time
-to import: only what needs the estimators does. What judges photographs reads the numbers of the
-usual model straight from the file.
+Nothing is unpickled. A file that holds any type outside our own list, or that skops does not trust
+by itself, is refused with the names of those types; skops' list alone changes with its version, and
+for years held trees, whose links a changed file can lead out of memory. skops and scikit-learn take
+five seconds of processor time to import: only what needs the estimators does. What judges
+photographs reads the numbers of the usual model straight from the file.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,12 @@ with a doubt about regions."""
 
 MOST_BYTES = 200_000_000
 """Most that a file may unpack to; the shipped model takes 0.6 MB."""
+
+_KEPT = ("builtins.", "numpy.", *(f"sklearn.{room}." for room in (
+    "pipeline", "compose", "preprocessing", "decomposition", "feature_selection",
+    "kernel_approximation", "multiclass", "linear_model", "discriminant_analysis", "naive_bayes",
+    "svm", "neural_network._multilayer_perceptron", "ensemble._bagging")))
+"""How the types of a file may begin: those that hold numbers only and look where they reach."""
 
 _LOGISTIC = ("sklearn.preprocessing._data.StandardScaler",
              "sklearn.linear_model._logistic.LogisticRegression")
@@ -100,13 +108,17 @@ def load_verdict(path: Path) -> VerdictModel:
 
     _weigh(path)
     try:
-        foreign = skops.io.get_untrusted_types(file=path)
+        foreign = set(skops.io.get_untrusted_types(file=path))
+        with zipfile.ZipFile(path) as packed:
+            foreign |= {one for one in _types(json.loads(packed.read("schema.json")))
+                        if not one.startswith(_KEPT)}
     except Exception as error:  # a damaged file can fail anywhere in the parser
         raise _damaged(path, error) from error
     if foreign:
         raise VerificationError(
             f"it holds types that could run foreign code: {', '.join(sorted(foreign))}",
-            expected="only scikit-learn, numpy and plain Python types", where=str(path),
+            expected="only plain Python, numpy and those of scikit-learn that hold numbers only",
+            where=str(path),
             do="Do not use the file; train the model again.",
         )
     try:
@@ -115,6 +127,15 @@ def load_verdict(path: Path) -> VerdictModel:
         raise
     except Exception as error:
         raise _damaged(path, error) from error
+
+
+def _types(node: Any) -> Iterator[str]:
+    """Return the name of every type that the schema of a file names."""
+    if isinstance(node, dict) and "__class__" in node:
+        yield f"{node['__module__']}.{node['__class__']}"
+    if isinstance(node, dict | list):
+        for one in node.values() if isinstance(node, dict) else node:
+            yield from _types(one)
 
 
 def load_to_judge(path: Path) -> VerdictModel:

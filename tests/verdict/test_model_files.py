@@ -253,8 +253,30 @@ def test_the_shipped_models_judge_without_scikit_learn() -> None:
     assert said.strip() == "set()"
 
 
-def test_foreign_types_are_named_and_refused(tmp_path: Path) -> None:
-    path = tmp_path / "verdict.skops"
+@pytest.mark.parametrize("trusting", [False, True])
+def test_foreign_types_are_named_and_refused_whatever_skops_trusts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, trusting: bool
+) -> None:
+    import skops.io
+    from sklearn import discriminant_analysis, ensemble, linear_model, naive_bayes, svm, tree
+
+    if trusting:  # as skops before 0.15 did of trees, and a later one may again
+        monkeypatch.setattr(skops.io, "get_untrusted_types", lambda **_: [])
+    rng = np.random.default_rng(3)
+    rows, path = rng.normal(size=(80, 4)), tmp_path / "verdict.skops"
+    numbers = (
+        linear_model.LogisticRegression(), svm.SVC(random_state=0), naive_bayes.GaussianNB(),
+        discriminant_analysis.QuadraticDiscriminantAnalysis())
+    trees = (  # whose links a changed file can lead out of memory
+        tree.DecisionTreeClassifier(random_state=0),
+        ensemble.RandomForestClassifier(2, random_state=0),
+        ensemble.GradientBoostingClassifier(n_estimators=2, random_state=0),
+        ensemble.HistGradientBoostingClassifier(max_iter=2, random_state=0))
+    for one in (*numbers, *trees):
+        kept = one.fit(rows, rows[:, 0] > 0)
+        _dump({"format": 99, "estimators": [kept]}, path)
+        with pytest.raises(VerificationError, match="99" if one in numbers else "foreign code"):
+            load_verdict(path)
     _dump({"format": 1, "estimators": [argparse.Namespace(x=1)]}, path)
     with pytest.raises(VerificationError, match="foreign code: argparse"):
         load_verdict(path)

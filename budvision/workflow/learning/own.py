@@ -29,7 +29,7 @@ def keep_estimator(
     Parameters
     ----------
     estimator : scikit-learn classifier
-        With `predict_proba`, of types that skops trusts by itself; it is cloned.
+        With `predict_proba`, of types that `verdict.persist` keeps; it is cloned.
     name : str
         The model's name without version: small letters, digits and underscores.
     note : str
