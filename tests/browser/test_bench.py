@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import random
 import threading
@@ -540,13 +541,15 @@ def test_the_viewfinder_says_what_to_mend_before_the_picture_is_taken(bench: Ben
         const still = moved(good.grey, good.grey);
         return [still, moved(good.grey, seen("invert(1)", 0).grey), guidance(good, still),
                 guidance(soft, still), guidance(seen("none", 1), still),
-                guidance(seen("brightness(0.2)", 0), still), guidance(good, 0.5)];
+                guidance(seen("brightness(0.2)", 0), still), guidance(good, 0.5),
+                guidance(good, still, "nearer"), guidance(good, still, "near")];
     }""")
     still, hand, *told = said
     assert (still, hand > 0.06) == (0, True)
     assert [(one["steady"], one["words"].split(":")[0].split(".")[0]) for one in told] == [
         (True, "Sharp, still, well lit"), (False, "Not sharp yet"), (False, "Too bright"),
-        (False, "Too dark"), (False, "Hold still")]
+        (False, "Too dark"), (False, "Hold still"), (False, "Come nearer"),
+        (True, "Near enough, sharp, still, well lit")]
 
 
 @pytest.mark.slow
@@ -561,6 +564,45 @@ def test_the_picture_is_taken_by_itself_once_until_another_lies_there(bench: Ben
     }""")
     assert taken == [[False] * 3, [False], [False] * 3 + [True] + [False] * 2, [False],
                      [False] * 3 + [True]]
+
+
+@pytest.mark.slow
+def test_from_too_far_away_no_picture_is_taken_by_itself(bench: Bench, page) -> None:
+    page.goto(f"{bench.address}/bench/")
+
+    picture = cv2.imread(str(samples_folder() / "apricot_c1_n1_k1.jpg"))
+    picture = cv2.resize(picture, (640, 480), interpolation=cv2.INTER_AREA)
+
+    def seen(share: float) -> tuple[str, int]:
+        """Hold the cut before the camera: what is said after eight readings, how often taken."""
+        move = np.array([[share, 0, 320 * (1 - share)], [0, share, 240 * (1 - share)]], float)
+        image = cv2.warpAffine(picture, move, (640, 480), flags=cv2.INTER_AREA,
+                               borderMode=cv2.BORDER_REPLICATE)
+        sent = base64.b64encode(cv2.imencode(".jpg", image)[1].tobytes()).decode()
+        return tuple(page.evaluate("""async (sent) => {
+            const image = new Image();
+            image.src = "data:image/jpeg;base64," + sent;
+            await image.decode();
+            const canvas = document.createElement("canvas");
+            [canvas.width, canvas.height] = [640, 480];
+            const draw = () => canvas.getContext("2d").drawImage(image, 0, 0);
+            setInterval(draw, 100);
+            navigator.mediaDevices.getUserMedia = async () => canvas.captureStream(10);
+            const { start, stop } = await import("/bench/static/camera.js");
+            const made = (name) => document.createElement(name);
+            const video = made("video"), words = made("p");
+            let taken = 0, read = 0;
+            const meter = { set value(sharp) { read += 1; } };
+            await start({ video, select: made("select"), meter, words, ring: made("span"),
+                          onSteady: () => { taken += 1; } });
+            while (read < 8) await new Promise((done) => setTimeout(done, 50));
+            stop(video);
+            return [words.textContent, taken];
+        }""", sent))
+
+    far, near = seen(0.3), seen(1)
+    assert (far[0].split(":")[0], far[1]) == ("Come nearer", 0)
+    assert (near[0].split(",")[0], near[1]) == ("Near enough", 1)
 
 
 def test_the_bench_speaks_the_language_of_the_page(bench: Bench, page, tmp_path: Path) -> None:

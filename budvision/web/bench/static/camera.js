@@ -1,6 +1,7 @@
-// A microscope or camera at the computer, live in the page, with hints on sharpness and light.
+// A microscope or camera at the computer, live in the page, with hints on nearness, sharpness and light.
 
 import { spoken } from "/static/language.js";
+import { SIDE as WHOLE, nearness } from "./near.js";
 
 const SIDE = 200;
 let stream = null;
@@ -46,13 +47,15 @@ export function moved(before, now) {
 }
 
 /** What to do next before the picture is taken, the most needed first. */
-export function guidance(found, motion) {
+export function guidance(found, motion, near = "unknown") {
   const said = (steady, words) => ({ steady, words });
   if (found.burnt > 0.08) return said(false, spoken("Too bright: parts of the picture are white. Turn the lamp down."));
   if (found.mean < 50) return said(false, spoken("Too dark. Bring the lamp nearer."));
   if (motion > 0.06) return said(false, spoken("Hold still."));
   if (found.sharp < 0.35) return said(false, spoken("Not sharp yet: fill the ring with the cut and focus on it."));
-  return said(true, spoken("Sharp, still, well lit: take it."));
+  if (near === "nearer") return said(false, spoken("Come nearer: the cut seems to fill less than half of the ring."));
+  if (near === "near") return said(true, spoken("Near enough, sharp, still, well lit: take it."));
+  return said(true, spoken("Sharp, still, well lit: take it if the cut fills the ring."));
 }
 
 /** Says when to take the picture by itself: after a second of steady readings, and again only once
@@ -85,19 +88,23 @@ export async function start({ video, select, meter, words, ring, onSteady }) {
   const current = stream.getVideoTracks()[0].getSettings().deviceId;
   select.replaceChildren(...devices.map((device, i) => new Option(
     device.label || spoken("camera {n}", { n: i + 1 }), device.deviceId, false, device.deviceId === current)));
-  const canvas = new OffscreenCanvas(SIDE, SIDE);
-  const context = canvas.getContext("2d", { willReadFrequently: true });
+  const small = (side) => new OffscreenCanvas(side, side).getContext("2d", { willReadFrequently: true });
+  const [context, whole] = [SIDE, WHOLE].map(small);
+  whole.imageSmoothingQuality = "high";   // made a tenth as wide, a picture would show edges that are none
+  const draw = (onto, from, side) => onto.drawImage(
+    video, (video.videoWidth - from) / 2, (video.videoHeight - from) / 2, from, from, 0, 0, side, side);
   let before = null;
   const due = shutter();
   timer = setInterval(() => {
     if (!video.videoWidth) return;
-    const side = Math.min(video.videoWidth, video.videoHeight) / 2;
-    context.drawImage(video, (video.videoWidth - side) / 2, (video.videoHeight - side) / 2, side, side, 0, 0, SIDE, SIDE);
+    const side = Math.min(video.videoWidth, video.videoHeight);
+    draw(context, side / 2, SIDE);
+    draw(whole, side, WHOLE);
     const found = measure(context, SIDE, SIDE);
     meter.value = found.sharp;
     const motion = moved(before, found.grey);
     before = found.grey;
-    const now = guidance(found, motion);
+    const now = guidance(found, motion, nearness(whole));
     words.textContent = now.words;
     ring.classList.toggle("steady", now.steady);
     if (due(now.steady, found.grey)) onSteady();
