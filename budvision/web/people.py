@@ -209,12 +209,11 @@ def install(app: Flask) -> None:
             return None
         try:
             with current_season().read() as conn:
-                person = queries.person_by_id(conn, int(number))
-                visits = get_bookmark(conn, int(number), _VISITS) or []
+                person, visits = queries.person_and_bookmark(conn, int(number), _VISITS)
         except StorageError:
             g.no_database = True  # the page that says so is shown to nobody in particular
             raise
-        if person is None or not person.active or visit not in visits:
+        if person is None or not person.active or visit not in (visits or []):
             return None
         visitor = _Visitor(person, visit)
         return visitor if visitor.get_id() == value else None

@@ -71,7 +71,7 @@ def fill() -> Fill:
             batch = calls.save_calls(conn, bud, {Tissue.PRIMARY: CallValue.LIVE}, person_id=two.id)
             undoing.undo(conn, batch, person_id=two.id)
             marks.set_mark(conn, bud, "skipped", "yes", person_id=one.id)
-            take_lease(conn, bud, one.id)
+            take_lease(conn, bud, one)
             set_bookmark(conn, one.id, "review", {"bud": bud})
             conn.execute(insert(crop_record).values(
                 block_id=block, kind="clusters_per_vine", value=44.0, unit="1",

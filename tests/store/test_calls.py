@@ -196,24 +196,24 @@ def test_columns_agree_with_rows_after_changes_of_mind(any_season: Season) -> No
 
 def test_the_queue_knows_what_waits(season: Season) -> None:
     with season.write() as conn:
-        who = people.ensure_person(conn, "Maren Holt").id
+        maren = people.ensure_person(conn, "Maren Holt")
         sampling, bud = _bud(conn, 1)
         _, other = _bud(conn, 2)
-        calls.save_calls(conn, bud, {P: LIVE, S: LIVE, T: LIVE}, person_id=who)
+        calls.save_calls(conn, bud, {P: LIVE, S: LIVE, T: LIVE}, person_id=maren.id)
         states = bud_states(conn, sampling)
         assert [(row.state, row.n_called) for row in states] == [("done", 3), ("no_photo", 0)]
-        mine = review.take_lease(conn, other, who)
-        second = people.ensure_person(conn, "Ivo Lund").id
-        theirs = review.take_lease(conn, other, second)
+        mine = review.take_lease(conn, other, maren)
+        ivo = people.ensure_person(conn, "Ivo Lund")
+        theirs = review.take_lease(conn, other, ivo)
         assert (mine.mine, theirs.mine, theirs.person) == (True, False, "Maren Holt")
-        review.release(conn, other, second)  # not theirs to give back
-        assert not review.take_lease(conn, other, second).mine
-        review.release(conn, other, who)
-        assert review.take_lease(conn, other, second).mine
-        review.set_bookmark(conn, who, "review", {"bud": other})
-        review.set_bookmark(conn, who, "review", {"bud": bud})
-        assert review.get_bookmark(conn, who, "review") == {"bud": bud}
-        assert review.get_bookmark(conn, second, "review") is None
+        review.release(conn, other, ivo.id)  # not theirs to give back
+        assert not review.take_lease(conn, other, ivo).mine
+        review.release(conn, other, maren.id)
+        assert review.take_lease(conn, other, ivo).mine
+        review.set_bookmark(conn, maren.id, "review", {"bud": other})
+        review.set_bookmark(conn, maren.id, "review", {"bud": bud})
+        assert review.get_bookmark(conn, maren.id, "review") == {"bud": bud}
+        assert review.get_bookmark(conn, ivo.id, "review") is None
 
 
 def _random_calls(conn: Connection, rng: np.random.Generator) -> dict[int, tuple[str, str]]:

@@ -86,6 +86,10 @@ def test_buds_brought_up_to_date_are_those_of_a_whole_reading(
         with any_season.read() as conn:
             for doubts, earlier in kept.items():
                 whole = bud_states(conn, sampling, doubts=doubts)
+                for state in whole:
+                    assert state.calls == {
+                        tissue: row.value for tissue, row in calls.standing_calls(
+                            calls.call_history(conn, state.bud_id)).items()}
                 # whatever was known, newest or older, or of a moment that has gone
                 for before in (*earlier[-1:], *earlier[:1], {}):
                     found = known_buds(conn, sampling, doubts=doubts, before=before)

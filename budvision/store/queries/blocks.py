@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from typing import Any
 from unicodedata import normalize
@@ -31,8 +31,8 @@ __all__ = [
     "BLOCK_FIELDS", "SAMPLING_FIELDS", "Block", "Sampling", "block_by_id", "drop_unused_block",
     "ensure_block", "ensure_sampling", "ensure_site", "find_block", "find_sampling",
     "find_samplings", "get_block", "get_sampling", "latest_sampling", "list_blocks",
-    "list_samplings", "list_sites", "sampling_by_id", "sampling_labels", "update_block",
-    "update_sampling",
+    "list_samplings", "list_sites", "sampling_by_id", "sampling_labels", "sampling_of",
+    "update_block", "update_sampling",
 ]
 
 
@@ -61,7 +61,7 @@ class Sampling:
     """One collection of canes from one block on one day. Times are UTC ISO 8601 or None.
 
     `tops_up` is the label of the block's sampling that this one tops up, so that both are one
-    answer; empty for none.
+    answer; empty for none. `cultivar` is the block's.
     """
 
     id: int
@@ -76,6 +76,10 @@ class Sampling:
     note: str
     added_at: str
     tops_up: str = ""
+    cultivar: str = ""
+
+
+_SAMPLING_COLUMNS = tuple(one.name for one in fields(Sampling))
 
 
 # ---- sites and blocks ------------------------------------------------------------------------
@@ -222,7 +226,7 @@ def drop_unused_block(conn: Connection, block_id: int) -> bool:
 
 
 def _samplings() -> Select[Any]:
-    return select(sampling, block.c.name.label("block")).join(
+    return select(sampling, block.c.name.label("block"), block.c.cultivar).join(
         block, sampling.c.block_id == block.c.id
     )
 
@@ -369,10 +373,10 @@ def _table(kept: str) -> dict[str, Any]:
 
 
 def _sampling(row: Row[Any]) -> Sampling:
-    return Sampling(
-        id=row.id, block_id=row.block_id, block=row.block, label=row.label,
-        collected_at=row.collected_at, in_water_at=row.in_water_at,
-        out_of_water_at=row.out_of_water_at, room_temp_c=row.room_temp_c,
-        plan=_table(row.plan), note=row.note, added_at=row.added_at,
-        tops_up=row.tops_up,
-    )
+    return sampling_of(dict(row._mapping))
+
+
+def sampling_of(facts: Mapping[str, Any]) -> Sampling:
+    """Return the sampling of a row's columns, of which some may be others'."""
+    kept = {name: facts[name] for name in _SAMPLING_COLUMNS}
+    return Sampling(**{**kept, "plan": _table(kept["plan"])})

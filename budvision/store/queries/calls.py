@@ -7,7 +7,7 @@ first call that was not taken back. Second readings never count by themselves.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -34,7 +34,7 @@ from budvision.vocabulary import TISSUES, BudCalls, CallValue, Cause, Tissue
 __all__ = [
     "ROUNDS", "CallRow", "NewCall", "NewRow", "add_calls", "batch_rows", "call_histories",
     "call_history", "called_among", "current_calls", "current_calls_of_bud", "current_rows",
-    "newest_rows", "save_calls",
+    "newest_rows", "save_calls", "standing_calls",
 ]
 
 ROUNDS = ("first", "second", "settled")
@@ -314,17 +314,18 @@ def called_among(conn: Connection, bud_ids: Sequence[int]) -> set[int]:
 
 def current_calls_of_bud(conn: Connection, bud_id: int) -> dict[Tissue, CallRow]:
     """Return the calls of a bud that count, by tissue."""
-    rows = conn.execute(_standing_of_bud(), {"bud_id": bud_id})
-    found = {Tissue(row.tissue): _call(row) for row in rows}
-    return {tissue: found[tissue] for tissue in TISSUES if tissue in found}
+    return standing_calls(call_history(conn, bud_id))
 
 
-@cache
-def _standing_of_bud() -> Select[Any]:
-    """Build once what is asked at every save: building takes longer than the answer."""
-    standing = current_rows([bindparam("bud_id", type_=Integer)])
-    return select(standing, person.c.name.label("person")).join(
-        person, standing.c.person_id == person.c.id)
+def standing_calls(history: Iterable[CallRow]) -> dict[Tissue, CallRow]:
+    """Return the calls that count among all rows of one bud, oldest first, by tissue."""
+    newest = {(row.tissue, row.round): row for row in history}
+    found: dict[Tissue, CallRow] = {}
+    for tissue in TISSUES:
+        for one in (newest.get((tissue, "settled")), newest.get((tissue, "first"))):
+            if one is not None and one.value is not None:
+                found.setdefault(tissue, one)
+    return found
 
 
 def current_calls(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from typing import Any
 
@@ -12,15 +12,17 @@ from sqlalchemy import Connection, Integer, Row, Select, bindparam, func, select
 from budvision.errors import InputError, NotFoundError
 from budvision.store import counts
 from budvision.store.names import clean_label
+from budvision.store.queries.blocks import Sampling, sampling_of
 from budvision.store.queries.insertion import check_names, insert_row
 from budvision.store.session import now
-from budvision.store.tables import block, bud, cane, sampling
+from budvision.store.tables import block, bud, call, cane, sampling, sampling_count
 from budvision.tables import alike
 
 __all__ = [
-    "CANE_FIELDS", "BudPlace", "Cane", "bud_of_cane", "bud_place", "check_node", "check_spelling",
+    "CANE_FIELDS", "BudPlace", "Cane", "PlacedBud", "bud_of_cane", "bud_place", "check_node",
+    "check_spelling",
     "ensure_bud", "ensure_cane", "facts_of_cane", "facts_to_fill", "find_bud", "find_cane",
-    "list_buds", "list_canes", "match_cane", "update_cane",
+    "list_buds", "list_canes", "match_cane", "placed_bud", "update_cane",
 ]
 
 VIGORS = ("", "small", "medium", "large")
@@ -56,6 +58,24 @@ class BudPlace:
     block_id: int
     block: str
     cultivar: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedBud:
+    """A bud's place with its whole sampling, and how far the season's rows had come.
+
+    Attributes
+    ----------
+    version : int
+        Of the sampling, as `store.counts.version_of`.
+    newest_call : int
+        Number of the newest call of the season, 0 where there is none.
+    """
+
+    place: BudPlace
+    sampling: Sampling
+    version: int
+    newest_call: int
 
 
 # ---- canes -----------------------------------------------------------------------------------
@@ -267,16 +287,39 @@ def find_bud(
 
 def bud_place(conn: Connection, bud_id: int) -> BudPlace:
     """Return where a bud stands, or raise NotFoundError."""
-    row = conn.execute(_place_of_bud(), {"bud_id": bud_id}).one_or_none()
+    return _place(_there(conn.execute(_place_of_bud(), {"bud_id": bud_id}).one_or_none(), bud_id))
+
+
+def placed_bud(conn: Connection, bud_id: int) -> PlacedBud:
+    """Return where a bud stands with its whole sampling, or raise NotFoundError."""
+    row = _there(conn.execute(_placed(), {"bud_id": bud_id}).one_or_none(), bud_id)
+    facts = row._mapping
+    return PlacedBud(
+        place=BudPlace(**{one.name: facts[one.name] for one in fields(BudPlace)}),
+        sampling=sampling_of({**facts, "id": row.sampling_id, "label": row.sampling}),
+        version=row.version or 0, newest_call=row.newest_call or 0)
+
+
+def _there(row: Row[Any] | None, bud_id: int) -> Row[Any]:
     if row is None:
         raise NotFoundError(f"there is no bud number {bud_id}", where="bud",
                             do="Go back to the list of buds.", code="no_bud")
-    return _place(row)
+    return row
 
 
 @cache
 def _place_of_bud() -> Select[Any]:
     return _places().where(bud.c.id == bindparam("bud_id", type_=Integer))
+
+
+@cache
+def _placed() -> Select[Any]:
+    more = (column for column in sampling.c if column.name not in ("id", "block_id", "label"))
+    return (
+        _place_of_bud().add_columns(
+            *more, sampling_count.c.version,
+            select(func.max(call.c.id)).scalar_subquery().label("newest_call"))
+        .outerjoin(sampling_count, sampling_count.c.sampling_id == sampling.c.id))
 
 
 def list_buds(conn: Connection, *, sampling_id: int | None = None) -> list[BudPlace]:

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
 from unicodedata import normalize
 
-from sqlalchemy import Connection, Integer, Select, bindparam, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Integer,
+    Select,
+    String,
+    and_,
+    bindparam,
+    insert,
+    select,
+    update,
+)
 
 from budvision.errors import ConflictError, InputError, NotFoundError, UsageError
 from budvision.store.names import name_key
 from budvision.store.session import now
-from budvision.store.tables import person
+from budvision.store.tables import bookmark, person
 
 __all__ = [
     "ROLES",
@@ -23,6 +34,7 @@ __all__ = [
     "ensure_person",
     "find_person",
     "list_people",
+    "person_and_bookmark",
     "person_by_id",
     "set_active",
     "set_password_hash",
@@ -94,6 +106,24 @@ def person_by_id(conn: Connection, person_id: int) -> Person | None:
 @cache
 def _by_id() -> Select[Any]:
     return select(person).where(person.c.id == bindparam("person_id", type_=Integer))
+
+
+def person_and_bookmark(
+    conn: Connection, person_id: int, page: str
+) -> tuple[Person | None, Any]:
+    """Return the person with that number and what their page kept, None where there is none."""
+    row = conn.execute(_with_bookmark(), {"person_id": person_id, "page": page}).one_or_none()
+    if row is None:
+        return None, None
+    return _person(row), None if row.kept is None else json.loads(row.kept)
+
+
+@cache
+def _with_bookmark() -> Select[Any]:
+    kept = and_(bookmark.c.person_id == person.c.id,
+                bookmark.c.page == bindparam("page", type_=String))
+    return select(person, bookmark.c.value.label("kept")).outerjoin(bookmark, kept).where(
+        person.c.id == bindparam("person_id", type_=Integer))
 
 
 def list_people(conn: Connection) -> list[Person]:

@@ -225,7 +225,7 @@ def latest_proposals(
 
 def _newest(conn: Connection, condition: Any) -> dict[int, ProposalRow]:
     last = select(func.max(proposal.c.id)).where(condition).group_by(proposal.c.photo_id)
-    rows = _read(conn, *_asked(proposal.c.id.in_(last)))
+    rows = _read(conn, _asked(proposal.c.id.in_(last)))
     return {row.photo_id: row for row in rows}
 
 
@@ -239,52 +239,59 @@ def _newest_of_bud() -> Select[Any]:
 
 def proposal_history(conn: Connection, photo_id: int) -> list[ProposalRow]:
     """Return every proposal of a photograph, oldest first."""
-    return _read(conn, *_asked(proposal.c.photo_id == photo_id))
+    return _read(conn, _asked(proposal.c.photo_id == photo_id))
 
 
 def proposals_by_id(conn: Connection, ids: Sequence[int]) -> list[ProposalRow]:
     """Return the proposals of these numbers, those that are there, oldest first."""
-    return _read(conn, *_of_ids(), {"ids": list(ids)}) if ids else []
+    return _read(conn, _of_ids(), {"ids": list(ids)}) if ids else []
 
 
 @cache
-def _of_ids() -> tuple[Select[Any], Select[Any]]:
+def _of_ids() -> Select[Any]:
     return _asked(proposal.c.id.in_(bindparam("ids", expanding=True, type_=Integer)))
 
 
-def _asked(condition: Any) -> tuple[Select[Any], Select[Any]]:
-    """Return what asks for the tissues of some proposals, and for the proposals themselves."""
+def _asked(condition: Any) -> Select[Any]:
+    """Return what asks for some proposals: a row for each tissue, or one for a proposal of none."""
+    parts = proposal_tissue.c
     return (
-        select(proposal_tissue).join(proposal, proposal_tissue.c.proposal_id == proposal.c.id)
-        .where(condition).order_by(proposal_tissue.c.id),
-        select(proposal, model.c.name.label("model")).join(model, proposal.c.model_id == model.c.id)
-        .where(condition).order_by(proposal.c.id))
+        select(proposal, model.c.name.label("model"), parts.tissue, parts.exposed, parts.verdict,
+               parts.p_dead, parts.area_px, parts.centre_row, parts.centre_col, parts.why,
+               parts.features, parts.p_name, parts.other_name)
+        .join(model, proposal.c.model_id == model.c.id)
+        .outerjoin(proposal_tissue, parts.proposal_id == proposal.c.id)
+        .where(condition).order_by(proposal.c.id, parts.id))
 
 
 def _read(
-    conn: Connection, parts: Select[Any], whole: Select[Any],
-    which: Mapping[str, Any] | None = None,
+    conn: Connection, query: Select[Any], which: Mapping[str, Any] | None = None
 ) -> list[ProposalRow]:
-    tissues: dict[int, dict[Tissue, TissueProposal]] = {}
-    for row in conn.execute(parts, which):
-        centre = None if row.centre_row is None else (row.centre_row, row.centre_col)
-        tissues.setdefault(row.proposal_id, {})[Tissue(row.tissue)] = TissueProposal(
-            exposed=bool(row.exposed),
-            verdict=None if row.verdict is None else Verdict(row.verdict),
-            p_dead=row.p_dead, area_px=row.area_px, centre=centre, why=row.why,
-            features=json.loads(row.features), p_name=row.p_name,
-            other_name=None if row.other_name is None else Tissue(row.other_name),
-        )
-    return [
-        ProposalRow(
-            id=row.id, photo_id=row.photo_id, model_id=row.model_id, model=row.model,
-            region_id=row.region_id, found=bool(row.found),
-            reasons=tuple(Reason.from_dict(one) for one in json.loads(row.reasons)),
-            mm_per_px=row.mm_per_px,
-            tissues=tissues.get(row.id, {}), added_at=row.added_at,
-        )
-        for row in conn.execute(whole, which)
-    ]
+    found: list[ProposalRow] = []
+    tissues: dict[Tissue, TissueProposal] = {}
+    for row in conn.execute(query, which):
+        if not found or found[-1].id != row.id:
+            tissues = {}
+            found.append(ProposalRow(
+                id=row.id, photo_id=row.photo_id, model_id=row.model_id, model=row.model,
+                region_id=row.region_id, found=bool(row.found),
+                reasons=tuple(Reason.from_dict(one) for one in json.loads(row.reasons)),
+                mm_per_px=row.mm_per_px, tissues=tissues, added_at=row.added_at,
+            ))
+        if row.tissue is not None:
+            tissues[Tissue(row.tissue)] = _tissue(row)
+    return found
+
+
+def _tissue(row: Row[Any]) -> TissueProposal:
+    return TissueProposal(
+        exposed=bool(row.exposed),
+        verdict=None if row.verdict is None else Verdict(row.verdict),
+        p_dead=row.p_dead, area_px=row.area_px,
+        centre=None if row.centre_row is None else (row.centre_row, row.centre_col),
+        why=row.why, features=json.loads(row.features), p_name=row.p_name,
+        other_name=None if row.other_name is None else Tissue(row.other_name),
+    )
 
 
 def photos_without_proposal(conn: Connection, model_id: int | None = None) -> list[PhotoRow]:

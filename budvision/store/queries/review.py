@@ -10,6 +10,7 @@ from functools import cache
 from typing import Any
 
 from sqlalchemy import (
+    CompoundSelect,
     Connection,
     Integer,
     Select,
@@ -20,9 +21,11 @@ from sqlalchemy import (
     delete,
     func,
     select,
+    union_all,
 )
 from sqlalchemy.dialects import sqlite
 
+from budvision.store.queries.people import Person
 from budvision.store.session import now
 from budvision.store.tables import (
     bookmark,
@@ -115,18 +118,17 @@ def buds_read_twice(conn: Connection) -> list[int]:
 
 
 def take_lease(
-    conn: Connection, bud_id: int, person_id: int, *, minutes: float = 10.0
+    conn: Connection, bud_id: int, asker: Person, *, minutes: float = 10.0
 ) -> Lease:
     """Ask for a bud: it is the asker's unless another person's lease still runs.
 
     A lease keeps nobody from saving; it tells the second person that the first has it open.
     """
     standing = conn.execute(_lease_of_bud(), {"bud_id": bud_id}).one_or_none()
-    if standing is not None and standing.person_id != person_id and standing.until > now():
+    if standing is not None and standing.person_id != asker.id and standing.until > now():
         return Lease(bud_id, standing.person_id, standing.name, standing.until, mine=False)
-    until = _lend(conn, [bud_id], person_id, minutes)
-    name = conn.scalar(select(person.c.name).where(person.c.id == person_id)) or ""
-    return Lease(bud_id, person_id, name, until, mine=True)
+    until = _lend(conn, [bud_id], asker.id, minutes)
+    return Lease(bud_id, asker.id, asker.name, until, mine=True)
 
 
 @cache
@@ -184,10 +186,8 @@ def lease_first(
     taken: list[int] = []
     for start in range(0, len(bud_ids), _AT_ONCE):
         part = bud_ids[start:start + _AT_ONCE]
-        leases = conn.execute(_leases_of_buds(), {"bud_ids": part}).all()
-        moment = now()
-        gone = {row.bud_id for row in leases if row.person_id != person_id and row.until > moment}
-        gone.update(conn.scalars(_called_since(), {"bud_ids": part, "known": known}))
+        gone = set(conn.scalars(_gone(), {
+            "bud_ids": part, "person_id": person_id, "moment": now(), "known": known}))
         taken += [bud_id for bud_id in part if bud_id not in gone][:n - len(taken)]
         if len(taken) == n:
             break
@@ -197,16 +197,15 @@ def lease_first(
 
 
 @cache
-def _leases_of_buds() -> Select[Any]:
-    return select(lease.c.bud_id, lease.c.person_id, lease.c.until).where(
-        lease.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer)))
-
-
-@cache
-def _called_since() -> Select[Any]:
-    return select(call.c.bud_id).where(
-        call.c.bud_id.in_(bindparam("bud_ids", expanding=True, type_=Integer)),
-        call.c.id > bindparam("known", type_=Integer))
+def _gone() -> CompoundSelect[Any]:
+    """Return the buds that others have open, or that somebody has called since."""
+    asked = bindparam("bud_ids", expanding=True, type_=Integer)
+    return union_all(
+        select(lease.c.bud_id).where(
+            lease.c.bud_id.in_(asked), lease.c.until > bindparam("moment", type_=String),
+            lease.c.person_id != bindparam("person_id", type_=Integer)),
+        select(call.c.bud_id).where(
+            call.c.bud_id.in_(asked), call.c.id > bindparam("known", type_=Integer)))
 
 
 def newest_call(conn: Connection) -> int:

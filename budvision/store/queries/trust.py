@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection, exists, func, select
+from sqlalchemy import Connection, Integer, Select, bindparam, exists, func, select
 
 from budvision.store.queries.insertion import as_json, insert_row
 from budvision.store.queries.photos import current_assignment
@@ -28,7 +29,7 @@ from budvision.store.tables import (
 
 __all__ = [
     "SUBJECTS", "PicturedBud", "Subject", "TrustRow", "add_trust", "cameras_of", "casts_of",
-    "cultivar_of", "cultivars_of", "has_proposal", "pictured_buds", "standing_trust",
+    "cultivars_of", "has_proposal", "pictured_buds", "standing_trust",
 ]
 
 SUBJECTS = ("season", "cultivar", "camera", "light")
@@ -67,16 +68,19 @@ class PicturedBud:
 
 def standing_trust(conn: Connection) -> dict[Subject, TrustRow]:
     """Return the newest row of each subject."""
-    rows = conn.execute(
-        select(trust, person.c.name.label("person"))
-        .outerjoin(person, trust.c.person_id == person.c.id).order_by(trust.c.id))
     found = {}
-    for row in rows:
+    for row in conn.execute(_by_age()):
         subject = Subject(row.subject, row.name, row.sampling_id)
         found[subject] = TrustRow(
             id=row.id, subject=subject, value=row.value, person=row.person, reason=row.reason,
             facts=json.loads(row.facts), added_at=row.added_at)
     return found
+
+
+@cache
+def _by_age() -> Select[Any]:
+    return (select(trust, person.c.name.label("person"))
+            .outerjoin(person, trust.c.person_id == person.c.id).order_by(trust.c.id))
 
 
 def add_trust(
@@ -92,23 +96,25 @@ def add_trust(
 
 def cameras_of(conn: Connection, bud_id: int) -> frozenset[str]:
     """Return the cameras of a bud's photographs, '' where a file names none."""
-    return frozenset(conn.scalars(
-        select(photo.c.camera).join(assignment, assignment.c.photo_id == photo.c.id)
-        .where(current_assignment(), assignment.c.bud_id == bud_id)))
+    return frozenset(conn.scalars(_cameras(), {"bud_id": bud_id}))
+
+
+@cache
+def _cameras() -> Select[Any]:
+    return select(photo.c.camera).join(assignment, assignment.c.photo_id == photo.c.id).where(
+        current_assignment(), assignment.c.bud_id == bindparam("bud_id", type_=Integer))
 
 
 def has_proposal(conn: Connection, bud_id: int) -> bool:
     """Tell whether a model has looked at any photograph of a bud."""
-    return conn.scalar(
-        select(proposal.c.id).join(assignment, assignment.c.photo_id == proposal.c.photo_id)
-        .where(current_assignment(), assignment.c.bud_id == bud_id).limit(1)) is not None
+    return conn.scalar(_any_proposal(), {"bud_id": bud_id}) is not None
 
 
-def cultivar_of(conn: Connection, sampling_id: int) -> str:
-    """Return the cultivar of a sampling's block, '' where it is not known."""
-    return conn.scalar(
-        select(block.c.cultivar).join(sampling, sampling.c.block_id == block.c.id)
-        .where(sampling.c.id == sampling_id)) or ""
+@cache
+def _any_proposal() -> Select[Any]:
+    return select(proposal.c.id).join(
+        assignment, assignment.c.photo_id == proposal.c.photo_id).where(
+        current_assignment(), assignment.c.bud_id == bindparam("bud_id", type_=Integer)).limit(1)
 
 
 def cultivars_of(conn: Connection) -> dict[int, str]:

@@ -9,11 +9,11 @@ from flask import jsonify
 from flask.typing import ResponseReturnValue
 from sqlalchemy import Connection
 
-from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
-from budvision.store.queries.canes import BudPlace
+from budvision.store.queries.canes import BudPlace, PlacedBud
 from budvision.store.queries.people import Person
+from budvision.store.queries.states import BudState
 from budvision.store.session import Season
 from budvision.web.asked import integer, integers, json_object, text
 from budvision.web.current import current_season
@@ -34,18 +34,26 @@ def facts_of(
     season: Season, conn: Connection, bud_id: int, person: Person, choice: Choice
 ) -> dict[str, Any]:
     """Gather a bud's page together with what comes after it."""
-    place = canes.bud_place(conn, bud_id)
-    sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-    states = states_of(season, conn, sampling.id, doubts=choice.order == "doubtful")
+    bud = canes.placed_bud(conn, bud_id)
+    states, coming = _coming(season, conn, bud, person, choice)
     page = bud_page(
         conn, season.settings, bud_id, person=person, reading=choice.reading, states=states,
-        place=place, sampling=sampling,
+        bud=bud,
     )
-    coming = turn(conn, season.settings, sampling, person, choice, bud_id, states=states)
     page["left"] = len(coming.bud_ids)
     page["tally"] = tally_of(states)
     page["open_by"] = review_queries.open_elsewhere(conn, bud_id, person.id)
     return page
+
+
+def _coming(
+    season: Season, conn: Connection, bud: PlacedBud, person: Person, choice: Choice
+) -> tuple[list[BudState], Turn]:
+    """Return every bud of a bud's sampling, and what a person has in front of them after it."""
+    states = states_of(season, conn, bud.sampling.id, doubts=choice.order == "doubtful",
+                       version=bud.version)
+    return states, turn(conn, season.settings, bud.sampling, person, choice, bud.place.id,
+                        states=states, known=bud.newest_call)
 
 
 @blueprint.get("/bud/<int:bud_id>/facts")
@@ -68,13 +76,11 @@ class _After:
 def _look_after(bud_id: int, choice: Choice) -> _After:
     season, person = current_season(), need_person()
     with season.read() as conn:
-        place = canes.bud_place(conn, bud_id)
-        sampling = block_queries.sampling_by_id(conn, place.sampling_id)
-        states = states_of(season, conn, sampling.id, doubts=choice.order == "doubtful")
-        coming = turn(conn, season.settings, sampling, person, choice, bud_id, states=states)
-    return _After(place, coming, {
+        bud = canes.placed_bud(conn, bud_id)
+        states, coming = _coming(season, conn, bud, person, choice)
+    return _After(bud.place, coming, {
         "left": len(coming.bud_ids), "tally": tally_of(states),
-        "strip": cane_strip(states, place.cane_id, values=choice.reading != "second")})
+        "strip": cane_strip(states, bud.place.cane_id, values=choice.reading != "second")})
 
 
 def _after(bud_id: int, choice: Choice) -> dict[str, Any]:
@@ -91,7 +97,7 @@ def open_bud(bud_id: int) -> ResponseReturnValue:
     season, person, choice = current_season(), need_person(), asked_choice()
     after = _look_after(bud_id, choice)
     with season.write(of_the_moment=True) as conn:
-        lease = review_queries.take_lease(conn, bud_id, person.id, minutes=LEASE_MIN)
+        lease = review_queries.take_lease(conn, bud_id, person, minutes=LEASE_MIN)
         review_queries.set_bookmark(conn, person.id, BOOKMARK, {
             "sampling_id": after.place.sampling_id, "bud_id": bud_id, **asdict(choice),
         })

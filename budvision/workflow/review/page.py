@@ -11,8 +11,7 @@ from budvision.language import told_text
 from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
-from budvision.store.queries.calls import CallRow, call_history, current_calls_of_bud
-from budvision.store.queries.marks import marks_of_bud
+from budvision.store.queries.calls import CallRow, call_history, standing_calls
 from budvision.store.queries.overview import SamplingCounts
 from budvision.store.queries.people import Person
 from budvision.store.queries.photos import Cut, cuts_of_bud
@@ -65,8 +64,7 @@ def _hundredths(p: float) -> str:
 
 def bud_page(
     conn: Connection, settings: Settings, bud_id: int, *, person: Person, reading: str = "first",
-    states: Sequence[BudState] | None = None, place: canes.BudPlace | None = None,
-    sampling: block_queries.Sampling | None = None,
+    states: Sequence[BudState] | None = None, bud: canes.PlacedBud | None = None,
 ) -> Values:
     """Gather one bud: its cuts, outlines, proposals, standing calls and history.
 
@@ -84,7 +82,7 @@ def bud_page(
         first, second or settle. A second reader gets neither proposals nor calls.
     states : sequence of BudState, optional
         Every bud of the sampling, where the caller has them.
-    place, sampling : BudPlace, Sampling, optional
+    bud : PlacedBud, optional
         Where the bud stands, where the caller knows.
 
     Returns
@@ -93,8 +91,11 @@ def bud_page(
         Ready for JSON. While `hidden` is true it holds no outline, proposal, reason or, for a
         second reader, call.
     """
-    place = place or canes.bud_place(conn, bud_id)
-    sampling = sampling or block_queries.sampling_by_id(conn, place.sampling_id)
+    bud = bud or canes.placed_bud(conn, bud_id)
+    place, sampling = bud.place, bud.sampling
+    if states is None:
+        states = bud_states(conn, sampling.id, doubts=False)
+    own = {row.bud_id: row for row in states}[bud_id]
     history = call_history(conn, bud_id)
     hidden = hidden_from(conn, settings, place, sampling, history, reading)
     cuts = cuts_of_bud(conn, bud_id)
@@ -102,14 +103,13 @@ def bud_page(
     found = [(cut.cut, latest[cut.photo.id]) for cut in cuts if cut.photo.id in latest]
     best = best_proposals(found)
     regions = {cut.photo.id: current_region(conn, cut.photo.id) for cut in cuts}
-    standing = {} if reading == "second" else current_calls_of_bud(conn, bud_id)
+    standing = {} if reading == "second" else standing_calls(history)
     photo_of = {cut.cut: cut.photo.id for cut in reversed(cuts)}
     to_settle = disagreements_of(history) if reading == "settle" else []
     shown = {
         tissue: _proposal(tissue, one, photo_of[one[0]], regions)
         for tissue, one in ({} if hidden else best).items()
     }
-    marks = marks_of_bud(conn, bud_id)
     return {
         "bud": _bud(place),
         "reading": reading, "hidden": hidden,
@@ -118,15 +118,12 @@ def bud_page(
         "seen": max((row.id for row in history), default=0),
         "shown": [row.id for _, row in found],
         "photos": [cut.photo.id for cut in cuts],
-        "skipped": "skipped" in marks, "no_bud": "node" in marks,
+        "skipped": own.skipped, "no_bud": bool(own.node_mark),
         "cuts": [_cut(cut, regions[cut.photo.id], latest.get(cut.photo.id), hidden)
                  for cut in cuts],
         "tissues": _tissues(shown, standing, to_settle, history),
         "history": [] if reading == "second" else [_past(row) for row in history],
-        "strip": cane_strip(
-            bud_states(conn, sampling.id, doubts=False) if states is None else states,
-            place.cane_id, values=reading != "second",
-        ),
+        "strip": cane_strip(states, place.cane_id, values=reading != "second"),
         "may_settle": len({row.person_id for row in history}) > 1,
         "person": person.name,
     }

@@ -78,7 +78,7 @@ class Choice:
 
 def queue(
     conn: Connection, settings: Settings, sampling: Sampling, person: Person, choice: Choice, *,
-    states: Sequence[BudState] | None = None,
+    states: Sequence[BudState] | None = None, trial: bool | None = None,
 ) -> list[BudState]:
     """Return the buds that a person has in front of them, in their order.
 
@@ -88,12 +88,16 @@ def queue(
     ----------
     states : sequence of BudState, optional
         Every bud of the sampling, where the caller has them; with doubts for that order.
+    trial : bool, optional
+        Whether the sampling is on trial, where the caller knows.
     """
     if states is None:
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
+    if trial is None:
+        trial = on_trial(conn, settings, sampling)
     pictured = [row for row in states if row.n_cuts and not row.node_mark]
     shown = _shown(conn, settings, sampling, person, choice, pictured)
-    if choice.reading == "first" and on_trial(conn, settings, sampling):
+    if choice.reading == "first" and trial:
         return _spread(shown, pictured, sampling)
     return _ordered(shown, settings, sampling, person, choice)
 
@@ -231,15 +235,23 @@ class Turn:
 
 def turn(
     conn: Connection, settings: Settings, sampling: Sampling, person: Person, choice: Choice,
-    after: int | None, *, states: Sequence[BudState] | None = None,
+    after: int | None, *, states: Sequence[BudState] | None = None, known: int | None = None,
 ) -> Turn:
-    """Return the buds that a person has in front of them after one, going round."""
-    known = review_queries.newest_call(conn)
+    """Return the buds that a person has in front of them after one, going round.
+
+    Parameters
+    ----------
+    states, known : sequence of BudState and int, optional
+        As for `queue`, and the number of the newest call, where the caller has them.
+    """
+    if known is None:
+        known = review_queries.newest_call(conn)
     if states is None:
         states = bud_states(conn, sampling.id, doubts=choice.order == "doubtful")
-    waiting = queue(conn, settings, sampling, person, choice, states=states)
+    trial = on_trial(conn, settings, sampling)
+    waiting = queue(conn, settings, sampling, person, choice, states=states, trial=trial)
     everything = replace(choice, show="all", reading="first")
-    whole = queue(conn, settings, sampling, person, everything, states=states)
+    whole = queue(conn, settings, sampling, person, everything, states=states, trial=trial)
     order = [row.bud_id for row in whole]
     start = order.index(after) + 1 if after in order else 0
     wanted = {row.bud_id for row in waiting}
@@ -276,7 +288,8 @@ def hand_out(
 
 
 def states_of(
-    season: Season, conn: Connection, sampling_id: int, *, doubts: bool
+    season: Season, conn: Connection, sampling_id: int, *, doubts: bool,
+    version: int | None = None,
 ) -> list[BudState]:
     """Return what `bud_states` does; only buds of which something was written are read again.
 
@@ -284,8 +297,11 @@ def states_of(
     ----------
     conn : Connection
         Open for reading: what is not committed yet is nobody's to remember.
+    version : int, optional
+        Of the sampling (`store.counts.version_of`), where the caller has it.
     """
-    version = counts.version_of(conn, sampling_id)
+    if version is None:
+        version = counts.version_of(conn, sampling_id)
     if not version:  # written past the program
         return bud_states(conn, sampling_id, doubts=doubts)
     seen = season.remembered.each(

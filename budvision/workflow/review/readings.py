@@ -23,7 +23,6 @@ from budvision.store.queries.states import BudState
 from budvision.store.queries.trust import (
     Subject,
     cameras_of,
-    cultivar_of,
     has_proposal,
     standing_trust,
 )
@@ -107,7 +106,7 @@ def on_trial(conn: Connection, settings: Settings, sampling: Sampling) -> bool:
     if not settings.trial_buds:
         return False
     standing = standing_trust(conn)
-    wanted = (Subject("season"), Subject("cultivar", cultivar_of(conn, sampling.id)))
+    wanted = (Subject("season"), Subject("cultivar", sampling.cultivar))
     light = standing.get(Subject("light", "", sampling.id))
     return any(one not in standing or standing[one].value != "shown" for one in wanted) or (
         light is not None and light.value != "shown")
