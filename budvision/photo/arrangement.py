@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from budvision.photo.windows import window_round
 from budvision.vocabulary import LABEL_SCALES
 
 __all__ = ["Arrangement", "arrange"]
@@ -206,7 +207,12 @@ def arrange(
     logistic regressions on 163 flankers alone in renders of the main renderer and 105 of the
     second, none of them trained on.
     """
-    labels = np.where(face, LABEL_SCALES, 0).astype(np.uint8)
+    whole = np.where(face, LABEL_SCALES, 0).astype(np.uint8)
+    if not face.any():
+        return Arrangement(whole, 0.0)
+    window = window_round(face, 1)  # nothing lies outside the face
+    labels, face = whole[window], face[window]
+    shares, heat = shares[:, *window], None if heat is None else heat[window]
     least = max(6.0, LEAST_SHARE * float(face.sum()))
     candidates = _primaries(shares, face, least, heat)
     primary = candidates[0] if candidates else None
@@ -243,4 +249,4 @@ def arrange(
         for _, region in order:
             own &= ~region.mask
         labels[own & face] = 1
-    return Arrangement(labels, doubt)
+    return Arrangement(whole, doubt)

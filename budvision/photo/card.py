@@ -197,16 +197,12 @@ def find_card(
     scale = min(1.0, max_side_px / max(image.shape[:2]))
     small = image if scale == 1 else np.asarray(
         cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    # The brightest channel sees black on white under any colour of light.
-    red, green, blue = cv2.split(small)
-    bright = np.asarray(cv2.max(cv2.max(red, green), blue))
-    quick = _QUICK_PX / max(bright.shape)
+    quick = _QUICK_PX / max(small.shape)
     if quick < 0.8 and not _markers(
-        np.asarray(cv2.resize(bright, None, fx=quick, fy=quick, interpolation=cv2.INTER_AREA)),
-        quick=True,
+        _brightest(np.asarray(cv2.resize(small, None, fx=quick, fy=quick), np.uint8)), quick=True
     ):
         return None
-    seen = _markers(bright)
+    seen = _markers(_brightest(small))
     best: tuple[int, CardLayout, bool, Points] | None = None
     for layout in LAYOUTS.values():
         for mirrored in (False, True):
@@ -217,6 +213,12 @@ def find_card(
         return None
     n_markers, layout, mirrored, to_px = best
     return _card(small, to_px, layout, n_markers, scale=scale, mirrored=mirrored, line_mm=line_mm)
+
+
+def _brightest(image: Image) -> Image:
+    """Return the brightest channel: it sees black on white under any colour of light."""
+    red, green, blue = cv2.split(image)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.uint8)
 
 
 def _markers(bright: NDArray[Any], *, quick: bool = False) -> dict[int, Points]:

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from budvision.photo.segmenter import Segmenter, softmax
 
 __all__ = [
+    "Near",
     "Place",
-    "biggest",
     "box_round",
     "cut_out",
     "inside_of",
+    "letterboxed",
+    "look_near",
     "quarter_turns",
     "seek",
     "turned_box",
@@ -60,21 +62,28 @@ class Place:
     long_px: float
 
 
-def _letterboxed(image: Uint8, side: int) -> tuple[Uint8, float, int, int]:
-    rows, cols = image.shape[:2]
-    scale = side / max(rows, cols)
-    small = cv2.resize(
-        image,
-        (max(1, round(cols * scale)), max(1, round(rows * scale))),
-        interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR,
-    )
+def letterboxed(image: Uint8, side: int, turns: int = 0) -> tuple[Uint8, float, int, int]:
+    """Lay a picture into a grey square, turned; return it, its scale and its upper left corner.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, (rows, cols, 3)
+    side : int
+        Of the square, in pixels.
+    turns : int
+        Counter-clockwise quarter turns; turning what is small costs little.
+    """
+    scale = side / max(image.shape[:2])
+    size = (max(1, round(image.shape[1] * scale)), max(1, round(image.shape[0] * scale)))
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    small = turned_by(np.asarray(cv2.resize(image, size, interpolation=how), np.uint8), turns)
     square = np.full((side, side, 3), OUTSIDE, np.uint8)
     top, left = (side - small.shape[0]) // 2, (side - small.shape[1]) // 2
     square[top : top + small.shape[0], left : left + small.shape[1]] = small
     return square, scale, top, left
 
 
-def biggest(face: Float32, least: int) -> tuple[float, float, float] | None:
+def _biggest(face: Float32, least: int) -> tuple[float, float, float] | None:
     """Return centre and long side of the heaviest region of face probability, in map pixels."""
     mask = (face > 0.5).astype(np.uint8)
     count, index, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
@@ -90,27 +99,37 @@ def biggest(face: Float32, least: int) -> tuple[float, float, float] | None:
     return y + h / 2, x + w / 2, float(max(w, h))
 
 
-def seek(image: Uint8, segmenter: Segmenter) -> tuple[Place | None, Float32]:
+def seek(image: Uint8, segmenter: Segmenter, turns: int) -> tuple[Place | None, Float32]:
     """Look at the whole frame, once more and finer where nothing was found in a large picture.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, (rows, cols, 3)
+    segmenter : Segmenter
+    turns : int
+        Counter-clockwise quarter turns of `image` to look at.
 
     Returns
     -------
     place : Place or None
+        In the turned frame.
     judged : ndarray of float32
         Share of each judgement on the whole frame.
     """
-    place, judged = _look(image, segmenter, FRAME_PX)
+    place, judged = _look(image, segmenter, FRAME_PX, turns)
     if place is None and max(image.shape[:2]) >= 1.5 * FINE_FRAME_PX:
-        place, judged = _look(image, segmenter, FINE_FRAME_PX)
+        place, judged = _look(image, segmenter, FINE_FRAME_PX, turns)
     return place, judged
 
 
-def _look(image: Uint8, segmenter: Segmenter, side: int) -> tuple[Place | None, Float32]:
-    square, scale, top, left = _letterboxed(image, side)
+def _look(
+    image: Uint8, segmenter: Segmenter, side: int, turns: int
+) -> tuple[Place | None, Float32]:
+    square, scale, top, left = letterboxed(image, side, turns)
     maps, whole = segmenter.run(square)
     shares = softmax(maps[:5])
     tissue = 1 - shares[0]
-    found = biggest(tissue, 6)
+    found = _biggest(tissue, 6)
     judged = softmax(whole[3:])
     if found is None:
         return None, judged
@@ -118,9 +137,21 @@ def _look(image: Uint8, segmenter: Segmenter, side: int) -> tuple[Place | None, 
     return Place((row - top) / scale, (col - left) / scale, long / scale), judged
 
 
-def cut_out(image: Uint8, box: tuple[int, int, int, int], side: int) -> Uint8:
+def cut_out(image: Uint8, box: Box, side: int, turns: int) -> Uint8:
+    """Cut a square out of a turned picture; only what is cut out is turned.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, (rows, cols, 3)
+    box : tuple of int
+        (row0, col0, row1, col1) in the turned picture; it may lie partly outside.
+    side : int
+        Of the square that comes out, in pixels.
+    turns : int
+        Counter-clockwise quarter turns of `image`.
+    """
     rows, cols = image.shape[:2]
-    row0, col0, row1, col1 = box
+    row0, col0, row1, col1 = turned_box(box, turns, (rows, cols))
     part: Uint8 = image[max(0, row0) : min(rows, row1), max(0, col0) : min(cols, col1)]
     pads = (max(0, -row0), max(0, row1 - rows), max(0, -col0), max(0, col1 - cols))
     if any(pads):
@@ -129,7 +160,7 @@ def cut_out(image: Uint8, box: tuple[int, int, int, int], side: int) -> Uint8:
             cv2.copyMakeBorder(part, *pads, cv2.BORDER_CONSTANT, value=grey), np.uint8
         )
     how = cv2.INTER_AREA if part.shape[0] > side else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(part, (side, side), interpolation=how), np.uint8)
+    return np.asarray(cv2.resize(turned_by(part, turns), (side, side), interpolation=how), np.uint8)
 
 
 def inside_of(box: Box, shape: tuple[int, int], side: int) -> tuple[slice, slice]:
@@ -161,3 +192,39 @@ def turned_box(
     if turns == 3:
         return rows - col1, row0, rows - col0, row1
     return box
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Near:
+    """The look at the square round the face; `face_px` is its long side in pixels of the image.
+
+    `shares` are those of the labels, `maps` the logits of what else it tells of each pixel.
+    """
+
+    box: Box
+    crop: Uint8
+    shares: Float32
+    maps: Float32
+    whole: Float32
+    face_px: float
+
+
+def look_near(image: Uint8, turns: int, place: Place, segmenter: Segmenter) -> Near:
+    """Segment the square round a face, once more where the first square was off."""
+    half = segmenter.crop_px / 2
+    for attempt in range(2):
+        box = box_round(place)
+        crop = cut_out(image, box, segmenter.crop_px, turns)
+        maps, whole = segmenter.run(crop)
+        shares = softmax(maps[:5])
+        seen = _biggest(1 - shares[0], 20)
+        if attempt or seen is None:
+            break
+        per_px = (box[2] - box[0]) / half
+        now = Place(box[0] + seen[0] * per_px, box[1] + seen[1] * per_px, seen[2] * per_px)
+        off = np.hypot(now.row - place.row, now.col - place.col) / (box[2] - box[0])
+        if 0.75 < now.long_px / place.long_px < 1.3 and off < 0.12:
+            break
+        place = now
+    face_px = place.long_px if seen is None else seen[2] * (box[2] - box[0]) / half
+    return Near(box=box, crop=crop, shares=shares, maps=maps[5:], whole=whole, face_px=face_px)

@@ -122,26 +122,28 @@ def measure_quality(crop: Uint8, labels: Uint8, *, face_px: float) -> Quality:
         face = np.ones_like(face)
     grey = np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), np.uint8)
     scale = max(float(cv2.mean(grey, face.astype(np.uint8))[0]), 8.0)
-    level = grey.astype(np.float32)
+    rows, cols = (slice(one.start & ~1, one.stop) for one in window_round(face, 8))
+    near, level = face[rows, cols], grey[rows, cols].astype(np.float32)
     fine = level - cv2.GaussianBlur(level, (9, 9), 2.0)
     # the strong edges tell of focus: noise lifts the median of the fine detail, not its tail
-    edge = cv2.blur(np.abs(fine), (3, 3))[::2, ::2][face[::2, ::2]]
+    edge = cv2.blur(np.abs(fine), (3, 3))[::2, ::2][near[::2, ::2]]
     low, high = int(0.3 * (edge.size - 1)), int(0.95 * (edge.size - 1))
     edge = np.partition(edge, (low, high))
     sharpness = float(edge[high] - edge[low]) / scale
-    clipped = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
     red, green, blue = cv2.split(crop)
-    primary = labels == 1
-    glare_share = float(burnt_out(crop)[primary].mean()) if int(primary.sum()) >= 30 else 0.0
-    spread = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
-    counts = np.cumsum(np.bincount(spread.ravel(), minlength=256))
+    most, least = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
+    primary = window_round(labels == 1, 0)
+    shown = labels[primary] == 1
+    glare_share = (float(burnt_out(np.ascontiguousarray(crop[primary]))[shown].mean())
+                   if np.count_nonzero(shown) >= 30 else 0.0)
+    counts = np.cumsum(np.bincount(cv2.subtract(most, least).ravel(), minlength=256))
     middle = np.bincount(green[face], minlength=256).cumsum()
     light = linear_light(np.array([[[int(np.searchsorted(middle, middle[-1] / 2))] * 3]], np.uint8))
     return Quality(
         sharpness=sharpness, light=float(light[0, 0, 1]),
-        clipped_share=float(clipped[face].mean()), glare_share=glare_share, face_px=face_px,
+        clipped_share=float((least[face] >= 250).mean()), glare_share=glare_share, face_px=face_px,
         colour_spread=float(np.searchsorted(counts, 0.95 * counts[-1])),
-        detail=_least_detail(level, face) / scale,
+        detail=_least_detail(level, near) / scale,
     )
 
 

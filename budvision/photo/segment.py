@@ -16,11 +16,8 @@ from numpy.typing import NDArray
 
 from budvision.photo.arrangement import arrange
 from budvision.photo.locate import (
-    Place,
-    biggest,
-    box_round,
-    cut_out,
     inside_of,
+    look_near,
     quarter_turns,
     seek,
     turned_box,
@@ -202,23 +199,25 @@ def segment(
         With `found` False and reasons where no cut face can be judged.
     """
     turns = quarter_turns(image)
-    turned = turned_by(image, turns)
-    place, judged = seek(turned, segmenter)
+    place, judged = seek(image, segmenter, turns)
     judgement = _judgements(judged)
     frame_strange = judgement["no_cut_face"]
     if place is None:
         worst = max((name for name in JUDGEMENTS if name != "usable"), key=lambda n: judgement[n])
         dark = worst in ("too_dark", "blown_out") and judgement[worst] > 0.5
         return _blank(image, (reason_for(worst if dark else "no_cut_face"),), judgement)
-    near = _look_near(turned, place, segmenter)
-    side, box, crop, maps, whole = near.crop.shape[0], near.box, near.crop, near.maps, near.whole
+    near = look_near(image, turns, place, segmenter)
+    side, box, crop, whole = near.crop.shape[0], near.box, near.crop, near.whole
     judgement = _judgements(softmax(whole[3:]))
-    shares = np.stack([cv2.resize(share, (side, side)) for share in softmax(maps[:5])])
-    _clear_outside(shares, inside_of(box, (turned.shape[0], turned.shape[1]), side))
+    shares = np.empty((len(near.shares), side, side), np.float32)
+    for share, full in zip(near.shares, shares, strict=True):
+        cv2.resize(share, (side, side), dst=full)
+    shape = (image.shape[0], image.shape[1])[:: -1 if turns % 2 else 1]
+    _clear_outside(shares, inside_of(box, shape, side))
     face = _face_of(shares)
     base = None if base_direction_deg is None else base_direction_deg - 90.0 * turns
     brown, dead, *heat = (
-        np.asarray(cv2.resize(sigmoid(one), (side, side)), np.float32) for one in maps[5:])
+        np.asarray(cv2.resize(sigmoid(one), (side, side)), np.float32) for one in near.maps)
     arranged = arrange(shares, face, base_direction_deg=base, lone_odds=float(whole[1] - whole[2]),
                        heat=heat[0] if heat else None)
     _drop_burnt_out(crop, arranged.labels)
@@ -253,37 +252,6 @@ def segment(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Near:
-    """The look at the square round the face; `face_px` is its long side in pixels of the image."""
-
-    box: tuple[int, int, int, int]
-    crop: Uint8
-    maps: Float32
-    whole: Float32
-    face_px: float
-
-
-def _look_near(turned: Uint8, place: Place, segmenter: Segmenter) -> _Near:
-    """Segment the square round a face, once more where the first square was off."""
-    half = segmenter.crop_px / 2
-    for attempt in range(2):
-        box = box_round(place)
-        crop = cut_out(turned, box, segmenter.crop_px)
-        maps, whole = segmenter.run(crop)
-        seen = biggest(1 - softmax(maps[:5])[0], 20)
-        if attempt or seen is None:
-            break
-        per_px = (box[2] - box[0]) / half
-        now = Place(box[0] + seen[0] * per_px, box[1] + seen[1] * per_px, seen[2] * per_px)
-        off = np.hypot(now.row - place.row, now.col - place.col) / (box[2] - box[0])
-        if 0.75 < now.long_px / place.long_px < 1.3 and off < 0.12:
-            break
-        place = now
-    face_px = place.long_px if seen is None else seen[2] * (box[2] - box[0]) / half
-    return _Near(box, crop, maps, whole, face_px)
-
-
 def _judgements(shares: Float32) -> dict[str, float]:
     """Name the shares of the judgements; 0 for those that the network does not know."""
     known = dict(zip(JUDGEMENTS, map(float, shares), strict=False))
@@ -306,10 +274,13 @@ def _growing_points(labels: Uint8, heat: Float32) -> dict[Tissue, tuple[int, int
     """Return the hottest pixel of each tissue, where it is hot enough."""
     found = {}
     for tissue in TISSUES:
-        own = np.where(labels == tissue.label, heat, np.float32(0))
-        row, col = np.unravel_index(int(own.argmax()), own.shape)
-        if own[row, col] > POINT_ABOVE:
-            found[tissue] = (int(row), int(col))
+        own = np.flatnonzero(labels == tissue.label)
+        if not own.size:
+            continue
+        hottest = int(own[heat.ravel().take(own).argmax()])
+        row, col = divmod(hottest, heat.shape[1])
+        if heat[row, col] > POINT_ABOVE:
+            found[tissue] = (row, col)
     return found
 
 
@@ -341,11 +312,11 @@ def _is_cambium(
 
 def _drop_burnt_out(crop: Uint8, labels: Uint8) -> None:
     """Take flankers that are burnt out to white for wool: nothing shows there, in place."""
-    white = cv2.inRange(crop, (250, 250, 250), (255, 255, 255)) > 0
     for label in (2, 3):
-        region = labels == label
-        if region.any() and float(white[region].mean()) > BURNT_OUT:
-            labels[region] = LABEL_SCALES
+        region = np.flatnonzero(labels == label)
+        white = (crop.reshape(-1, 3).take(region, axis=0) >= 250).all(axis=1)
+        if region.size and float(white.mean()) > BURNT_OUT:
+            labels.ravel()[region] = LABEL_SCALES
 
 
 def _clear_outside(shares: Float32, inside: tuple[slice, slice]) -> None:

@@ -57,6 +57,7 @@ class Segmenter:
             metadata = self._session.get_modelmeta().custom_metadata_map
             self.crop_px = int(metadata.get("budvision.crop_px", _PLAIN_CROP_PX))
             self.n_classes = len(json.loads(metadata.get("budvision.classes", "[0, 1, 2, 3, 4]")))
+            self._takes_levels = self._session.get_inputs()[0].type == "tensor(uint8)"
             self.finds_growing_points = "growing_point" in metadata.get("budvision.maps", "")
             # some damage shows only where it runs: a photograph should not have to find out
             self.run(np.zeros((64, 64, 3), np.uint8))
@@ -113,7 +114,9 @@ class Segmenter:
         whole : ndarray of float32
             Logits: exposed x 3, then the judgements.
         """
-        planes = np.multiply(square.transpose(2, 0, 1)[None], np.float32(1 / 255), order="C")
+        planes: NDArray[Any] = np.ascontiguousarray(square.transpose(2, 0, 1)[None])
+        if not self._takes_levels:
+            planes = np.multiply(planes, np.float32(1 / 255))
         maps, whole = self._session.run(_OUTPUTS, {"image": planes})
         return self._folded(maps[0]), np.asarray(whole, np.float32).ravel()
 

@@ -50,10 +50,11 @@ def depth_round(depth: NDArray[np.float32], point: tuple[int, int]) -> NDArray[n
     ndarray of float32, shape (rows, columns)
         Nearness to the point times a mix of 0.35 and 0.65 of the depth; 0 outside.
     """
-    rows, cols = np.ogrid[: depth.shape[0], : depth.shape[1]]
+    inside = np.flatnonzero(depth > 0)
+    rows, cols = np.divmod(inside, depth.shape[1])
     away = np.hypot(rows - point[0], cols - point[1])
-    inside = depth > 0
-    far = float(away[inside].max()) if inside.any() else 1.0
-    near = np.clip(1.0 - away / max(far, 1.0), 0, None)
-    rim = depth / max(float(depth.max()), 1e-6)
-    return np.where(inside, np.maximum(near * (0.35 + 0.65 * rim), 1e-3), 0).astype(np.float32)
+    near = np.clip(1.0 - away / max(float(away.max(initial=0.0)), 1.0), 0, None)
+    rim = depth.ravel().take(inside) / max(float(depth.max()), 1e-6)
+    round_it = np.zeros(depth.shape, np.float32)
+    round_it.ravel()[inside] = np.maximum(near * (0.35 + 0.65 * rim), 1e-3)
+    return round_it
