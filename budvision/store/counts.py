@@ -74,8 +74,9 @@ def extend(conn: Connection, before: Mapping[str, int], newest: Mapping[str, int
     before, newest : mapping of str to int
         The number of each table's newest row that was counted before, and of its newest now.
     """
-    if any(newest[name] > before[name] for name in COUNTED):
-        _count(conn, set(conn.scalars(_touched(), {name: before[name] for name in COUNTED})))
+    longer = tuple(name for name in COUNTED if newest[name] > before[name])
+    if longer:
+        _count(conn, set(conn.scalars(_touched(longer), {name: before[name] for name in longer})))
 
 
 def touch(conn: Connection, sampling_ids: Iterable[int]) -> None:
@@ -125,27 +126,30 @@ def _numbers(row: Row[Any]) -> tuple[int, ...]:
 
 
 @cache
-def _touched() -> CompoundSelect[Any]:
-    """Return the samplings of which some row is newer than those that are given by table."""
+def _touched(longer: tuple[str, ...]) -> CompoundSelect[Any]:
+    """Return the samplings of which some row of these tables is newer than those given by table.
 
-    def newer(table: Any) -> Any:
-        return table.c.id > bindparam(table.name, type_=Integer)
+    Unions, no ORs: each part goes by an index, in PostgreSQL as well. A table that has not grown
+    is left out: a save is one part of eight, and all others wait for it.
+    """
 
-    # unions, no ORs: each part goes by an index, in PostgreSQL as well
-    seen = union(select(assignment.c.photo_id).where(newer(assignment)),
-                 select(proposal.c.photo_id).where(newer(proposal)))
-    buds = union(
-        select(call.c.bud_id).where(newer(call)), select(mark.c.bud_id).where(newer(mark)),
-        select(bud.c.id).where(newer(bud)),
-        select(assignment.c.bud_id).where(
-            assignment.c.bud_id.is_not(None), assignment.c.photo_id.in_(seen)),
-    ).subquery()
-    return union(
-        select(sampling.c.id).where(newer(sampling)),
-        select(cane.c.sampling_id).where(newer(cane)),
-        select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
-        .join(buds, buds.c.bud_id == bud.c.id),
-    )
+    def newer(*tables: Any) -> list[tuple[Any, Any]]:
+        return [(table, table.c.id > bindparam(table.name, type_=Integer))
+                for table in tables if table.name in longer]
+
+    parts = [select(sampling.c.id).where(new) for _, new in newer(sampling)]
+    parts += [select(cane.c.sampling_id).where(new) for _, new in newer(cane)]
+    buds = [select(table.c.id if table is bud else table.c.bud_id).where(new)
+            for table, new in newer(call, mark, bud)]
+    seen = [select(table.c.photo_id).where(new) for table, new in newer(assignment, proposal)]
+    if seen:
+        buds.append(select(assignment.c.bud_id).where(
+            assignment.c.bud_id.is_not(None), assignment.c.photo_id.in_(union(*seen))))
+    if buds:
+        touched = union(*buds).subquery("touched")
+        parts.append(select(cane.c.sampling_id).join(bud, bud.c.cane_id == cane.c.id)
+                     .join(touched, touched.c[0] == bud.c.id))
+    return union(*parts)
 
 
 def _count(conn: Connection, sampling_ids: set[int]) -> None:

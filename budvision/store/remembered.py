@@ -2,7 +2,8 @@
 
 Kept in this process, and where a form is given in the season's database too, so that a program
 that starts works out only what was written since. The rows of the table `remembered` follow from
-the others and may be removed at any time; they are written along with the next write.
+the others and may be removed at any time; they are written along with the next leases and
+bookmarks, so that no call waits for them.
 """
 
 from __future__ import annotations
@@ -11,17 +12,18 @@ import json
 import threading
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import (
     Column,
     Connection,
+    Delete,
     Integer,
     String,
     Table,
     Text,
     UniqueConstraint,
-    and_,
     bindparam,
     delete,
     insert,
@@ -96,10 +98,9 @@ class Remembered:
             Values of the kind kept at once, the newest; every one when left out.
         """
         with self._lock:
-            turn = self._turns.setdefault(kind, threading.Lock())
             kept = dict(self._kept.get(kind, {}))
-        if _stale(kept, states):
-            with turn:
+        if stale := _stale(kept, states):
+            with self._turn(kind, stale):
                 if conn is not None and form is not None:
                     self._take(kind, {key: states[key] for key in _stale(kept, states)}, conn,
                                form)
@@ -112,6 +113,12 @@ class Remembered:
                     if form is not None:
                         self._note(kind, {key: kept[key] for key in stale}, form)
         return {key: kept[key][1] for key in states}
+
+    def _turn(self, kind: Hashable, stale: list[int]) -> threading.Lock:
+        """Return the lock of one thing, so that nobody waits for another; of many, of the kind."""
+        with self._lock:
+            return self._turns.setdefault((kind, stale[0] if len(stale) == 1 else None),
+                                          threading.Lock())
 
     def _add(
         self, kind: Hashable, fresh: dict[int, tuple[Any, Any]], most: int | None = None
@@ -163,10 +170,11 @@ class Remembered:
         with self._lock:
             rows = dict(self._unwritten)
         if rows:
-            conn.execute(
-                delete(remembered).where(and_(remembered.c.kind == bindparam("name"),
-                                              remembered.c.thing == bindparam("key"))),
-                [{"name": name, "key": key} for name, key in rows])
+            for name in {name for name, _ in rows}:
+                keys = [key for of, key in rows if of == name]
+                for start in range(0, len(keys), _AT_ONCE):
+                    conn.execute(_removal(), {
+                        "name": name, "keys": keys[start:start + _AT_ONCE]})
             conn.execute(insert(remembered), [
                 {"kind": name, "thing": key, "state": state, "value": value}
                 for (name, key), (state, value) in rows.items()])
@@ -178,6 +186,13 @@ class Remembered:
             for key, row in rows.items():
                 if self._unwritten.get(key) == row:
                     del self._unwritten[key]
+
+
+@cache
+def _removal() -> Delete:
+    return delete(remembered).where(
+        remembered.c.kind == bindparam("name"),
+        remembered.c.thing.in_(bindparam("keys", expanding=True, type_=Integer)))
 
 
 def _stale(kept: Mapping[int, tuple[Any, Any]], states: Mapping[int, Any]) -> list[int]:

@@ -46,8 +46,8 @@ from budvision.language import plain_count
 from budvision.store.tables import APPEND_ONLY, chain, metadata, seal
 
 __all__ = [
-    "CHAINED", "SUMMED", "Broken", "Folder", "Point", "Standing", "adopt", "extend", "holds",
-    "last_link", "point", "renew", "standing", "verify",
+    "CHAINED", "KNOWN_THERE", "SUMMED", "Broken", "Folder", "Point", "Standing", "adopt",
+    "extend", "holds", "last_link", "point", "renew", "standing", "verify",
 ]
 
 CHAINED: tuple[str, ...] = tuple(name for name in APPEND_ONLY if name != "chain")
@@ -71,6 +71,8 @@ _THERE_ON = {
     "postgresql": text("SELECT to_regclass('wood_cut')"),
 }
 """Asks for the newest of the tables that are sealed."""
+KNOWN_THERE = "budvision_sealed"
+"""Where a connection holds that its database has them; a change back of its form forgets it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +158,10 @@ def _point(ends: Mapping[str, tuple[Any, ...]]) -> Point:
 
 
 def _is_there(conn: Connection) -> bool:
-    """Tell whether all sealed tables are there; asked at every write, in the database's words."""
-    return conn.scalar(_THERE_ON[conn.dialect.name]) is not None
+    """Tell whether all sealed tables are there; asked once a connection, where they are."""
+    if not conn.info.get(KNOWN_THERE):
+        conn.info[KNOWN_THERE] = conn.scalar(_THERE_ON[conn.dialect.name]) is not None
+    return bool(conn.info[KNOWN_THERE])
 
 
 def _lengthen(conn: Connection, name: str, row: Any, *, kind: str = "rows") -> dict[str, Any]:

@@ -234,10 +234,14 @@ class Season:
 
     def close(self) -> None:
         """Let go of the database; what took long to work out is kept there first."""
-        if self.remembered.worth_writing and not self.read_only:
-            with contextlib.suppress(BudvisionError), self.write():
-                pass
+        self.keep_remembered()
         self.engine.dispose()
+
+    def keep_remembered(self) -> None:
+        """Write what took long to work out, for the next program, where it is worth a write."""
+        if self.remembered.worth_writing and not self.read_only:
+            with contextlib.suppress(BudvisionError), self.write(of_the_moment=True):
+                pass
 
     def __enter__(self) -> Self:
         return self
@@ -272,7 +276,7 @@ class Season:
         ----------
         of_the_moment : bool
             Whether nothing but leases and bookmarks is written: they are neither counted nor
-            sealed.
+            sealed. What `remembered` holds goes along with them.
 
         Raises
         ------
@@ -290,15 +294,14 @@ class Season:
                 if conn.dialect.name == "postgresql":
                     conn.execute(_TURN_OF_THE_MOMENT if of_the_moment else _TURN)
                 yield conn
+                sealed, worked_out = None, None
                 if of_the_moment:
-                    return
-                sealed = None
-                standing = seal.standing(conn)
-                if standing is not None:  # else inside a migration
+                    worked_out = self.remembered.write(conn)
+                elif (standing := seal.standing(conn)) is not None:  # else inside a migration
                     counts.extend(conn, standing.before, standing.newest)
                     sealed = seal.extend(conn, standing)
-                worked_out = self.remembered.write(conn)
-        self.remembered.written(worked_out)
+        if worked_out is not None:
+            self.remembered.written(worked_out)
         if sealed is not None:
             seal.Folder(self.folder).note(sealed)
 

@@ -141,6 +141,7 @@ def _get_ready(app: Flask) -> None:
             count_out_of_step(season)
             watch_model(season)
             season_answers(season)
+            season.keep_remembered()
 
 
 def _show(address: str) -> None:

@@ -360,11 +360,29 @@ def run(asked: argparse.Namespace) -> int:
                           flush=True)
                 who.there.close()
         with _served(folder, Path(home) / "log") as address:
+            begun = _ticks()
             _work(asked, address, before, seen)
+            _tell_of_cores(begun, _ticks())
         _by_route(Path(home) / "log")
         seen.wrong += alone.wrong
         with Season.open(folder) as season:
             return _told(season, before, seen)
+
+
+def _ticks() -> list[int]:
+    """Return the machine's time so far by kind; empty where no /proc/stat tells."""
+    told = Path("/proc/stat")
+    return [int(n) for n in told.read_text().split("\n")[0].split()[1:9]] if told.exists() else []
+
+
+def _tell_of_cores(begun: list[int], ended: list[int]) -> None:
+    """Print how busy the cores were, and what a host gave to others meanwhile."""
+    spent = [after - before for before, after in zip(begun, ended, strict=True)]
+    if sum(spent):
+        _, _, _, idle, waiting, _, _, stolen = spent
+        busy = sum(spent) - idle - waiting - stolen
+        print(f"the cores worked {100 * busy / sum(spent):.0f} % of the time; "
+              f"{100 * stolen / sum(spent):.1f} % of it was taken by others on the host")
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from sqlalchemy import delete, event, select
@@ -38,6 +39,25 @@ def test_many_who_ask_at_once_have_it_worked_out_once() -> None:
     assert got == [{1: 10, 2: 20}] * 8
 
 
+def test_nobody_waits_for_another_thing_than_his_own() -> None:
+    kept, begun, let_go = Remembered(), threading.Event(), threading.Event()
+
+    def slow(keys: list[int]) -> dict[int, int]:
+        begun.set()
+        assert let_go.wait(20)
+        return dict.fromkeys(keys, 1)
+
+    with ThreadPoolExecutor() as pool:
+        first = pool.submit(kept.each, "states", {1: "a"}, slow)
+        assert begun.wait(20)
+        second = pool.submit(kept.each, "states", {2: "a"}, lambda keys: dict.fromkeys(keys, 2))
+        try:
+            assert second.result(10) == {2: 2}
+        finally:
+            let_go.set()
+        assert first.result(20) == {1: 1}
+
+
 def test_of_many_values_the_newest_are_kept() -> None:
     kept, asked = Remembered(), []
 
@@ -64,7 +84,11 @@ def test_another_program_finds_it_and_works_out_only_what_changed(any_season: Se
 
     assert ask(any_season.remembered, 1, 1, 1) == {0: 0, 1: 10, 2: 20}
     with any_season.write():
-        pass  # along with any write
+        pass  # no call waits for it
+    with any_season.read() as conn:
+        assert conn.execute(select(remembered)).all() == []
+    with any_season.write(of_the_moment=True):
+        pass  # along with any lease
     with any_season.read() as conn:
         assert len(conn.execute(select(remembered)).all()) == 3
     asked.clear()
@@ -80,11 +104,11 @@ def test_what_was_rolled_back_is_written_with_the_next_write(any_season: Season)
         any_season.remembered.each("tens", {7: 1}, lambda keys: dict.fromkeys(keys, 70),
                                    conn=conn, form=FORM)
     try:
-        with any_season.write():
+        with any_season.write(of_the_moment=True):
             raise RuntimeError("the lights went out")
     except RuntimeError:
         pass
-    with any_season.write():
+    with any_season.write(of_the_moment=True):
         pass
     with any_season.read() as conn:
         assert [row.value for row in conn.execute(select(remembered))] == ["70"]
@@ -109,7 +133,7 @@ def _per_bud_queries(season: Season, folder: Path) -> dict[str, int]:
     for page in ("/review", "/models/"):
         found[page] = 0
         assert client.get(page).status_code == 200
-    with opened.write() as conn:  # as the visit of anybody
+    with opened.write(of_the_moment=True) as conn:  # as a bud that is opened
         set_bookmark(conn, 1, "anything", {})
     opened.close()
     return found

@@ -49,6 +49,7 @@ def downgrade(conn: Connection, revision: str) -> None:
     from alembic import command
 
     command.downgrade(_config(conn), revision)
+    conn.info.pop(seal.KNOWN_THERE, None)
 
 
 def make(engine: Engine, folder: Path) -> None:

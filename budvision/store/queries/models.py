@@ -15,8 +15,8 @@ from budvision.store.session import now
 from budvision.store.tables import model, person, promotion
 
 __all__ = [
-    "ModelRow", "Promotion", "current_model", "ensure_model", "find_model", "list_models",
-    "list_promotions", "model_by_id", "promote",
+    "ModelRow", "Promotion", "current_model", "ensure_model", "find_model", "known_model",
+    "list_models", "list_promotions", "model_by_id", "promote",
 ]
 
 
@@ -57,11 +57,16 @@ def ensure_model(
     if len(sha256) != 64:
         raise InputError(f"the model's hash is {sha256!r}", expected="64 hexadecimal digits",
                          where=name)
-    found = conn.scalar(select(model.c.id).where(model.c.sha256 == sha256))
+    found = known_model(conn, sha256)
     if found is not None:
-        return int(found)
+        return found
     return insert_row(conn, model, name=name, sha256=sha256, path=path, added_at=now(),
                       facts=json.dumps(dict(facts or {}), ensure_ascii=False))
+
+
+def known_model(conn: Connection, sha256: str) -> int | None:
+    """Return the id of the model with these contents, or None."""
+    return conn.scalar(select(model.c.id).where(model.c.sha256 == sha256))
 
 
 def list_models(conn: Connection) -> list[ModelRow]:

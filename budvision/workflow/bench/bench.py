@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.files import write_whole
@@ -35,7 +36,7 @@ from budvision.store.queries.photos import (
     assignment_of,
     cuts_of_bud,
     cuts_of_sampling,
-    photo_by_sha256,
+    photo_by_id,
 )
 from budvision.store.session import Season
 from budvision.vocabulary import GateAnswer, Proposal, Tissue
@@ -47,7 +48,7 @@ from budvision.workflow.sampling.decide import decision_state
 from budvision.workflow.sampling.soak import SoakClock, parse_time, soak_clock
 
 __all__ = [
-    "BenchPhoto", "BenchRow", "Propose", "add_cane", "bench_board", "bench_list", "keep_photo",
+    "BenchPhoto", "BenchRow", "Propose", "add_cane", "bench_board", "bench_list",
     "mark_bud", "take_photo",
 ]
 
@@ -89,37 +90,6 @@ class BenchPhoto:
             "node": self.node, "cut": self.cut, "remarks": list(self.remarks),
             "answer": None if self.answer is None else self.answer.as_dict(),
         }
-
-
-def keep_photo(season: Season, data: bytes, *, name: str) -> tuple[PhotoRow, bool, Photo]:
-    """Copy a photograph into the season; it has no place yet.
-
-    Returns
-    -------
-    row : PhotoRow
-    new : bool
-        False where these bytes had come before.
-    photo : Photo
-        At reduced size, for a thumbnail.
-
-    Raises
-    ------
-    PhotoError
-        When it is no photograph that can be used.
-    """
-    photo = read_photo(data, max_side_px=1600, name=name)
-    added = season.photos.add(data)
-    taken = photo.capture.taken_at
-    with season.write() as conn:
-        found = add_photo(
-            conn, sha256=added.sha256, file_name=Path(name).name or "photo",
-            format=photo.capture.format, n_bytes=photo.capture.n_bytes, width_px=photo.width_px,
-            height_px=photo.height_px, taken_at=None if taken is None else taken.isoformat(),
-            camera=f"{photo.capture.make} {photo.capture.model}".strip(),
-        )
-        row = photo_by_sha256(conn, added.sha256)
-    assert row is not None
-    return row, found.new, photo
 
 
 def take_photo(
@@ -165,23 +135,20 @@ def take_photo(
     if not 1 <= node <= 200 or not 1 <= cut <= 50:
         raise InputError(f"node is {node} and cut {cut}", where="bench",
                          expected="a node from 1 to 200 and a cut from 1 to 50")
-    row, new, photo = keep_photo(season, data, name=name)
-    with season.write() as conn:
-        bud_id = ensure_bud(conn, found.id, node)
-        standing = assignment_of(conn, row.id)
-        if standing is not None and standing.bud_id not in (None, bud_id):
-            assert standing.bud_id is not None
-            other = bud_place(conn, standing.bud_id)
-            raise ConflictError(
-                f"this very photograph is cut {standing.cut} of block {other.block} cane "
-                f"{other.cane} node {other.node}", where=f"cane {cane} node {node}",
-                code="photo_elsewhere", expected="a photograph of this bud",
-                do="Take a new one, or move it on the assignment page.",
-            )
-        if standing is not None and standing.bud_id == bud_id:
-            cut = standing.cut          # the same photograph again: it keeps its place
-        else:
-            assign(conn, row.id, bud_id, cut, source="bench", person_id=person_id, retake=retake)
+    photo = read_photo(data, max_side_px=1600, name=name)
+    added = season.photos.add(data)
+    refused = None
+    with season.write() as conn:  # one for both: everybody who saves waits for it
+        row, new = _recorded(conn, added.sha256, photo, name)
+        try:
+            with conn.begin_nested():  # the photograph is kept, whatever becomes of its place
+                bud_id = ensure_bud(conn, found.id, node)
+                cut = _placed(conn, row, bud_id, cut, where=f"cane {cane} node {node}",
+                              person_id=person_id, retake=retake)
+        except ConflictError as error:
+            refused = error
+    if refused is not None:
+        raise refused
     remarks = _remarks(row, sampling)
     try:
         answer = _answer(season, data, row, bud_id, cut, photo, propose, used)
@@ -194,6 +161,40 @@ def take_photo(
                 "on by eye, and report what the log says.")))
     return BenchPhoto(sha256=row.sha256, new=new, bud_id=bud_id, cane=cane, node=node, cut=cut,
                       answer=answer, remarks=remarks)
+
+
+def _recorded(
+    conn: Connection, sha256: str, photo: Photo, name: str
+) -> tuple[PhotoRow, bool]:
+    """Record a photograph that is in the store; False where these bytes had come before."""
+    taken = photo.capture.taken_at
+    added = add_photo(
+        conn, sha256=sha256, file_name=Path(name).name or "photo", format=photo.capture.format,
+        n_bytes=photo.capture.n_bytes, width_px=photo.width_px, height_px=photo.height_px,
+        taken_at=None if taken is None else taken.isoformat(),
+        camera=f"{photo.capture.make} {photo.capture.model}".strip(),
+    )
+    return photo_by_id(conn, added.id), added.new
+
+
+def _placed(
+    conn: Connection, row: PhotoRow, bud_id: int, cut: int, *, where: str, person_id: int | None,
+    retake: bool,
+) -> int:
+    """Give a photograph its bud and cut; return the cut, of one that had its place that one."""
+    standing = assignment_of(conn, row.id)
+    if standing is not None and standing.bud_id == bud_id:
+        return standing.cut
+    if standing is not None and standing.bud_id is not None:
+        other = bud_place(conn, standing.bud_id)
+        raise ConflictError(
+            f"this very photograph is cut {standing.cut} of block {other.block} cane "
+            f"{other.cane} node {other.node}", where=where,
+            code="photo_elsewhere", expected="a photograph of this bud",
+            do="Take a new one, or move it on the assignment page.",
+        )
+    assign(conn, row.id, bud_id, cut, source="bench", person_id=person_id, retake=retake)
+    return cut
 
 
 def _remarks(row: PhotoRow, sampling: Sampling) -> tuple[str, ...]:

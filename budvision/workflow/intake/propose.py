@@ -174,10 +174,12 @@ def propose_waiting(
         When the model is missing or not as listed.
     """
     chosen = used or model_in_use(season, model)
-    with season.write() as conn:
-        model_id = models.ensure_model(
-            conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts
-        )
+    with season.read() as conn:
+        model_id = models.known_model(conn, chosen.sha256)
+    if model_id is None:
+        with season.write() as conn:
+            model_id = models.ensure_model(
+                conn, chosen.label, chosen.sha256, chosen.path, facts=chosen.facts)
     waiting = list(photos or ())
     if photos is None:
         with season.read() as conn:  # which takes seconds of a large season: no save waits for it

@@ -147,8 +147,8 @@ def save(
         skipped = "skipped" in marks.marks_of_bud(conn, bud_id)
     with season.write() as conn:
         history = call_queries.call_history(conn, bud_id)
-        if before := [row for row in history if batch and row.batch == batch]:
-            return _saved(conn, before, history, reading, seen)
+        if any(batch and row.batch == batch for row in history):
+            return _saved(conn, batch, history, reading, seen)
         _check_photos(conn, bud_id, photos)
         newest = newest_of(history, person.id)
         rounds = rounds_of(calls, newest, person=person, reading=reading, seen=seen)
@@ -165,8 +165,8 @@ def save(
         if skipped:
             marks.set_mark(conn, bud_id, "skipped", "", person_id=person.id)
         review_queries.release(conn, bud_id, person.id)
-        history = call_queries.call_history(conn, bud_id)
-        return _saved(conn, [row for row in history if row.batch == batch], history, reading, seen)
+    with season.read() as conn:  # what is told of it is the same whatever was written since
+        return _saved(conn, batch, call_queries.call_history(conn, bud_id), reading, seen)
 
 
 def _check_person(conn: Connection, person: Person) -> None:
@@ -214,10 +214,11 @@ def _check_batch(conn: Connection, batch: str, bud_id: int, person: Person) -> N
 
 
 def _saved(
-    conn: Connection, rows: Sequence[CallRow], history: Sequence[CallRow], reading: str,
+    conn: Connection, batch: str | None, history: Sequence[CallRow], reading: str,
     seen: int | None,
 ) -> Saved:
     """Tell what was saved under one batch of one bud, the same however often it is asked."""
+    rows = [row for row in history if row.batch == batch]
     me = rows[0].person_id
     before = [row for row in history if row.id < rows[0].id and row.round == "first"]
     overtaken = reading == "first" and any(row.round == "second" for row in rows)
