@@ -71,8 +71,7 @@ _THERE_ON = {
     "postgresql": text("SELECT to_regclass('wood_cut')"),
 }
 """Asks for the newest of the tables that are sealed."""
-KNOWN_THERE = "budvision_sealed"
-"""Where a connection holds that its database has them; a change back of its form forgets it."""
+KNOWN_THERE = "budvision_sealed"  # of a connection; a change back of its form forgets it
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +152,8 @@ def point(conn: Connection) -> Point | None:
 
 def _point(ends: Mapping[str, tuple[Any, ...]]) -> Point:
     rows = sorted([name, *end] for name, end in ends.items())
-    n = ends[WRITES][0] if WRITES in ends else 0
-    return Point(n, hashlib.sha256(json.dumps(rows).encode()).hexdigest())
+    return Point(ends[WRITES][0] if WRITES in ends else 0,
+                 hashlib.sha256(json.dumps(rows).encode()).hexdigest())
 
 
 def _is_there(conn: Connection) -> bool:
@@ -318,16 +317,14 @@ def adopt(conn: Connection, points: Sequence[Mapping[str, Any]]) -> list[Broken]
 
 def last_link(conn: Connection) -> Mapping[str, Any]:
     """Return the newest point of the chains, empty where nothing was ever chained."""
-    row = conn.execute(select(chain).order_by(chain.c.id.desc()).limit(1)).first()
-    return {} if row is None else dict(row._mapping)
+    row = conn.execute(select(chain).order_by(chain.c.id.desc()).limit(1)).mappings().first()
+    return dict(row or {})
 
 
 def holds(conn: Connection, link: Mapping[str, Any]) -> bool:
     """Tell whether a point of another copy's chains (`last_link`) is one of this season's too."""
-    if not link:
-        return True
-    row = conn.execute(select(chain).where(chain.c.id == link["id"])).first()
-    return row is not None and dict(row._mapping) == dict(link)
+    found = conn.execute(select(chain).where(chain.c.id == link["id"])) if link else None
+    return found is None or found.mappings().first() == dict(link)
 
 
 def renew(conn: Connection) -> None:
