@@ -324,7 +324,7 @@ def last_link(conn: Connection) -> Mapping[str, Any]:
 def holds(conn: Connection, link: Mapping[str, Any]) -> bool:
     """Tell whether a point of another copy's chains (`last_link`) is one of this season's too."""
     found = conn.execute(select(chain).where(chain.c.id == link["id"])) if link else None
-    return found is None or found.mappings().first() == dict(link)
+    return found is None or bool(found.mappings().first() == dict(link))
 
 
 def renew(conn: Connection) -> None:
