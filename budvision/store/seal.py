@@ -323,8 +323,8 @@ def last_link(conn: Connection) -> Mapping[str, Any]:
 
 def holds(conn: Connection, link: Mapping[str, Any]) -> bool:
     """Tell whether a point of another copy's chains (`last_link`) is one of this season's too."""
-    found = conn.execute(select(chain).where(chain.c.id == link["id"])) if link else None
-    return found is None or bool(found.mappings().first() == dict(link))
+    found = conn.execute(select(chain).where(chain.c.id == link.get("id"))).mappings().first()
+    return not link or dict(found or {}) == dict(link)
 
 
 def renew(conn: Connection) -> None:
