@@ -14,6 +14,7 @@ from budvision.language import plain_count
 if TYPE_CHECKING:
     from budvision.store.session import Season
     from budvision.workflow.intake.propose import ProposeReport
+    from budvision.workflow.learning.agreed import Agreed
 
 __all__ = ["register"]
 
@@ -232,8 +233,18 @@ def watch(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     typer.echo(f"{seen.model}: agreement with {plain_count(seen.n_blind, 'blind call')} {agreed}; "
                f"{seen.unsure:.1%} of {plain_count(seen.n_tissues, 'tissue')} unsure, "
                f"{seen.refused:.1%} of {plain_count(seen.n_proposed, 'photograph')} refused.")
+    for model in seen.models:
+        typer.echo(f"  {model.model}: agreed on {_agreed(model.live)} called live and "
+                   f"{_agreed(model.dead)} called dead")
     for one in seen.advice:
         typer.echo(f"{one.level}: {one.text}")
+
+
+def _agreed(one: Agreed) -> str:
+    """Word a share with its interval, or that there was no such call."""
+    if one.interval is None:
+        return "none"
+    return f"{one.n_same} of {one.n} ({one.interval.low:.1%} to {one.interval.high:.1%})"
 
 
 def slips(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:

@@ -267,7 +267,7 @@ def test_blind_calls_that_count_stand_beside_the_newest_verdict_before_them(
     with any_season.read() as conn:
         found = learning.blind_agreement(conn, [sampling])[sampling]
     assert len(wanted) >= 10
-    assert {number: (value, verdict) for _, number, value, verdict in found} == wanted
+    assert {number: (value, verdict) for _, number, value, verdict, _ in found} == wanted
     assert found == sorted(found)
 
 

@@ -66,7 +66,8 @@ def test_overview_says_how_the_model_does(
     assert few.count("<title>2") == 1
     assert f"Only the newest are drawn: 1 of {n_points}." in few
     assert "plain-1" in page
-    assert "agreement with blind calls" in page
+    assert "Agreement with blind calls, by the model that proposed then" in page
+    assert re.search(r'data-head="agreed on live">\d+ of \d+ \(\d+ to \d+', page)
     assert "<svg" in page
     assert any(word in page for word in ("In order:", "Look:", "Do not trust:"))
 

@@ -310,8 +310,8 @@ class RecentLook:
 
 def blind_agreement(
     conn: Connection, sampling_ids: Sequence[int]
-) -> dict[int, list[tuple[str, int, str, str]]]:
-    """Return (time, id, call, hidden verdict) of each sampling's blind live or dead calls.
+) -> dict[int, list[tuple[str, int, str, str, int]]]:
+    """Return (time, id, call, hidden verdict, model's id) of each sampling's blind certain calls.
 
     Oldest first. Where several cuts of the bud show the tissue, the verdict of the newest proposal
     made before the call counts.
@@ -335,7 +335,7 @@ def blind_agreement(
     rows = conn.execute(
         select(
             standing.c.id, standing.c.added_at, standing.c.value, proposal_tissue.c.verdict,
-            proposal.c.id.label("proposal_id"), cane.c.sampling_id,
+            proposal.c.model_id, cane.c.sampling_id,
         )
         .join(bud, bud.c.id == standing.c.bud_id).join(cane, cane.c.id == bud.c.cane_id)
         .join(assignment, assignment.c.bud_id == standing.c.bud_id)
@@ -352,9 +352,10 @@ def blind_agreement(
         )
         .order_by(standing.c.added_at, standing.c.id, proposal.c.id)
     )
-    newest: dict[int, dict[int, tuple[str, int, str, str]]] = {key: {} for key in sampling_ids}
+    newest: dict[int, dict[int, tuple[str, int, str, str, int]]] = {key: {} for key in sampling_ids}
     for row in rows:
-        newest[row.sampling_id][row.id] = (row.added_at, row.id, row.value, row.verdict)
+        newest[row.sampling_id][row.id] = (
+            row.added_at, row.id, row.value, row.verdict, row.model_id)
     return {key: list(found.values()) for key, found in newest.items()}
 
 

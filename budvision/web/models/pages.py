@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from budvision.errors import BudvisionError, NothingToDoError
 from budvision.language import mark, percent_text, say, told
+from budvision.report.words import percent_range
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
@@ -19,6 +20,7 @@ from budvision.web.models.slips import search_of
 from budvision.web.people import current_person, need_person
 from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.jobs.queue import cancel
+from budvision.workflow.learning.agreed import Agreed
 from budvision.workflow.learning.anew import count_out_of_step
 from budvision.workflow.learning.models import (
     Candidate,
@@ -73,6 +75,13 @@ class OverviewPage:
     work: dict[str, object] | None
     next: tuple[str, ...]
     n_out_of_step: int
+
+    def agreed(self, one: Agreed) -> str:
+        """Word how many blind calls of one value a model agreed with."""
+        if one.interval is None:
+            return say("none called")
+        return say("{n_same} of {n} ({range})", n_same=one.n_same, n=one.n,
+                   range=percent_range(one.interval.low, one.interval.high))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from budvision.store.session import Season
 from budvision.store.shared_models import share_model
 from budvision.vocabulary import CallValue, Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse, model_in_use
+from budvision.workflow.learning.agreed import BlindVerdict, ModelAgreed, agreed_by_model
 from budvision.workflow.learning.train import LEFT_OUT, gather_lessons, load_base
 
 if TYPE_CHECKING:
@@ -33,9 +34,8 @@ __all__ = [
     "model_folder", "promote_model", "watch_model",
 ]
 
-_BLIND: Form[list[tuple[str, int, bool]]] = Form(
-    put=lambda calls: calls, take=lambda kept: [(when, key, same) for when, key, same in kept])
-"""Time and number of each blind call that the model had a verdict on, and whether it was that."""
+_BLIND: Form[list[BlindVerdict]] = Form(
+    put=lambda calls: calls, take=lambda kept: [BlindVerdict(*one) for one in kept])
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,9 +263,10 @@ def find_slips(season: Season) -> list[Slip]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
-    """What the watching page shows of the model in use."""
+    """What the watching page shows of the model in use, and of those that proposed before."""
 
     model: str
+    models: tuple[ModelAgreed, ...]
     points: tuple[ChartPoint, ...]
     n_blind: int
     agreement: float | None
@@ -280,6 +281,7 @@ class Watched:
         """Return the facts for JSON."""
         return {
             "model": self.model, "n_blind": self.n_blind, "agreement": self.agreement,
+            "models": [one.as_dict() for one in self.models],
             "n_proposed": self.n_proposed, "refused": round(self.refused, 4),
             "n_tissues": self.n_tissues, "unsure": round(self.unsure, 4),
             "strange": round(self.drift.strange, 4),
@@ -299,11 +301,12 @@ def watch_model(season: Season) -> Watched:
     trained_on, novelty = load_training_rows(_verified(season, used).folder / "verdict.skops")
     with season.read() as conn:
         blind = sorted(chain.from_iterable(season.remembered.each(
-            "blind verdicts", versions(conn), lambda ids: {
-                key: [(when, number, verdict == value)
-                      for when, number, value, verdict in found if verdict != "unsure"]
+            "blind verdicts by model", versions(conn), lambda ids: {
+                key: [BlindVerdict(when, number, verdict == value, value, model)
+                      for when, number, value, verdict, model in found if verdict != "unsure"]
                 for key, found in learning.blind_agreement(conn, ids).items()},
             conn=conn, form=_BLIND).values()))
+        by_model = agreed_by_model(conn, blind, season.settings.confidence)
         looks = learning.recent_looks(conn, most=300, sha256=used.sha256)
         lately = {look.proposal_id for look in looks}
         measured = learning.measured_tissues(
@@ -312,13 +315,13 @@ def watch_model(season: Season) -> Watched:
     rows = [row_of(one.features) for one in measured if needed <= one.features.keys()]
     table = np.array(rows) if rows else np.zeros((0, len(FEATURE_NAMES)))
     seen = drift(table, trained_on.astype(np.float64), novelty)
-    agrees = [same for _, _, same in blind]
-    points = agreement_chart([when for when, _, _ in blind], agrees)
+    agrees = [one.same for one in blind]
+    points = agreement_chart([one.when for one in blind], agrees)
     n_tissues = sum(look.n_exposed for look in looks)
     unsure = sum(look.n_unsure for look in looks) / n_tissues if n_tissues else 0.0
     refused = float(np.mean([not look.found for look in looks])) if looks else 0.0
     return Watched(
-        model=used.label, points=tuple(points), n_blind=len(blind),
+        model=used.label, models=by_model, points=tuple(points), n_blind=len(blind),
         agreement=sum(agrees) / len(agrees) if agrees else None, drift=seen,
         n_proposed=len(looks),
         refused=refused, n_tissues=n_tissues, unsure=unsure,

@@ -10,6 +10,7 @@ import json
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -324,6 +325,38 @@ def test_watching_counts_blind_agreement(lab: Season) -> None:
     assert 0.3 < seen.agreement < 0.75  # every stored verdict says live
     assert seen.advice
     json.dumps(seen.as_dict())
+
+
+def test_agreement_is_told_of_each_model_that_proposed(lab: Season) -> None:
+    """A second model says dead of every second bud before its blind call; live elsewhere."""
+    with lab.write() as conn:
+        second = models.ensure_model(conn, "second-1", "c" * 64, "second-1")
+        calls_ = [row for row in rows.stream(conn, "call") if row["blind"]]
+        photos = {row["bud_id"]: row["photo_id"] for row in rows.stream(conn, "assignment")}
+        later = {row["bud_id"] for row in calls_[::2]}
+        for bud in later:
+            proposal = rows.add_row(conn, "proposal", {
+                "photo_id": photos[bud], "model_id": second, "found": True,
+                "added_at": taught.AT})
+            rows.add_row(conn, "proposal_tissue", {
+                "proposal_id": proposal, "tissue": "primary", "exposed": True, "verdict": "dead",
+                "p_dead": 0.9})
+    seen = watch_model(lab)
+    called = Counter((row["bud_id"] in later, row["value"]) for row in calls_)
+    assert [(one.model, one.n, one.live.n, one.live.n_same, one.dead.n, one.dead.n_same)
+            for one in seen.models] == [
+        ("second-1", 20, called[True, "live"], 0, called[True, "dead"], called[True, "dead"]),
+        ("plain-1", 20, called[False, "live"], called[False, "live"], called[False, "dead"], 0)]
+    assert seen.n_blind == 40
+    told = seen.as_dict()["models"][0]
+    interval = seen.models[0].dead.interval
+    assert told["dead"] == {"n": called[True, "dead"], "agreed": called[True, "dead"],
+                            "low": round(interval.low, 4), "high": 1.0}
+    assert 0.6 < interval.low < 1
+    run = CliRunner().invoke(app, ["models", "watch", "--season", str(lab.folder)])
+    n = called[True, "dead"]
+    assert f"second-1: agreed on 0 of {20 - n} (0.0% to" in run.stdout
+    assert f"called live and {n} of {n} (" in run.stdout
 
 
 def test_slips_are_found_by_their_neighbours(lab: Season, tmp_path: Path) -> None:
