@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -105,6 +106,33 @@ def test_a_folder_copied_without_its_log_is_told(season: Season, fill: Fill) -> 
         assert "lacks the last 1 writes" in opened.fault
     with Season.open(season.folder) as opened:
         assert opened.fault == ""
+
+
+def test_of_two_who_write_at_once_the_newer_write_is_noted(
+    season: Season, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    read, at_it, done = seal.Folder.read, threading.Event(), threading.Event()
+
+    def slow(folder: seal.Folder) -> seal.Point | None:
+        found = read(folder)
+        if threading.current_thread() is first:
+            at_it.set()
+            done.wait(0.5)  # time enough for another to write, and to note it
+        return found
+
+    def write(name: str) -> None:
+        with season.write() as conn:
+            blocks.ensure_site(conn, name)
+
+    monkeypatch.setattr(seal.Folder, "read", slow)
+    first = threading.Thread(target=write, args=("Hollow Lane",))
+    first.start()
+    assert at_it.wait(20)
+    write("Fen")
+    done.set()
+    first.join(20)
+    with season.read() as conn:
+        assert seal.point(conn) == read(seal.Folder(season.folder))
 
 
 def test_an_older_season_is_sealed_when_it_is_upgraded(season: Season, fill: Fill) -> None:
