@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 from radon.complexity import cc_visit
 
 import budvision
@@ -207,3 +210,15 @@ def test_no_two_files_import_each_other_not_even_for_their_types() -> None:
         ast.parse((PACKAGE / name).read_text(encoding="utf-8")))
         for other in _imported(node) if other != name} for name in MODULES}
     TopologicalSorter(graph).prepare()
+
+
+def test_the_recorded_set_has_every_dependency_in_a_version_that_is_allowed() -> None:
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text())["project"]
+    extras = project["optional-dependencies"]
+    lines = (PACKAGE.parent / "tests" / "constraints.txt").read_text().splitlines()
+    recorded = {canonicalize_name(name): version
+                for name, at, version in (line.partition("==") for line in lines) if at}
+    for wanted in map(Requirement, [*project["dependencies"], *extras["test"], *extras["train"]]):
+        version = recorded.get(canonicalize_name(wanted.name), "")
+        assert version, f"{wanted.name} is not in tests/constraints.txt"
+        assert version in wanted.specifier, f"{wanted}; {version} is in tests/constraints.txt"
