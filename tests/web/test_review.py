@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from sqlalchemy import event
 
 from budvision.errors import ConflictError, InputError
+from budvision.photo.colour import find_neutral
 from budvision.store.queries import blocks, people, photos, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
 from budvision.store.queries.canes import bud_place, update_cane
@@ -30,8 +31,8 @@ from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue, Proposal, Tissue, TissueProposal, Verdict
 from budvision.web import create_app
 from budvision.workflow.intake.propose import ModelInUse
+from budvision.workflow.review import pictures, regions
 from budvision.workflow.review import queue as review_queue
-from budvision.workflow.review import regions
 from budvision.workflow.review import save as review
 from budvision.workflow.review.agreement import agreement
 from budvision.workflow.review.page import bud_page
@@ -635,7 +636,7 @@ def picture(data: bytes) -> np.ndarray:
 
 
 def test_pictures_show_the_face_a_part_and_the_browned_area(
-    client: FlaskClient, small: tuple[Season, list[Any]]
+    client: FlaskClient, small: tuple[Season, list[Any]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     season, buds = small
     face = client.get("/review/cut/1/face/1000.jpg")
@@ -654,12 +655,22 @@ def test_pictures_show_the_face_a_part_and_the_browned_area(
     assert client.get("/review/cut/1/face/777.jpg").status_code == 400
     dead = next(b for b in buds if b.truth[Tissue.PRIMARY] == "dead")
     live = next(b for b in buds if b.truth[Tissue.PRIMARY] == "live")
+    looked = 0
+
+    def find(crop: Any, labels: Any) -> Any:
+        nonlocal looked
+        looked += 1
+        return find_neutral(crop, labels)
+
+    monkeypatch.setattr(pictures, "find_neutral", find)
     hatched = [
         picture(client.get(f"/review/cut/{bud.photo_ids[0]}/why/primary.jpg").data)
         for bud in (dead, live)
     ]
     white = [float((one.min(axis=2) > 235).mean()) for one in hatched]
     assert white[0] > 3 * white[1], "the dead one is hatched, the live one is not"
+    assert client.get(f"/review/cut/{dead.photo_ids[0]}/why/secondary.jpg").status_code == 200
+    assert looked == 2, "once a photograph"
 
 
 def _sha(season: Season, photo_id: int) -> str:

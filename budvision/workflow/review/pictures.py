@@ -38,6 +38,7 @@ the limit of the features `brown_share` and `brown_share_inner`."""
 _DECODED_BYTES = 450_000_000
 _WHOLE_SIDE_PX = 1600
 _EDGE = 0.10
+_NEUTRALS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,8 @@ class PictureRoom:
         self._decoded: OrderedDict[tuple[str, bool], tuple[Uint8, float]] = OrderedDict()
         self._lock = threading.Lock()
         self._one_at_a_time = threading.Lock()
+        self._neutrals: OrderedDict[int, Neutral] = OrderedDict()  # by region, which never changes
+        self._one_neutral = threading.Lock()
 
     def kept(self, view: View, region: Region | None) -> bytes:
         """Return a reduced picture as JPEG, from the cache where it is there.
@@ -252,6 +255,14 @@ class PictureRoom:
     def _neutral(self, sha256: str, region: Region | None, image: Uint8) -> Neutral:
         if region is None:
             return find_neutral(image, np.zeros(image.shape[:2], np.uint8))
+        with self._one_neutral:  # a bud's three tissues are asked for at once
+            if region.id not in self._neutrals:
+                self._neutrals[region.id] = self._neutral_of(sha256, region)
+                if len(self._neutrals) > _NEUTRALS:
+                    self._neutrals.popitem(last=False)
+            return self._neutrals[region.id]
+
+    def _neutral_of(self, sha256: str, region: Region) -> Neutral:
         pixels, scale = self._photo(sha256, reduced=True)
         size = (region.labels.shape[1], region.labels.shape[0])
         moved = np.array(region.box, np.float64) * scale
