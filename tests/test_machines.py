@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import stat
@@ -13,9 +14,15 @@ from typing import Any
 import pytest
 
 from budvision.archive.generations import switch
+from budvision.errors import StorageError
 from budvision.files import PART, remove, write_whole
 from budvision.store.photos import PhotoStore
+from budvision.store.session import Season
 from budvision.workflow.answers.report import safe_name
+from budvision.workflow.archive.backup import backup
+from budvision.workflow.archive.restore import restore
+from budvision.workflow.intake.intake import intake
+from budvision.workflow.season.check import check
 
 
 @pytest.fixture
@@ -95,6 +102,80 @@ def test_folders_with_files_that_may_not_be_written_are_removed(
     remove(tmp_path / "old")
     remove(tmp_path / "old")
     assert list(tmp_path.iterdir()) == []
+
+
+def _deep(tmp_path: Path, n: int) -> Path:
+    """Return a path of n characters that is not there yet."""
+    folder = tmp_path
+    while len(str(folder)) < n - 60:
+        folder = folder / ("deep" * 10)
+    return folder / ("w" * (n - len(str(folder)) - 1))
+
+
+@pytest.mark.slow
+def test_a_season_under_a_long_path_works(tmp_path: Path, jpeg: Any) -> None:
+    deep = _deep(tmp_path, 300)
+    assert len(str(deep)) == 300
+    (tmp_path / "Larch_1_n1_c1.jpg").write_bytes(jpeg(1))
+    with Season.create(deep) as season:
+        report = intake(season, [tmp_path / "Larch_1_n1_c1.jpg"], sampling="jan")
+        assert len(report.taken) == 1
+        backup(season, _deep(tmp_path / "disk", 280))
+    restored = _deep(tmp_path / "again", 320)
+    restore(_deep(tmp_path / "disk", 280), restored)
+    with Season.open(restored) as season:
+        assert check(season).ok
+        longest = max(len(str(path)) for path in restored.rglob("*"))
+    assert longest == 320 + len("/photos/ff/") + 64 + len(".jpg")
+
+
+@pytest.fixture
+def short_paths(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Refuse paths as Windows does where long ones are not switched on; return the refused."""
+    refused = []
+
+    def short(path: Any, most: int) -> None:
+        if not isinstance(path, int) and len(str(Path.cwd() / os.fsdecode(path))) > most:
+            refused.append(os.fsdecode(path))
+            raise FileNotFoundError(2, "The system cannot find the path specified", path)
+
+    def guarded(name: str, most: int) -> None:
+        plain = getattr(os, name)
+
+        def played(path: Any, *args: Any, **facts: Any) -> Any:
+            short(path, most)
+            return plain(path, *args, **facts)
+
+        monkeypatch.setattr(os, name, played)
+
+    for name, most in (("open", 259), ("stat", 259), ("mkdir", 247), ("unlink", 259)):
+        guarded(name, most)
+    plain_open = io.open
+
+    def opened(path: Any, *args: Any, **facts: Any) -> Any:
+        short(path, 259)
+        return plain_open(path, *args, **facts)
+
+    monkeypatch.setattr(io, "open", opened)
+    return refused
+
+
+def test_a_path_too_long_for_windows_is_told_before_anything_is_lost(
+    tmp_path: Path, jpeg: Any, short_paths: list[str]
+) -> None:
+    fits, deep = _deep(tmp_path, 170), _deep(tmp_path, 171)
+    with Season.create(fits) as season:
+        season.photos.add(jpeg(1))
+    assert short_paths == []
+    with pytest.raises(StorageError, match=r"has 178 characters.*expected at most 177.*nearer"):
+        Season.create(deep)
+    assert not deep.exists()
+    fits.rename(deep)                                # moved where it no longer fits
+    with pytest.raises(StorageError, match=r"has 178 characters.*LongPathsEnabled"):
+        Season.open(deep)
+    deep.rename(fits)
+    with Season.open(fits) as season:
+        assert len(list(season.photos)) == 1
 
 
 def test_a_block_named_as_a_device_gets_a_file(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import os
 import re
@@ -15,6 +17,8 @@ from budvision.files import PART, sha256_of, write_whole
 __all__ = ["SUFFIXES", "Added", "PhotoStore", "photo_suffix"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
+SHORT_PATH = 259
+"""Characters that a path has at most on Windows where long ones are not switched on."""
 SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
 _HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
 
@@ -94,6 +98,40 @@ class PhotoStore:
                 "the command again; what was stored before is kept.",
             ) from error
         return Added(sha256, new=not damaged, path=target, repaired=damaged)
+
+    def check_length(self) -> None:
+        """Refuse a folder so deep that this system takes no photograph's path in it.
+
+        Windows takes 259 characters and no more unless long paths are switched on there; below
+        that nothing is tried. Beyond, the longest name is written and removed.
+
+        Raises
+        ------
+        StorageError
+            When it cannot be written for its length.
+        """
+        longest = self.folder / "ff" / ("f" * 60 + "." + "f" * 12 + PART)
+        most = SHORT_PATH - len(str(longest)) + len(str(self.folder))
+        if len(str(self.folder)) <= most:
+            return
+        made = [folder for folder in longest.parents if not folder.exists()]
+        try:
+            longest.parent.mkdir(parents=True, exist_ok=True)
+            longest.write_bytes(b"")
+            longest.unlink(missing_ok=True)
+        except OSError as error:
+            if error.errno not in (errno.ENOENT, errno.ENAMETOOLONG, errno.EINVAL):
+                return  # a full disk, missing rights: whoever writes says it better
+            raise StorageError(
+                f"the path has {len(str(self.folder))} characters, too many for photographs in it",
+                where=str(self.folder), code="path_too_long", expected=f"at most {most}",
+                do="Choose a folder nearer to the top of the disk, or switch on long paths in "
+                "Windows (LongPathsEnabled).",
+            ) from error
+        finally:
+            for folder in made:
+                with contextlib.suppress(OSError):  # somebody else's photographs came meanwhile
+                    folder.rmdir()
 
     def _write(self, target: Path, data: bytes) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -166,6 +166,7 @@ class Season:
         elif photos is not None:
             store = Path(photos).resolve()
             text_ += f"[photos]\nfolder = {json.dumps(str(store))}\n"
+        PhotoStore(store).check_length()
         try:
             for wanted in (store, root / "models"):
                 wanted.mkdir(parents=True, exist_ok=True)
@@ -218,9 +219,12 @@ class Season:
                 do=last_good_copy(root),
             )
         read_only = url is None and not may_write(root)
+        store = _photo_store(root, photos)
         if read_only:
             _LOG.warning("%s may not be written: the season is open for reading only.", root)
-        season = cls(root, settings=settings, photos=_photo_store(root, photos),
+        else:
+            store.check_length()
+        season = cls(root, settings=settings, photos=store,
                      engine=open_engine(root, url, read_only=read_only), read_only=read_only)
         try:
             with plain_errors(root):
