@@ -13,6 +13,11 @@ from budvision.vocabulary import LABEL_SCALES
 
 __all__ = ["decode_labels", "encode_labels"]
 
+# Filters help photographs: of labels they make twice the work to decode, and a file half as large
+# again. OpenCV before 4.12 chooses them itself.
+_NO_FILTER = ([cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_NONE]
+              if hasattr(cv2, "IMWRITE_PNG_FILTER") else [])
+
 
 def encode_labels(labels: npt.NDArray[np.uint8]) -> bytes:
     """Return labels as the bytes of a grey PNG.
@@ -36,7 +41,7 @@ def encode_labels(labels: npt.NDArray[np.uint8]) -> bytes:
         raise InputError(
             f"labels hold {int(labels.max())}", expected=f"0 to {LABEL_SCALES}", where="labels",
         )
-    done, data = cv2.imencode(".png", labels)
+    done, data = cv2.imencode(".png", labels, _NO_FILTER)
     if not done:
         raise StorageError("the labels could not be written as PNG", where="labels")
     return bytes(data.tobytes())

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import cv2
+import numpy as np
+import pytest
+
+from budvision.store.labels import decode_labels, encode_labels
 from budvision.store.queries import models, photos, proposals
 from budvision.store.session import Season
 from budvision.vocabulary import GateAnswer, Proposal, Reason, Tissue, TissueProposal, Verdict
@@ -25,3 +30,16 @@ def test_doubts_of_photograph_and_name_come_back(any_season: Season) -> None:
     assert row.reasons == (glare,)
     assert row.answer is GateAnswer.LOOK
     assert row.tissues[Tissue.SECONDARY] == flanker
+
+
+def test_labels_are_kept_exactly_and_small() -> None:
+    row, col = np.ogrid[:400, :500]
+    labels = (((row - 200) ** 2 + (col - 250) ** 2 < 150 ** 2) * 4).astype(np.uint8)
+    for k in (1, 2, 3):
+        labels[(row - 200) ** 2 + (col - 60 - 90 * k) ** 2 < 40 ** 2] = k
+    kept = encode_labels(labels)
+    assert (decode_labels(kept) == labels).all()
+    by_default = cv2.imencode(".png", labels)[1].tobytes()
+    assert len(kept) <= 0.8 * len(by_default) or not hasattr(cv2, "IMWRITE_PNG_FILTER")
+    with pytest.raises(ValueError, match="read-only"):
+        decode_labels(kept)[0, 0] = 1
