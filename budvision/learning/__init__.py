@@ -58,6 +58,8 @@ tune                Make a tuned verdict model out of lessons: correction, limit
                     how well it does
 tuned_card          The card of a model tuned on a season's calls, written from facts; no section
                     is empty
+whole_numbers       A segmenter whose network counts in whole numbers: the same weights, less than
+                    half the time
 winter_rates        What a model says of live and dead tissues on stand-in photographs: counts,
                     measured and kept
 winters             Whole winters played on paper: known truth, a model's proposals, readers who

@@ -43,6 +43,8 @@ class Segmenter:
         Classes that it tells apart; those from the fifth on are parts of scales and wool.
     finds_growing_points : bool
         Whether it says where the growing points lie.
+    weights_of : str
+        Label of the model whose weights it holds as whole numbers; empty where they are its own.
 
     Raises
     ------
@@ -57,6 +59,7 @@ class Segmenter:
             metadata = self._session.get_modelmeta().custom_metadata_map
             self.crop_px = int(metadata.get("budvision.crop_px", _PLAIN_CROP_PX))
             self.n_classes = len(json.loads(metadata.get("budvision.classes", "[0, 1, 2, 3, 4]")))
+            self.weights_of = metadata.get("budvision.weights_of", "")
             self._takes_levels = self._session.get_inputs()[0].type == "tensor(uint8)"
             self.finds_growing_points = "growing_point" in metadata.get("budvision.maps", "")
             # some damage shows only where it runs: a photograph should not have to find out

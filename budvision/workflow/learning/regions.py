@@ -6,7 +6,7 @@ import importlib.util
 import json
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,10 +17,12 @@ import numpy as np
 from budvision.errors import MissingLibraryError, StorageError
 from budvision.language import plain_count
 from budvision.photo.read import read_photo
+from budvision.photo.segmenter import Segmenter
 from budvision.store.queries import learning
 from budvision.store.queries.photos import photo_by_id
 from budvision.store.queries.proposals import Region, current_region
 from budvision.store.session import Season
+from budvision.verdict.registry import ModelEntry, find_model
 from budvision.vocabulary import LABEL_SCALES, TISSUES, CallValue, Tissue
 from budvision.workflow.learning.train import TrainReport, load_base, train
 from budvision.workflow.learning.write import write_model
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 
     from budvision.learning.region_training import RegionExamples
 
-__all__ = ["gather_regions", "train_regions"]
+__all__ = ["gather_regions", "that_learns", "train_regions"]
 
 Progress = Callable[[str, int, int], None]
 MODEL_NAME = "regions"
@@ -166,7 +168,7 @@ def train_regions(
                 expected="the extra `train`", do="Run `pip install 'budvision[train]'`.")
     from budvision.learning.region_training import fine_tune
 
-    _, entry = load_base(season, base)
+    entry = that_learns(load_base(season, base)[1], folders=[season.models_folder])
     examples = gather_regions(season, progress=progress)
     with tempfile.TemporaryDirectory(prefix="budvision-") as scratch:
         tuned = Path(scratch) / learning.SEGMENTER
@@ -196,6 +198,19 @@ def train_regions(
     report = train(season, base=target, progress=progress)
     report.metrics["regions"] = facts
     return report
+
+
+def that_learns(entry: ModelEntry, *, folders: Sequence[Path]) -> ModelEntry:
+    """Return the model whose network learns: one in whole numbers holds another one's weights.
+
+    Parameters
+    ----------
+    entry : ModelEntry
+    folders : sequence of Path
+        Folders with registries of their own, searched first.
+    """
+    rounded = Segmenter.load(entry.folder).weights_of
+    return find_model(rounded, folders=folders) if rounded else entry
 
 
 def _card(label: str, base: str, facts: dict[str, Any]) -> str:
