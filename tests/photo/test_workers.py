@@ -144,6 +144,20 @@ def test_a_webp_says_its_size_before_it_takes_its_memory(lossless: bool) -> None
     out = io.BytesIO()
     Image.new("RGBA", (701, 640), (1, 2, 3, 4)).save(out, "WEBP", lossless=lossless)
     assert _webp_pixels(out.getvalue()) == 701 * 640
+
+
+@pytest.mark.slow
+def test_a_webp_that_declares_too_much_is_refused_before_it_is_opened(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from budvision.photo import decode
+
+    opened = []
+    monkeypatch.setattr(decode.Image, "open", lambda *args, **_: opened.append(args))
+    with pytest.raises(PhotoError, match="wide.webp: opening it takes more memory than 950 MB"):
+        decode.decode(wide_webp(), "WEBP", max_side_px=1000, where="wide.webp")
+    assert not opened
+    monkeypatch.undo()
     with pytest.raises(PhotoError, match="takes more memory than 950 MB"):
         read_photo(wide_webp(), max_side_px=1000)
 
