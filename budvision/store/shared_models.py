@@ -7,16 +7,21 @@ shares nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from budvision.errors import NotFoundError
+from budvision.errors import NotFoundError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
 from budvision.store.queries.models import ModelRow, list_models
 from budvision.store.session import Season
 from budvision.verdict.registry import ModelEntry, add_model
 from budvision.verdict.registry import list_models as listed_models
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+]*-[A-Za-z0-9._+-]+")
+_FILE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
 
 __all__ = ["bring_model", "share_model", "shared_hashes", "sync_models"]
 
@@ -26,11 +31,16 @@ def _is_shared(season: Season) -> bool:
 
 
 def _files(row: ModelRow) -> Mapping[str, str]:
-    """Return the files of a season's own model by their SHA-256; none of a model that ships."""
-    found: Mapping[str, str] = row.facts.get("files", {})
-    own = len(Path(row.path).parts) == 2 and row.path.startswith("models/")
-    inside = all(Path(name).name == name for name in (*found, Path(row.path).name))
-    return found if own and inside and Path(row.path).name == row.name else {}
+    """Return the files of a season's own model by their SHA-256; none of a model that ships.
+
+    None either of a row that another season's archive brought with names that could lead out of
+    the model's folder, or with no hashes.
+    """
+    found = row.facts.get("files")
+    sound = isinstance(found, dict) and row.path == f"models/{row.name}" and _NAME.fullmatch(
+        row.name) and all(_FILE.fullmatch(name) and _SHA256.fullmatch(str(sha))
+                          for name, sha in found.items())
+    return found if sound and isinstance(found, dict) else {}
 
 
 def share_model(season: Season, entry: ModelEntry) -> None:
@@ -106,7 +116,8 @@ def sync_models(season: Season) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Names of those of which something had to be fetched; one that is nowhere stays away.
+        Names of those of which something had to be fetched; one that is nowhere, or damaged
+        everywhere, stays away.
     """
     if not _is_shared(season):
         return ()
@@ -120,7 +131,7 @@ def sync_models(season: Season) -> tuple[str, ...]:
             for name, sha256 in _files(row).items():
                 if sha256 not in season.photos:
                     season.photos.add(season.folder / row.path / name)
-        except NotFoundError:
+        except (NotFoundError, VerificationError):
             continue  # `budvision check` tells of it
     return tuple(fetched)
 

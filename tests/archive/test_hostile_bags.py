@@ -226,6 +226,8 @@ ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {
     ("proposal_tissue", "other_name", "{}"), ("proposal_tissue", "p_name", 7),
     ("block", "layout", '{"rows": [1]}'), ("block", "layout", '{"rows": [{"n_vines": "many"}]}'),
     ("block", "layout", '{"rows": [{"missing": 3}]}'),
+    ("model", "facts", '{"files": [1]}'), ("model", "facts", '{"files": {"a": "b"}}'),
+    ("model", "facts", '{"files": {"..": "%s"}}' % ("0" * 64)), ("model", "facts", '{"listed": 7}'),
 ])
 def test_a_word_that_pages_could_not_read_is_refused(
     bag: Path, table: str, column: str, value: object

@@ -226,7 +226,17 @@ def _check_photo(row: Mapping[str, Any]) -> None:
 
 
 def _check_model(row: Mapping[str, Any]) -> None:
-    _json(row, "facts", dict)
+    facts = _json(row, "facts", dict)
+    files, listed = facts.get("files", {}), facts.get("listed", {})
+    if not isinstance(files, dict) or not all(
+            _MODEL_PATH.fullmatch(name) and "/" not in name and ".." not in name
+            and _SHA256.fullmatch(str(sha256)) for name, sha256 in files.items()):
+        raise InputError(f"the model's files are {str(files)[:80]}",
+                         expected="plain names, each with 64 hexadecimal digits")
+    if not isinstance(listed, dict) or not isinstance(listed.get("note", ""), str) or not (
+            isinstance(listed.get("libraries", {}), dict)):
+        raise InputError(f"what is listed of the model is {str(listed)[:80]}",
+                         expected="a note and libraries")
     for name in ("name", "path"):
         if not _MODEL_PATH.fullmatch(row[name]) or ".." in row[name]:
             raise InputError(f"{name} is {row[name][:80]!r}", expected="the plain name of a model")
