@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -45,6 +46,7 @@ def test_the_table_is_complete() -> None:
         for feature in FEATURES:
             assert feature.low <= row[feature.name] <= feature.high
             assert feature.meaning
+            assert not re.search(r"the same|of it\b|likewise|`", feature.meaning), "stands alone"
             assert feature.unit in ("log", "1", "dE")
         assert row_of(row).shape == (len(FEATURES),)
 

@@ -523,6 +523,7 @@ def test_the_name_is_asked_first(small: tuple[Season, list[Any]]) -> None:
     answer = app.test_client().get("/review")
     assert answer.status_code == 302
     assert answer.headers["Location"] == "/me?next=/review"
+    assert app.test_client().get("/review/").status_code == 302  # as typed beside /bench/
     app.extensions["budvision.season"].close()
 
 

@@ -81,7 +81,8 @@ class OverviewPage:
         if one.interval is None:
             return say("none called")
         return say("{n_same} of {n} ({range})", n_same=one.n_same, n=one.n,
-                   range=percent_range(one.interval.low, one.interval.high))
+                   range=percent_range(one.interval.low, one.interval.high).replace(
+                       " %", "\u00a0%"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -100,7 +100,7 @@ class BudPage:
     causes: tuple[tuple[str, str], ...]
 
 
-@blueprint.get("")
+@blueprint.get("", strict_slashes=False)
 def overview() -> ResponseReturnValue:
     """Show the samplings with what waits in them, a page at a time."""
     season, person = current_season(), need_person()
