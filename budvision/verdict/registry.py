@@ -29,7 +29,7 @@ __all__ = [
     "verify_model",
 ]
 
-DEFAULT_MODEL = "staged-2.1"
+DEFAULT_MODEL = "staged-2.0"
 _LIST = "registry.toml"
 
 

@@ -130,7 +130,7 @@ def test_models_are_listed_shown_and_verified(budvision: Any) -> None:
     code, out, _ = budvision("models", "list", "--json")
     models = json.loads(out)["models"]
     assert code == 0
-    assert [one["model"] for one in models if one["default"]] == ["staged-2.1"]
+    assert [one["model"] for one in models if one["default"]] == ["staged-2.0"]
     code, out, _ = budvision("models", "verify", "--json")
     assert code == 0
     assert "bench-1.0" in json.loads(out)["models"]

@@ -93,7 +93,7 @@ def test_the_json_is_the_contract(proposer: Proposer, cuts: list[RenderedCut]) -
     assert line["answer"] in ("good", "look_yourself")
     assert line["file"] == "a.png"
     assert (line["width_px"], line["height_px"]) == (800, 600)
-    assert line["model"] == "staged-2.1"
+    assert line["model"] == "staged-2.0"
     assert line["mm_per_px"] is None
     for one in line["tissues"].values():
         if one["exposed"]:
