@@ -94,8 +94,8 @@ class PhotoStore:
         except OSError as error:
             raise StorageError(
                 f"the photograph {sha256[:12]} could not be written ({error.strerror})",
-                where=str(self.folder), do="Make room or mend the rights of the folder, then run "
-                "the command again; what was stored before is kept.",
+                where=str(self.folder), do="Make room or mend the rights of the folder, then try "
+                "again; what was stored before is kept.",
             ) from error
         return Added(sha256, new=not damaged, path=target, repaired=damaged)
 

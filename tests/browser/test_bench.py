@@ -407,6 +407,14 @@ def test_why_a_photograph_was_not_sent_stays_in_sight(bench: Bench, page) -> Non
     page.evaluate("dispatchEvent(new Event('online'))")
     page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
     assert page.is_hidden("#bench-net")
+    full = {"ok": False, "code": "storage", "where": "photos", "what": "the disk is full",
+            "expected": "", "do": "Make room."}
+    page.route("**/bench/1/photo", lambda route: route.fulfill(status=507, json=full))
+    page.set_input_files("#bench-file", str(_sample(1, 1, 2)))
+    page.wait_for_selector("#bench-net:has-text('the disk is full. Make room.')")
+    page.unroute_all(behavior="wait")           # there is room: it is sent without another deed
+    page.wait_for_function("() => document.getElementById('bench').dataset.waiting === '0'")
+    assert page.is_hidden("#bench-net")
 
 
 def test_what_waits_is_sent_under_its_makers_name_alone(bench: Bench, page) -> None:

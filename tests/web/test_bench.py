@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import random
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,6 +18,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from PIL import Image
 
+from budvision import files
 from budvision.settings import Settings
 from budvision.store.queries import blocks
 from budvision.store.queries.photos import cuts_of_sampling
@@ -124,6 +128,31 @@ def test_what_cannot_be_taken_is_refused_as_json_and_not_kept(
     assert list(season.photos) == []
     with season.read() as conn:
         assert cuts_of_sampling(conn, 1) == []
+
+
+def test_a_disk_that_fills_keeps_no_answer_back_and_says_what_it_is(
+    client: FlaskClient, app: Flask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The answer was "a mistake of this program"; the photograph's picture an error of ours."""
+    season = app.extensions["budvision.season"]
+    full: list[str] = ["cache"]
+    plain = files.writing
+
+    def writing(path: Path, **more: Any) -> Any:
+        if path.relative_to(season.folder).parts[0] in full:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return plain(path, **more)
+
+    monkeypatch.setattr(files, "writing", writing)
+    told = _send(client, photograph(1)).get_json()
+    assert (told["answer"]["next"], told["remarks"]) == ("deeper", [])
+    assert client.get(f"/bench/picture/{told['sha256']}.jpg").data[:2] == b"\xff\xd8"
+    full.append("photos")
+    refused = _send(client, photograph(2), node="2")
+    assert refused.status_code == 507                 # the page keeps it and sends it again
+    assert "No space left on device" in refused.get_json()["what"]
+    full.clear()
+    assert _send(client, photograph(2), node="2").get_json()["new"]
 
 
 @pytest.mark.parametrize("node", ["abc", "", None, "²", -1])

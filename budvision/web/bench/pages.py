@@ -348,7 +348,7 @@ def soak_form(sampling_id: int) -> ResponseReturnValue:
 def picture(sha256: str) -> ResponseReturnValue:
     """Give the small picture of a photograph: with outlines where the bench has looked at it."""
     season = current_season()
-    return Response(small_picture(season, sha256).read_bytes(), mimetype="image/jpeg",
+    return Response(small_picture(season, sha256), mimetype="image/jpeg",
                     headers={"Cache-Control": "private, max-age=60"})
 
 

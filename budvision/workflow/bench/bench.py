@@ -14,7 +14,6 @@ import numpy.typing as npt
 from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
-from budvision.files import write_whole
 from budvision.language import say
 from budvision.photo.read import Photo, read_photo
 from budvision.store.names import clean_label, name_key
@@ -41,7 +40,13 @@ from budvision.store.queries.photos import (
 from budvision.store.session import Season
 from budvision.vocabulary import GateAnswer, Proposal, Tissue
 from budvision.workflow.bench.answer import BenchAnswer, answer_photo
-from budvision.workflow.bench.picture import CACHE, LARGE_PX, SIDE_PX, answer_picture
+from budvision.workflow.bench.picture import (
+    CACHE,
+    LARGE_PX,
+    SIDE_PX,
+    answer_picture,
+    put_away,
+)
 from budvision.workflow.intake.propose import ModelInUse, propose_waiting
 from budvision.workflow.intake.sorting import loose_photos
 from budvision.workflow.sampling.decide import decision_state
@@ -214,18 +219,15 @@ def _answer(
     proposal, labels = propose(data, row.file_name)
     if used is not None:
         propose_waiting(season, photos=[row], used=used, look=lambda *_: (proposal, labels))
-    folder = season.folder / CACHE
-    folder.mkdir(parents=True, exist_ok=True)
     exposed = [t.value for t, one in proposal.tissues.items() if one.exposed]
-    write_whole(folder / f"{row.sha256}.json", json.dumps({
-        "found": proposal.found, "exposed": exposed, "answer": proposal.answer.value,
-    }), lasting=False)
+    put_away(season, f"{row.sha256}.json", json.dumps({
+        "found": proposal.found, "exposed": exposed, "answer": proposal.answer.value}))
     places = [[edge * photo.scale for edge in reason.place]
               for reason in proposal.reasons if reason.look and reason.place is not None]
     picture = answer_picture(
         photo.image, labels, places=places,
         side_px=LARGE_PX if proposal.answer is GateAnswer.LOOK else SIDE_PX)
-    write_whole(folder / f"{row.sha256}.jpg", picture, lasting=False)
+    put_away(season, f"{row.sha256}.jpg", picture)
     with season.read() as conn:
         cuts = cuts_of_bud(conn, bud_id)
     before = [tissue for one in cuts if one.cut < cut

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,7 +17,9 @@ from budvision.photo.overlay import draw_overlay, encode_picture
 from budvision.photo.read import read_photo
 from budvision.store.session import Season
 
-__all__ = ["CACHE", "answer_picture", "small_picture"]
+__all__ = ["CACHE", "answer_picture", "put_away", "small_picture"]
+
+_log = logging.getLogger("budvision.bench")
 
 CACHE = Path("cache") / "bench"
 """Folder of a season that holds the bench's small pictures; it may be deleted at any time."""
@@ -73,8 +76,8 @@ def answer_picture(
     return encode_picture(picture, "jpeg", quality=85)
 
 
-def small_picture(season: Season, sha256: str) -> Path:
-    """Return the small picture of a photograph, making a plain one where there is none.
+def small_picture(season: Season, sha256: str) -> bytes:
+    """Return the small picture of a photograph, a JPEG; a plain one where there is none.
 
     Raises
     ------
@@ -84,9 +87,21 @@ def small_picture(season: Season, sha256: str) -> Path:
     if not re.fullmatch(r"[0-9a-f]{64}", sha256) or sha256 not in season.photos:
         raise NotFoundError("there is no such photograph", where="bench", code="no_photo",
                             do="Load the page again.")
-    path = season.folder / CACHE / f"{sha256}.jpg"
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
+    name = f"{sha256}.jpg"
+    try:
+        return (season.folder / CACHE / name).read_bytes()
+    except OSError:
         photo = read_photo(season.photos.path(sha256), max_side_px=SIDE_PX)
-        write_whole(path, answer_picture(photo.image, None), lasting=False)
-    return path
+        picture = answer_picture(photo.image, None)
+        put_away(season, name, picture)
+        return picture
+
+
+def put_away(season: Season, name: str, data: bytes | str) -> None:
+    """Keep what can be made again; a full disk is no reason to keep an answer back."""
+    path = season.folder / CACHE / name
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, data, lasting=False)
+    except OSError as error:
+        _log.warning("%s could not be put away (%s)", name, error.strerror)

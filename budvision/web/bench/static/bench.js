@@ -264,7 +264,7 @@ async function sendWaiting() {
           break;
         }
         if (!(error instanceof Refused) || said.ok !== false || status >= 500 || status === 429) {
-          away = "network";
+          away = error instanceof Refused && said.ok === false ? error.withoutPlace : "network";
           break;                                // what is kept stays kept
         }
         away = "";
