@@ -120,7 +120,7 @@ class Correction:
         Raises
         ------
         InputError
-            When a part is missing or of the wrong shape.
+            When a part is missing, of the wrong shape or holds what is no number.
         """
         try:
             d = arrays["middle"].shape
@@ -133,8 +133,8 @@ class Correction:
                 doubt = RegionDoubt(float(arrays["doubt_shift"][0]),
                                     np.asarray(arrays["doubt_weights"], np.float64))
                 good = good and doubt.weights.shape == d
-            if not good:
-                raise ValueError("shapes")
+            if not good or not all(np.isfinite(one).all() for one in arrays.values()):
+                raise ValueError("shapes, or what is no number")
             return cls(slope=float(arrays["slope"][0]), shift=float(arrays["shift"][0]),
                        width=float(arrays["width"][0]), doubt=doubt, **parts)
         except (KeyError, ValueError, IndexError, TypeError) as error:

@@ -149,6 +149,10 @@ def test_correction_goes_through_arrays_unchanged() -> None:
                           again.apply(examples.base_logit, examples.features))
     with pytest.raises(InputError, match="incomplete"):
         Correction.from_arrays({k: v for k, v in found.as_arrays().items() if k != "bumps"})
+    for name, part in found.as_arrays().items():
+        if part.size:
+            with pytest.raises(InputError, match="incomplete"):  # no verdict could be told
+                Correction.from_arrays(found.as_arrays() | {name: part * np.nan})
 
 
 def test_examples_must_agree_in_length() -> None:
