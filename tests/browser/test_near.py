@@ -2,20 +2,20 @@
 
 Each cut is laid into frames so that the longest way across its face fills a known share of the
 ring, up to 4 % of the frame off the middle. Over half of the ring "near enough" is right, under it
-"come nearer"; "cannot tell" is never wrong. With ``BUDVISION_NEAR=2`` (the constants of near.js
-were chosen on other photographs) right, cannot tell and wrong were, of 30 path-traced and of 12
+"come nearer"; "cannot tell" is never wrong. With ``BUDVISION_NEAR=4`` (the constants of near.js
+were chosen on other photographs) right, cannot tell and wrong were, of 60 path-traced and of 24
 drawn cuts each:
 
-=====  ==========  ========
+=====  ==========  =========
 share  traced      drawn
-=====  ==========  ========
-0.2    30, 0, 0    12, 0, 0
-0.3    28, 2, 0    11, 1, 0
-0.4    13, 16, 1   9, 1, 2
-0.6    27, 3, 0    5, 6, 1
-0.75   28, 2, 0    4, 4, 4
-0.9    30, 0, 0    5, 6, 1
-=====  ==========  ========
+=====  ==========  =========
+0.2    59, 1, 0    24, 0, 0
+0.3    57, 3, 0    21, 3, 0
+0.4    24, 36, 0   17, 6, 1
+0.6    51, 9, 0    7, 10, 7
+0.75   57, 2, 1    8, 14, 2
+0.9    58, 1, 1    13, 9, 2
+=====  ==========  =========
 """
 
 from __future__ import annotations
