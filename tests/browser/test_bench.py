@@ -568,10 +568,12 @@ def test_the_picture_is_taken_by_itself_once_until_another_lies_there(bench: Ben
         const due = shutter(), cut = [100, 50, 100], next = [20, 200, 20];
         const steady = (grey, n) => Array.from({ length: n }, () => due(true, grey));
         return [steady(cut, 3), [due(false, cut)], steady(cut, 6), [due(false, next)],
-                steady(next, 4)];
+                steady(next, 4), [due(false, cut)], steady(cut, 3), [due(true, cut, false)],
+                steady(cut, 2)];
     }""")
+    held = [[False], [False] * 3, [False], [True, False]]  # taken once it may be, not forgotten
     assert taken == [[False] * 3, [False], [False] * 3 + [True] + [False] * 2, [False],
-                     [False] * 3 + [True]]
+                     [False] * 3 + [True], *held]
 
 
 @pytest.mark.slow
@@ -581,13 +583,13 @@ def test_from_too_far_away_no_picture_is_taken_by_itself(bench: Bench, page) -> 
     picture = cv2.imread(str(samples_folder() / "apricot_c1_n1_k1.jpg"))
     picture = cv2.resize(picture, (640, 480), interpolation=cv2.INTER_AREA)
 
-    def seen(share: float) -> tuple[str, int]:
+    def seen(share: float, held: str | None = None) -> tuple[str, int]:
         """Hold the cut before the camera: what is said after eight readings, how often taken."""
         move = np.array([[share, 0, 320 * (1 - share)], [0, share, 240 * (1 - share)]], float)
         image = cv2.warpAffine(picture, move, (640, 480), flags=cv2.INTER_AREA,
                                borderMode=cv2.BORDER_REPLICATE)
         sent = base64.b64encode(cv2.imencode(".jpg", image)[1].tobytes()).decode()
-        return tuple(page.evaluate("""async (sent) => {
+        return tuple(page.evaluate("""async ([sent, why]) => {
             const image = new Image();
             image.src = "data:image/jpeg;base64," + sent;
             await image.decode();
@@ -602,15 +604,48 @@ def test_from_too_far_away_no_picture_is_taken_by_itself(bench: Bench, page) -> 
             let taken = 0, read = 0;
             const meter = { set value(sharp) { read += 1; } };
             await start({ video, select: made("select"), meter, words, ring: made("span"),
-                          onSteady: () => { taken += 1; } });
+                          onSteady: () => { taken += 1; }, held: () => why });
             while (read < 8) await new Promise((done) => setTimeout(done, 50));
             stop(video);
             return [words.textContent, taken];
-        }""", sent))
+        }""", [sent, held]))
 
     far, near = seen(0.3), seen(1)
     assert (far[0].split(":")[0], far[1]) == ("Come nearer", 0)
     assert (near[0].split(",")[0], near[1]) == ("Near enough", 1)
+    assert seen(1, "Not yet.") == ("Not yet.", 0)
+
+
+@pytest.mark.slow
+def test_without_an_answer_no_further_picture_is_taken_by_itself(bench: Bench, page) -> None:
+    """Whether it shows the same bud, cut deeper, or the next one is not known yet."""
+    _planned(bench, page)
+    page.route("**/bench/1/photo", lambda route: route.abort())
+    page.add_init_script("""
+        window.canvas = document.createElement("canvas");
+        [canvas.width, canvas.height] = [640, 480];
+        let turn = 0;
+        window.another = () => { turn += 1; };
+        setInterval(() => {
+            const context = canvas.getContext("2d");
+            for (let x = 0; x < 640; x += 8) for (let y = 0; y < 480; y += 8) {
+                context.fillStyle = ((x + y) / 8 + turn) % 2 ? "#404040" : "#c0c0c0";
+                context.fillRect(x, y, 8, 8);
+            }
+        }, 100);
+        navigator.mediaDevices.getUserMedia = async () => canvas.captureStream(10);
+    """)
+    page.goto(f"{bench.address}/bench/1")
+    page.wait_for_selector("#bench[data-ready=yes]")
+    page.click("#bench-camera")
+    page.check("#bench-alone")
+    page.wait_for_selector("#bench[data-waiting='1']")
+    page.evaluate("another()")
+    page.wait_for_selector("#bench-light:has-text('The last picture has no answer yet')")
+    page.wait_for_timeout(1500)  # as long as it takes to be steady
+    assert page.get_attribute("#bench", "data-waiting") == "1"
+    page.click("#bench-grab")
+    page.wait_for_selector("#bench[data-waiting='2']")
 
 
 def test_the_bench_speaks_the_language_of_the_page(bench: Bench, page, tmp_path: Path) -> None:

@@ -310,9 +310,17 @@ async function refresh() {
 // ---- camera at the computer -------------------------------------------------------------------
 
 const video = $("bench-video");
+
+/** Why no picture is taken by itself now: where it belongs is known once the last one is answered. */
+function held() {
+  if (!$("bench-alone").checked || document.querySelector("dialog[open]")) return "";
+  const unanswered = kept.some((item) => isMine(item) && item.kind === "photo");
+  return unanswered ? spoken("The last picture has no answer yet: take this one yourself, at its bud.") : null;
+}
+
 async function live(on) {
   const parts = { video, select: $("bench-devices"), meter: $("bench-sharp"), words: $("bench-light"), ring: document.querySelector(".bench-ring"),
-    onSteady: () => { if ($("bench-alone").checked && !document.querySelector("dialog[open]")) takeLive(); } };
+    onSteady: takeLive, held };
   try {
     if (on) {
       $("bench-live").hidden = false;

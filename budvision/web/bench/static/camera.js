@@ -58,22 +58,23 @@ export function guidance(found, motion, near = "unknown") {
   return said(true, spoken("Sharp, still, well lit: take it if the cut fills the ring."));
 }
 
-/** Says when to take the picture by itself: after a second of steady readings, and again only once
-    another picture lies in the ring. */
+/** Says when to take the picture by itself: after a second of steady readings, once it may, and again
+    only once another picture lies in the ring. */
 export function shutter() {
   let steady = 0;
   let shot = null;
-  return (now, grey) => {
+  return (now, grey, may = true) => {
     if (shot && moved(shot, grey) > 0.2) shot = null;
     steady = now ? steady + 1 : 0;
-    if (shot || steady < 4) return false;
+    if (shot || steady < 4 || !may) return false;
     shot = grey;
     return true;
   };
 }
 
-/** Show the camera in `video`; `meter`, `words` and `ring` guide the hand; `onSteady` when to take. */
-export async function start({ video, select, meter, words, ring, onSteady }) {
+/** Show the camera in `video`; `meter`, `words` and `ring` guide the hand; `onSteady` when to take.
+    `held` is why it is not taken by itself just now: null where it may be, else words, or none. */
+export async function start({ video, select, meter, words, ring, onSteady, held }) {
   if (!navigator.mediaDevices?.getUserMedia) {
     throw new Error(spoken("This browser gives the page no camera. Open the page on this computer or over HTTPS."));
   }
@@ -105,9 +106,10 @@ export async function start({ video, select, meter, words, ring, onSteady }) {
     const motion = moved(before, found.grey);
     before = found.grey;
     const now = guidance(found, motion, nearness(whole));
-    words.textContent = now.words;
+    const why = held();
+    words.textContent = (now.steady && why) || now.words;
     ring.classList.toggle("steady", now.steady);
-    if (due(now.steady, found.grey)) onSteady();
+    if (due(now.steady, found.grey, why === null)) onSteady();
   }, 250);
 }
 
