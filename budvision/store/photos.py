@@ -17,8 +17,7 @@ from budvision.files import PART, sha256_of, write_whole
 __all__ = ["SUFFIXES", "Added", "PhotoStore", "photo_suffix"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-SHORT_PATH = 259
-"""Characters that a path has at most on Windows where long ones are not switched on."""
+_SHORT_PATH = 259  # characters of a path on Windows where long ones are not switched on
 SUFFIXES = (".jpg", ".png", ".tif", ".webp", ".heic", ".bin")
 _HEIC_BRANDS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1")
 
@@ -111,7 +110,7 @@ class PhotoStore:
             When it cannot be written for its length.
         """
         longest = self.folder / "ff" / ("f" * 60 + "." + "f" * 12 + PART)
-        most = SHORT_PATH - len(str(longest)) + len(str(self.folder))
+        most = _SHORT_PATH - len(str(longest)) + len(str(self.folder))
         if len(str(self.folder)) <= most:
             return
         made = [folder for folder in longest.parents if not folder.exists()]

@@ -119,7 +119,7 @@ class Season:
         self.read_only = read_only
         self.fault = ""
         self.remembered = Remembered()
-        self._turn = threading.Lock()
+        self._turn, self._noting = threading.Lock(), threading.Lock()
 
     # ---- making and opening ------------------------------------------------------------------
 
@@ -292,23 +292,23 @@ class Season:
                 "the season may not be written", where=str(self.folder), code="read_only",
                 expected="a folder and a budvision.db with the right to write",
                 do="Copy the season to a disk that may be written, or mend the rights.")
-        with self._my_turn():
-            with plain_errors(self.folder), self.engine.connect() as conn:
-                conn = conn.execution_options(budvision_write=True)
-                with conn.begin():
-                    if conn.dialect.name == "postgresql":
-                        conn.execute(_TURN_OF_THE_MOMENT if of_the_moment else _TURN)
-                    yield conn
-                    sealed, worked_out = None, None
-                    if of_the_moment:
-                        worked_out = self.remembered.write(conn)
-                    elif (standing := seal.standing(conn)) is not None:  # else inside a migration
-                        counts.extend(conn, standing.before, standing.newest)
-                        sealed = seal.extend(conn, standing)
-            if sealed is not None:
-                seal.Folder(self.folder).note(sealed)
+        with self._my_turn(), plain_errors(self.folder), self.engine.connect() as conn:
+            conn = conn.execution_options(budvision_write=True)
+            with conn.begin():
+                if conn.dialect.name == "postgresql":
+                    conn.execute(_TURN_OF_THE_MOMENT if of_the_moment else _TURN)
+                yield conn
+                sealed, worked_out = None, None
+                if of_the_moment:
+                    worked_out = self.remembered.write(conn)
+                elif (standing := seal.standing(conn)) is not None:  # else inside a migration
+                    counts.extend(conn, standing.before, standing.newest)
+                    sealed = seal.extend(conn, standing)
         if worked_out is not None:
             self.remembered.written(worked_out)
+        if sealed is not None:
+            with self._noting:
+                seal.Folder(self.folder).note(sealed)
 
     @contextmanager
     def _my_turn(self) -> Iterator[None]:

@@ -37,10 +37,11 @@ def _files(row: ModelRow) -> Mapping[str, str]:
     the model's folder, or with no hashes.
     """
     found = row.facts.get("files")
-    sound = isinstance(found, dict) and row.path == f"models/{row.name}" and _NAME.fullmatch(
-        row.name) and all(_FILE.fullmatch(name) and _SHA256.fullmatch(str(sha))
-                          for name, sha in found.items())
-    return found if sound and isinstance(found, dict) else {}
+    if not isinstance(found, dict) or row.path != f"models/{row.name}":
+        return {}
+    sound = _NAME.fullmatch(row.name) and all(
+        _FILE.fullmatch(name) and _SHA256.fullmatch(str(sha)) for name, sha in found.items())
+    return found if sound else {}
 
 
 def share_model(season: Season, entry: ModelEntry) -> None:

@@ -109,7 +109,7 @@ def test_a_folder_copied_without_its_log_is_told(season: Season, fill: Fill) -> 
 
 
 def test_of_two_who_write_at_once_the_newer_write_is_noted(
-    season: Season, monkeypatch: pytest.MonkeyPatch,
+    any_season: Season, monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     read, at_it, done = seal.Folder.read, threading.Event(), threading.Event()
 
@@ -121,7 +121,7 @@ def test_of_two_who_write_at_once_the_newer_write_is_noted(
         return found
 
     def write(name: str) -> None:
-        with season.write() as conn:
+        with any_season.write() as conn:
             blocks.ensure_site(conn, name)
 
     monkeypatch.setattr(seal.Folder, "read", slow)
@@ -131,8 +131,8 @@ def test_of_two_who_write_at_once_the_newer_write_is_noted(
     write("Fen")
     done.set()
     first.join(20)
-    with season.read() as conn:
-        assert seal.point(conn) == read(seal.Folder(season.folder))
+    with any_season.read() as conn:
+        assert seal.point(conn) == read(seal.Folder(any_season.folder))
 
 
 def test_an_older_season_is_sealed_when_it_is_upgraded(season: Season, fill: Fill) -> None:

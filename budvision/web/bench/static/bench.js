@@ -314,8 +314,9 @@ const video = $("bench-video");
 /** Why no picture is taken by itself now: where it belongs is known once the last one is answered. */
 function held() {
   if (!$("bench-alone").checked || document.querySelector("dialog[open]")) return "";
-  const unanswered = kept.some((item) => isMine(item) && item.kind === "photo");
-  return unanswered ? spoken("The last picture has no answer yet: take this one yourself, at its bud.") : null;
+  const photos = kept.filter((item) => isMine(item) && item.kind === "photo");
+  if (photos.every((item) => item.refused)) return photos.length ? "" : null;   // the notice asks what to do with it
+  return spoken("The last picture has no answer yet: take this one yourself, at its bud.");
 }
 
 async function live(on) {
