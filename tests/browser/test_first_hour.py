@@ -54,6 +54,7 @@ def _photographs(folder: Path, names: Iterable[str], *, like: str) -> Path:
 
 def _sound(page: Page) -> None:
     """Nothing off to the right on a phone or a desk, and no finding of axe."""
+    page.wait_for_load_state()
     for width, scheme in ((390, "dark"), (1280, "light")):
         page.set_viewport_size({"width": width, "height": 840})
         page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
@@ -88,6 +89,7 @@ def test_a_newcomer_reaches_proposals_for_twenty_photographs_in_ten_steps(
         expect(page.locator(".top-season")).to_have_text("Orun Valley")
         _sound(page)
         press("link", "Take photographs in")
+        expect(page.locator("#folder")).to_be_attached()    # a click does not wait for the next page
         _sound(page)
         page.set_input_files("#folder", str(card))
         steps.append("the folder")
