@@ -339,7 +339,7 @@ def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
     """With the server gone, or its answers lost, two buds go on with the sign in plain sight."""
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
-    page.wait_for_timeout(600)  # the next two buds are here already
+    page.wait_for_load_state("networkidle")  # the next two buds are here already
     away = Away(page)
     away.cut(lost_answers)
     called(page, "d", "l", "l")
@@ -362,7 +362,7 @@ def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
 def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
-    page.wait_for_timeout(600)
+    page.wait_for_load_state("networkidle")
     away = Away(page)
     away.cut()
     called(page, "d", "l", "l")
@@ -381,7 +381,7 @@ def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played
 def test_calls_of_one_person_are_not_saved_as_anothers(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
-    page.wait_for_timeout(600)
+    page.wait_for_load_state("networkidle")
     other = page.context.new_page()
     other.goto(f"{play.base}/review")
     other.click("button:has-text('change')")
@@ -560,13 +560,13 @@ def test_two_reviewers_open_one_bud(play: Played) -> None:
     ada, tom = play.person("Ada Moreau"), play.person("Tom Reyes")
     bud = play.buds[0].bud_id
     play.open(ada, bud)
-    ada.wait_for_timeout(300)
+    ada.wait_for_load_state("networkidle")
     play.open(tom, bud)
     expect(tom.locator("#notice")).to_contain_text("Ada Moreau has this bud open")
-    for key in ("l", "l", "l", "Enter"):
-        ada.keyboard.press(key)
-    at(ada, play.buds[1].bud_id)
-    ada.wait_for_timeout(300)
+    with ada.expect_response(f"**/bud/{play.buds[3].bud_id}/facts*"):
+        for key in ("l", "l", "l", "Enter"):
+            ada.keyboard.press(key)
+        at(ada, play.buds[1].bud_id)
     for key in ("d", "l", "l", "Enter"):
         tom.keyboard.press(key)
     expect(tom.locator("#notice")).to_contain_text("called this bud while you had it open")
