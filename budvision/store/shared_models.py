@@ -11,6 +11,7 @@ import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
+from typing import TypeGuard
 
 from budvision.errors import NotFoundError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
@@ -19,11 +20,23 @@ from budvision.store.session import Season
 from budvision.verdict.registry import ModelEntry, add_model
 from budvision.verdict.registry import list_models as listed_models
 
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+]*-[A-Za-z0-9._+-]+")
-_FILE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+_PLAIN = re.compile(r"(?!.*\.\.)[A-Za-z0-9][A-Za-z0-9._+-]{0,120}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
-__all__ = ["bring_model", "share_model", "shared_hashes", "sync_models"]
+__all__ = ["are_model_files", "bring_model", "is_model_name", "share_model", "shared_hashes",
+           "sync_models"]
+
+
+def is_model_name(text: str) -> bool:
+    """Tell whether a text is a model's name and version, and no path: ``tuned-2``."""
+    return _PLAIN.fullmatch(text) is not None and "-" in text[1:-1]
+
+
+def are_model_files(found: object) -> TypeGuard[dict[str, str]]:
+    """Tell whether these are plain names of files, each with the SHA-256 of its content."""
+    return isinstance(found, dict) and all(
+        isinstance(name, str) and _PLAIN.fullmatch(name) and _SHA256.fullmatch(str(sha256))
+        for name, sha256 in found.items())
 
 
 def _is_shared(season: Season) -> bool:
@@ -37,11 +50,9 @@ def _files(row: ModelRow) -> Mapping[str, str]:
     the model's folder, or with no hashes.
     """
     found = row.facts.get("files")
-    if not isinstance(found, dict) or row.path != f"models/{row.name}":
+    if row.path != f"models/{row.name}" or not is_model_name(row.name):
         return {}
-    sound = _NAME.fullmatch(row.name) and all(
-        _FILE.fullmatch(name) and _SHA256.fullmatch(str(sha)) for name, sha in found.items())
-    return found if sound else {}
+    return found if are_model_files(found) else {}
 
 
 def share_model(season: Season, entry: ModelEntry) -> None:

@@ -228,6 +228,8 @@ ODD = (None, True, -1, 0, 10**12, 1e308, "", "x" * 5000, "\x00", "\ud800", [], {
     ("block", "layout", '{"rows": [{"missing": 3}]}'),
     ("model", "facts", '{"files": [1]}'), ("model", "facts", '{"files": {"a": "b"}}'),
     ("model", "facts", '{"files": {"..": "%s"}}' % ("0" * 64)), ("model", "facts", '{"listed": 7}'),
+    ("model", "name", "registry.toml"), ("model", "name", "models/tuned-1"),
+    ("model", "path", "models/registry.toml"), ("model", "path", "models/models/tuned-1"),
 ])
 def test_a_word_that_pages_could_not_read_is_refused(
     bag: Path, table: str, column: str, value: object

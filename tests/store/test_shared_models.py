@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,9 @@ import pytest
 
 from budvision.store import shared_models
 from budvision.store.queries.models import ensure_model
-from budvision.store.session import Season
+from budvision.store.session import Season, now
 from budvision.store.shared_models import shared_hashes, sync_models
+from budvision.workflow.archive.incoming import rows_of
 
 
 @pytest.fixture
@@ -56,3 +58,21 @@ def test_a_model_damaged_everywhere_keeps_no_other_away(station: Season) -> None
     assert sync_models(station) == ("tuned-2",)
     assert (station.models_folder / "tuned-2" / "verdict.skops").read_bytes() == b"second"
     assert not (station.models_folder / "tuned-1").exists()
+
+
+@pytest.mark.parametrize("name", ["tuned-1", "tuned+own-1.2", "a" * 60 + "-1"])
+def test_a_model_that_an_archive_brings_goes_to_every_station(
+    station: Season, tmp_path: Path, name: str
+) -> None:
+    """Its name and its files' names pass one door; what one let in the other left out, unsaid."""
+    stored = station.photos.add(b"weights").sha256
+    facts = {"files": {"weights+own.onnx": stored}}
+    rows = tmp_path / "bag" / "data" / "rows" / "model.jsonl"
+    rows.parent.mkdir(parents=True)
+    rows.write_text(json.dumps({
+        "id": 1, "name": name, "sha256": "1" * 64, "path": f"models/{name}",
+        "facts": json.dumps(facts), "added_at": now()}))
+    assert [row["name"] for row in rows_of(tmp_path / "bag", "model")] == [name]
+    _known(station, 1, name, f"models/{name}", facts)
+    assert sync_models(station) == (name,)
+    assert (station.models_folder / name / "weights+own.onnx").read_bytes() == b"weights"

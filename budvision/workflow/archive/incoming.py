@@ -24,6 +24,7 @@ from budvision.store.queries.canes import VIGORS
 from budvision.store.queries.marks import allowed_values
 from budvision.store.queries.trust import SUBJECTS
 from budvision.store.session import as_utc
+from budvision.store.shared_models import are_model_files, is_model_name
 from budvision.store.tables import metadata
 from budvision.vineyard.sample_plan import plan_from_dict
 from budvision.vineyard.wood import PARTS, WOOD_TISSUES
@@ -37,7 +38,6 @@ _LATER = frozenset({"trust", "wood_cut"})
 
 _EXPORTED = frozenset({"file", "exported_sha256", "exported_n_bytes"})
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_MODEL_PATH = re.compile(r"(models/)?[A-Za-z0-9][A-Za-z0-9._+-]{0,120}")
 _MOST = 2**31 - 1
 _LONGEST_LINE = 32 << 20
 _BOUNDS: Mapping[tuple[str, str], tuple[float, float]] = {
@@ -228,9 +228,7 @@ def _check_photo(row: Mapping[str, Any]) -> None:
 def _check_model(row: Mapping[str, Any]) -> None:
     facts = _json(row, "facts", dict)
     files, listed = facts.get("files", {}), facts.get("listed", {})
-    if not isinstance(files, dict) or not all(
-            _MODEL_PATH.fullmatch(name) and "/" not in name and ".." not in name
-            and _SHA256.fullmatch(str(sha256)) for name, sha256 in files.items()):
+    if not are_model_files(files):
         raise InputError(f"the model's files are {str(files)[:80]}",
                          expected="plain names, each with 64 hexadecimal digits")
     if not isinstance(listed, dict) or not isinstance(listed.get("note", ""), str) or not (
@@ -238,8 +236,9 @@ def _check_model(row: Mapping[str, Any]) -> None:
         raise InputError(f"what is listed of the model is {str(listed)[:80]}",
                          expected="a note and libraries")
     for name in ("name", "path"):
-        if not _MODEL_PATH.fullmatch(row[name]) or ".." in row[name]:
-            raise InputError(f"{name} is {row[name][:80]!r}", expected="the plain name of a model")
+        if not is_model_name(row[name].removeprefix("models/" if name == "path" else "")):
+            raise InputError(f"{name} is {row[name][:80]!r}",
+                             expected="the name and version of a model, such as tuned-2")
 
 
 def _check_region(row: Mapping[str, Any]) -> None:
