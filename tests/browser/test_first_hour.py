@@ -89,7 +89,7 @@ def test_a_newcomer_reaches_proposals_for_twenty_photographs_in_ten_steps(
         expect(page.locator(".top-season")).to_have_text("Orun Valley")
         _sound(page)
         press("link", "Take photographs in")
-        expect(page.locator("#folder")).to_be_attached()    # a click does not wait for the next page
+        expect(page.locator("#folder")).to_be_attached()  # a click waits for no page
         _sound(page)
         page.set_input_files("#folder", str(card))
         steps.append("the folder")
