@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +13,11 @@ from budvision.errors import InputError
 from budvision.stats.posterior import SharePosterior
 
 __all__ = ["Comparison", "cane_interval", "compare_groups", "holm"]
+
+Floats = NDArray[np.float64]
+
+_FARTHEST, _HALVINGS = 8.0, 40
+"""Normal deviates up to which a level is looked for, and how often the span is halved."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,36 +99,57 @@ def compare_groups(
 
     Notes
     -----
-    The interval joins the two groups' own intervals as Newcombe's method 10 does. The p-value is
-    that of the pooled test on effective counts, which allow for units and their number.
+    The interval joins the two groups' own intervals as Newcombe's method 10 does. Where both groups
+    are whole (none or all of each dead) nothing shows that units do not live and die whole, and the
+    ends for whole units are joined. The p-value is 1 less the confidence at which the interval just
+    reaches no difference, so that test and interval never contradict each other.
 
     References
     ----------
-    Rao & Scott (1992), Biometrics 48:577-585 (tests on effective counts); Zou & Donner (2008),
-    Stat. Med. 27:1693-1702 (joining two intervals); Holm (1979).
+    Newcombe (1998), Stat. Med. 17:873-890, and Zou & Donner (2008), Stat. Med. 27:1693-1702
+    (joining two intervals); Holm (1979).
     """
-    low, high = groups.limits(confidence)
-    share, size = groups.share, groups.n_effective
-    rows: list[tuple[int, int, float, float, float, float]] = []
-    for a, b in pairs:
-        if groups.n[a] == 0 or groups.n[b] == 0:
-            rows.append((a, b, math.nan, math.nan, math.nan, math.nan))
-            continue
-        apart = float(share[a] - share[b])
-        down = math.hypot(share[a] - low[a], high[b] - share[b])
-        up = math.hypot(high[a] - share[a], share[b] - low[b])
-        pooled = (share[a] * size[a] + share[b] * size[b]) / (size[a] + size[b])
-        spread = math.sqrt(pooled * (1 - pooled) * (1 / size[a] + 1 / size[b]))
-        p = 2 * float(scipy.special.ndtr(-abs(apart) / spread)) if spread > 0 else 1.0
-        rows.append((a, b, apart, apart - down, apart + up, p))
-    known = [index for index, row in enumerate(rows) if not math.isnan(row[5])]
-    adjusted = np.full(len(rows), np.nan)
-    adjusted[known] = holm([rows[index][5] for index in known])
+    judged = [groups.n[a] > 0 and groups.n[b] > 0 for a, b in pairs]
+    of = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+    first, second = groups.rows(of[:, 0]), groups.rows(of[:, 1])
+    down, up = _joined(first, second, np.full(len(of), confidence))
+    p = np.where(judged, _reaching_none(first, second), np.nan)
+    adjusted = np.full(len(of), np.nan)
+    adjusted[judged] = holm(p[judged])
+    apart = first.share - second.share
     return [
-        Comparison(first=a, second=b, difference=apart, low=down, high=up, p_value=p,
-                   p_adjusted=float(kept))
-        for (a, b, apart, down, up, p), kept in zip(rows, adjusted, strict=True)
+        Comparison(first=a, second=b, difference=float(found), low=float(low), high=float(high),
+                   p_value=float(own), p_adjusted=float(kept))
+        for (a, b), found, low, high, own, kept in zip(
+            pairs, apart, down, up, p, adjusted, strict=True)
     ]
+
+
+def _joined(
+    first: SharePosterior, second: SharePosterior, confidence: Floats
+) -> tuple[Floats, Floats]:
+    """Return the interval of each first share less the second."""
+    a, b = first.share, second.share
+    (low_a, high_a), (low_b, high_b) = (one.limits(confidence) for one in (first, second))
+    whole = (first.none | first.every) & (second.none | second.every)
+    if whole.any():
+        low_a, high_a, low_b, high_b = (
+            np.where(whole & at_end, one.if_units_whole(confidence), end)
+            for one, at_end, end in ((first, first.every, low_a), (first, first.none, high_a),
+                                     (second, second.every, low_b), (second, second.none, high_b)))
+    return a - b - np.hypot(a - low_a, high_b - b), a - b + np.hypot(high_a - a, b - low_b)
+
+
+def _reaching_none(first: SharePosterior, second: SharePosterior) -> Floats:
+    """Return 1 less the confidence at which each interval just reaches no difference."""
+    near, far = np.zeros(len(first.n)), np.full(len(first.n), _FARTHEST)
+    for _ in range(_HALVINGS):
+        middle = (near + far) / 2
+        down, up = _joined(first, second, 1 - 2 * scipy.special.ndtr(-middle))
+        holds = (down <= 0) & (up >= 0)
+        near, far = np.where(holds, near, middle), np.where(holds, middle, far)
+    p: Floats = 2 * scipy.special.ndtr(-near)
+    return p
 
 
 def cane_interval(

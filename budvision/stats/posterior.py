@@ -129,12 +129,12 @@ class SharePosterior:
             column[rows] = getattr(others, name)
         return SharePosterior(**changed)
 
-    def limits(self, confidence: float) -> tuple[Floats, Floats]:
+    def limits(self, confidence: ArrayLike) -> tuple[Floats, Floats]:
         """Return the ends of the interval.
 
         Parameters
         ----------
-        confidence : float
+        confidence : array_like of float, scalar or shape (n_groups,)
             Nominal coverage in (0, 1).
 
         Returns
@@ -143,25 +143,25 @@ class SharePosterior:
             nan where nothing was judged. Low is exactly 0 where nothing, high exactly 1 where
             everything was hit. The share found always lies within.
         """
-        tail = (1 - confidence) / 2
+        tail = np.broadcast_to((1 - np.asarray(confidence, dtype=float)) / 2, self.n.shape)
         share, judged = self.share, self.n > 0
         low, high = self._quantile(self.below_low, tail), self._quantile(self.below_high, 1 - tail)
         low = np.where(self.none, 0.0, np.fmin(low, share))
         high = np.where(self.every, 1.0, np.fmax(high, share))
         return np.where(judged, low, np.nan), np.where(judged, high, np.nan)
 
-    def if_units_whole(self, confidence: float) -> Floats:
+    def if_units_whole(self, confidence: ArrayLike) -> Floats:
         """Return the exact open end of whole units; nan unless none or all are dead."""
         with np.errstate(divide="ignore"):
-            reach = 1 - ((1 - confidence) / 2) ** (1 / self.n_units)
+            reach = 1 - ((1 - np.asarray(confidence, dtype=float)) / 2) ** (1 / self.n_units)
         found: Floats = np.where(self.none, reach, np.where(self.every, 1 - reach, np.nan))
         return np.where(self.n > 0, found, np.nan)
 
-    def _quantile(self, below: Floats, tail: float) -> Floats:
+    def _quantile(self, below: Floats, tail: Floats) -> Floats:
         rows = np.arange(len(below))
-        cell = np.clip((below < tail).sum(axis=1) - 1, 0, below.shape[1] - 2)
+        cell = np.clip((below < tail[:, None]).sum(axis=1) - 1, 0, below.shape[1] - 2)
         first, second = below[rows, cell], below[rows, cell + 1]
-        part = _between(first, second, np.full(len(rows), tail))
+        part = _between(first, second, tail)
         found: Floats = np.sin(self.start + (cell + part) * self.step) ** 2
         return found
 

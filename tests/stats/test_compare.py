@@ -54,6 +54,31 @@ def test_order_only_turns_the_sign():
     assert one.high < 0
 
 
+def test_nothing_is_shown_to_differ_where_the_range_holds_no_difference():
+    """Five canes each, 37 of 50 dead against 23: p was 0.048 beside a range of -6 to +51 points."""
+    got = compare_groups(two([[9, 9, 9, 5, 5], [5, 5, 5, 5, 3]]), [(0, 1)])[0]
+    assert got.low < 0 < got.difference
+    assert got.p_value > 0.05
+
+
+@pytest.mark.parametrize(("dead", "shown"), [(3, False), (4, True)])
+def test_whole_canes_show_what_as_many_buds_would(dead, shown):
+    """All dead against all live on three canes each: Fisher's exact p is 0.1; on four, 0.029."""
+    got = compare_groups(two([[10] * dead, [0] * dead]), [(0, 1)])[0]
+    assert (got.p_value < 0.05) == shown == (got.low > 0)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.99])
+def test_the_test_and_the_range_say_the_same(confidence):
+    dead = simulate_units(np.full(8, 0.4), np.full(8, 10), 0.4, 100, rng=np.random.default_rng(8))
+    groups = share_posterior(
+        Units.of(dead.ravel(), np.full(800, 10), np.repeat(np.arange(100), 8), 100),
+        prior_icc=0.25)
+    got = compare_groups(groups, [(at, at + 1) for at in range(0, 100, 2)], confidence=confidence)
+    assert [row.p_value < 1 - confidence for row in got] == [
+        not row.low <= 0 <= row.high for row in got]
+
+
 def test_nothing_judged_gives_no_answer():
     groups = share_posterior(Units.of([3, 0], [10, 0], np.array([0, 1]), 2), prior_icc=0.25)
     got = compare_groups(groups, [(0, 1), (0, 0)])
@@ -62,7 +87,7 @@ def test_nothing_judged_gives_no_answer():
     assert got[1].p_adjusted == 1
 
 
-@pytest.mark.parametrize("icc", [0.0, 0.2])
+@pytest.mark.parametrize("icc", [0.0, 0.2, 0.6])
 def test_equal_blocks_rarely_differ(icc):
     dead = simulate_units(np.full(12, 0.3), np.full(12, 10), icc, 1000,
                           rng=np.random.default_rng(3))
