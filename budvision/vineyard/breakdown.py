@@ -14,7 +14,8 @@ from budvision.stats.compare import Comparison, compare_groups
 from budvision.stats.posterior import share_posterior
 from budvision.stats.units import Units
 from budvision.vineyard.buds import LIVE, BudTable, Factor
-from budvision.vineyard.tissues import as_number, dead_of_cold, tissue_units
+from budvision.vineyard.strata import StrataShares, block_strata
+from budvision.vineyard.tissues import JudgedTissue, as_number, dead_of_cold
 from budvision.vocabulary import TISSUES, Tissue
 
 __all__ = ["BREAKDOWNS", "NamedComparison", "Part", "breakdown", "compare_blocks"]
@@ -127,6 +128,8 @@ def compare_blocks(
     *,
     pairs: Sequence[tuple[str, str]] | None = None,
     settings: Settings | None = None,
+    zone_shares: StrataShares | None = None,
+    strata_shares: StrataShares | None = None,
 ) -> list[NamedComparison]:
     """Compare the primaries' mortality of blocks, or of one block on two dates, in pairs.
 
@@ -138,6 +141,8 @@ def compare_blocks(
         Pairs of block names; every pair when left out.
     settings : Settings, optional
         Uses confidence, prior_icc and cold_only.
+    zone_shares, strata_shares : mapping, optional
+        Weights, as in `budvision.vineyard.mortality.summarise_table`.
 
     Returns
     -------
@@ -156,9 +161,9 @@ def compare_blocks(
         if name not in names:
             raise NotFoundError(f"there is no block {name!r}",
                                 expected=f"one of {', '.join(names)}")
-    units = tissue_units(table, Tissue.PRIMARY, cold_only=settings.cold_only)[0]
+    strata = block_strata(table, zones=zone_shares, sizes=strata_shares)
     results = compare_groups(
-        share_posterior(units, prior_icc=settings.prior_icc),
+        JudgedTissue.of(table, Tissue.PRIMARY, strata, settings).posterior,
         [(names.index(a), names.index(b)) for a, b in wanted],
         confidence=settings.confidence,
     )

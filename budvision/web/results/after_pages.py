@@ -31,6 +31,7 @@ from budvision.workflow.after.season_after import SeasonAfter, forecast_of_seaso
 
 MISSING_WORDS = {
     "calls": mark("confirmed calls of this winter"),
+    "live_buds": mark("a live bud among those that were called"),
     "vine_spacing": mark("the block's vine spacing"),
     "cluster_weight": mark("the weight of a cluster"), "vines": mark("bearing vines on the area"),
     "prunings_after_harvest": mark("the prunings of the winter after that harvest"),

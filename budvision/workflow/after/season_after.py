@@ -8,6 +8,7 @@ from typing import Any
 
 import scipy
 
+from budvision.report.first import zones_differ
 from budvision.store.queries.crop import CropRecord
 from budvision.store.session import Season
 from budvision.vineyard.balance import Placed, place, pruning_weight_per_m, ravaz, shoots_to_remove
@@ -29,6 +30,8 @@ from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.units import vines_per_hectare
 from budvision.workflow.after.records import newest, records
 from budvision.workflow.answers.answers import Answer, answer_of, counted_buds, season_answers
+from budvision.workflow.answers.sheet_facts import line_facts
+from budvision.workflow.answers.summaries import weights_of
 
 __all__ = ["LAG_GROWTH", "SeasonAfter", "forecast_of_season", "season_after"]
 
@@ -43,7 +46,8 @@ class SeasonAfter:
     Attributes
     ----------
     nodes : float or None
-        Nodes a vine: recorded at pruning, else those the winter's result advises.
+        Nodes a vine: recorded at pruning, else those the winter's result advises; none where it
+        advises each zone by itself.
     nodes_recorded : bool
         True where they were recorded.
     growth_assumed : bool
@@ -112,8 +116,10 @@ def _buds(season: Season, answer: Answer) -> tuple[Measured | None, Measured | N
     crop = answer.judged.crop_potential
     buds = [replace(bud, block="") for bud in counted_buds(season, answer)]
     settings = replace(season.settings, policy="common")
-    alive = summarise_table(BudTable.from_calls(buds), settings=settings, secondary_crop=1.0,
-                            compare_policies=False)[0].crop_potential
+    zones, sizes = weights_of({"": answer.block})
+    alive = summarise_table(
+        BudTable.from_calls(buds), settings=settings, secondary_crop=1.0, zone_shares=zones,
+        strata_shares=sizes, compare_policies=False)[0].crop_potential
     return (_as_measured(alive.share, alive.low, alive.high, confidence),
             _as_measured(crop.share, crop.low, crop.high, confidence))
 
@@ -156,11 +162,13 @@ class _Inputs:
         self.vines = self.get("vines") or (
             Measured(vines_per_hectare(block.row_spacing_m or 1, block.vine_spacing_m or 1))
             if spaced else None)
-        advised = answer.judged.nodes["band"].retain if answer.judged else None
+        split = zones_differ(line_facts(season, answer))
+        advised = answer.judged.nodes["band"].retain if answer.judged and not split else None
         recorded = self.get("retained_nodes")
         self.nodes_recorded = recorded is not None
         self.nodes = recorded.value if recorded else float(advised) if advised else None
         self.alive, self.crop = _buds(season, answer)
+        self.of_buds = "live_buds" if answer.judged else "calls"
         self.a_vine = self.get("clusters_per_vine")
         self.weight, self.growth_assumed = _final_weight(self.get)
         self.harvest, self.prunings = self.get("harvest"), self.get("prunings")
@@ -201,7 +209,7 @@ def _work(
 
 def _shoots(known: _Inputs) -> tuple[Estimate | None, Estimate | None]:
     """Return the shoots to expect on a vine, and on a metre of canopy."""
-    if known.lacks("shoots", calls=known.alive, retained_nodes=known.nodes) or not (
+    if known.lacks("shoots", **{known.of_buds: known.alive}, retained_nodes=known.nodes) or not (
             known.nodes and known.alive):
         return None, None
     shoots = expected_shoots(known.nodes, known.alive, confidence=known.confidence)
@@ -212,7 +220,7 @@ def _shoots(known: _Inputs) -> tuple[Estimate | None, Estimate | None]:
 
 def _from_nodes(known: _Inputs) -> Estimate | None:
     a_shoot = known.get("clusters_per_shoot")
-    if known.lacks("crop_from_nodes", calls=known.crop, retained_nodes=known.nodes,
+    if known.lacks("crop_from_nodes", **{known.of_buds: known.crop}, retained_nodes=known.nodes,
                    clusters_per_shoot=a_shoot, cluster_weight=known.weight, vines=known.vines):
         return None
     if not (known.nodes and known.crop and a_shoot and known.weight and known.vines):

@@ -16,6 +16,7 @@ from budvision.vineyard.buds import BudTable
 from budvision.workflow.answers.answers import Answer, answers_from, counted_buds, history
 from budvision.workflow.answers.results import BlockAnswer
 from budvision.workflow.answers.sheet_facts import line_facts
+from budvision.workflow.answers.summaries import weights_of
 
 __all__ = ["compare_answers", "history_lines", "result_facts", "shows_difference", "with_history"]
 
@@ -33,8 +34,8 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
     Returns
     -------
     list of Comparison
-        One for each of the others, first less other; p-values adjusted over all of them. Canes
-        are the clusters.
+        One for each of the others, first less other; p-values adjusted over all of them. Shares are
+        those of the answers, weighted where theirs are.
     """
     if not others:
         return []
@@ -44,7 +45,10 @@ def compare_answers(season: Season, first: Answer, others: Sequence[Answer]) -> 
         for bud in counted_buds(season, answer)
     ]
     pairs = [("0", str(index)) for index in range(1, len(others) + 1)]
-    compared = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings)
+    zones, sizes = weights_of(
+        {str(index): answer.block for index, answer in enumerate((first, *others))})
+    compared = compare_blocks(BudTable.from_calls(buds), pairs=pairs, settings=season.settings,
+                              zone_shares=zones, strata_shares=sizes)
     return [one.result for one in compared]
 
 

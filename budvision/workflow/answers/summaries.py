@@ -18,9 +18,10 @@ from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.policies import Policy
 from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
+from budvision.vineyard.strata import StrataShares
 from budvision.vineyard.training import read_training
 
-__all__ = ["BlockCalls", "zone_shares"]
+__all__ = ["BlockCalls", "weights_of", "zone_shares"]
 
 _PART = 1024     # blocks worked out at once: memory grows with them
 
@@ -122,12 +123,11 @@ class BlockCalls:
                 "secondary_crop": {
                     b.name: crop for b in blocks if (crop := _secondary_crop_of(b)) is not None},
             }
-            zones = {b.name: s for b in blocks if (s := zone_shares(b))}
-            sizes = {b.name: s for b in blocks if (s := _vine_class_shares(b))}
+            zones, sizes = weights_of({b.name: b for b in blocks})
             for result in summarise_table(
                 table, settings=under_policy, policies=policies,
                 normal_nodes=facts["normal_nodes"], secondary_crop=facts["secondary_crop"],
-                strata_shares=sizes or None, zone_shares=zones or None,
+                strata_shares=sizes, zone_shares=zones,
             ):
                 found[result.block] = result
             by_zone |= _by_zone(table, under_policy, policies, facts)
@@ -188,6 +188,18 @@ def _secondary_crop_of(block: Block) -> float | None:
         return block.secondary_crop
     known = SECONDARY_CROP.get(block.cultivar_class)
     return None if known is None else known.share
+
+
+def weights_of(blocks: Mapping[str, Block]) -> tuple[StrataShares, StrataShares]:
+    """Return the shares of zones, and of vine sizes, of the blocks that give them.
+
+    Parameters
+    ----------
+    blocks : mapping of str to Block
+        By the names that a table knows them by.
+    """
+    return ({name: shares for name, one in blocks.items() if (shares := zone_shares(one))},
+            {name: shares for name, one in blocks.items() if (shares := _vine_class_shares(one))})
 
 
 def _vine_class_shares(block: Block) -> Mapping[str, float] | None:

@@ -101,6 +101,43 @@ def test_without_a_pruning_record_the_winters_advice_stands_in(season: Season) -
     assert after.missing["crop_from_nodes"] == ("clusters_per_shoot", "cluster_weight", "vines")
 
 
+def zoned(season: Season) -> None:
+    """A fifth of the vines 80 % dead, the rest 10 %, ten canes of each; no secondary lives."""
+    with season.write() as conn:
+        block = blocks.ensure_block(conn, "Kettle Bench")
+        blocks.update_block(conn, block, secondary_crop=0.35, normal_nodes=40.0, layout={
+            "block": "Kettle Bench", "shares": {}, "rows": [
+                {"label": zone, "n_vines": n, "zone": zone, "missing": []}
+                for zone, n in (("hollow", 100), ("rise", 400))]})
+        sampling = blocks.ensure_sampling(conn, block, "first", collected_at="2026-01-20T08:00:00Z")
+        for number in range(20):
+            zone, n_dead = ("hollow", 8) if number < 10 else ("rise", 1)
+            cane = canes.ensure_cane(conn, sampling, str(number), zone=zone)
+            for node in range(1, 11):
+                first = D if node <= n_dead else L
+                calls.save_calls(conn, canes.ensure_bud(conn, cane, node),
+                                 dict(zip(TISSUES, (first, first, L), strict=True)),
+                                 person_id=people.ensure_person(conn, "Ada Quill").id)
+
+
+@pytest.mark.slow
+def test_zones_weigh_shoots_as_they_weigh_the_winters_answer(season: Season) -> None:
+    """0.2 x 20 % + 0.8 x 90 % = 76 % of the nodes live; 55 % of those cut, half in the hollow."""
+    zoned(season)
+    after = season_after(season, "Kettle Bench")
+    assert after.nodes is None      # the answer advises each zone by itself
+    assert after.missing["shoots"] == ("retained_nodes",)
+    keep(season, "retained_nodes", "50")
+    after = season_after(season, "Kettle Bench")
+    assert after.shoots_a_vine.value == pytest.approx(50 * 0.76 * 0.9)
+
+
+def test_where_all_is_dead_a_live_bud_is_missing_and_not_the_calls(season: Season) -> None:
+    call_buds(season, 0, 0, 6)
+    keep(season, "retained_nodes", "50")
+    assert season_after(season, "Kettle Bench").missing["shoots"] == ("live_buds",)
+
+
 def test_ravaz_is_placed_in_its_published_band(season: Season) -> None:
     """15 kg of fruit over 2.0 kg of prunings is 7.5, within 4 to 10 (Kliewer & Dokoozlian 2005)."""
     keep(season, "vines", "2000", "per ha")

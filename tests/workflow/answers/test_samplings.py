@@ -19,14 +19,15 @@ from budvision.workflow.sampling.top_up import top_up
 L, D = CallValue.LIVE, CallValue.DEAD
 
 
-def sampled(season: Season, label: str, collected: str, n_canes: int, n_dead: int) -> None:
+def sampled(season: Season, label: str, collected: str, n_canes: int, n_dead: int,
+            zone: str = "", first: int = 0) -> None:
     """Canes of ten primaries, so many dead on each."""
     with season.write() as conn:
         block = blocks.ensure_block(conn, "Harrow Slope")
         sampling = blocks.ensure_sampling(conn, block, label, collected_at=collected)
         ada = people.ensure_person(conn, "Ada Quill").id
-        for number in range(n_canes):
-            cane = canes.ensure_cane(conn, sampling, str(number + 1))
+        for number in range(first, first + n_canes):
+            cane = canes.ensure_cane(conn, sampling, str(number + 1), zone=zone)
             for node in range(10):
                 calls.save_calls(conn, canes.ensure_bud(conn, cane, node + 1),
                                  {Tissue.PRIMARY: D if node < n_dead else L}, person_id=ada)
@@ -84,3 +85,20 @@ def test_samplings_before_and_after_a_cold_night_are_compared(season: Season) ->
     assert "not shown to differ" not in second.change
     assert third.change.startswith("+0 points (-")
     assert third.change.endswith("not shown to differ")
+
+
+@pytest.mark.slow
+def test_a_change_is_of_the_shares_that_stand_beside_it(season: Season) -> None:
+    """24 % twice, zones weighted; "+21 points" stood beside it where the second took more low."""
+    for label, day, n_low in (("jan", "2026-01-10", 10), ("feb", "2026-02-10", 16)):
+        sampled(season, label, day, n_low, 8, zone="hollow")
+        sampled(season, label, day, 20 - n_low, 1, zone="rise", first=n_low)
+    with season.write() as conn:
+        blocks.update_block(conn, blocks.ensure_block(conn, "Harrow Slope"), layout={
+            "block": "Harrow Slope", "shares": {}, "rows": [
+                {"label": zone, "n_vines": n, "zone": zone, "missing": []}
+                for zone, n in (("hollow", 100), ("rise", 400))]})
+    jan, feb = history_lines(season, history(season, answer_of(season, "Harrow Slope").block))
+    assert (jan.share, feb.share) == ("24 %", "24 %")
+    assert feb.change.startswith("+0 points (")
+    assert feb.change.endswith("not shown to differ")
