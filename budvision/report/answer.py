@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from budvision.language import form_of, mark, say, say_n
 from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
-from budvision.report.first import first_words, unjudged_words, zones_differ
+from budvision.report.first import first_words, unjudged_open, unjudged_words, zones_differ
 from budvision.report.sure import sure_words
 from budvision.report.ways import choice_words, choices_for
 from budvision.report.wood import wood_action, wood_found, wood_state
@@ -105,8 +105,6 @@ class AnswerWords:
     ----------
     first : tuple of str
         What must be known before any number is used; empty where nothing stands against it.
-    settled : bool
-        Whether the whole range lies in one band.
     by_zone : bool
         Whether zones need different pruning, so that no band or number holds for the whole block.
     area : str
@@ -127,7 +125,6 @@ class AnswerWords:
     crop: ShareLine | None
     bands: tuple[BandLine, ...]
     sure: tuple[str, ...]
-    settled: bool
     by_zone: bool
     next_step: str
     band: str
@@ -198,7 +195,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
                      here=b.name == facts.band)
             for b in facts.bands if b.probability is not None
         ),
-        sure=sure_words(facts, primary), settled=primary is not None and facts.more_buds == 0,
+        sure=sure_words(facts, primary),
         by_zone=by_zone, next_step=_next_step(facts, primary),
         band="" if primary is None else say("by zone") if by_zone else band_name(facts.band),
         action=_action(facts, primary),
@@ -326,6 +323,8 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
                 else say("Nobody has called a bud of this block yet."))
+    if facts.more_buds == 0 and unjudged_open(facts, primary):
+        return say("The buds that nobody could judge could put it into another band: look again.")
     if facts.more_buds == 0 or zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):
         return _action(facts, primary)
     if facts.more_buds is None:

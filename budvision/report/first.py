@@ -8,7 +8,7 @@ from budvision.report.readers import other_band_words
 from budvision.report.wood import wood_first
 from budvision.report.words import and_list, number, percent, percent_range
 
-__all__ = ["first_words", "unjudged_words", "zones_differ"]
+__all__ = ["first_words", "unjudged_open", "unjudged_words", "zones_differ"]
 
 _MANY_UNJUDGED = 0.1
 """Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
@@ -43,6 +43,14 @@ def unjudged_words(facts: BlockFacts, primary: TissueFacts, *, lead: bool) -> st
             "would be dead, if all were dead {high}.", total).format(**values)
     return say("Judged primaries: {n} of {total}. If all the others were live {low} would be "
                "dead, if all were dead {high}.", **values)
+
+
+def unjudged_open(facts: BlockFacts, primary: TissueFacts) -> bool:
+    """Say whether the unjudged primaries could put the share found into another band."""
+    bounds = primary.bounds
+    if bounds is None or (facts.weighting is not None and facts.weighting.applied):
+        return False
+    return any(bounds[0] < band.high <= bounds[1] for band in facts.bands[:-1])
 
 
 def zones_differ(facts: BlockFacts) -> bool:

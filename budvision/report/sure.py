@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from budvision.language import say, say_n
 from budvision.report.facts import BlockFacts, TissueFacts
+from budvision.report.first import unjudged_open
 from budvision.report.readers import corrected_words
 from budvision.report.words import band_name, number, percent, percent_range
 
@@ -28,7 +29,7 @@ def sure_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...
             else say("The block most likely lies in the band “{band}” ({chance} likely).",
                      **values))
     lines.append(_if_whole(primary))
-    lines.append(_more(facts))
+    lines.append(_more(facts, primary))
     lines.append(corrected_words(facts, primary))
     return tuple(line for line in lines if line)
 
@@ -51,7 +52,10 @@ def _if_whole(primary: TissueFacts) -> str:
                "{share} dead possible.", n=n, share=percent(end))
 
 
-def _more(facts: BlockFacts) -> str:
+def _more(facts: BlockFacts, primary: TissueFacts) -> str:
+    if facts.more_buds == 0 and unjudged_open(facts, primary):
+        return say("The whole range lies in one band, but the buds that nobody could judge could "
+                   "put the block into another.")
     if facts.more_buds == 0:
         return say("The whole range lies in one band: the sample is large enough.")
     if facts.more_buds is None and facts.reach is not None:

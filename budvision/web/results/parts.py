@@ -58,7 +58,7 @@ class BlockRow:
     nodes: str
     n_waiting: int
     next_step: str
-    settled: bool
+    first: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,5 +140,5 @@ def block_row(season: Season, answer: Answer) -> BlockRow:
         share=primary.share if primary else say(NO_RESULT), span=primary.span if primary else "",
         bar=bar(primary.ends, answer.policy) if primary else None, band=words.band,
         nodes=words.retain, n_waiting=answer.waiting.n_buds,
-        next_step=next_step(answer, words), settled=words.settled,
+        next_step=next_step(answer, words), first=words.first,
     )

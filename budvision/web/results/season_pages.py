@@ -11,6 +11,7 @@ from budvision.errors import InputError, NothingToDoError
 from budvision.language import say, told
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
+from budvision.report.wood import wood_state
 from budvision.report.words import band_name, percent, points
 from budvision.store.queries.blocks import list_samplings, sampling_labels
 from budvision.vineyard.breakdown import breakdown
@@ -25,6 +26,7 @@ from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
     block_policies,
+    latest_part,
     most_urgent_first,
     prune_last_first,
     season_answers,
@@ -165,22 +167,30 @@ def prune_last() -> ResponseReturnValue:
     placed = {answer.block.id for answer in ordered}
     rest = [answer for answer in answers if answer.block.id not in placed]
     return render_template("results/prune_last.html", page=PrunePage(
-        tuple(PruneRow(block_row(season, a), *_why_late(a)) for a in ordered[:MOST_IN_ORDER]),
+        tuple(PruneRow(row, *_why_late(a, row)) for a in ordered[:MOST_IN_ORDER]
+              for row in [block_row(season, a)]),
         max(0, len(ordered) - MOST_IN_ORDER),
         tuple(block_row(season, a) for a in rest[:MOST_IN_ORDER]), len(rest),
     ))
 
 
-def _why_late(answer: Answer) -> tuple[str, str]:
-    result, last = answer.judged, answer.policy.bands[-1]
-    assert result is not None
+def _why_late(answer: Answer, row: BlockRow) -> tuple[str, str]:
+    result, last = latest_part(answer), answer.policy.bands[-1]
     assert result.band is not None
     chance = result.band_probabilities.get(last.name, 0.0)
-    text = say("“{band}”: {chance} likely", band=band_name(last.name), chance=percent(chance))
+    values = {"band": band_name(last.name), "chance": percent(chance)}
+    if answer.zones_differ:
+        return (say("{zone}: “{band}” {chance} likely", zone=result.block, **values),
+                row.next_step)
+    text = say("“{band}”: {chance} likely", **values)
     if chance >= 0.5:
         return text, say("Leave it until bud break shows what lives.")
     if chance >= 0.1:
         return text, say("Cut more buds, or leave it until bud break, before deciding.")
+    if wood_state(answer.wood) in ("hurt", "dead"):
+        return text, row.next_step
+    if row.first and result.more_buds == 0:
+        return text, f"{row.first[0]} {row.next_step}"
     if result.more_buds == 0:
         return text, say("The band is settled: prune when it suits.")
     return text, say("Likely “{band}”, not settled yet.", band=band_name(result.band.name))

@@ -8,7 +8,6 @@ from typing import Any
 
 import scipy
 
-from budvision.report.first import zones_differ
 from budvision.store.queries.crop import CropRecord
 from budvision.store.session import Season
 from budvision.vineyard.balance import Placed, place, pruning_weight_per_m, ravaz, shoots_to_remove
@@ -30,7 +29,6 @@ from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.units import vines_per_hectare
 from budvision.workflow.after.records import newest, records
 from budvision.workflow.answers.answers import Answer, answer_of, counted_buds, season_answers
-from budvision.workflow.answers.sheet_facts import line_facts
 from budvision.workflow.answers.summaries import weights_of
 
 __all__ = ["LAG_GROWTH", "SeasonAfter", "forecast_of_season", "season_after"]
@@ -162,8 +160,8 @@ class _Inputs:
         self.vines = self.get("vines") or (
             Measured(vines_per_hectare(block.row_spacing_m or 1, block.vine_spacing_m or 1))
             if spaced else None)
-        split = zones_differ(line_facts(season, answer))
-        advised = answer.judged.nodes["band"].retain if answer.judged and not split else None
+        advised = (answer.judged.nodes["band"].retain
+                   if answer.judged and not answer.zones_differ else None)
         recorded = self.get("retained_nodes")
         self.nodes_recorded = recorded is not None
         self.nodes = recorded.value if recorded else float(advised) if advised else None

@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from budvision.errors import NothingToDoError
+from budvision.report.facts import BlockFacts, zone_facts
+from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries.blocks import Block, Sampling
@@ -35,6 +37,7 @@ __all__ = [
     "block_policies",
     "counted_buds",
     "history",
+    "latest_part",
     "left_out",
     "most_urgent_first",
     "prune_last_first",
@@ -86,6 +89,12 @@ class Answer:
     def samplings(self) -> tuple[Sampling, ...]:
         """The sampling and those that top it up; empty where the block was never sampled."""
         return () if self.sampling is None else (self.sampling, *self.topped_up_by)
+
+    @property
+    def zones_differ(self) -> bool:
+        """Whether the policy says different things of the block's zones."""
+        return zones_differ(BlockFacts(
+            block=self.block.name, zones=tuple(zone_facts(zone, None) for zone in self.zones)))
 
     @property
     def judged(self) -> BlockResult | None:
@@ -305,16 +314,25 @@ def most_urgent_first(answers: Iterable[Answer]) -> list[Answer]:
     return sorted(answers, key=key)
 
 
+def latest_part(answer: Answer) -> BlockResult:
+    """Return what of a judged block should wait longest: a zone where zones need other pruning."""
+    assert answer.judged is not None
+    parts = ([zone for zone in answer.zones if zone.band] if answer.zones_differ
+             else [answer.judged])
+    last = answer.policy.bands[-1].name
+    return max(parts, key=lambda part: part.band_probabilities.get(last, 0.0))
+
+
 def prune_last_first(answers: Iterable[Answer]) -> list[Answer]:
     """Return judged blocks in the order in which pruning should wait, the last to prune first.
 
     The likelier the policy's last band, the more is gained by waiting for bud break; between
-    blocks alike in that, the one with more dead primaries waits longer.
+    blocks alike in that, the one with more dead primaries waits longer. Where zones need different
+    pruning the worst of them decides.
     """
 
     def key(answer: Answer) -> tuple[float, float, str]:
-        result = answer.judged
-        assert result is not None
+        result = latest_part(answer)
         last = result.band_probabilities.get(answer.policy.bands[-1].name, 0.0)
         return (-round(last, 3), -(result.tissues[Tissue.PRIMARY].mortality or 0.0),
                 answer.block.name)

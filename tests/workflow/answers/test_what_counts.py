@@ -115,6 +115,42 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     assert page.index("The zones need different pruning") < page.index("nodes a vine")
 
 
+def told_of_the_order(season: Season) -> str:
+    app = create_app(season.folder, testing=True)
+    page = app.test_client().get("/results/prune-last").text
+    app.extensions["budvision.season"].close()
+    return " ".join(page.split())
+
+
+@pytest.mark.slow
+def test_a_block_with_one_zone_dead_is_not_said_to_be_settled(season: Season) -> None:
+    """24 % of the block, all of it in one band: "prune when it suits" stood there."""
+    hurt, well = [D] * 8 + [L] * 2, [D] + [L] * 9
+    sampled(season, [hurt] * 15 + [well] * 15, zones=("hollow",) * 15 + ("rise",) * 15)
+    rows = [{"label": str(n), "n_vines": 50, "zone": "hollow" if n < 2 else "rise", "missing": []}
+            for n in range(10)]
+    set_block(season, "Harrow Slope", layout={"block": "Harrow Slope", "shares": {}, "rows": rows})
+    assert answer_of(season, "Harrow Slope").judged.more_buds == 0
+    page = told_of_the_order(season)
+    assert "prune when it suits" not in page
+    assert "hollow: “minimal” over 99 % likely" in page
+    assert "Prune each zone by its own answer." in page
+
+
+@pytest.mark.slow
+def test_a_band_that_the_unjudged_could_change_is_not_said_to_be_settled(season: Season) -> None:
+    """No bud of 250 judged dead, 250 unsure: "the sample is large enough" stood there."""
+    sampled(season, [[L] * 5 + [U] * 5] * 50)
+    words = words_of(season)
+    assert words.sure[-1] == ("The whole range lies in one band, but the buds that nobody could "
+                              "judge could put the block into another.")
+    assert words.next_step == ("The buds that nobody could judge could put it into another band: "
+                               "look again.")
+    page = told_of_the_order(season)
+    assert "prune when it suits" not in page
+    assert "Only 250 of 500 primaries could be judged." in page
+
+
 @pytest.mark.slow
 def test_seventy_of_a_hundred_unsure_are_said_first_with_both_bounds(season: Season) -> None:
     """10 dead and 20 live of 100: 33 %, and anything from 10 to 80 %."""
