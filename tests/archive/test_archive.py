@@ -30,6 +30,7 @@ from budvision.verdict.registry import find_model, verify_model
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.settings import restore_settings
+from budvision.workflow.season.check import check
 
 
 @pytest.fixture
@@ -111,6 +112,50 @@ def test_whole_copy_gives_an_equal_season(season: Season, tmp_path: Path) -> Non
             if path.is_file():
                 other = tmp_path / "bag2" / path.relative_to(tmp_path / "bag")
                 assert other.read_bytes() == path.read_bytes(), path
+
+
+def _lose_a_photograph(season: Season) -> str:
+    """Remove the file of a photograph of which tissues were called, and return its hash."""
+    path = sorted((season.folder / "photos").rglob("*.jpg"))[0]
+    path.unlink()
+    return path.stem
+
+
+@pytest.mark.parametrize("whole", [True, False], ids=["whole", "shared"])
+def test_no_call_is_lost_with_a_lost_photograph(
+    season: Season, tmp_path: Path, whole: bool
+) -> None:
+    """Its calls were left out, and the archive did not verify: "changed", though nobody had."""
+    lost = _lose_a_photograph(season)
+    assert export_archive(season, tmp_path / "bag", whole=whole).missing == (lost,)
+    assert verify_archive(tmp_path / "bag")["missing"] == [lost]
+    with Season.create(tmp_path / "again") as again:
+        report = import_archive(again, tmp_path / "bag")
+        assert report.conflicts == [f"photograph {lost[:12]} was missing at export"]
+        with again.read() as conn, season.read() as old:
+            for table in ("photo", "call", "proposal", "assignment"):
+                assert [row["id"] for row in rows.stream(conn, table)] == [
+                    row["id"] for row in rows.stream(old, table)], table
+        assert report.n_photos_new == 5
+        assert [(one.code, one.serious) for one in check(again).findings] == [("missing", True)]
+        with again.write() as conn:  # a season in use now
+            rows.add_row(conn, "site", {"name": "more", "added_at": seasons.AT})
+        assert import_archive(again, tmp_path / "bag").added.get("call", 0) == 0
+
+
+def test_another_laboratorys_call_stands_without_its_lost_photograph(
+    season: Season, tmp_path: Path
+) -> None:
+    lost = _lose_a_photograph(season)
+    export_archive(season, tmp_path / "bag")
+    with seasons.make_season(tmp_path / "other", first=50, block="Rowan", person="Ada Moreau",
+                             at="2026-01-22T09:00:00.000Z") as other:
+        report = import_archive(other, tmp_path / "bag")
+        assert report.added["call"] == 12
+        assert f"photograph {lost[:12]} was missing at export" in report.conflicts
+        assert not [line for line in report.conflicts if line.startswith("call")]
+        assert check(other).ok
+        assert import_archive(other, tmp_path / "bag").added.get("call", 0) == 0
 
 
 def test_settings_come_back_from_a_shared_archive_too(season: Season, tmp_path: Path) -> None:

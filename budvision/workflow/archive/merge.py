@@ -66,10 +66,11 @@ def verify_archive(
     signed_by = check_signature(folder, key=key)
     _check_names(folder, whole=facts.get("kind") == "whole")
     kept, reach = _kept_answers(folder), None
+    missing = [row["sha256"] for row in rows_of(folder, "photo") if "file" not in row]
     if kept is not None:
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
                 Season.create(Path(base) / "season")) as season:
-            photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo") if "file" in row}
+            photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo")}
             _bring_rows(season, folder, ImportReport(folder=str(folder), lab=str(facts["lab"]),
                                                      restored=True),
                         photos=photos, models={}, own=True, empty=True)
@@ -83,7 +84,8 @@ def verify_archive(
                 expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
                 do="Compare with the budvision that made it; a changed archive must not be used.")
     return {"ok": True, "folder": str(folder), **facts, **counts,
-            "answers_equal": reach == "all", "answers_compared": reach, "signed_by": signed_by}
+            "missing": missing, "answers_equal": reach == "all", "answers_compared": reach,
+            "signed_by": signed_by}
 
 
 def _check_names(folder: Path, *, whole: bool) -> None:
@@ -125,7 +127,8 @@ def import_archive(
     its bytes, before or after private metadata was taken out) is kept once; blocks of the same name
     are the same block only when they were made at the same moment or share a photograph of the same
     bud, else the incoming one is renamed; a call on a tissue that another person has called already
-    is kept as a second reading, so that no count changes by itself; the other side's choice of
+    is kept as a second reading, so that no count changes by itself; a call whose photograph was
+    missing at export comes without the proposal that was seen; the other side's choice of
     model is not taken over. With `key`, a public one, the archive has to be signed by it.
 
     Raises
@@ -242,8 +245,10 @@ def _bring_photos(
         mine = {row["sha256"] for row in rows.stream(conn, "photo")}
     out: dict[int, str] = {}
     for i, row in enumerate(rows_of(folder, "photo")):
-        if "file" not in row:
+        if "file" not in row and row["sha256"] not in mine:
             report.conflicts.append(f"photograph {row['sha256'][:12]} was missing at export")
+            if report.restored:  # as in the season that it was: `check` tells that it is gone
+                out[row["id"]] = row["sha256"]
             continue
         if row["sha256"] in mine:
             out[row["id"]] = row["sha256"]

@@ -113,7 +113,10 @@ class RowMerge:
     def _local(self, table: str, row: dict[str, Any]) -> dict[str, Any]:
         values = {k: v for k, v in row.items() if k in rows.columns_of(table) and k != "id"}
         for column, target in rows.references_of(table).items():
-            if values[column] is not None:
+            if column == "proposal_id" and table == "call" and (
+                    values[column] not in self.ids[target]):
+                del values[column]  # its photograph was missing at export; the call stands
+            elif values[column] is not None:
                 values[column] = self.ids[target][values[column]]
         if table == "photo":
             values["sha256"] = self.photos[row["id"]]
@@ -152,7 +155,7 @@ class RowMerge:
         if table == "sampling":
             return self._known_sampling(row, values)
         parents = {c: t for c, t in rows.references_of(table).items()
-                   if values[c] is not None and t != table and t not in ("person", "model")}
+                   if values.get(c) is not None and t != table and t not in ("person", "model")}
         if any(values[c] in self.new[t] for c, t in parents.items()):
             return None
         wanted = {k: v for k, v in values.items() if k not in _RETOLD}
