@@ -108,8 +108,12 @@ def update(language: str, kind: str, wanted: Mapping[Message, str]) -> Catalog:
         Each message with the place where it was found.
     """
     path = _path(language, kind)
-    old = read_po(path.open("rb"), locale=language) if path.exists() else Catalog(locale=language)
+    old = Catalog(locale=language)
+    if path.exists():
+        with path.open("rb") as file:
+            old = read_po(file, locale=language)
     new = Catalog(locale=language, project="budvision", fuzzy=False)
+    new.mime_headers = [("Plural-Forms", old.plural_forms)]  # Babel's own change with its version
     for message, where in wanted.items():
         before = old.get(message[0] if isinstance(message, tuple) else message)
         new.add(message, before.string if before is not None else "", locations=[(where, 0)])

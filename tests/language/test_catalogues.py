@@ -81,6 +81,13 @@ def test_plural_messages_have_the_forms_of_the_language(language: str) -> None:
     assert one != two
 
 
+@pytest.mark.parametrize("language", OTHERS)
+@pytest.mark.parametrize("kind", ["", "errors"])
+def test_gathering_keeps_the_plural_forms_that_are_written(language: str, kind: str) -> None:
+    wanted = {("{n} bud", "{n} buds"): "budvision/report/answer.py"}
+    assert gather.update(language, kind, wanted).num_plurals == 2
+
+
 def test_nothing_counts_as_one_in_french_alone() -> None:
     for language, zero in (("fr", "0 bourgeon"), ("de", "0 Knospen"), ("es", "0 yemas")):
         with speaking(language):
