@@ -265,4 +265,4 @@ def slips(season: SeasonOption = Path(), as_json: JsonOption = False) -> None:
     for one in found:
         typer.echo(f"{one.block}, cane {one.cane}, node {one.node}, {one.tissue}: {one.why}.")
     if not found:
-        typer.echo("No call looks like a slip of the hand.")
+        typer.echo("No call of a photographed bud looks like a slip of the hand.")

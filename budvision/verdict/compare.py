@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from budvision.errors import NothingToDoError
-from budvision.language import plain_count
+from budvision.language import grouped, say, say_n
 from budvision.stats.compare import cane_interval
 from budvision.vocabulary import TISSUES, Tissue, Verdict
 
@@ -65,8 +65,9 @@ class ComparisonRow:
     def gains(self) -> tuple[str, str]:
         """`gain_right` and `gain_wrong` in points, in words; an interval without width is none."""
         right, wrong = (
-            f"{100 * mean:+.1f} ({100 * low:+.1f} to {100 * high:+.1f})" if low < high
-            else f"{100 * mean:+.1f} (too few to tell)"
+            say("{mean} ({low} to {high})", mean=_signed(mean), low=_signed(low),
+                high=_signed(high)) if low < high
+            else say("{mean} (too few to tell)", mean=_signed(mean))
             for mean, low, high in (self.gain_right, self.gain_wrong))
         return right, wrong
 
@@ -162,20 +163,25 @@ def compare(
     return Comparison(old, new, tuple(rows), _words(rows[0], new))
 
 
+def _signed(share: float) -> str:
+    return f"{'' if share < 0 else '+'}{grouped(100 * share, 1)}"
+
+
 def _words(row: ComparisonRow, new: str) -> str:
     if row.n < _FEW or row.n_canes < 3:
-        return (f"Only {plain_count(row.n, 'tissue')} on {plain_count(row.n_canes, 'cane')}: "
-                f"too few to tell the models apart. "
-                "Keep the model in use until there are more blind calls.")
+        return say("Only {tissues} on {canes}: too few to tell the models apart. Keep the model in "
+                   "use until there are more blind calls.",
+                   tissues=say_n("{n} tissue", "{n} tissues", row.n),
+                   canes=say_n("{n} cane", "{n} canes", row.n_canes))
     _, low, high = row.gain_wrong
     if high < 0:
-        return f"{new} makes fewer wrong calls, beyond chance."
+        return say("{new} makes fewer wrong calls, beyond chance.", new=new)
     if low > 0:
-        return f"{new} makes more wrong calls, beyond chance. Do not promote it."
+        return say("{new} makes more wrong calls, beyond chance. Do not promote it.", new=new)
     _, low, high = row.gain_right
     if low > 0:
-        return (f"{new} calls more tissues rightly, beyond chance; whether it is also wrong more "
-                "often cannot be told.")
+        return say("{new} calls more tissues rightly, beyond chance; whether it is also wrong more "
+                   "often cannot be told.", new=new)
     if high < 0:
-        return f"{new} calls fewer tissues rightly, beyond chance."
-    return "The two cannot be told apart on these buds."
+        return say("{new} calls fewer tissues rightly, beyond chance.", new=new)
+    return say("The two cannot be told apart on these buds.")

@@ -20,7 +20,9 @@ from budvision.language import (
     spoken,
     typed_number,
 )
+from budvision.report.words import plain
 from budvision.store.session import Season
+from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web.current import SEASON_KEY
 from budvision.web.sentences import Sentences, rich, rich_n, script_messages
 
@@ -57,8 +59,9 @@ def _script_words() -> dict[str, str | list[str]]:
 @cache
 def _of_scripts() -> tuple[str | tuple[str, str], ...]:
     folder = Path(__file__).resolve().parent
-    return tuple(message for path in sorted(folder.rglob("*.js"))
-                 for message in script_messages(path.read_text(encoding="utf-8")))
+    found = [message for path in sorted(folder.rglob("*.js"))
+             for message in script_messages(path.read_text(encoding="utf-8"))]
+    return (*found, *(plain(str(word)) for word in (*Tissue, *CallValue, *Cause)))
 
 
 def _speak() -> None:

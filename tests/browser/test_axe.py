@@ -14,6 +14,7 @@ pytest.importorskip("playwright", reason="playwright is not installed")
 from axe_playwright_python.base import AXE_SCRIPT
 from playwright.sync_api import sync_playwright
 
+from budvision.language import LANGUAGES
 from budvision.store.queries.calls import NewCall
 from budvision.store.queries.people import active_person
 from budvision.vocabulary import CallValue
@@ -122,6 +123,11 @@ def test_axe_finds_nothing_on_any_page_in_light_and_dark(
                     told |= {f"{address}: off to the right: {one}" for one in page.evaluate(WIDER)}
                 told |= {f"{address}, {size}, {scheme}: {name} {where}"
                          for name, where in page.evaluate(ASK, rules)}
+    page.set_viewport_size(dict(zip(("width", "height"), SIZES["phone"], strict=True)))
+    for language in LANGUAGES:
+        page.goto(f"{base}/review?lang={language}")
+        lines = page.evaluate("[...document.querySelectorAll('.top nav a')].map(a => a.offsetTop)")
+        told |= {f"the parts need more than a line in {language}"} if len(set(lines)) > 1 else set()
     context.close()
     assert not told, "\n".join(sorted(told))
 

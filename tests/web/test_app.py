@@ -105,7 +105,10 @@ def test_errors_have_one_form_as_json_and_as_page(app: Flask) -> None:
         "ok": False, "code": "bad_input", "where": "x", "what": "the value is 7",
         "expected": "at most 5", "do": "Lower it.",
     }
-    assert "x: the value is 7; expected at most 5. Lower it." in client.get("/fails").text
+    page = client.get("/fails").text
+    assert "x: the value is 7; expected at most 5. Lower it." in page
+    assert "Nothing that the season keeps was lost." in page
+    assert "lost" not in client.get("/breaks").text, "nobody knows what was done by then"
     broken = client.get("/breaks", headers={"Accept": "application/json"})
     assert broken.status_code == 500
     assert re.fullmatch("[0-9a-f]{8}", broken.json["number"])

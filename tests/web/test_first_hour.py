@@ -164,6 +164,10 @@ def test_settings_by_page_are_checked_kept_and_spare_what_others_changed(
     assert "Kept: Confidence of intervals, Cold injury alone." in person.text
     assert "# by hand" in config.read_text(encoding="utf-8")
     assert Settings.load(config).confidence == 0.9
+    assert person.text.count("· set here") == 6     # and the four of the first form
+    person.open("/season/settings?lang=de")
+    assert "· hier gesetzt" in person.text
+    person.open("/season/settings?lang=en")
     person.send("/season/settings", form | {"lab": "Late"})   # a page from before the change
     assert Settings.load(config).confidence == 0.9
     assert Settings.load(config).lab == "Late"
@@ -259,6 +263,9 @@ def test_from_an_empty_folder_to_proposals_by_pages_in_ten_steps(
     row = f"{ROWS}apricot_1.jpg,Mill Row,1,7,1\n".encode()
     person.send("/season/photographs", again | {"manifest": (io.BytesIO(row), "list.csv")})
     assert "refused: it has another place in the season" in person.text
+    person.open("/season/photographs/preview?lang=de")
+    assert "abgelehnt: es hat in der Saison einen anderen Platz" in person.text
+    person.open("/season/photographs/preview?lang=en")
     person.open("/season/photographs")
     person.send("/season/photographs", {"sampling": "feb-cold-night", "move": "yes"})
     assert "moved here from its place in the season" in person.text

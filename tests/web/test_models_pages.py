@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import taught
 from flask.testing import FlaskClient
 
 from budvision.errors import NotFoundError
+from budvision.language import speaking
 from budvision.store.queries import models
 from budvision.store.queries.photos import PhotoRow
 from budvision.store.queries.proposals import latest_proposals
@@ -265,11 +267,11 @@ def test_the_page_of_slips_does_not_wait_for_the_search(
 
     monkeypatch.setattr("budvision.web.models.slips.find_slips", search)
     for _ in range(2):
-        assert "Every call is being compared" in client.get("/models/slips").text
+        assert "Calls of photographed buds are being compared" in client.get("/models/slips").text
         assert client.get("/models/slips/work").json["work"]["state"] == "running"
     go_on.set()
-    assert "No call looks like a slip" in _slips(client)
-    assert "No call looks like a slip" in client.get("/models/slips").text
+    assert "No call of a photographed bud looks like a slip" in _slips(client)
+    assert "No call of a photographed bud looks like a slip" in client.get("/models/slips").text
     assert client.get("/models/slips/work").json == {"ok": True, "work": None}
     assert n_begun == [1]
 
@@ -286,11 +288,25 @@ def test_why_slips_could_not_be_found_is_told_and_tried_again(
 
     monkeypatch.setattr("budvision.web.models.slips.find_slips", search)
     assert "plain-1 is gone" in _slips(client, status=404)
-    assert "No call looks like a slip" in _slips(client)
+    assert "No call of a photographed bud looks like a slip" in _slips(client)
 
 
 def test_unknown_model_is_not_found(client: FlaskClient) -> None:
     assert client.get("/models/one/none-9").status_code == 404
+
+
+def test_the_charts_labels_stand_beside_its_lines() -> None:
+    """Letters of 24 units, as on a phone, are at most 0.7 of that wide."""
+    points = agreement_chart([str(i) for i in range(100)], [True, False, False, False] * 25)
+    with speaking("de"):
+        chart = chart_of(tuple(points))
+    assert chart is not None
+    assert chart.ticks[0][1] == "100\u00a0%"
+    assert len(chart.ticks[0][1]) * 24 * 0.7 <= chart.left - 12
+    for path in (chart.line, chart.low, chart.centre):
+        assert min(float(one.split(",")[0]) for one in path.split()) >= chart.left
+    heights = [at for at, _ in chart.ticks]
+    assert min(b - a for a, b in pairwise(heights)) >= 24
 
 
 def test_chart_is_to_scale() -> None:

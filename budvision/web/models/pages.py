@@ -11,6 +11,7 @@ from markupsafe import Markup
 from budvision.errors import BudvisionError, NothingToDoError
 from budvision.language import mark, percent_text, say, told
 from budvision.report.words import percent_range
+from budvision.store.counts import newest_ids
 from budvision.store.queries.models import Promotion, list_promotions
 from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
@@ -38,10 +39,12 @@ __all__ = ["blueprint"]
 
 blueprint = Blueprint("models", __name__, url_prefix="/models", template_folder="templates")
 
-WIDTH, HEIGHT, EDGE = 640, 200, 36
+WIDTH, HEIGHT, EDGE, LEFT = 640, 200, 36, 96
+"""The left edge has room for "100 %" in the letters of a phone (`.chart text` in budvision.css)."""
+MOST_TICKS = 6
 MOST_DOTS = 60
 """Points of the control chart that can be told apart in its width; the newest are drawn."""
-SEARCHING = (mark("Every call is being compared"),
+SEARCHING = (mark("Calls of photographed buds are being compared"),
              mark("Takes seconds, longer where photographs have not been looked at."))
 _SLIPS_WAIT_S = 0.3
 """A small season's slips are found by then; the page is to answer in under a second."""
@@ -59,6 +62,7 @@ class Chart:
     width: int = WIDTH
     height: int = HEIGHT
     edge: int = EDGE
+    left: int = LEFT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +105,7 @@ class ModelPage:
 class SlipsPage:
     """Calls worth a second look; None while they are being looked for."""
 
+    called: bool
     slips: tuple[Slip, ...] | None
     searching: tuple[str, str]
 
@@ -120,10 +125,10 @@ def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
     if not points:
         return None
     bottom = min(0.5, *(min(p.agreement, p.low) for p in points))
-    step = (WIDTH - 2 * EDGE) / max(len(points) - 1, 1)
+    step = (WIDTH - LEFT - EDGE) / max(len(points) - 1, 1)
 
     def x(i: int) -> float:
-        return round(EDGE + i * step, 1)
+        return round(LEFT + i * step, 1)
 
     def y(share: float) -> float:
         return round(EDGE / 2 + (1 - share) / (1 - bottom) * (HEIGHT - 1.5 * EDGE), 1)
@@ -131,13 +136,15 @@ def chart_of(points: tuple[ChartPoint, ...]) -> Chart | None:
     def path(values: list[float]) -> str:
         return " ".join(f"{x(i)},{y(v)}" for i, v in enumerate(values))
 
-    levels = [v / 10 for v in range(round(bottom * 10 + 0.499), 11)]
+    tenths = range(10, round(bottom * 10 + 0.499) - 1, -1)
+    levels = [v / 10 for v in tenths[::1 if len(tenths) <= MOST_TICKS else 2]]
     return Chart(
         dots=tuple((x(i), y(p.agreement), p.out, say(
             "{day}: {share} of {n}", day=p.at[:10],
             share=percent_text(round(100 * p.agreement)), n=p.n)) for i, p in enumerate(points)),
         line=path([p.agreement for p in points]), low=path([p.low for p in points]),
-        centre=path([p.centre for p in points]), ticks=tuple((y(v), f"{v:.0%}") for v in levels))
+        centre=path([p.centre for p in points]),
+        ticks=tuple((y(v), percent_text(round(100 * v))) for v in levels))
 
 
 @blueprint.get("/")
@@ -195,8 +202,10 @@ def _card_page(text: str) -> Markup:
 @blueprint.get("/slips")
 def slips() -> ResponseReturnValue:
     """List calls that look like slips of the hand, or say that they are being looked for."""
+    with current_season().read() as conn:
+        called = newest_ids(conn)["call"] > 0
     return render_template("models/slips.html", page=SlipsPage(
-        search_of(current_app).look(current_season(), wait_s=_SLIPS_WAIT_S),
+        called, search_of(current_app).look(current_season(), wait_s=_SLIPS_WAIT_S),
         (say(SEARCHING[0]), say(SEARCHING[1]))))
 
 

@@ -10,7 +10,7 @@ from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, InputError
-from budvision.language import say, say_n, told
+from budvision.language import mark, say, say_n, told
 from budvision.store.queries.blocks import sampling_labels
 from budvision.store.session import as_utc
 from budvision.tables import read_cells
@@ -26,9 +26,9 @@ from budvision.workflow.intake.tray import Asked, Tray
 from budvision.workflow.intake.undo import Batch, list_batches, undo_intake
 
 MOST_ROWS = 400
-_STATES = {"new": "taken in", "known": "there already, nothing to do",
-           "placed": "there without a place; gets this one",
-           "elsewhere": "refused: it has another place in the season"}
+_STATES = {"new": mark("is taken in"), "known": mark("there already, nothing to do"),
+           "placed": mark("there without a place; gets this one"),
+           "elsewhere": mark("refused: it has another place in the season")}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +216,6 @@ def _unclear(places: Places) -> tuple[tuple[str, ...], tuple[str, ...]]:
 def _words(row: Foreseen, moved: bool) -> str:
     """Say what would happen to one photograph."""
     if moved and row.state == "elsewhere":
-        return "moved here from its place in the season"
-    return _STATES[row.state]
+        return say("moved here from its place in the season")
+    return say(_STATES[row.state])
 

@@ -13,6 +13,12 @@ const STATES = {
   done: spoken("called"), waiting: spoken("waiting"), skipped: spoken("skipped"), no_photo: spoken("no photograph"),
   partly: spoken("called in part"), missing: spoken("no bud"),
 };
+/** What has room in the strip. */
+const SHORT = {
+  done: spoken("ok"), waiting: spoken("wait"), skipped: spoken("skip"), no_photo: spoken("no photo"),
+  partly: spoken("part"), missing: spoken("gone"),
+};
+const ROUNDS = { second: spoken("second reading"), settled: spoken("settled") };
 const likes = new Map();
 
 const set = (parent, selector, text) => { parent.querySelector(selector).textContent = text; };
@@ -173,7 +179,7 @@ export function drawStrip(place, facts, path) {
     signs.className = "signs";
     signs.textContent = Object.keys(one.calls).length
       ? Object.keys(NAMES).map((tissue) => SIGNS[one.calls[tissue]] ?? "·").join("")
-      : { waiting: "wait", skipped: "skip", no_photo: "none", missing: "gone", partly: "part", done: "ok" }[one.state];
+      : SHORT[one.state];
     link.append(String(one.node), signs);
     return link;
   });
@@ -203,7 +209,7 @@ export function drawHistory(list, box, facts) {
   list.replaceChildren(...facts.history.map((row) => {
     const item = document.createElement("li");
     const value = row.value ? WORDS[row.value] : spoken("taken back");
-    const how = [row.round === "first" ? "" : spoken(row.round), row.blind ? spoken("blind") : ""].filter(Boolean).join(", ");
+    const how = [ROUNDS[row.round], row.blind ? spoken("blind") : ""].filter(Boolean).join(", ");
     item.textContent = `${spoken(row.tissue)} ${value}, ${row.person}${how ? ` (${how})` : ""}, ${row.at.slice(0, 16).replace("T", " ")} UTC`;
     return item;
   }));

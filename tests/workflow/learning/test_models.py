@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, NotFoundError, NothingToDoError, VerificationError
+from budvision.language import speaking
 from budvision.photo.features import FEATURE_VERSION
 from budvision.store.photos import PhotoStore
 from budvision.store.queries import models, people, proposals, rows
@@ -170,8 +171,10 @@ def test_comparison_is_paired_and_bounded_by_cane() -> None:
     mean, low, high = row.gain_wrong
     assert low < mean < high < 0
     assert "fewer wrong calls" in done.words
-    back = compare(judged[:12], old="a-1", new="b-1", rng=rng)
-    assert "too few" in back.words
+    with speaking("de"):
+        assert "bis" in row.gains[1]
+        back = compare(judged[:12], old="a-1", new="b-1", rng=rng)
+    assert "zu wenig, um die Modelle zu unterscheiden" in back.words
     with pytest.raises(NothingToDoError, match="no blind call"):
         compare([], old="a-1", new="b-1", rng=rng)
 
