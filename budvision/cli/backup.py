@@ -109,3 +109,6 @@ def move(
                    f"{plain_count(report.n_photos, 'photograph')}, "
                    f"{plain_count(report.n_files, 'file')}. Work there from now "
                    "on; this one stays as it is.")
+        if report.n_jobs:
+            say("Long work stays in the old queue and is not done in the new season: "
+                f"{plain_count(report.n_jobs, 'job')}.")

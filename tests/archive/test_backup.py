@@ -369,7 +369,7 @@ def test_a_season_moves_to_a_server_and_back(postgres_url: str, tmp_path: Path) 
         move(server, tmp_path / "again")
         with server.write() as conn:  # numbers go on after the highest
             blocks.ensure_block(conn, "New")
-        with pytest.raises(ConflictError, match="another season's work"):
+        with pytest.raises(ConflictError, match="an earlier state of this season"):
             move(server, tmp_path / "again")
     for name in ("again", "restored"):
         if name == "restored":

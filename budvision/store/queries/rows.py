@@ -23,10 +23,10 @@ from budvision.store.tables import (
 )
 
 __all__ = [
-    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "drop_unused_sites",
-    "equal_rows", "find_id",
-    "is_empty", "lines_of_calls", "lines_of_photos", "place_of_bud", "references_of",
-    "settle_numbers", "settle_plans", "sparing", "stream",
+    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "count_of",
+    "drop_unused_sites", "equal_rows", "find_id", "is_empty", "lines_of_calls",
+    "lines_of_photos", "place_of_bud", "references_of", "settle_numbers", "settle_plans",
+    "sparing", "stream",
 ]
 
 ARCHIVED: tuple[str, ...] = (
@@ -126,7 +126,12 @@ def sparing(conn: Connection) -> Iterator[None]:
 
 def is_empty(conn: Connection, table: str) -> bool:
     """Tell whether a table has no row."""
-    return conn.scalar(select(func.count()).select_from(metadata.tables[table])) == 0
+    return count_of(conn, table) == 0
+
+
+def count_of(conn: Connection, table: str) -> int:
+    """Return how many rows a table has."""
+    return int(conn.scalar(select(func.count()).select_from(metadata.tables[table])) or 0)
 
 
 def find_id(conn: Connection, table: str, **values: Any) -> int | None:

@@ -11,10 +11,13 @@ from sqlalchemy import Connection
 
 from budvision.errors import ConflictError, InputError, VerificationError
 from budvision.files import beside, sha256_of
+from budvision.settings import read_config
 from budvision.store import seal
 from budvision.store.config import CONFIG
 from budvision.store.copying import copy_rows
+from budvision.store.object_photos import is_address
 from budvision.store.queries import overview, rows
+from budvision.store.queries.jobs import list_jobs
 from budvision.store.session import Season
 from budvision.store.shared_models import sync_models
 from budvision.workflow.archive.proof import answers_of, differences
@@ -22,16 +25,19 @@ from budvision.workflow.archive.settings import own_files, put_text, season_text
 
 __all__ = ["MoveReport", "move"]
 
+_MEANWHILE = "something was saved in the old season meanwhile"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MoveReport:
-    """What was moved."""
+    """What was moved; `n_jobs` are open in the old season's queue, which stays there."""
 
     folder: str
     database: str
     n_rows: int
     n_photos: int
     n_files: int
+    n_jobs: int
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -62,7 +68,7 @@ def move(
     InputError
         When the new folder is the season's own or lies in it.
     ConflictError
-        When the new place holds another season's rows.
+        When the new place holds other rows, or is not the one that is named now.
     VerificationError
         When rows, bytes or answers are not equal; the old season is the one to use then.
     """
@@ -70,13 +76,17 @@ def move(
     if folder.is_relative_to(season.folder):
         raise InputError("the new folder lies in the season that is moved", where=str(folder),
                          expected="a folder elsewhere", do="Name another; nothing was written.")
-    target = Season.open(folder) if (folder / CONFIG).exists() else Season.create(
-        folder, database_url=database_url, photos=photos)
+    if (folder / CONFIG).exists():
+        _check_places(folder, database_url, photos)
+        target = Season.open(folder)
+    else:
+        target = Season.create(folder, database_url=database_url, photos=photos)
     with target:
         sync_models(season)
         with season.read() as source:
             wanted = seal.point(source)
             hashes = sorted(overview.photo_hashes(source))
+            n_jobs = sum(one.open for one in list_jobs(source))
             n_rows = _bring_rows(source, wanted, target)
         n_files = _bring_files(season, target)
         for done, sha256 in enumerate(hashes):
@@ -90,7 +100,25 @@ def move(
     with Season.open(folder) as moved:
         _verify(season, moved)
         database = moved.engine.url.render_as_string(hide_password=True)
-    return MoveReport(str(folder), database, n_rows, len(hashes), n_files)
+    return MoveReport(folder=str(folder), database=database, n_rows=n_rows, n_photos=len(hashes),
+                      n_files=n_files, n_jobs=n_jobs)
+
+
+def _check_places(folder: Path, database_url: str | None, photos: str | None) -> None:
+    """Refuse to go on with an interrupted move in another place than the one that is named now."""
+    there = read_config(folder / CONFIG)
+    own = there.get("photos", {})
+    if photos is not None and not is_address(photos):
+        photos = str(Path(photos).resolve())
+    for what, named, found in (
+            ("database", database_url, there.get("database", {}).get("url")),
+            ("photographs", photos, own.get("address") or own.get("folder"))):
+        if named not in (None, found):
+            raise ConflictError(
+                f"the season there keeps its {what} elsewhere than named", where=str(folder),
+                expected="the place that its move began with, or a new folder",
+                do="Name that place again or leave it out, or name another folder; nothing was "
+                "written.")
 
 
 def _bring_rows(source: Connection, wanted: seal.Point | None, target: Season) -> int:
@@ -99,11 +127,17 @@ def _bring_rows(source: Connection, wanted: seal.Point | None, target: Season) -
             counts = copy_rows(source, conn)
             return sum(counts[table] for table in rows.ARCHIVED)
         if seal.point(conn) != wanted:
+            if seal.holds(source, seal.last_link(conn)):
+                raise ConflictError(
+                    "an earlier state of this season is there already", where=str(target.folder),
+                    expected="an empty database",
+                    do="Name another folder and database; remove these only where nobody has "
+                    "worked there.")
             raise ConflictError(
                 "there is another season's work already", where=str(target.folder),
                 expected="an empty database",
                 do="Name another folder or database, or bring it in with `budvision archive`.")
-    return 0
+        return sum(rows.count_of(conn, table) for table in rows.ARCHIVED)
 
 
 def _bring_files(season: Season, target: Season) -> int:
@@ -121,6 +155,8 @@ def _bring_files(season: Season, target: Season) -> int:
             copy.parent.mkdir(parents=True, exist_ok=True)
             with beside(copy) as part:
                 shutil.copy2(path, part)
+            if sha256_of(copy) != sha256_of(path):
+                raise _unequal(target, f"{copy.name} was not written as it is")
         n += 1
     return n
 
@@ -132,9 +168,12 @@ def _verify(season: Season, moved: Season) -> None:
     if broken:
         raise _unequal(moved, f"table {broken[0].table}, {broken[0].rows}: {broken[0].what}")
     if points[0] != points[1]:
-        raise _unequal(moved, "something was saved in the old season meanwhile")
+        raise _unequal(moved, _MEANWHILE)
     if differ := differences(answers_of(season), answers_of(moved)):
         raise _unequal(moved, f"the answers differ: {differ[0]}")
+    with season.read() as one:  # once more, since what changes no answer may have come meanwhile
+        if seal.point(one) != points[1]:
+            raise _unequal(moved, _MEANWHILE)
 
 
 def _unequal(moved: Season, what: str) -> VerificationError:
