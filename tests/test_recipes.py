@@ -19,6 +19,7 @@ from budvision.errors import UsageError
 from budvision.recipes import RECIPES, write_recipes
 from budvision.store.session import Season
 from budvision.web import create_app
+from budvision.web.serving import MOST_DRAIN_S
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -89,8 +90,8 @@ def test_the_image_is_small_fixed_and_nobodys_root(folder: Path) -> None:
     text = re.sub(r"\\\n", " ", (folder / "Dockerfile").read_text(encoding="utf-8"))
     steps = [line.split(maxsplit=1) for line in text.splitlines() if line and line[0] != "#"]
     words = [word for word, _ in steps]
-    assert set(words) <= {"FROM", "RUN", "COPY", "USER", "WORKDIR", "VOLUME", "EXPOSE",
-                          "HEALTHCHECK", "ENTRYPOINT"}
+    assert set(words) <= {"FROM", "RUN", "COPY", "USER", "WORKDIR", "EXPOSE", "HEALTHCHECK",
+                          "ENTRYPOINT"}  # a VOLUME would leave a nameless one for each worker
     said = dict(steps)
     assert re.fullmatch(r"python:3\.1[123]-slim-bookworm", said["FROM"])
     assert words.index("USER") > max(i for i, word in enumerate(words) if word == "RUN")
@@ -109,6 +110,28 @@ def test_the_image_is_small_fixed_and_nobodys_root(folder: Path) -> None:
     project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     assert all(re.search(rf"^{name} = \[", project, re.M) for name in extras[1].split(","))
     assert "/health" in said["HEALTHCHECK"]
+
+
+def test_of_several_wheels_the_newest_is_installed(folder: Path, tmp_path: Path) -> None:
+    text = (folder / "Dockerfile").read_text(encoding="utf-8")
+    asked = re.search(r'^RUN pip install \S+ (".*")$', text, re.M)
+    assert asked
+    (tmp_path / "wheels").mkdir()
+    for version in ("0.9.0", "0.10.0", "0.10.0rc1"):
+        (tmp_path / "wheels" / f"budvision-{version}-py3-none-any.whl").touch()
+    told = subprocess.run(["sh", "-c", f"echo {asked[1].replace('/wheels', f'{tmp_path}/wheels')}"],
+                          check=True, capture_output=True, text=True).stdout
+    assert told == f"{tmp_path}/wheels/budvision-0.10.0-py3-none-any.whl[postgres,stores,cluster]\n"
+
+
+def test_containers_are_well_when_they_are_and_end_in_order(compose: dict[str, Any]) -> None:
+    services = compose["services"]
+    # the image of PostgreSQL makes the database with a server that listens on a socket alone
+    assert "--host 127.0.0.1 " in " ".join(services["database"]["healthcheck"]["test"])
+    for service in services.values():
+        if service["image"] == "budvision" and "entrypoint" in service:  # it serves no pages
+            assert service["healthcheck"] == {"disable": True}
+    assert float(services["pages"]["stop_grace_period"].removesuffix("s")) > MOST_DRAIN_S + 10
 
 
 def _commands(folder: Path) -> list[list[str]]:
@@ -153,11 +176,12 @@ def test_every_option_of_the_cluster_is_one_of_its_own(
 KEYS = {
     "": {"name", "services", "volumes"},
     "service": {"build", "command", "depends_on", "deploy", "entrypoint", "environment",
-                "healthcheck", "image", "ports", "profiles", "restart", "volumes"},
-    "healthcheck": {"test", "interval", "timeout", "retries", "start_period"},
+                "healthcheck", "image", "ports", "profiles", "restart", "stop_grace_period",
+                "volumes"},
+    "healthcheck": {"test", "interval", "timeout", "retries", "start_period", "disable"},
     "deploy": {"replicas"},
 }
-"""Those keys of the Compose specification that we use (from memory)."""
+"""Those keys of the Compose specification that we use."""
 
 
 def test_every_key_is_one_of_the_specification(compose: dict[str, Any]) -> None:
