@@ -17,6 +17,7 @@ from budvision.report.ways import choice_words, choices_for
 from budvision.report.wood import wood_action, wood_found, wood_state
 from budvision.report.words import (
     band_name,
+    chance_words,
     check_units,
     count,
     ends,
@@ -191,7 +192,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         bands=tuple(
             BandLine(name=band_name(b.name), span=percent_range(b.low, b.high),
                      action=say(b.action),
-                     chance=percent(b.probability), probability=b.probability,
+                     chance=chance_words(b.probability), probability=b.probability,
                      here=b.name == facts.band)
             for b in facts.bands if b.probability is not None
         ),
@@ -329,7 +330,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
         return _action(facts, primary)
     if facts.more_buds is None:
         return say("On the edge of a band: decide with your adviser.")
-    return say("Cut about {n} more to settle the band.", n=facts.more_buds)
+    return say("Cut about {n} more: they may settle the band.", n=facts.more_buds)
 
 
 # ---- what to do --------------------------------------------------------------------------------

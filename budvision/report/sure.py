@@ -6,7 +6,8 @@ from budvision.language import say, say_n
 from budvision.report.facts import BlockFacts, TissueFacts
 from budvision.report.first import unjudged_open
 from budvision.report.readers import corrected_words
-from budvision.report.words import band_name, number, percent, percent_range
+from budvision.report.words import band_name, chance_words, number, percent, percent_range
+from budvision.stats.posterior import LEAST_UNITS
 
 __all__ = ["sure_words"]
 
@@ -22,8 +23,8 @@ def sure_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...
     known = [b for b in facts.bands if b.probability is not None]
     if known:
         best = max(known, key=lambda b: b.probability or 0.0)
-        certain = (best.probability or 0.0) >= _LIKELY
-        values = {"band": band_name(best.name), "chance": percent(best.probability)}
+        certain = (best.probability or 0.0) >= _LIKELY and primary.n_units >= LEAST_UNITS
+        values = {"band": band_name(best.name), "chance": chance_words(best.probability)}
         lines.append(
             say("The block lies in the band “{band}” ({chance} likely).", **values) if certain
             else say("The block most likely lies in the band “{band}” ({chance} likely).",
@@ -61,12 +62,14 @@ def _more(facts: BlockFacts, primary: TissueFacts) -> str:
     if facts.more_buds is None and facts.reach is not None:
         reach = facts.reach
         return say_n(
-            "Even {n} more bud would leave the band open (about {span}): decide with your "
-            "adviser.",
-            "Even {n} more buds would leave the band open (about {span}): decide with your "
-            "adviser.",
+            "Even {n} more bud like these would leave the band open (about {span}): decide with "
+            "your adviser.",
+            "Even {n} more buds like these would leave the band open (about {span}): decide with "
+            "your adviser.",
             reach.buds, span=percent_range(reach.low, reach.high))
     if facts.more_buds is None:
         return say("The share lies next to the edge of a band; more cutting would not settle it.")
-    return say_n("About {n} more bud would settle the band.",
-                 "About {n} more buds would settle the band.", facts.more_buds)
+    return say_n("About {n} more bud like these would settle the band; since the next ones differ, "
+                 "so many do so in about four of ten blocks.",
+                 "About {n} more buds like these would settle the band; since the next ones "
+                 "differ, so many do so in about four of ten blocks.", facts.more_buds)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 
 from budvision.errors import UsageError
 from budvision.language import form_of, grouped, locale_day, percent_text, say, say_n
 
 __all__ = [
-    "UNITS", "and_list", "band_name", "check_units", "count", "day_words", "days_words", "ends",
-    "number", "percent", "percent_range", "plain", "points", "printed_words", "short",
+    "UNITS", "and_list", "band_name", "chance_words", "check_units", "count", "day_words",
+    "days_words", "ends", "number", "percent", "percent_range", "plain", "points", "points_range",
+    "printed_words", "short",
 ]
 
 UNITS = ("metric", "us")
@@ -53,15 +55,29 @@ def percent(share: float | None) -> str:
     return percent_text(_half_up(share * 100))
 
 
-def percent_range(low: float, high: float) -> str:
-    """Return two shares as one range in percent.
+def chance_words(chance: float | None) -> str:
+    """Return a probability as whole percent; never as none or certain, which no sample shows.
 
     Examples
     --------
-    >>> percent_range(0.264, 0.4475)
-    '26 to 45 %'
+    >>> chance_words(0.974), chance_words(1.0), chance_words(0.0)
+    ('97 %', 'over 99 %', 'under 1 %')
     """
-    return say("{low} to {high}", low=_half_up(low * 100), high=percent_text(_half_up(high * 100)))
+    return percent(chance if chance is None else min(max(chance, 1e-9), 1 - 1e-9))
+
+
+def percent_range(low: float, high: float) -> str:
+    """Return two shares as one range in percent; ends that would read alike are rounded outwards.
+
+    Examples
+    --------
+    >>> percent_range(0.264, 0.4475), percent_range(0, 0.004), percent_range(0.331, 0.334)
+    ('26 to 45 %', '0 to 1 %', '33 to 34 %')
+    """
+    first, last = _half_up(low * 100), _half_up(high * 100)
+    if first == last and low < high:
+        first, last = math.floor(low * 100), math.ceil(high * 100)
+    return say("{low} to {high}", low=first, high=percent_text(last))
 
 
 def _half_up(value: float) -> int:
@@ -112,11 +128,27 @@ def points(difference: float) -> str:
 
     Examples
     --------
-    >>> points(0.12), points(-0.01)
-    ('+12 points', '-1 point')
+    >>> points(0.12), points(-0.01), points(-0.002)
+    ('+12 points', '-1 point', '0 points')
     """
-    signed = f"{100 * difference:+.0f}"
+    signed = _signed(difference)
     return form_of("{signed} point", "{signed} points", abs(int(signed))).format(signed=signed)
+
+
+def points_range(low: float, high: float) -> str:
+    """Return the ends of a difference of two shares, in points of per cent.
+
+    Examples
+    --------
+    >>> points_range(-0.002, 0.37)
+    '0 to +37'
+    """
+    return say("{low} to {high}", low=_signed(low), high=_signed(high))
+
+
+def _signed(difference: float) -> str:
+    whole = round(100 * difference)
+    return f"{whole:+d}" if whole else "0"
 
 
 def and_list(items: Sequence[str], *, most: int = 0) -> str:

@@ -132,6 +132,10 @@ def test_what_if_another_hundred_is_answered(season: Season, client: FlaskClient
     page = client.get(f"/results/block/{block}?more=100").text
     assert "With 100 more buds like these the range would be about" in page
     assert "after 100 more" in page
+    page = client.get(f"/results/block/{block}?more=100", headers={"Accept-Language": "de"}).text
+    after = re.findall(r'<td class="number" data-head="[^"]*100[^"]*">([^<]*)</td>', page)
+    assert len(after) == 4
+    assert all(after), "bands stood under their English names, the page asked for them in German"
 
 
 @pytest.mark.slow

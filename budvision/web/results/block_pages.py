@@ -16,7 +16,7 @@ from budvision.report.facts import HistoryLine
 from budvision.report.figures import ShareRow, draw_positions
 from budvision.report.sheet import sheet_figure
 from budvision.report.timelines import TimedShare, draw_history
-from budvision.report.words import percent, percent_range, plain
+from budvision.report.words import band_name, chance_words, percent_range
 from budvision.store.queries.blocks import block_by_id, list_samplings
 from budvision.store.queries.states import BudState
 from budvision.vineyard.breakdown import Part, breakdown
@@ -164,7 +164,7 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
     return BlockPage(
         row=block_row(season, answer), answer=words, note=answer.block.note, samplings=labels,
         tissues=tuple(TissueRow(line, bar(line.ends, answer.policy)) for line in words.tissues),
-        after={plain(name): percent(p) for name, p in after.band_probabilities.items()}
+        after={band_name(name): chance_words(p) for name, p in after.band_probabilities.items()}
         if after else {},
         what_if=WhatIfWords(more, percent_range(after.low, after.high), after.settled)
         if after else None,

@@ -12,7 +12,7 @@ from budvision.language import say, told
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.wood import wood_state
-from budvision.report.words import band_name, percent, points
+from budvision.report.words import band_name, chance_words, percent, points, points_range
 from budvision.store.queries.blocks import list_samplings, sampling_labels
 from budvision.vineyard.breakdown import breakdown
 from budvision.vineyard.mortality import chosen_policy
@@ -178,7 +178,7 @@ def _why_late(answer: Answer, row: BlockRow) -> tuple[str, str]:
     result, last = latest_part(answer), answer.policy.bands[-1]
     assert result.band is not None
     chance = result.band_probabilities.get(last.name, 0.0)
-    values = {"band": band_name(last.name), "chance": percent(chance)}
+    values = {"band": band_name(last.name), "chance": chance_words(chance)}
     if answer.zones_differ:
         return (say("{zone}: “{band}” {chance} likely", zone=result.block, **values),
                 row.next_step)
@@ -251,8 +251,7 @@ def _compare_page(
         rows.append(DifferenceRow(
             _name(answer), percent(_primary(answer).mortality),
             points(difference.difference),
-            say("{low} to {high}", low=f"{100 * difference.low:+.0f}",
-                high=f"{100 * difference.high:+.0f}"), verdict,
+            points_range(difference.low, difference.high), verdict,
         ))
     drawn = [first, *judged][:40]
     figure = draw_intervals(

@@ -8,7 +8,7 @@ from dataclasses import replace
 from budvision.language import say
 from budvision.report.answer import NO_RESULT, answer_words
 from budvision.report.facts import BlockFacts, HistoryLine
-from budvision.report.words import points
+from budvision.report.words import points, points_range
 from budvision.stats.compare import Comparison
 from budvision.store.session import Season
 from budvision.vineyard.breakdown import compare_blocks
@@ -99,10 +99,10 @@ def _change(season: Season, one: Answer, before: Answer) -> str:
     compared = compare_answers(season, one, [before])[0]
     differs = shows_difference(compared, confidence=season.settings.confidence)
     values = {"points": points(compared.difference),
-              "low": f"{100 * compared.low:+.0f}", "high": f"{100 * compared.high:+.0f}"}
+              "span": points_range(compared.low, compared.high)}
     if differs:
-        return say("{points} ({low} to {high})", **values)
-    return say("{points} ({low} to {high}), not shown to differ", **values)
+        return say("{points} ({span})", **values)
+    return say("{points} ({span}), not shown to differ", **values)
 
 
 def shows_difference(comparison: Comparison, *, confidence: float = 0.95) -> bool:
