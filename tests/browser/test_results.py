@@ -18,6 +18,7 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 from playwright.sync_api import expect
 
+from budvision.language import LANGUAGES
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import TISSUES, CallValue
@@ -166,15 +167,29 @@ def test_pages_are_accessible_and_fit_the_screen(browser: Any, served: str, size
     context.close()
 
 
+WIDER = """() => Math.max(document.documentElement.scrollWidth - innerWidth,
+    ...[...document.querySelectorAll('.scroll')].map(e => e.scrollWidth - e.clientWidth))"""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("width", [1024, 1366])
+def test_no_column_is_cut_on_a_small_desk(
+    served: str, browser: Any, width: int, language: str
+) -> None:
+    page = browser.new_page(viewport={"width": width, "height": 768})
+    for path in ("/results/", *(f"/results/block/{number}" for number in (1, 2, 3))):
+        page.goto(f"{served}{path}?lang={language}")
+        assert page.evaluate(WIDER) <= 0, path
+    page.close()
+
+
 @pytest.mark.parametrize("path", ["/results/", "/results/block/1", "/results/block/2"])
 def test_a_phone_shows_the_answer_first_and_hides_nothing_to_the_right(
     served: str, browser: Any, path: str
 ) -> None:
     page = browser.new_page(viewport={"width": 390, "height": 844})
     page.goto(served + path)
-    wider = """() => Math.max(document.documentElement.scrollWidth - innerWidth,
-        ...[...document.querySelectorAll('.scroll')].map(e => e.scrollWidth - e.clientWidth))"""
-    assert page.evaluate(wider) <= 0
+    assert page.evaluate(WIDER) <= 0
     first = page.get_by_text("nodes a vine").first if "block" in path else (
         page.get_by_role("link", name="Orchard Draw"))
     assert first.bounding_box()["y"] < 844

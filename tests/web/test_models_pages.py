@@ -131,6 +131,13 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
     assert "Against plain-1, on the same blind-called buds" in page
     assert re.search("tuned-1 (makes fewer wrong calls|calls more tissues rightly), beyond", page)
     assert "What it learnt from" in page
+    german = client.get("/models/one/tuned-1?lang=de").text
+    table = german[german.index("<tbody>"):german.index("</tbody>")]
+    assert ">Hauptknospe</th>" in table
+    assert 'data-head="mehr richtig (95 %)"' in table, "a card on a phone"
+    assert re.search(r">\+\d+,\d \(", table)
+    assert not re.search(r"\d\.\d", table), "decimals as the language writes them"
+    client.get("/me?lang=en")
     # training alone promotes nothing
     with season.read() as conn:
         assert models.current_model(conn) is None
