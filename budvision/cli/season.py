@@ -131,7 +131,8 @@ def check(
         for one in report.findings:
             typer.echo(f"{'' if one.serious else 'note: '}{one.where}: {one.what}. {one.do}")
         n_bad = sum(one.serious for one in report.findings)
-        typer.echo(f"{plain_count(report.n_photos, 'photograph')} verified. "
+        some = "" if report.n_verified == report.n_photos else f"{report.n_verified} of "
+        typer.echo(f"{some}{plain_count(report.n_photos, 'photograph')} verified. "
                    + ("The season is sound." if report.ok else f"{n_bad} to be put right."))
     if not report.ok:
         raise typer.Exit(5)

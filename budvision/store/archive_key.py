@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 import secrets
 from pathlib import Path
 
+from budvision.errors import DamagedError
 from budvision.files import write_whole
 
-__all__ = ["ArchiveKey"]
+__all__ = ["ArchiveKey", "is_key"]
 
 _NAME = "archive-key"
+
+
+def is_key(text: str) -> bool:
+    """Tell whether a text is a key as `ArchiveKey` keeps it."""
+    return re.fullmatch(r"[0-9a-f]{64}", text) is not None
 
 
 class ArchiveKey:
@@ -24,6 +31,11 @@ class ArchiveKey:
     keep : bool
         Write a new key there; without it, in a folder that may not be written, the key is one of
         this export alone.
+
+    Raises
+    ------
+    DamagedError
+        When the file there holds no key.
     """
 
     def __init__(self, folder: Path, *, keep: bool = True) -> None:
@@ -32,7 +44,13 @@ class ArchiveKey:
 
     def _read_or_make(self, *, keep: bool) -> bytes:
         if self._path.exists():
-            return bytes.fromhex(self._path.read_text(encoding="ascii").strip())
+            text = self._path.read_text(encoding="ascii", errors="replace").strip()
+            if not is_key(text):
+                raise DamagedError(
+                    "it holds no key for pseudonyms", where=_NAME,
+                    expected="64 hexadecimal digits", do="Put it back from a backup. Without it a "
+                    "new one is made, and people and laboratory get other names in archives.")
+            return bytes.fromhex(text)
         key = secrets.token_bytes(32)
         if keep:
             self.adopt_into(self._path, key.hex())

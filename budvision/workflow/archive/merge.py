@@ -24,7 +24,7 @@ from budvision.files import beside, sha256_of, write_whole
 from budvision.photo.read import read_photo
 from budvision.store import counts as sampling_counts
 from budvision.store import seal
-from budvision.store.archive_key import ArchiveKey
+from budvision.store.archive_key import ArchiveKey, is_key
 from budvision.store.config import CONFIG
 from budvision.store.queries import rows
 from budvision.store.session import Season
@@ -183,7 +183,7 @@ def _else_as_before(season: Season) -> Iterator[None]:
 def _adopt_key(season: Season, folder: Path) -> None:
     with open_payload(folder, "data/archive-key") as file:
         text = file.read(200).decode("ascii", errors="replace").strip()
-    if not re.fullmatch(r"[0-9a-f]{64}", text):
+    if not is_key(text):
         raise VerificationError("the key for pseudonyms is none", where="data/archive-key",
                                 do="Do not use this archive; ask for a new copy.")
     ArchiveKey(season.folder).adopt(text)

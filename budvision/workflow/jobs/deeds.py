@@ -136,7 +136,7 @@ def _check(season: Season, _: Mapping[str, Any], tell: Progress) -> Outcome:
                     say("And {n} more; `budvision check` lists all.", n=more)]
     text = _sentences(
         say_n("{n} photograph and every row were verified.",
-              "{n} photographs and every row were verified.", report.n_photos),
+              "{n} photographs and every row were verified.", report.n_verified),
         say("The season is sound.") if report.ok else say("Something is to be put right:"),
         *findings)
     if not report.ok:

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection
 
 from budvision.errors import BudvisionError, StorageError
-from budvision.files import PART
+from budvision.files import PART, remove
 from budvision.language import plain_count
 from budvision.store import counts, seal
+from budvision.store.archive_key import ArchiveKey
 from budvision.store.backups import last_good_copy
 from budvision.store.config import CONFIG
 from budvision.store.queries import models, overview
+from budvision.store.queries.blocks import list_blocks
 from budvision.store.session import Season
 from budvision.store.shared_models import shared_hashes, sync_models
 from budvision.workflow.season.settled import (
@@ -43,11 +45,20 @@ class Finding:
                 "serious": self.serious}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:
-    """What a check found, and how much it looked at."""
+    """What a check found, and how much it looked at.
+
+    Attributes
+    ----------
+    n_photos, n_verified : int
+        Photographs of the season's records, and those of them whose bytes are as they came.
+    n_rows : int
+    findings : tuple of Finding
+    """
 
     n_photos: int
+    n_verified: int
     n_rows: int
     findings: tuple[Finding, ...]
 
@@ -58,7 +69,8 @@ class CheckReport:
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
-        return {"ok": self.ok, "n_photos": self.n_photos, "n_rows": self.n_rows,
+        return {"ok": self.ok, "n_photos": self.n_photos, "n_verified": self.n_verified,
+                "n_rows": self.n_rows,
                 "findings": [finding.as_dict() for finding in self.findings]}
 
 
@@ -81,6 +93,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
         check, and a password that others may read.
     """
     findings: list[Finding] = []
+    parts = [*season.photos.half_written(), *season.folder.glob(f"*{PART}")]
     copy = last_good_copy(season.folder)
     if season.fault:
         findings.append(Finding(
@@ -89,34 +102,40 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             f"knowingly, remove the file {seal.Folder.NAME}."))
     with season.read() as conn:
         of_rows = _rows(conn, copy)  # counts of rows that are not what was saved tell nothing
-        wrong = [] if any(one.serious for one in of_rows) else counts.wrong_samplings(conn)
+        sound = not any(one.serious for one in of_rows)
+        wrong = counts.wrong_samplings(conn) if sound else []
+        followed = {one.policy for one in list_blocks(conn) if one.policy} if sound else set()
         findings += of_rows
         hashes = overview.photo_hashes(conn)
         sizes = overview.count_rows(conn)
         known = models.list_models(conn)
+    tidy = tidy and not season.read_only
     if wrong:
-        mended = tidy and not season.read_only
-        if mended:
+        if tidy:
             with season.write() as conn:
                 counts.rebuild(conn)
         findings.append(Finding(
             "counts", plain_count(len(wrong), "sampling"),
             "the counts that the pages show are not those of the rows",
-            "They were counted anew." if mended else "Run `budvision check --tidy` to count them "
+            "They were counted anew." if tidy else "Run `budvision check --tidy` to count them "
             "anew; calls and results are not affected.", serious=False))
     for name in sync_models(season):
         findings.append(Finding(
             "fetched_model", f"models/{name}", "it was missing or damaged at this station",
             "It was fetched from where every station's models lie.", serious=False))
-    findings += _photos(season, hashes, progress)
+    n_verified, of_photos = _photos(season, hashes, progress)
+    findings += of_photos
     findings += _models(season, [row.path for row in known])
     findings += _settings(season)
-    for path in [*season.photos.half_written(), *season.folder.glob(f"*{PART}")]:
-        if tidy and not season.read_only:
-            path.unlink(missing_ok=True)
+    findings += _policies(season, {season.settings.policy, *followed})
+    findings += _key(season)
+    for path in [one for one in parts if one.exists()]:  # else a running program wrote it
+        if tidy:
+            remove(path)
         findings.append(Finding(
             "half_written", path.name, "a killed program left it half-written",
-            "It was removed." if tidy else "Run `budvision check --tidy` to remove it, and the "
+            "It was removed." if not path.exists() else "It could not be removed: mend the rights "
+            "of its folder." if tidy else "Run `budvision check --tidy` to remove it, and the "
             "command that was killed again.", serious=False))
     for path in _strangers(season):
         findings.append(Finding(
@@ -125,7 +144,8 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             serious=False))
     note_check(season)
     n_rows = sizes.n_buds + sizes.n_photos + sizes.n_calls
-    return CheckReport(len(hashes), n_rows, tuple(findings))
+    return CheckReport(n_photos=len(hashes), n_verified=n_verified, n_rows=n_rows,
+                       findings=tuple(findings))
 
 
 def _rows(conn: Connection, copy: str) -> list[Finding]:
@@ -151,12 +171,15 @@ def _rows(conn: Connection, copy: str) -> list[Finding]:
     return found
 
 
-def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Finding]:
-    found = []
+def _photos(
+    season: Season, hashes: dict[str, str], progress: Any
+) -> tuple[int, list[Finding]]:
+    """Return how many photographs are as they came, and what is wrong with the others."""
+    found: list[Finding] = []
     try:
         kept = list(season.photos)
     except StorageError as error:
-        return [Finding("unreadable", "photographs", error.what, error.do)]
+        return 0, [Finding("unreadable", "photographs", error.what, error.do)]
     for done, (sha256, name) in enumerate(sorted(hashes.items())):
         if progress is not None:
             progress(done, len(hashes), name)
@@ -176,6 +199,7 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
             found.append(Finding("unreadable", f"photograph {name} ({sha256[:12]})",
                                  f"it cannot be read ({error.strerror})",
                                  "Check the disk and the folder's rights."))
+    n_verified = len(hashes) - len(found)
     if progress is not None:
         progress(len(hashes), len(hashes), "")
     of_models = shared_hashes(season)
@@ -184,7 +208,7 @@ def _photos(season: Season, hashes: dict[str, str], progress: Any) -> list[Findi
             found.append(Finding(
                 "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
                 "intake was killed after copying it", "Run that intake again.", serious=False))
-    return found
+    return n_verified, found
 
 
 def _strangers(season: Season) -> list[Path]:
@@ -202,6 +226,29 @@ def _settings(season: Season) -> list[Finding]:
             "open_password", CONFIG, "it holds the database's password and others on this machine "
             "may read it", f"Run `chmod 600 {season.folder / CONFIG}`.", serious=False))
     return found
+
+
+def _policies(season: Season, followed: set[str]) -> list[Finding]:
+    """Say where no block that follows these policies can be answered."""
+    from budvision.vineyard.mortality import chosen_policy
+    from budvision.vineyard.policies import shipped_policies
+
+    try:
+        known = shipped_policies(season.folder / "policies.toml")
+        for name in sorted(followed):
+            chosen_policy(replace(season.settings, policy=name), known)
+    except BudvisionError as error:
+        return [Finding("policies", "policies.toml", error.what, "Correct it, or put it back from "
+                        "a backup; the blocks that follow it have no answer until then.")]
+    return []
+
+
+def _key(season: Season) -> list[Finding]:
+    try:
+        ArchiveKey(season.folder, keep=False)
+    except BudvisionError as error:
+        return [Finding("key", error.where, error.what, error.do)]
+    return []
 
 
 def _models(season: Season, paths: list[str]) -> list[Finding]:
