@@ -81,7 +81,8 @@ def serve_season(
     slow_query_ms : float
         Milliseconds from which a query of the database is a line of its own.
     ready : callable, optional
-        Called with the address once requests are answered.
+        Called with the address once requests are answered: the one by which browsers come, behind
+        a proxy its.
 
     Raises
     ------
@@ -116,8 +117,9 @@ def serve_season(
             do="Choose another with --port, or --port 0 for any free one.",
         ) from error
     shown = f"[{host}]" if ":" in host else host
-    name = shown if loopback else hosts[0]
-    address = f"{'https' if own else 'http'}://{name}:{server.port}/"
+    address = f"{'https' if own else 'http'}://{shown if loopback else hosts[0]}:{server.port}/"
+    if https and hosts:  # what browsers come by is the proxy's port, not this one
+        address = f"https://{hosts[0]}/"
     if ready:
         ready(address)
     if open_browser and loopback:

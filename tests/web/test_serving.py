@@ -17,6 +17,7 @@ import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from werkzeug.test import Client
@@ -140,6 +141,28 @@ def test_an_empty_place_is_served_until_it_is_a_season_and_after(
     assert told[:2] == [200, 200], "the page that makes a season"
     assert told[2] in (200, 302), "the season"
     assert (tmp_path / "w" / "budvision.db").is_file()
+
+
+@pytest.mark.parametrize(("asked", "told"), [
+    ({"https": True, "hosts": ("buds.example.org",)}, "https://buds.example.org/"),
+    ({"hosts": ("buds.example.org",)}, "http://buds.example.org:8765/"),
+    ({"https": True}, "http://127.0.0.1:8765/"),
+])
+def test_the_address_that_is_told_is_the_one_by_which_browsers_come(
+    season: Path, monkeypatch: pytest.MonkeyPatch, asked: dict[str, Any], told: str
+) -> None:
+    with Season.open(season) as opened, opened.write() as conn:
+        people.add_person(conn, "Ada Quill", "lead", password_hash="x")
+
+    def end() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(serving, "_get_ready", lambda _: None)
+    monkeypatch.setattr(serving, "_plain_server", lambda *_: serving._Server(
+        8765, end, lambda: None, lambda: False))
+    found: list[str] = []
+    serving.serve_season(season, ready=found.append, **asked)
+    assert found == [told]
 
 
 def test_the_pages_over_a_large_season_are_worked_out_before_anybody_asks(
