@@ -165,6 +165,17 @@ def test_health_tells_of_photographs_whose_disk_is_not_there(network: Flask) -> 
     assert "GB free" in client.get("/season/health").text
 
 
+def test_the_room_beside_a_store_is_said_to_be_that_of_the_copies(tmp_path: Path) -> None:
+    Season.create(tmp_path / "s", photos=f"file://{tmp_path}/far/photographs").close()
+    app = create_app(tmp_path / "s", loopback=True)
+    try:
+        page = app.test_client().get("/season/health").text
+    finally:
+        app.extensions[SEASON_KEY].close()
+    assert "/far/photographs" in page
+    assert "GB free here for copies" in page
+
+
 def test_health_is_told_to_anybody_in_a_word_and_to_a_lead_in_full(network: Flask) -> None:
     client = network.test_client()
     assert client.get("/health").json == {"ok": True}
