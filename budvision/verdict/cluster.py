@@ -37,6 +37,7 @@ _QUIET = {  # Dask watches its workers many times a second; nobody looks at that
     "distributed.admin.system-monitor.gil.enabled": False,
     "distributed.worker.memory.monitor-interval": "1s",
 }
+_WHOLE = {"distributed.admin.large-graph-warning-threshold": "1GB"}  # photographs go out whole
 Job = tuple[str, bytes, tuple[Any, ...]]
 _kept: dict[str, tuple[tempfile.TemporaryDirectory[str], str]] = {}
 
@@ -147,6 +148,7 @@ def local_cluster(n_workers: int = 0) -> Any:
 
 def _connected(address: str, stack: ExitStack) -> Any:
     try:
+        import dask
         from dask.distributed import Client
     except ImportError as error:
         raise UsageError(
@@ -160,6 +162,7 @@ def _connected(address: str, stack: ExitStack) -> Any:
         client = stack.enter_context(Client(  # type: ignore[no-untyped-call]
             place, timeout=_ANSWER_S, set_as_default=False))
         client.wait_for_workers(1, timeout=_ANSWER_S)
+        stack.enter_context(dask.config.set(_WHOLE))
     except (OSError, TimeoutError, ValueError) as error:
         raise UsageError(
             f"no scheduler with a worker answers at {address} ({str(error)[:120]})",

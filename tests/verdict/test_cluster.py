@@ -8,6 +8,7 @@ import os
 import random
 import shutil
 import signal
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -120,6 +121,15 @@ def test_photographs_that_go_together_are_answered_each_for_itself(
     assert [one[0] for one in found[::2]] == list(range(20))
     assert [str(one) for one in found[1::2]] == [f"ValueError: {n} is odd" for n in range(1, 40, 2)]
     assert os.getpid() not in {one[1] for one in found[::2]}
+
+
+def test_nothing_is_said_of_how_large_what_goes_out_is(
+    one_worker: str, dask_draws: None, recwarn: pytest.WarningsRecorder
+) -> None:
+    warnings.simplefilter("always")
+    jobs = [("large.png", bytes(11_000_000), (2,))]
+    assert len(list(cluster_many(halved, jobs, n=1, address=one_worker, model=find_model()))) == 1
+    assert not [one for one in recwarn if "large graph" in str(one.message)]
 
 
 def called_season(folder: Path) -> Season:
