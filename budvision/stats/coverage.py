@@ -24,7 +24,7 @@ from budvision.settings import Settings
 from budvision.stats.likelihood import likeness_grid
 from budvision.stats.posterior import SharePosterior, posterior_under
 from budvision.stats.units import Units
-from budvision.stats.weighted import weighted_posterior
+from budvision.stats.weighted import weighted_posterior, whole_end
 
 __all__ = ["DESIGNS", "Cell", "Design", "coverage", "coverage_table", "simulate_units"]
 
@@ -188,12 +188,16 @@ def _posterior(dead: Ints, design: Design) -> SharePosterior:
                               prior_icc=prior_icc)
 
 
-def _ends(found: SharePosterior, *, whole: bool) -> tuple[Floats, Floats]:
+def _ends(found: SharePosterior, design: Design, *, whole: bool) -> tuple[Floats, Floats]:
     """Return the interval, with the end for whole units where the answer says it too."""
     low, high = found.limits(_CONFIDENCE)
     if not whole:
         return low, high
     interval = found.if_units_whole(_CONFIDENCE)
+    if design.strata:
+        weights = np.array(design.weights, dtype=float) / sum(design.weights)
+        reach = whole_end(np.bincount(design.strata).astype(float), weights, confidence=_CONFIDENCE)
+        interval = np.where(found.none, reach, 1 - reach)
     return np.where(found.every, interval, low), np.where(found.none, interval, high)
 
 
@@ -259,7 +263,7 @@ def coverage(
     whole = likeness == WHOLE and len(set(design.sizes)) == 1 and not design.strata
     if design.exact or whole:
         dead, orders = _every_sample(design, whole=whole)
-        low, high = _ends(_posterior(dead, design), whole=whole)
+        low, high = _ends(_posterior(dead, design), design, whole=whole)
         near, far = _known(dead, design, likeness).limits(_CONFIDENCE)
         for share in shares:
             chance = _chance(dead, orders, design.sizes[0], share, likeness)
@@ -291,7 +295,7 @@ def _held(
     for start in range(0, count, _BATCH):
         dead = simulate_units(design.shares(share), sizes, likeness, min(_BATCH, count - start),
                               rng=rng, canes=design.canes)
-        low, high = _ends(_posterior(dead, design), whole=likeness == WHOLE)
+        low, high = _ends(_posterior(dead, design), design, whole=likeness == WHOLE)
         near, far = ((np.zeros(1), np.array([np.nan])) if design.strata
                      else _known(dead, design, likeness).limits(_CONFIDENCE))
         inside = (low <= truth + 1e-12) & (truth - 1e-12 <= high)

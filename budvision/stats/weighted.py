@@ -14,7 +14,7 @@ from budvision.stats.likelihood import GRID, WHOLE_LIKENESS, likeness_grid, log_
 from budvision.stats.posterior import SharePosterior
 from budvision.stats.units import Units, chunks
 
-__all__ = ["weighted_posterior"]
+__all__ = ["weighted_posterior", "whole_end"]
 
 Floats = NDArray[np.float64]
 _REACH_SD = 12.0
@@ -94,6 +94,36 @@ def weighted_posterior(
         n_units=np.where(part, count, 0).sum(axis=1), none=found <= 0, every=found >= judged,
         likeness=likeness, mean=mean, variance=variance,
     )
+
+
+def whole_end(n_units: Floats, weights: Floats, *, confidence: float) -> float:
+    """Return the most that no dead bud leaves open where whole units live or die.
+
+    Parameters
+    ----------
+    n_units : ndarray of float64, shape (n_strata,)
+        Units judged in each stratum, at least 1.
+    weights : ndarray of float64, shape (n_strata,)
+        Share of the block in each, above 0, summing to 1.
+    confidence : float
+        Nominal coverage in (0, 1).
+
+    Returns
+    -------
+    float
+        The largest weighted share whose chance of showing no dead unit, the product of
+        (1 - share) ** units over the strata, is not below half of 1 - confidence. With one stratum
+        it is Clopper and Pearson's end. 1 less it is the least that all dead leave open.
+    """
+    tail, ratio = math.log((1 - confidence) / 2), np.log(n_units / weights)
+    free = np.ones(len(weights), dtype=bool)        # strata of which some may be dead
+    while True:
+        level = (tail - n_units[free] @ ratio[free]) / n_units[free].sum()
+        if not (beyond := free & (ratio + level > 0)).any():
+            break
+        free &= ~beyond
+    alive = np.where(free, np.exp(np.minimum(ratio + level, 0.0)), 1.0)
+    return float(weights @ (1 - alive))
 
 
 def _by_group(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from budvision.language import form_of, say, say_n
+from budvision.language import form_of, percent_text, say, say_n
 from budvision.vineyard.potential import CropShares
 from budvision.vineyard.results import Reach, TissueResult
 from budvision.vineyard.strata import Weighting
@@ -41,10 +41,10 @@ def remarks(
                             "count."))
     elif reach is not None:
         notes.append(say_n(
-            "Even {n} more bud would leave the band open: the share found is on, or close to, the "
-            "edge of a band.",
-            "Even {n} more buds would leave the band open: the share found is on, or close to, the "
-            "edge of a band.", reach.buds))
+            "Even {n} more bud like these would leave the band open: the share found is on, or "
+            "close to, the edge of a band.",
+            "Even {n} more buds like these would leave the band open: the share found is on, or "
+            "close to, the edge of a band.", reach.buds))
     if (primary.unsure_share or 0) > UNSURE_TO_WARN:
         total = primary.n_unsure + primary.n_judged
         warnings.append(form_of(
@@ -52,8 +52,10 @@ def remarks(
             "dead; with all of them dead, {high}.",
             "{n} of {total} primaries are unsure: with all that nobody could judge live, {low} are "
             "dead; with all of them dead, {high}.", total).format(
-                n=primary.n_unsure, total=total, low=f"{primary.if_missing_live or 0:.0%}",
-            high=f"{primary.if_missing_dead or 0:.0%}"))
+                n=primary.n_unsure, total=total, low=_percent(primary.if_missing_live or 0),
+                high=_percent(primary.if_missing_dead or 0)))
+        if weighting is not None and weighting.applied:
+            warnings[-1] += " " + say("That is before weighting.")
     if not paired:
         notes.append(say(
             "Counts a cane do not say at which node a bud stood, nor which secondary sat under a "
@@ -76,6 +78,10 @@ def remarks(
     if weighting is not None:
         warnings += _of_weights(weighting, primary.unit)
     return tuple(notes), tuple(warnings)
+
+
+def _percent(share: float) -> str:
+    return percent_text(int(100 * share + 0.5))
 
 
 def _of_units(
@@ -129,5 +135,5 @@ def _of_weights(weighting: Weighting, unit: str) -> list[str]:
     if weighting.unsampled:
         sentences.append(say(
             "Not sampled: {names}, {share} of the block. The answer is of the rest.",
-            names=", ".join(weighting.unsampled), share=f"{weighting.unsampled_weight:.0%}"))
+            names=", ".join(weighting.unsampled), share=_percent(weighting.unsampled_weight)))
     return sentences

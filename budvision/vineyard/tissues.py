@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from budvision.settings import Settings
 from budvision.stats.posterior import SharePosterior
 from budvision.stats.units import Units
+from budvision.stats.weighted import whole_end
 from budvision.vineyard.buds import DEAD, LIVE, NOT_CALLED, NOT_EXPOSED, UNSURE, BudTable
 from budvision.vineyard.results import TissueResult
 from budvision.vineyard.strata import BlockStrata, weighed
@@ -99,6 +100,17 @@ class JudgedTissue:
         return cls(units, here, found, *found.limits(settings.confidence))
 
 
+def _weighted_end(judged: JudgedTissue, row: int, confidence: float) -> float:
+    """Return what `whole_end` says of a weighted block."""
+    assert judged.strata is not None
+    facts = judged.strata.facts(judged.units, row)
+    assert facts is not None
+    here = [name for name, n in facts.n_units.items() if n]
+    weights = np.array([facts.weights[name] for name in here])
+    return whole_end(np.array([float(facts.n_units[name]) for name in here]),
+                     weights / weights.sum(), confidence=confidence)
+
+
 def tissue_results(
     table: BudTable, tissue: Tissue, judged: JudgedTissue, *, settings: Settings
 ) -> list[TissueResult]:
@@ -133,8 +145,11 @@ def tissue_results(
     effect, likeness = found.design_effect.tolist(), found.likeness.tolist()
     share, low, high = (np.where(found.n > 0, values, np.nan).tolist()
                         for values in (found.share, judged.low, judged.high))
-    whole = np.where(
-        weighted, np.nan, found.if_units_whole(settings.confidence)).tolist()
+    whole = found.if_units_whole(settings.confidence)
+    for row in np.flatnonzero(weighted & ~np.isnan(whole)).tolist():
+        end = _weighted_end(judged, row, settings.confidence)
+        whole[row] = 1 - end if found.every[row] else end
+    whole = whole.tolist()
     results = []
     for row, (live, dead, unsure, not_exposed, not_called) in enumerate(zip(*counts, strict=True)):
         n, missing = live + dead, unsure + not_exposed + not_called

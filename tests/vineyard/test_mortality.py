@@ -82,8 +82,8 @@ def test_missing_tissues_are_bounded_and_warned_of_where_they_are_many():
     assert (row.if_missing_live, row.if_missing_dead) == (0.19, 0.20)
     row = many.tissues[Tissue.PRIMARY]
     assert (row.if_missing_live, row.if_missing_dead) == (0.06, 0.76)
-    assert any("70 of 100 primaries are unsure: with all that nobody could judge live, 6% are "
-               "dead; with all of them dead, 76%." in text for text in many.warnings)
+    assert any("70 of 100 primaries are unsure: with all that nobody could judge live, 6 % are "
+               "dead; with all of them dead, 76 %." in text for text in many.warnings)
 
 
 def test_causes_other_than_cold_can_be_left_out():
@@ -226,7 +226,7 @@ def test_many_unsure_are_warned_of_with_both_bounds():
     row = result.tissues[Tissue.PRIMARY]
     assert row.unsure_share == pytest.approx(0.7)
     assert (row.if_missing_live, row.if_missing_dead) == (0.1, 0.8)
-    assert any("70 of 100 primaries are unsure" in text and "10%" in text and "80%" in text
+    assert any("70 of 100 primaries are unsure" in text and "10 %" in text and "80 %" in text
                for text in result.warnings)
 
 

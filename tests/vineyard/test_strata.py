@@ -112,7 +112,7 @@ def test_what_has_no_class_and_what_was_not_sampled_is_said():
     facts = row.weighting
     assert (facts.n_without, facts.unsampled, facts.unsampled_weight) == (1, {"large": 0.6}, 0.6)
     assert row.tissues[Tissue.PRIMARY].mortality == pytest.approx(0.2)
-    assert any("Not sampled: large, 60%" in text for text in row.warnings)
+    assert any("Not sampled: large, 60 %" in text for text in row.warnings)
     assert any("1 cane without a vine-size class" in text for text in row.warnings)
 
 
@@ -147,3 +147,37 @@ def test_each_block_is_weighted_by_what_it_names():
     shares = [row.tissues[Tissue.PRIMARY].mortality for row in (a, b, c)]
     assert shares == pytest.approx([0.24, 0.73, 0.45])
     assert (a.weighting.by, b.weighting.by, c.weighting) == ("zone", "vigor", None)
+
+
+def test_weights_do_not_hide_that_whole_canes_may_be_dead():
+    """No bud dead in two zones of ten canes: the interval ends at 9 %, whole canes leave 17 %.
+
+    Where a cane in ten of each zone is dead, and whole, 12 samples in 100 show no dead bud.
+    """
+    buds = [BudCalls(block="A", cane=str(cane), node=node, zone="top" if cane < 10 else "low",
+                     primary=LIVE) for cane in range(20) for node in range(1, 11)]
+    equal, unequal = {"A": {"top": 1, "low": 1}}, {"A": {"top": 1, "low": 4}}
+    even, most_low = (summarise_table(BudTable.from_calls(buds), zone_shares=shares)[0]
+                      for shares in (equal, unequal))
+    whole = even.tissues[Tissue.PRIMARY].if_units_whole
+    assert whole == pytest.approx(1 - 0.025 ** (1 / 20))
+    assert even.tissues[Tissue.PRIMARY].high < 0.1 < whole
+    # The worst that ten canes each leave open lies in the zone that is four fifths of the block.
+    found = most_low.tissues[Tissue.PRIMARY].if_units_whole
+    shares = np.linspace(0, 1, 100_001)
+    other = 1 - (0.025 / (1 - shares[:-1]) ** 10) ** 0.1
+    both = 0.8 * shares[:-1] + 0.2 * other
+    assert found == pytest.approx(both[other >= 0].max(), abs=1e-5)
+    dead = [dataclasses.replace(bud, primary=DEAD) for bud in buds]
+    result = summarise_table(BudTable.from_calls(dead), zone_shares=equal)[0]
+    assert result.tissues[Tissue.PRIMARY].if_units_whole == pytest.approx(1 - whole)
+
+
+def test_bounds_of_a_weighted_block_are_said_to_be_before_weighting():
+    buds = [BudCalls(block="A", cane=str(cane), node=node, zone="top" if cane < 4 else "low",
+                     primary=CallValue.UNSURE if node < 5 else DEAD if cane < 4 else LIVE)
+            for cane in range(8) for node in range(1, 9)]
+    result = summarise_table(BudTable.from_calls(buds), zone_shares={"A": {"top": 1, "low": 4}})[0]
+    assert result.tissues[Tissue.PRIMARY].mortality == pytest.approx(0.2)
+    assert ("32 of 64 primaries are unsure: with all that nobody could judge live, 25 % are dead; "
+            "with all of them dead, 75 %. That is before weighting.") in result.warnings

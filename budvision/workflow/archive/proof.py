@@ -22,7 +22,7 @@ __all__ = ["RESULTS", "answers_of", "compared", "differences"]
 
 RESULTS = "data/results.json"
 
-RULE = 4
+RULE = 5
 """Raised with every change of what an answer holds or how it is worked out; the first had none.
 
 `tests/archive/test_rule.py` fails where reference answers change and this does not."""
