@@ -41,6 +41,7 @@ from budvision.workflow.answers.answers import (
     Answer,
     answer_of,
     history,
+    kept_buds,
     left_out,
     sampled_buds,
     unsure_buds,
@@ -218,10 +219,8 @@ def _figure(answer: Answer, kind: str) -> Drawing | None:
     if kind == "history":
         answers = history(current_season(), answer.block)
         return _history_figure(answers, answer) if len(answers) > 1 else None
-    buds = sampled_buds(current_season(), answer)[1]
-    table = BudTable.from_calls(buds)
-    made = [_group(answer, table, wanted) for wanted in GROUPS if wanted.kind == kind and buds]
-    return made[0].drawing if made and made[0] else None
+    made = _groups(answer, sampled_buds(current_season(), answer)[1], kind=kind)
+    return made[0].drawing if made else None
 
 
 def _tissue_figure(answer: Answer) -> Drawing | None:
@@ -253,11 +252,11 @@ GROUPS = (
 )
 
 
-def _groups(answer: Answer, buds: Sequence[BudCalls]) -> tuple[Group, ...]:
-    if not buds:
-        return ()
-    table = BudTable.from_calls(buds)
-    made = (_group(answer, table, kind) for kind in GROUPS)
+def _groups(answer: Answer, buds: tuple[BudCalls, ...], *, kind: str = "") -> tuple[Group, ...]:
+    """Return the ways of parting the buds, or one: all by node, those that count by the rest."""
+    kept = kept_buds(answer, buds)
+    made = (_group(answer, BudTable.from_calls(of), one) for one in GROUPS
+            if kind in ("", one.kind) and (of := buds if one.by == "node" else kept))
     return tuple(group for group in made if group is not None)
 
 

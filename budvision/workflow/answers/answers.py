@@ -37,6 +37,7 @@ __all__ = [
     "block_policies",
     "counted_buds",
     "history",
+    "kept_buds",
     "latest_part",
     "left_out",
     "most_urgent_first",
@@ -242,8 +243,12 @@ def sampled_buds(
 
 def counted_buds(season: Season, answer: Answer) -> tuple[BudCalls, ...]:
     """Return the calls of the buds that the answer is of: those on nodes that pruning keeps."""
+    return kept_buds(answer, sampled_buds(season, answer)[1])
+
+
+def kept_buds(answer: Answer, calls: tuple[BudCalls, ...]) -> tuple[BudCalls, ...]:
+    """Return those of a block's calls that stand at nodes which pruning keeps."""
     training = read_training(answer.block.training_system)
-    calls = sampled_buds(season, answer)[1]
     return calls if training is None else tuple(b for b in calls if b.node <= training.nodes)
 
 

@@ -67,6 +67,19 @@ def test_a_spur_pruned_block_is_judged_by_the_nodes_its_spurs_keep(season: Seaso
     assert (told["n_buds"], told["beyond"]["n_judged"]) == (48, 144)
 
 
+def test_a_zone_reads_alike_wherever_it_stands_on_a_page(season: Season) -> None:
+    """"Each zone by itself" was of the two nodes kept (none dead), "By zone" of all six (67 %)."""
+    sampled(season, [[L] * 2 + [D] * 4] * 8, zones=("hollow", "rise") * 4)
+    set_block(season, "Harrow Slope", training_system="spurs of 2")
+    app = create_app(season.folder, testing=True)
+    page = app.test_client().get("/results/block/1").text
+    figure = app.test_client().get("/results/block/1/figure/zones.svg").text
+    app.extensions["budvision.season"].close()
+    assert "67 %" not in page
+    assert "67 %" not in figure
+    assert "100 %" in page, "further out all are dead, which stands by node"
+
+
 @pytest.mark.parametrize(("text", "told"), [
     ("spurs", Training("spur", 2)), ("Spurs of 3", Training("spur", 3)),
     ("canes", Training("cane", 10)), ("cane 12", Training("cane", 12)),
