@@ -58,8 +58,9 @@ def export(
     with Season.open(season) as opened, stage_bars() as step:
         report = export_archive(opened, folder, whole=whole, names=names, sign=sign,
                                 progress=step)
+    whole_season = not (report.missing or report.models)
     if as_json:
-        show_json({"ok": not report.missing, **report.as_dict()})
+        show_json({"ok": whole_season, **report.as_dict()})
     else:
         typer.echo(
             f"{report.folder}: {plain_count(report.n_photos, 'photograph')} ({report.n_new} new, "
@@ -71,7 +72,9 @@ def export(
     for sha256 in report.missing:
         typer.echo(f"photograph {sha256[:12]} is missing from the season; run `budvision check`.",
                    err=True)
-    if report.missing:
+    for model in report.models:
+        typer.echo(f"{model} is missing or damaged in the season; run `budvision check`.", err=True)
+    if not whole_season:
         raise typer.Exit(3)
 
 

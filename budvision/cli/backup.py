@@ -37,8 +37,9 @@ def backup(
 
     with Season.open(season) as opened, progress_bar("backing up") as step:
         report = work(opened, folder, keep=keep, progress=step)
+    whole = not (report.missing or report.models)
     if as_json:
-        show_json({"ok": not report.missing} | report.as_dict())
+        show_json({"ok": whole} | report.as_dict())
     else:
         typer.echo(f"{report.folder}: backup {report.generation} is verified; "
                    f"{plain_count(report.n_photos, 'photograph')}, {report.n_new} of them new.")
@@ -48,8 +49,11 @@ def backup(
         if report.caution:
             say(report.caution)
         for sha256 in report.missing:
-            say(f"photograph {sha256[:12]} is missing from the season; run `budvision check`.")
-    if report.missing:
+            say(f"photograph {sha256[:12]} is missing or damaged in the season; run "
+                "`budvision check`.")
+        for model in report.models:
+            say(f"{model} is missing or damaged in the season; run `budvision check`.")
+    if not whole:
         raise typer.Exit(3)
 
 
@@ -70,7 +74,7 @@ def restore(
     with progress_bar("restoring") as step:
         report = work(folder, new, generation=generation, progress=step)
     if as_json:
-        show_json({"ok": True} | report.as_dict())
+        show_json({"ok": not report.missing} | report.as_dict())
     else:
         typer.echo(f"{report.folder} is the season of {report.generation}: "
                    f"{plain_count(report.n_photos, 'photograph')}, every row verified, the "
@@ -78,6 +82,8 @@ def restore(
                       "counts as they were; intervals come from another rule now."))
         for sha256 in report.missing:
             say(f"photograph {sha256[:12]} was missing when the backup was made.")
+    if report.missing:
+        raise typer.Exit(3)
 
 
 def move(
@@ -112,3 +118,5 @@ def move(
         if report.n_jobs:
             say("Long work stays in the old queue and is not done in the new season: "
                 f"{plain_count(report.n_jobs, 'job')}.")
+        for model in report.models:
+            say(f"{model} is missing or damaged in both; run `budvision check`.")

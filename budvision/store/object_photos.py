@@ -132,7 +132,22 @@ class ObjectPhotoStore(PhotoStore):
         try:
             return super().path(sha256)
         except NotFoundError:
-            key, n_bytes = self._far_key(sha256)
+            return super().add(self._fetched(sha256)).path
+
+    def read(self, sha256: str, *, verify: bool = False) -> bytes:
+        """Return a photograph's bytes; with `verify`, a damaged copy in the cache is fetched anew.
+
+        Parameters and errors are those of `PhotoStore.read`.
+        """
+        try:
+            return super().read(sha256, verify=verify)
+        except VerificationError:
+            data = self._fetched(sha256)
+            super().add(data)
+            return data
+
+    def _fetched(self, sha256: str) -> bytes:
+        key, n_bytes = self._far_key(sha256)
         with self._store_errors(f"the photograph {sha256[:12]} could not be fetched"):
             data: bytes = self._ask("cat_file", key, n_bytes=n_bytes)
         if hashlib.sha256(data).hexdigest() != sha256:
@@ -140,7 +155,7 @@ class ObjectPhotoStore(PhotoStore):
                 f"the photograph {sha256[:12]} has changed since it was taken in",
                 where=self.address, expected="the bytes that were copied in",
                 do="Take the original in again with `budvision intake`; it replaces the copy.")
-        return super().add(data).path
+        return data
 
     def reach(self) -> None:
         """Raise StorageError where the far store does not answer."""

@@ -183,12 +183,20 @@ class PhotoStore:
             When the store holds no such photograph.
         VerificationError
             With `verify`, when the bytes do not have the hash that names them.
+        StorageError
+            When the disk does not give them (code ``unreadable``).
         """
-        data = self.path(sha256).read_bytes()
+        path = self.path(sha256)
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            raise StorageError(
+                f"the photograph {sha256[:12]} cannot be read ({error.strerror})", where=str(path),
+                code="unreadable", do="Check the disk and the folder's rights.") from error
         if verify and hashlib.sha256(data).hexdigest() != sha256:
             raise VerificationError(
                 f"the photograph {sha256[:12]} has changed since it was taken in",
-                where=str(self.path(sha256)), expected="the bytes that were copied in",
+                where=str(path), expected="the bytes that were copied in",
                 do="Take the original in again with `budvision intake`; it replaces the "
                 "damaged copy.",
             )

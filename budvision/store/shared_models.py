@@ -13,18 +13,18 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TypeGuard
 
-from budvision.errors import NotFoundError, VerificationError
+from budvision.errors import BudvisionError, NotFoundError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
 from budvision.store.queries.models import ModelRow, list_models
 from budvision.store.session import Season
-from budvision.verdict.registry import ModelEntry, add_model
+from budvision.verdict.registry import ModelEntry, add_model, verify_model
 from budvision.verdict.registry import list_models as listed_models
 
 _PLAIN = re.compile(r"(?!.*\.\.)[A-Za-z0-9][A-Za-z0-9._+-]{0,120}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
-__all__ = ["are_model_files", "bring_model", "is_model_name", "share_model", "shared_hashes",
-           "sync_models"]
+__all__ = ["are_model_files", "bring_model", "is_model_name", "model_faults", "share_model",
+           "shared_hashes", "sync_models"]
 
 
 def is_model_name(text: str) -> bool:
@@ -152,3 +152,23 @@ def shared_hashes(season: Season) -> frozenset[str]:
     """Return the hashes of what lies beside the photographs and is a model's."""
     with season.read() as conn:
         return frozenset(sha for row in list_models(conn) for sha in _files(row).values())
+
+
+def model_faults(season: Season) -> list[tuple[str, BudvisionError | None]]:
+    """Say where the season's own models or their list are damaged, and how; None where one is gone.
+    """
+    try:
+        entries = listed_models(season.models_folder)
+    except BudvisionError as error:
+        return [("models/registry.toml", error)]
+    found: list[tuple[str, BudvisionError | None]] = []
+    for entry in entries:
+        try:
+            verify_model(entry)
+        except BudvisionError as error:
+            found.append((f"models/{entry.label}", error))
+    listed = {entry.label for entry in entries}
+    with season.read() as conn:
+        found += [(row.path, None) for row in list_models(conn)
+                  if row.path.startswith("models/") and Path(row.path).name not in listed]
+    return found

@@ -24,6 +24,7 @@ from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
+    NotFoundError,
     StorageError,
     VerificationError,
 )
@@ -40,7 +41,7 @@ from budvision.store.photos import PhotoStore
 from budvision.store.queries import overview
 from budvision.store.queries.backups import add_backup
 from budvision.store.session import Season, now
-from budvision.store.shared_models import sync_models
+from budvision.store.shared_models import model_faults, sync_models
 from budvision.version import __version__
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.settings import own_files, season_text
@@ -64,10 +65,14 @@ class BackupReport:
 
     Attributes
     ----------
+    n_photos : int
+        Photographs of the season's records that the backup holds.
     n_new, n_repaired : int
         Photographs written now; `n_repaired` of them because the backup's copy was damaged.
     missing : tuple of str
-        Hashes of photographs that the season lists but no longer holds, nor the backup.
+        Hashes of photographs that the season lists but no longer holds whole, nor the backup.
+    models : tuple of str
+        Where models are missing or damaged, in the season and so in the backup.
     removed : tuple of str
         Generations that were older than those to be kept.
     same_disk : bool
@@ -80,6 +85,7 @@ class BackupReport:
     n_new: int
     n_repaired: int
     missing: tuple[str, ...]
+    models: tuple[str, ...]
     removed: tuple[str, ...]
     same_disk: bool
 
@@ -130,7 +136,8 @@ def backup(
     VerificationError
         When the copy does not verify; the generations before stay.
     StorageError
-        When the disk is full; running again goes on where it stopped.
+        When the disk is full or the place of the photographs does not answer; running again goes
+        on where it stopped.
     """
     if keep < 1:
         raise InputError(f"--keep is {keep}", expected="1 or more", where="backup")
@@ -158,6 +165,7 @@ def backup(
         with opened(part, folder) as copy:
             n_new, n_repaired, missing, n_photos = _copy_photos(season, copy, progress)
             facts = _verified(copy, season)
+            models = tuple(where for where, _ in model_faults(copy))
         facts |= {"n_photos": n_photos, "missing": list(missing)}
         write(part / FACTS, json.dumps(facts, indent=1).encode())
         put(part, home / name)
@@ -168,9 +176,9 @@ def backup(
             away = home / f".{old}.part"
             (home / old).replace(away)
             shutil.rmtree(away, ignore_errors=True)
-    return BackupReport(folder=str(folder), generation=name, n_photos=n_photos, n_new=n_new,
-                        n_repaired=n_repaired, missing=missing, removed=removed,
-                        same_disk=_same_disk(season, folder))
+    return BackupReport(folder=str(folder), generation=name, n_photos=n_photos - len(missing),
+                        n_new=n_new, n_repaired=n_repaired, missing=missing, models=models,
+                        removed=removed, same_disk=_same_disk(season, folder))
 
 
 @contextmanager
@@ -293,7 +301,12 @@ def _copy_photos(
             continue
         try:
             data = season.photos.read(sha256, verify=True)
-        except BudvisionError:
+        except (NotFoundError, VerificationError):
+            missing.append(sha256)
+            continue
+        except StorageError as error:
+            if error.code != "unreadable":
+                raise  # the place of the photographs does not answer: nothing of it is known
             missing.append(sha256)
             continue
         added = copy.photos.add(data)

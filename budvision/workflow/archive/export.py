@@ -25,8 +25,9 @@ from budvision.files import sha256_of
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
-from budvision.store.shared_models import sync_models
+from budvision.store.shared_models import model_faults, sync_models
 from budvision.version import __version__
+from budvision.workflow.answers.answers import block_policies
 from budvision.workflow.archive.proof import RESULTS, answers_of
 from budvision.workflow.archive.settings import write_settings
 
@@ -74,6 +75,8 @@ class ExportReport:
         Photographs whose files held something private.
     missing : tuple of str
         Hashes of photographs that the season lists but no longer holds.
+    models : tuple of str
+        Where models are missing or damaged.
     """
 
     folder: str
@@ -86,6 +89,7 @@ class ExportReport:
     n_calls: int
     n_rows: int
     missing: tuple[str, ...]
+    models: tuple[str, ...]
 
     def as_dict(self) -> dict[str, object]:
         """Return the report for JSON."""
@@ -140,6 +144,8 @@ def export_archive(
     ------
     ConflictError
         When the folder holds other files or an archive of the other kind.
+    InputError
+        When the season's policies cannot be read.
     StorageError
         When the disk is full; running again goes on where it stopped.
 
@@ -148,6 +154,7 @@ def export_archive(
     Photographs are handled one at a time and rows in chunks: memory does not grow with the
     season, but for some 2 kB a photograph (names and hashes for the manifest).
     """
+    block_policies(season)  # read before anything is written: what nobody reads would not verify
     key = ArchiveKey(season.folder, keep=not season.read_only)
     kind = "whole" if whole else "shared"
     _check_same_kind(folder, kind, key.lab)
@@ -190,7 +197,8 @@ def export_archive(
     return ExportReport(
         folder=str(folder), kind=kind, lab=key.lab, n_photos=len(photos.exported),
         n_new=photos.n_new, n_kept=photos.n_kept,
-        n_cleaned=photos.n_cleaned, n_calls=n_calls, n_rows=n_rows, missing=tuple(photos.missing))
+        n_cleaned=photos.n_cleaned, n_calls=n_calls, n_rows=n_rows, missing=tuple(photos.missing),
+        models=tuple(where for where, _ in model_faults(season)))
 
 
 def _check_same_kind(folder: Path, kind: str, lab: str) -> None:

@@ -19,7 +19,7 @@ from budvision.store.object_photos import is_address
 from budvision.store.queries import overview, rows
 from budvision.store.queries.jobs import list_jobs
 from budvision.store.session import Season
-from budvision.store.shared_models import sync_models
+from budvision.store.shared_models import model_faults, sync_models
 from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.settings import own_files, put_text, season_text
 
@@ -30,7 +30,10 @@ _MEANWHILE = "something was saved in the old season meanwhile"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoveReport:
-    """What was moved; `n_jobs` are open in the old season's queue, which stays there."""
+    """What was moved; `n_jobs` are open in the old season's queue, which stays there.
+
+    `models` are where models are missing or damaged, in the old season too.
+    """
 
     folder: str
     database: str
@@ -38,6 +41,7 @@ class MoveReport:
     n_photos: int
     n_files: int
     n_jobs: int
+    models: tuple[str, ...]
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -99,9 +103,10 @@ def move(
         sync_models(target)
     with Season.open(folder) as moved:
         _verify(season, moved)
+        models = tuple(where for where, _ in model_faults(moved))
         database = moved.engine.url.render_as_string(hide_password=True)
     return MoveReport(folder=str(folder), database=database, n_rows=n_rows, n_photos=len(hashes),
-                      n_files=n_files, n_jobs=n_jobs)
+                      n_files=n_files, n_jobs=n_jobs, models=models)
 
 
 def _check_places(folder: Path, database_url: str | None, photos: str | None) -> None:

@@ -101,7 +101,8 @@ def restore(
             if file == CONFIG:  # no backup says where database and photographs lie
                 data = season_text(data.decode("utf-8", "replace")).encode()
             write(part / file, data, mode=0o600 if file in KEYS else 0o644)
-        n_photos = _restore_photos(folder, part, set(facts["missing"]), progress)
+        missing = _still_missing(folder, facts["missing"])
+        n_photos = _restore_photos(folder, part, set(missing), progress)
         point = seal.Point(int(facts["point"]["n"]), str(facts["point"]["sha256"]))
         kept = json.loads((part / ANSWERS).read_text("utf-8"))
         (part / ANSWERS).unlink()
@@ -118,7 +119,7 @@ def restore(
         if target.exists():
             target.rmdir()
         put(part, target)
-    return RestoreReport(str(target), name, n_photos, tuple(facts["missing"]),
+    return RestoreReport(str(target), name, n_photos, missing,
                          compared(kept, now))
 
 
@@ -153,6 +154,12 @@ def _clear_but_photos(part: Path) -> None:
             shutil.rmtree(path) if path.is_dir() else path.unlink()
     (part / "photos").mkdir(exist_ok=True)
     (part / "models").mkdir(exist_ok=True)
+
+
+def _still_missing(folder: Path, missing: list[str]) -> tuple[str, ...]:
+    """Return those of the photographs missing at a backup that no later one has brought."""
+    pool = PhotoStore(folder / "photos")
+    return tuple(sha256 for sha256 in missing if sha256 not in pool)
 
 
 def _restore_photos(

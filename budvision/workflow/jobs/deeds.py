@@ -154,7 +154,7 @@ def _backup(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome
               new=report.n_new),
         say_n("{n} damaged copy was mended.", "{n} damaged copies were mended.",
               report.n_repaired) if report.n_repaired else "",
-        _missing(report.missing), say(report.caution)))
+        _missing(report.missing), _models(report.models), say(report.caution)))
 
 
 def _archive(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:
@@ -168,7 +168,7 @@ def _archive(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcom
             "Private metadata was taken out of {n} photograph, and people stand under pseudonyms.",
             "Private metadata was taken out of {n} photographs, and people stand under "
             "pseudonyms.", report.n_cleaned),
-        _missing(report.missing)))
+        _missing(report.missing), _models(report.models)))
 
 
 def _folder(given: Mapping[str, Any]) -> Path:
@@ -181,9 +181,14 @@ def _folder(given: Mapping[str, Any]) -> Path:
 
 
 def _missing(hashes: tuple[str, ...]) -> str:
-    return say_n("Missing from the season: {n} photograph. Check it.",
-                 "Missing from the season: {n} photographs. Check it.",
+    return say_n("Missing or damaged in the season: {n} photograph. Check it.",
+                 "Missing or damaged in the season: {n} photographs. Check it.",
                  len(hashes)) if hashes else ""
+
+
+def _models(faulty: tuple[str, ...]) -> str:
+    return say("Missing or damaged in the season: {models}. Check it.",
+               models=", ".join(faulty)) if faulty else ""
 
 
 DEEDS: Mapping[str, Deed] = {

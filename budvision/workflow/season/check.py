@@ -16,10 +16,10 @@ from budvision.store import counts, seal
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.backups import last_good_copy
 from budvision.store.config import CONFIG
-from budvision.store.queries import models, overview
+from budvision.store.queries import overview
 from budvision.store.queries.blocks import list_blocks
 from budvision.store.session import Season
-from budvision.store.shared_models import shared_hashes, sync_models
+from budvision.store.shared_models import model_faults, shared_hashes, sync_models
 from budvision.workflow.season.settled import (
     changes_since_check,
     note_check,
@@ -108,7 +108,6 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
         findings += of_rows
         hashes = overview.photo_hashes(conn)
         sizes = overview.count_rows(conn)
-        known = models.list_models(conn)
     tidy = tidy and not season.read_only
     if wrong:
         if tidy:
@@ -125,7 +124,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
             "It was fetched from where every station's models lie.", serious=False))
     n_verified, of_photos = _photos(season, hashes, progress)
     findings += of_photos
-    findings += _models(season, [row.path for row in known])
+    findings += [_model(where, fault) for where, fault in model_faults(season)]
     findings += _settings(season)
     findings += _policies(season, {season.settings.policy, *followed})
     findings += _key(season)
@@ -251,23 +250,10 @@ def _key(season: Season) -> list[Finding]:
     return []
 
 
-def _models(season: Season, paths: list[str]) -> list[Finding]:
-    from budvision.verdict.registry import list_models, verify_model
-
-    found = []
-    try:
-        entries = list_models(season.models_folder)
-    except BudvisionError as error:
-        return [Finding("model", "models/registry.toml", str(error), "Restore it from a backup.")]
-    for entry in entries:
-        try:
-            verify_model(entry)
-        except BudvisionError as error:
-            found.append(Finding("model", f"models/{entry.folder.name}", error.what,
-                                 "Do not use it; train or copy it again."))
-    listed = {entry.folder.name for entry in entries}
-    for path in paths:
-        if path.startswith("models/") and Path(path).name not in listed:
-            found.append(Finding("model", path, "it proposed in this season and is gone",
-                                 "Put its folder back from a backup; its proposals stand."))
-    return found
+def _model(where: str, fault: BudvisionError | None) -> Finding:
+    if fault is None:
+        return Finding("model", where, "it proposed in this season and is gone",
+                       "Put its folder back from a backup; its proposals stand.")
+    if where == "models/registry.toml":
+        return Finding("model", where, str(fault), "Restore it from a backup.")
+    return Finding("model", where, fault.what, "Do not use it; train or copy it again.")

@@ -1,0 +1,135 @@
+"""What a backup, a restore and an export say they hold is what they hold."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+import seasons
+from typer.testing import CliRunner
+
+from budvision.cli.main import app
+from budvision.errors import InputError, StorageError
+from budvision.store.backups import last_backup
+from budvision.store.photos import PhotoStore
+from budvision.store.session import Season
+from budvision.workflow.archive.backup import backup, generations_of
+from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.restore import restore
+from budvision.workflow.jobs.deeds import DEEDS
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Season:
+    return seasons.make_season(tmp_path / "season")
+
+
+def _photos(season: Season) -> list[Path]:
+    return sorted(season.photos.folder.glob("??/*"))
+
+
+def _spoil(path: Path) -> None:
+    path.chmod(0o644)
+    path.write_bytes(b"other")
+
+
+def _run(*words: object) -> tuple[int, str]:
+    told = CliRunner().invoke(app, [str(word) for word in words])
+    return told.exit_code, " ".join(told.output.split())
+
+
+def test_a_backup_counts_what_it_holds(made: Season, tmp_path: Path) -> None:
+    """It said "6 photographs", and "missing" of one that was there and damaged."""
+    first, second, *_ = _photos(made)
+    first.unlink()
+    _spoil(second)
+    code, said = _run("backup", tmp_path / "b", "--season", made.folder)
+    assert code == 3
+    assert "is verified; 4 photographs, 4 of them new." in said
+    for path in (first, second):
+        assert f"photograph {path.stem[:12]} is missing or damaged in the season" in said
+
+
+def test_a_store_that_does_not_answer_leaves_no_backup_without_photographs(
+    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All were called missing, the backup verified, and its reminder was silent for a week."""
+    def away(*_: object, **__: object) -> bytes:
+        raise StorageError("the photograph could not be fetched (no network)")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(PhotoStore, "read", away)
+        with pytest.raises(StorageError, match="no network"):
+            backup(made, tmp_path / "b")
+    assert generations_of(tmp_path / "b") == []
+    assert last_backup(made.folder) is None
+    assert backup(made, tmp_path / "b").n_photos == 6
+
+
+def test_one_photograph_that_the_disk_does_not_give_keeps_no_backup_away(
+    made: Season, tmp_path: Path
+) -> None:
+    """It said that the backup's disk could not be read, and there was no backup at all."""
+    path = _photos(made)[0]
+    path.unlink()
+    path.mkdir()  # as good as a sector that cannot be read
+    assert backup(made, tmp_path / "b").missing == (path.stem,)
+    with pytest.raises(StorageError, match=r"cannot be read \(Is a directory\)") as told:
+        export_archive(made, tmp_path / "bag")
+    assert told.value.where == str(path)
+
+
+def test_a_damaged_copy_in_the_cache_is_not_a_damaged_photograph(tmp_path: Path) -> None:
+    """The far store held it well, and the backup left it out as missing."""
+    pytest.importorskip("fsspec")
+    with Season.create(tmp_path / "far", photos=f"file://{tmp_path / 'store'}") as season:
+        added = season.photos.add(seasons.photo_bytes(1, private=False))
+        _spoil(added.path)
+        assert season.photos.read(added.sha256, verify=True) == added.path.read_bytes()
+        assert PhotoStore(season.folder / "photos").sound(added.sha256)
+
+
+@pytest.mark.parametrize("damage", ["file", "list", "folder"])
+def test_a_damaged_model_is_named(made: Season, tmp_path: Path, damage: str) -> None:
+    """Backup and archive held it as it was, and said that all is verified."""
+    model = made.models_folder / "tuned-1"
+    if damage == "file":
+        (model / "verdict.skops").write_bytes(b"half")
+    elif damage == "list":
+        (made.models_folder / "registry.toml").write_text("[[model")
+    else:
+        shutil.rmtree(made.models_folder)
+    where = "models/registry.toml" if damage == "list" else "models/tuned-1"
+    told = f"{where} is missing or damaged in the season; run `budvision check`."
+    for words in (("backup", tmp_path / "b"), ("archive", "export", tmp_path / "bag")):
+        code, said = _run(*words, "--season", made.folder)
+        assert (code, told in said) == (3, True), said
+    asked = {"folder": str(tmp_path / "b")}
+    assert f"{where}. Check it." in DEEDS["backup"].do(made, asked, lambda *_: None).text
+    code, said = _run("move", tmp_path / "new", "--season", made.folder)
+    assert f"{where} is missing or damaged in both" in said
+
+
+def test_a_restore_brings_what_came_after_the_backup(made: Season, tmp_path: Path) -> None:
+    lost, *_ = _photos(made)
+    data = lost.read_bytes()
+    lost.unlink()
+    older = backup(made, tmp_path / "b")
+    code, said = _run("restore", tmp_path / "b", tmp_path / "one")
+    assert code == 3, "a season without all of its photographs is not a whole one"
+    assert f"photograph {lost.stem[:12]} was missing when the backup was made." in said
+    made.photos.add(data)  # its original was found
+    backup(made, tmp_path / "b")
+    report = restore(tmp_path / "b", tmp_path / "two", generation=older.generation)
+    assert (report.missing, report.n_photos) == ((), 6)
+
+
+def test_an_archive_that_could_not_be_verified_is_not_written(
+    made: Season, tmp_path: Path
+) -> None:
+    """Exit code 0, and `archive verify` called it a changed archive."""
+    (made.folder / "policies.toml").write_text("[ours\n")
+    with pytest.raises(InputError, match="it is not TOML"):
+        export_archive(made, tmp_path / "bag")
+    assert not (tmp_path / "bag").exists()
