@@ -287,6 +287,8 @@ def test_a_wrong_plan_shows_the_form_again_with_what_was_typed(client: FlaskClie
                                            "vines": "9", "edge": "a third", "sure": "80"})
     assert "edge is &#39;a third&#39;" in bad.get_data(as_text=True)
     assert "North Fan" in client.get("/bench/").get_data(as_text=True)
+    german = client.get(f"{made.location}?lang=de").get_data(as_text=True)
+    assert "einer Rute sich um 0,25 ähneln" in german
 
 
 def test_times_are_kept_from_the_soaking_form(client: FlaskClient) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
+import budvision.web
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web import create_app
@@ -87,3 +88,10 @@ def test_scripts_know_the_words_of_the_trade_in_the_pages_language(client: Flask
         assert words[str(one).replace("_", " ")], one
     assert words["primary"] == "Hauptknospe"
     assert words["wait"] == "offen"
+
+
+def test_the_letters_on_the_drawing_of_a_bud_are_seen_in_the_dark_too() -> None:
+    """They are dark at any time, so what they stand on has to be light at any time."""
+    css = Path(budvision.web.__file__).with_name("bench") / "static" / "bench.css"
+    assert re.search(r"\.hold-part \{ fill: #f", css.read_text())
+    assert re.search(r"nth-child\(-n\+3\) \{ fill: #2", css.read_text())

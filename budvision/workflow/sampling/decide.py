@@ -177,7 +177,7 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     elif band is not None:
         state = "decided"
         advice = say("{shares} dead is {chance} likely. You may stop.",
-                     shares=band_share_words(band), chance=f"{chance:.0%}")
+                     shares=band_share_words(band), chance=_percent(chance))
     else:
         state = "go_on"
         advice = say("go on.") if n_canes >= FIRST_LOOK else say_n(

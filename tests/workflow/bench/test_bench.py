@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 from budvision.errors import ConflictError, InputError, NotFoundError, PhotoError
+from budvision.language import speaking
 from budvision.settings import Settings
 from budvision.store.queries.blocks import (
     ensure_block,
@@ -354,6 +356,8 @@ def test_only_whole_called_canes_count(season: Season) -> None:
     assert (state["state"], state["band"]) == ("decided", "minimal")
     assert "22 of 22 primaries dead on 6 whole canes: above 50% dead is" in state["words"]
     assert state["words"].endswith("likely. You may stop.")
+    with speaking("de"):
+        assert re.search(r"über 50\u00a0% tot .*\d\u00a0%", decision_state(season, 1)["words"])
     assert bench_board(season, 1)["decision"] == state
     # The hours in water stay with the results.
     assert "soak" not in results(season)["blocks"][0]  # type: ignore[index]
