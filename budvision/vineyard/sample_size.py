@@ -6,13 +6,11 @@ design effect is 1 + (nodes - 1) * icc.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from budvision.errors import InputError
@@ -105,9 +103,8 @@ def sample_outlook(
     Notes
     -----
     The interval is by the rule of the results, on a sample in which every count of a cane comes as
-    often as expected. The chance of the
-    wrong band takes the share found as beta-distributed with the mean and variance that clusters
-    of equal size give; it is rough for fewer than about five canes.
+    often as expected. The chance of the wrong band counts every number of dead buds that there can
+    be, each cane's beta-binomial.
 
     References
     ----------
@@ -117,9 +114,8 @@ def sample_outlook(
     _check(share, canes, nodes, icc)
     n, effect = canes * nodes, design_effect(nodes, icc)
     low, high = _expected_limits(share, canes, nodes, icc, confidence)
-    band = int(policy.band_index(share))
-    edges = (0.0, *policy.edges, 1.0)
-    right = float(np.diff(_found_below(share, n / effect, np.array(edges[band : band + 2])))[0])
+    found = policy.band_index(np.arange(n + 1) / n)
+    right = float(_chances(share, canes, nodes, icc)[found == policy.band_index(share)].sum())
     return SampleOutlook(
         canes=canes, nodes=nodes, n_buds=n, design_effect=effect, n_effective=n / effect,
         share=share, low=low, high=high, width=high - low,
@@ -138,14 +134,11 @@ def _expected_limits(
     return float(low[0]), float(high[0])
 
 
-def _found_below(
-    share: float, n_effective: float, shares: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the chance that the share found is below each value (0 below 0, 1 at 1)."""
-    strength = max(n_effective - 1, 1e-6)       # variance p(1-p)/n_effective
-    below: NDArray[np.float64] = scipy.special.betainc(
-        share * strength, (1 - share) * strength, np.clip(shares, 0, 1))
-    return below
+def _chances(share: float, canes: int, nodes: int, icc: float) -> NDArray[np.float64]:
+    """Return the chance of each number of dead buds, from none to all of the sample."""
+    of_cane = np.fft.rfft(expected_units(share, icc, 1.0, nodes).copies, canes * nodes + 1)
+    chances: NDArray[np.float64] = np.clip(np.fft.irfft(of_cane**canes, canes * nodes + 1), 0, 1)
+    return chances
 
 
 def trade_off(
@@ -188,7 +181,8 @@ def canes_for_edge(
     Returns
     -------
     int
-        Canes, at least 2.
+        Canes, at least 2. A share found right on the edge counts half: policies put it to either
+        side.
 
     Raises
     ------
@@ -204,22 +198,18 @@ def canes_for_edge(
         raise InputError(f"sure is {sure!r}", expected="above 0.5 and below 1")
     _check(edge, 2, nodes, icc)
 
-    def shortfall(n_effective: float) -> float:
-        low = float(_found_below(edge - margin, n_effective, np.array([edge]))[0])
-        high = 1 - float(_found_below(edge + margin, n_effective, np.array([edge]))[0])
-        return min(low, high) - sure
+    def enough(canes: int) -> bool:
+        beyond = np.sign(np.round(np.arange(canes * nodes + 1) / (canes * nodes) - edge, 9))
+        return all(
+            _chances(edge + side * margin, canes, nodes, icc) @ (1 + side * beyond) / 2 >= sure
+            for side in (-1, 1))
 
-    most = MOST_CANES * nodes / design_effect(nodes, icc)
-    if shortfall(most) < 0:
+    if not enough(MOST_CANES):
         raise InputError(
             f"to be {sure:.0%} sure at {margin:.0%} from the edge needs more than {MOST_CANES} "
             "canes", expected="a wider margin or less certainty",
         )
-    start = 2.0
-    if shortfall(start) >= 0:
-        return 2
-    needed = float(scipy.optimize.brentq(shortfall, start, most))
-    return max(2, math.ceil(needed * design_effect(nodes, icc) / nodes - 1e-9))
+    return _fewest(enough)
 
 
 def canes_for_width(
@@ -252,8 +242,13 @@ def canes_for_width(
             f"a width of {width:.0%} needs more than {MOST_CANES} canes",
             expected="a wider interval",
         )
-    low, high = 1, MOST_CANES               # found falls with canes
+    return _fewest(lambda canes: found(canes) <= width)
+
+
+def _fewest(enough: Callable[[int], bool]) -> int:
+    """Return the fewest canes that are enough, from 2 on; `MOST_CANES` are."""
+    low, high = 1, MOST_CANES
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if found(middle) <= width else (middle, high)
+        low, high = (low, middle) if enough(middle) else (middle, high)
     return high
