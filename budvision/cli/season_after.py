@@ -110,5 +110,8 @@ def after_show(
     if after.error is not None:
         where = "inside" if after.inside else "outside"
         typer.echo(f"predicted against harvested: {100 * after.error:+.0f} %, {where} the range")
+    if after.prediction is not None:
+        say("A single number counts as exact, and a 95 % range from two values holds the truth in "
+            "70 of 100 cases, from five in 88: measure ten vines or more.")
     for name, kinds in after.missing.items():
         say(f"{name.replace('_', ' ')}: needs {', '.join(kinds)}")

@@ -18,8 +18,9 @@ def sure_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...
     """Return how sure the answer is, sentence by sentence; `primary` is None without a result."""
     if primary is None:
         return (say("Nothing can be said yet."),)
-    lines = [say("Ranges like these hold the true share {n} times in 100; they allow for buds of "
-                 "one vine or cane being alike.", n=number(facts.confidence * 100))]
+    lines = [say("Ranges like these hold the true share {n} times in 100 if the calls are right; "
+                 "they allow for buds of one vine or cane being alike.",
+                 n=number(facts.confidence * 100))]
     known = [b for b in facts.bands if b.probability is not None]
     if known:
         best = max(known, key=lambda b: b.probability or 0.0)

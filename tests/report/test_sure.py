@@ -38,6 +38,12 @@ def test_no_sample_makes_a_band_certain_or_a_range_without_width() -> None:
     assert "The block lies in the band “normal” (over 99 % likely)." in words.sure
 
 
+def test_a_range_is_said_to_hold_if_the_calls_are_right() -> None:
+    """With readers who miss a fifth of the dead and a tenth of the live, raw ranges of blocks 5 %
+    dead held the truth in 51 of 100 simulated samples, corrected ones in 97."""
+    assert "95 times in 100 if the calls are right;" in words_of([4] * 10).sure[0]
+
+
 def test_a_handful_of_canes_only_makes_a_band_likely() -> None:
     """Of simulated samples of three canes of likeness 0.4 that said 97 %, 92 % were right."""
     assert any(text.startswith("The block most likely lies in the band “minimal” (9")

@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from scipy.special import stdtr
 
 from budvision.errors import InputError, NotFoundError, NothingToDoError
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vineyard.units import tons_per_acre
 from budvision.vocabulary import TISSUES, CallValue
+from budvision.web import create_app
 from budvision.workflow.after.records import KINDS, add_record, import_records, newest, records
 from budvision.workflow.after.season_after import forecast_of_season, season_after
 
@@ -59,6 +61,17 @@ def test_the_published_estimate_comes_out_of_the_records(season: Season) -> None
     assert after.thinning.remove == pytest.approx(15.9, abs=0.05)
     assert after.thinning.remove_share == pytest.approx(0.265, abs=5e-4)
     assert "36 %" in after.thinning.warning
+
+
+def test_what_few_values_leave_out_of_a_range_is_said(season: Season) -> None:
+    """Plus and minus 1.96 standard errors of two, five and ten values, by Student's t."""
+    held = [round(100 * (1 - 2 * stdtr(n - 1, -1.959964))) for n in (2, 5, 10)]
+    assert held == [70, 88, 92]
+    web = create_app(season.folder, testing=True)
+    page = " ".join(web.test_client().get("/results/block/1/season-after").text.split())
+    web.extensions["budvision.season"].close()
+    assert ("a 95 % range from two values holds the truth in 70 of 100 cases, from five in 88, "
+            "from ten in 92.") in page
 
 
 def test_lag_weights_double_unless_a_factor_is_recorded(season: Season) -> None:
