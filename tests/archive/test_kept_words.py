@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -11,11 +12,17 @@ from typer.testing import CliRunner
 
 from budvision.cli.main import app
 from budvision.errors import InputError, StorageError
+from budvision.language import speaking
 from budvision.store.backups import last_backup
 from budvision.store.photos import PhotoStore
+from budvision.store.queries import people
+from budvision.store.queries.trust import Subject, add_trust
 from budvision.store.session import Season
+from budvision.workflow.answers.results import results
 from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.export import export_archive
+from budvision.workflow.archive.merge import verify_archive
+from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.jobs.deeds import DEEDS
 
@@ -123,6 +130,47 @@ def test_a_restore_brings_what_came_after_the_backup(made: Season, tmp_path: Pat
     backup(made, tmp_path / "b")
     report = restore(tmp_path / "b", tmp_path / "two", generation=older.generation)
     assert (report.missing, report.n_photos) == ((), 6)
+
+
+def _decide(season: Season) -> None:
+    """Have the lead decide that readers see proposals, as a trial ends."""
+    with season.write() as conn:
+        who = people.find_person(conn, "Petra Quill")
+        assert who is not None
+        add_trust(conn, Subject("season"), "shown", person_id=who.id)
+
+
+def test_a_shared_archive_neither_names_who_decided_nor_calls_it_a_change(
+    made: Season, tmp_path: Path
+) -> None:
+    """The kept answers held the lead's name, and with a pseudonym they came out otherwise."""
+    _decide(made)
+    assert "as Petra Quill decided" in json.dumps(results(made))
+    export_archive(made, tmp_path / "bag")
+    for path in (tmp_path / "bag").rglob("*"):
+        assert not path.is_file() or b"Petra" not in path.read_bytes(), path
+    assert verify_archive(tmp_path / "bag")["answers_equal"] is True
+
+
+def test_a_copy_made_from_a_page_in_another_language_is_equal_everywhere(
+    made: Season, tmp_path: Path
+) -> None:
+    """A backup asked for in French was verified, and could not be restored from a terminal."""
+    _decide(made)
+    with speaking("fr"):
+        backup(made, tmp_path / "b")
+        export_archive(made, tmp_path / "bag", whole=True)
+    assert restore(tmp_path / "b", tmp_path / "new").answers_compared == "all"
+    assert verify_archive(tmp_path / "bag")["answers_equal"] is True
+
+
+def test_copies_that_kept_who_decided_are_compared_without(made: Season) -> None:
+    now = answers_of(made)
+    kept = json.loads(json.dumps(now))
+    kept["answers"]["(newest)"]["Larch bench"]["trust"] = "as Petra Quill decided"
+    assert differences(kept, now) == []
+    kept["answers"]["(newest)"]["Larch bench"]["sampling"] = "feb"
+    assert len(differences(kept, now)) == 1
 
 
 def test_an_archive_that_could_not_be_verified_is_not_written(

@@ -1,10 +1,11 @@
 """A season's answers as they are kept beside a copy of it, and whether a copy gives the same.
 
-What is kept is the JSON of `budvision results` for every sampling label, without the soaking
-clock, which goes on. It reads rows, settings and `policies.toml`, so that a copy that gives the
-same answers has all three. What an answer holds and the rule behind its numbers may change with the
-program: `RULE` stands beside the answers, and those kept by another rule are compared by what no
-rule changes, the counts.
+What is kept is the JSON of `budvision results` for every sampling label, in English whoever asks,
+without the soaking clock, which goes on, and without who decided that readers see proposals, whose
+name is no part of a shared archive. It reads rows, settings and `policies.toml`, so that a copy
+that gives the same answers has all three. What an answer holds and the rule behind its numbers may
+change with the program: `RULE` stands beside the answers, and those kept by another rule are
+compared by what no rule changes, the counts.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import math
 from typing import Any
 
 from budvision.errors import BudvisionError, NothingToDoError
+from budvision.language import speaking
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
@@ -28,6 +30,7 @@ RULE = 5
 `tests/archive/test_rule.py` fails where reference answers change and this does not."""
 
 _NEWEST = "(newest)"
+_LEFT_OUT = ("soak", "trust")
 _CLOSE = 1e-9
 
 
@@ -38,7 +41,8 @@ def answers_of(season: Season) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for label in (None, *labels):
         try:
-            blocks = results(season, sampling=label)["blocks"]
+            with speaking("en"):
+                blocks = results(season, sampling=label)["blocks"]
         except NothingToDoError:
             blocks = []
         except BudvisionError as error:  # an unknown policy, for instance, is an answer too
@@ -46,7 +50,7 @@ def answers_of(season: Season) -> dict[str, Any]:
             continue
         assert isinstance(blocks, list)
         out[label or _NEWEST] = {
-            one["block"]: {k: v for k, v in one.items() if k not in ("block", "soak")}
+            one["block"]: {k: v for k, v in one.items() if k not in ("block", *_LEFT_OUT)}
             for one in blocks}
     return {"rule": RULE, "answers": json.loads(json.dumps(out))}
 
@@ -82,9 +86,19 @@ def differences(kept: Any, now: dict[str, Any]) -> list[str]:
 
 def _unpacked(kept: Any) -> tuple[int, Any]:
     """Return rule and answers; those of the first rule were kept bare, under the labels."""
+    rule = 1
     if isinstance(kept, dict) and set(kept) == {"rule", "answers"} and type(kept["rule"]) is int:
-        return kept["rule"], kept["answers"]
-    return 1, kept
+        rule, kept = kept["rule"], kept["answers"]
+    return rule, _without(kept, depth=2)
+
+
+def _without(content: Any, *, depth: int) -> Any:
+    """Return answers by label and block without what earlier copies kept and is not compared."""
+    if not isinstance(content, dict):
+        return content
+    if not depth:
+        return {name: value for name, value in content.items() if name not in _LEFT_OUT}
+    return {name: _without(value, depth=depth - 1) for name, value in content.items()}
 
 
 def _counts(content: Any) -> Any:
