@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from flask import Flask, current_app
 
 from budvision.language import say, spoken, told_text
 from budvision.store.queries.jobs import Job
+from budvision.store.session import as_utc
 from budvision.web.current import SEASON_KEY, current_season
 from budvision.workflow.jobs.deeds import DEEDS
-from budvision.workflow.jobs.queue import Runner, current, pending, submit
+from budvision.workflow.jobs.queue import LOST_AFTER_S, Runner, current, pending, submit
 
 __all__ = ["ask", "next_work", "runner_of", "shown_work", "work_as_dict"]
 
 _KEY = "budvision.jobs"
+_SILENT_S = 30.0
+"""Whoever does long work gives a sign every ten seconds."""
 _making = threading.Lock()
 
 
@@ -52,7 +56,16 @@ def next_work() -> tuple[str, ...]:
 def work_as_dict(job: Job) -> dict[str, object]:
     """Return a piece of work as pages and their script have it."""
     deed = DEEDS.get(job.kind)
+    silent = job.state in ("running", "stopping") and _silent(job.seen_at)
+    what = job.what if not silent else say(
+        "No sign of it since {time} UTC: it was killed, or its station does not answer. Killed "
+        "work begins again after {n} seconds.", time=job.seen_at[11:16], n=round(LOST_AFTER_S))
     return {"id": job.id, "kind": job.kind, "title": say(deed.title) if deed else job.kind,
-            "by": job.asked_by, "state": job.state, "open": job.open, "what": job.what,
-            "done": job.n_done, "total": job.n_total, "text": told_text(job.text),
-            "model": job.model, "at": job.changed_at}
+            "by": job.asked_by, "state": job.state, "open": job.open, "silent": silent,
+            "what": what, "done": job.n_done, "total": 0 if silent else job.n_total,
+            "text": told_text(job.text), "model": job.model, "at": job.changed_at}
+
+
+def _silent(seen_at: str) -> bool:
+    ago = datetime.now(UTC) - timedelta(seconds=_SILENT_S)
+    return seen_at < as_utc(ago.isoformat())

@@ -6,13 +6,17 @@ import html
 import json
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import update
 
 import budvision.web
-from budvision.store.session import Season
+from budvision.store.queries import jobs
+from budvision.store.session import Season, as_utc
+from budvision.store.tables import job
 from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web import create_app
 from budvision.web.season.begin import begin_app
@@ -95,3 +99,20 @@ def test_the_letters_on_the_drawing_of_a_bud_are_seen_in_the_dark_too() -> None:
     css = Path(budvision.web.__file__).with_name("bench") / "static" / "bench.css"
     assert re.search(r"\.hold-part \{ fill: #f", css.read_text())
     assert re.search(r"nth-child\(-n\+3\) \{ fill: #2", css.read_text())
+
+
+def test_killed_work_is_not_said_to_go_on(client: FlaskClient, tmp_path: Path) -> None:
+    with Season.open(tmp_path / "winter") as season:
+        with season.write() as conn:
+            jobs.add_job(conn, "check", {}, asked_by="Petra Quill", station=season.station)
+            jobs.take_job(conn, season.station, lost_after_s=90)
+        page = _text(client, "/season/keep")
+        assert "It goes on while you use other pages" in page
+        assert "No sign of it" not in page
+        ago = as_utc((datetime.now(UTC) - timedelta(seconds=45)).isoformat())
+        with season.write() as conn:
+            conn.execute(update(job).values(seen_at=ago))
+    page = _text(client, "/season/keep")
+    assert f"No sign of it since {ago[11:16]} UTC" in page
+    assert "begins again after 90 seconds" in page
+    assert "It goes on" not in page

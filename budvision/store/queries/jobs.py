@@ -47,8 +47,8 @@ class Job:
         What came of it, or why it failed.
     model : str
         The model that it made or asked.
-    changed_at : str
-        When its state last changed, UTC.
+    changed_at, seen_at : str
+        When its state last changed, and when somebody was last seen at it, UTC.
     """
 
     id: int
@@ -63,6 +63,7 @@ class Job:
     text: str
     model: str
     changed_at: str
+    seen_at: str
 
     @property
     def open(self) -> bool:
