@@ -110,7 +110,7 @@ CHOICES: Mapping[str, Choice] = MappingProxyType({
         "2020; T. Zabadal"),
     "gall": Choice(
         when="If galls show on the trunks",
-        deed="mark those vines; one with a gall right round its trunk will collapse.",
+        deed="mark those vines; a gall right round the trunk can collapse a vine.",
         more="Sources differ: taking them out can wait until next spring, since the bacterium is "
         "in the whole vine (New Mexico), or affected trunks come out early, to limit its spread "
         "(Rutgers). After 2014 fully galled Chancellor held its crop, Chambourcin collapsed.",
