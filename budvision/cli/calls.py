@@ -186,8 +186,9 @@ def results(
     if as_json:
         show_json_rows("blocks", map(answer_as_dict, answers), BESIDE)
     if not confirmed:
-        say("budvision: nobody has called a bud yet; confirm buds on the review page "
-            "(`budvision serve`) or with `budvision calls import`.")
+        asked = "the newest sampling" if sampling is None else f"sampling {sampling}"
+        say(f"budvision: nobody has called a bud of {asked} yet; confirm buds on the review page "
+            "(`budvision serve`) or with `budvision calls import`, or name another --sampling.")
         raise typer.Exit(6)
 
 

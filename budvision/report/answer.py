@@ -323,7 +323,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     """Return what a block needs next, short enough for a table."""
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
-                else say("Nobody has called a bud of this block yet."))
+                else say("Nobody has called a bud of this sampling yet."))
     if facts.more_buds == 0 and unjudged_open(facts, primary):
         return say("The buds that nobody could judge could put it into another band: look again.")
     if facts.more_buds == 0 or zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):

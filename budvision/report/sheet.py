@@ -204,7 +204,7 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
         lines.append(say("Every call was made by a person: {people}.",
                          people=and_list(named, most=4)))
     else:
-        lines.append(say("Nobody has called a bud of this block yet."))
+        lines.append(say("Nobody has called a bud of this sampling yet."))
     if facts.n_photos:
         lines.append(say_n("{n} photograph of cuts are kept.", "{n} photographs of cuts are kept.",
                            facts.n_photos))

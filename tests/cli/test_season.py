@@ -53,7 +53,7 @@ def test_a_season_from_start_to_answer(work: Path) -> None:
     assert not taken.stderr.startswith("\n"), "a progress bar that nobody sees leaves no empty line"
     nothing = _run("results")
     assert _code(nothing) == 6
-    assert "nobody has called a bud yet" in nothing.stderr
+    assert "nobody has called a bud of the newest sampling yet" in nothing.stderr
     assert "waits for a person: 3 buds, 9 tissues (cane 1 nodes 1 to 2; cane 2 node 1)" in \
         nothing.stdout
     done = _run("calls", "import", str(work / "calls.csv"), "--reviewer", "Maren Holt")
@@ -125,7 +125,7 @@ def test_intake_ends_with_3_where_something_was_refused(work: Path) -> None:
     (("calls", "import", "../calls.csv", "--reviewer", "M"), 2, "no sampling yet"),
     (("calls", "import", "../calls.csv", "--reviewer", "M", "--sampling", "feb"), 3,
      "block is 'Creek'"),
-    (("calls", "export"), 4, "nobody has called a bud yet"),
+    (("calls", "export"), 4, "nobody has called a bud of the newest sampling yet"),
     (("results",), 4, "no canes have been sampled yet"),
     (("block", "set", "Creek", "--normal-nodes", "40"), 3, "there is no block 'Creek'"),
     (("init", "."), 3, "is a season already"),

@@ -174,7 +174,7 @@ def test_nothing_judged_claims_nothing() -> None:
     assert "no result" in words.headline
     assert words.action == "Wait for the result before you decide how to prune."
     assert words.nodes == ()
-    assert sheet_words(unjudged).judged[0] == "Nobody has called a bud of this block yet."
+    assert sheet_words(unjudged).judged[0] == "Nobody has called a bud of this sampling yet."
 
 
 def test_a_rule_without_a_number_says_so() -> None:
@@ -228,6 +228,6 @@ def test_no_block_and_no_bud_are_said() -> None:
 
 def test_what_nobody_has_called_is_not_said_to_defy_judgement() -> None:
     assert answer_words(BlockFacts(block="Planned")).next_step == (
-        "Nobody has called a bud of this block yet.")
+        "Nobody has called a bud of this sampling yet.")
     assert answer_words(BlockFacts(block="All unsure", n_buds=12)).next_step == (
         "No primary could be judged.")

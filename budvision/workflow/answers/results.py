@@ -210,8 +210,10 @@ def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
         columns = call_columns(conn, ids, list_blocks(conn)) if ids else None
     calls = BlockCalls(columns, season.settings) if columns else None
     if calls is None or not calls.called.any():
-        raise NothingToDoError("nobody has called a bud yet", where="results",
-                               do="Confirm some calls first.")
+        raise NothingToDoError(
+            "nobody has called a bud of the newest sampling yet" if sampling is None
+            else f"nobody has called a bud of sampling {sampling} yet", where="results",
+            do="Confirm some calls first, or name another sampling.")
     return calls.table(np.flatnonzero(calls.called))
 
 

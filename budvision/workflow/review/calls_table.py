@@ -251,9 +251,11 @@ def export_calls(
         ids = chosen_samplings(conn, sampling=sampling, block=block)
         found = calls.current_calls(conn, sampling_ids=list(ids.values()))
     if not found:
-        raise NothingToDoError("nobody has called a bud yet", where="calls export",
-                               expected="at least one confirmed call",
-                               do="Confirm buds on the review page or with `calls import`.")
+        raise NothingToDoError(
+            "nobody has called a bud of the newest sampling yet" if sampling is None
+            else f"nobody has called a bud of sampling {sampling} yet", where="calls export",
+            expected="at least one confirmed call",
+            do="Confirm buds on the review page or with `calls import`, or name another sampling.")
     text = calls_as_csv(found)
     if path is not None:
         try:

@@ -17,7 +17,7 @@ from budvision.errors import (
 from budvision.store.queries import blocks, calls, canes, people
 from budvision.store.session import Season
 from budvision.vocabulary import BudCalls, CallValue, Cause, Tissue
-from budvision.workflow.answers.results import results
+from budvision.workflow.answers.results import results, season_table
 from budvision.workflow.review.calls_file import read_calls
 from budvision.workflow.review.calls_table import export_calls, import_calls
 from budvision.workflow.review.readings import disagreements_of
@@ -220,7 +220,7 @@ def test_nobody_reads_a_second_time_what_nobody_has_read(planned: Season) -> Non
 
 
 def test_nothing_called_is_nothing_to_export(planned: Season) -> None:
-    with pytest.raises(NothingToDoError, match="nobody has called a bud yet"):
+    with pytest.raises(NothingToDoError, match="a bud of the newest sampling yet"):
         export_calls(planned)
     confirm_one(planned)
     with pytest.raises(NotFoundError, match="there is no block 'Hill'"):
@@ -229,6 +229,15 @@ def test_nothing_called_is_nothing_to_export(planned: Season) -> None:
         export_calls(planned, sampling="march")
     with pytest.raises(StorageError, match="it cannot be written"):
         export_calls(planned, planned.folder / "no such folder" / "x.csv")
+    with planned.write() as conn:
+        block = blocks.ensure_block(conn, "Creek")
+        blocks.ensure_sampling(conn, block, "later", collected_at="2030-02-01T09:00:00Z")
+    for asked in (export_calls, season_table):
+        with pytest.raises(NothingToDoError, match="a bud of the newest sampling yet"):
+            asked(planned)
+        asked(planned, sampling="feb")
+        with pytest.raises(NothingToDoError, match="a bud of sampling later yet"):
+            asked(planned, sampling="later")
 
 
 def confirm_one(season: Season) -> None:
