@@ -152,9 +152,10 @@ def _node_table(words: AnswerWords, *, narrow: bool) -> Table:
 
 
 def _zone_text(zone: ZoneLine) -> str:
+    found = f"{zone.line.share} dead ({zone.line.span})" if zone.line.span else zone.line.share
     nodes = f" Nodes a vine: {zone.nodes.retain} ({zone.nodes.span})." if zone.nodes.span else ""
     return (f"Zone {zone.line.name}{f', {zone.weight} of the vines' if zone.weight else ''}: "
-            f"{zone.line.share} dead ({zone.line.span}). {zone.action}{nodes}")
+            f"{found}. {zone.action}{nodes}".rstrip())
 
 
 def _print_block(console: Console, facts: BlockFacts, words: AnswerWords) -> None:

@@ -277,10 +277,12 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(say_n(
             "{n_dead} of the {n} primary bud that could be judged was dead, on {canes}.",
             "{n_dead} of the {n} primary buds that could be judged were dead, on {canes}.",
-            first.n_judged, n_dead=first.n_dead, canes=count(facts.n_canes, "cane")))
-        if facts.weighting is not None and facts.weighting.applied:
-            each = ", ".join(f"{name} {percent(weight)}"
-                             for name, weight in facts.weighting.weights.items())
+            first.n_judged, n_dead=first.n_dead, canes=count(first.n_canes, "cane")))
+        weights = {} if facts.weighting is None else {
+            name: weight for name, weight in facts.weighting.weights.items()
+            if facts.weighting.n_units[name]}
+        if facts.weighting is not None and len(weights) > 1:
+            each = ", ".join(f"{name} {percent(weight)}" for name, weight in weights.items())
             values = {"each": each, "share": percent(first.share)}
             lines.append(
                 say("Weighted by zones ({each} of the vines), that is {share}.", **values)
@@ -324,9 +326,11 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
                 else say("Nobody has called a bud of this sampling yet."))
+    if zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):
+        return _action(facts, primary)
     if facts.more_buds == 0 and unjudged_open(facts, primary):
-        return say("The buds that nobody could judge could put it into another band: look again.")
-    if facts.more_buds == 0 or zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):
+        return say("What nobody judged could put it into another band: judge that first.")
+    if facts.more_buds == 0:
         return _action(facts, primary)
     if facts.more_buds is None:
         return say("On the edge of a band: decide with your adviser.")

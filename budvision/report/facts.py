@@ -61,6 +61,7 @@ class TissueFacts:
     assumed: bool = False
     unit: str = "cane"
     n_units: int = 0
+    n_canes: int = 0
     if_units_whole: float | None = None
 
     @property
@@ -365,7 +366,7 @@ def _tissue(name: str, row: TissueResult) -> TissueFacts:
         name=name, n_live=row.n_live, n_dead=row.n_dead, n_unsure=row.n_unsure,
         n_not_exposed=row.n_not_exposed, share=row.mortality, low=row.low,
         high=row.high, n_not_called=row.n_not_called, assumed=row.design_effect_from_prior,
-        unit=row.unit, n_units=row.n_units, if_units_whole=row.if_units_whole,
+        unit=row.unit, n_units=row.n_units, n_canes=row.n_canes, if_units_whole=row.if_units_whole,
     )
 
 

@@ -19,9 +19,18 @@ def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ..
     if primary is None:
         return ()
     lines = (wood_first(facts.wood, live_buds=primary.n_live > 0),
-             unjudged_words(facts, primary, lead=True), _zones(facts),
+             _strata(facts), unjudged_words(facts, primary, lead=True), _zones(facts),
              other_band_words(facts, primary), _edge(facts, primary))
     return tuple(line for line in lines if line)
+
+
+def _strata(facts: BlockFacts) -> str:
+    """Say of which zones or vine sizes nothing is known, where others are."""
+    of = facts.weighting
+    if of is None or not of.applied or not of.unsampled:
+        return ""
+    return say("Nothing was judged in {names}, {share} of the block. The answer is of the rest.",
+               names=and_list(list(of.unsampled)), share=percent(of.unsampled_weight))
 
 
 def unjudged_words(facts: BlockFacts, primary: TissueFacts, *, lead: bool) -> str:
@@ -46,11 +55,13 @@ def unjudged_words(facts: BlockFacts, primary: TissueFacts, *, lead: bool) -> st
 
 
 def unjudged_open(facts: BlockFacts, primary: TissueFacts) -> bool:
-    """Say whether the unjudged primaries could put the share found into another band."""
+    """Say whether what nobody judged could put the block into another band: buds or whole strata.
+    """
     bounds = primary.bounds
-    if bounds is None or (facts.weighting is not None and facts.weighting.applied):
-        return False
-    return any(bounds[0] < band.high <= bounds[1] for band in facts.bands[:-1])
+    if facts.weighting is not None and facts.weighting.unsampled:
+        return True
+    edges = [band.high for band in facts.bands[:-1]]
+    return bounds is not None and any(bounds[0] < edge <= bounds[1] for edge in edges)
 
 
 def zones_differ(facts: BlockFacts) -> bool:

@@ -56,8 +56,8 @@ def _if_whole(primary: TissueFacts) -> str:
 
 def _more(facts: BlockFacts, primary: TissueFacts) -> str:
     if facts.more_buds == 0 and unjudged_open(facts, primary):
-        return say("The whole range lies in one band, but the buds that nobody could judge could "
-                   "put the block into another.")
+        return say("The whole range lies in one band, but what nobody judged could put the block "
+                   "into another.")
     if facts.more_buds == 0:
         return say("The whole range lies in one band: the sample is large enough.")
     if facts.more_buds is None and facts.reach is not None:

@@ -134,6 +134,6 @@ def _of_weights(weighting: Weighting, unit: str) -> list[str]:
                      units=units))
     if weighting.unsampled:
         sentences.append(say(
-            "Not sampled: {names}, {share} of the block. The answer is of the rest.",
+            "Nothing was judged in {names}, {share} of the block. The answer is of the rest.",
             names=", ".join(weighting.unsampled), share=_percent(weighting.unsampled_weight)))
     return sentences

@@ -112,7 +112,7 @@ def test_what_has_no_class_and_what_was_not_sampled_is_said():
     facts = row.weighting
     assert (facts.n_without, facts.unsampled, facts.unsampled_weight) == (1, {"large": 0.6}, 0.6)
     assert row.tissues[Tissue.PRIMARY].mortality == pytest.approx(0.2)
-    assert any("Not sampled: large, 60 %" in text for text in row.warnings)
+    assert any("Nothing was judged in large, 60 %" in text for text in row.warnings)
     assert any("1 cane without a vine-size class" in text for text in row.warnings)
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+from pathlib import Path
+
 import pytest
 
 from budvision.errors import InputError, NotFoundError
@@ -155,13 +159,35 @@ def test_a_band_that_the_unjudged_could_change_is_not_said_to_be_settled(season:
     """No bud of 250 judged dead, 250 unsure: "the sample is large enough" stood there."""
     sampled(season, [[L] * 5 + [U] * 5] * 50)
     words = words_of(season)
-    assert words.sure[-1] == ("The whole range lies in one band, but the buds that nobody could "
-                              "judge could put the block into another.")
-    assert words.next_step == ("The buds that nobody could judge could put it into another band: "
-                               "look again.")
+    assert words.sure[-1] == ("The whole range lies in one band, but what nobody judged could put "
+                              "the block into another.")
+    assert words.next_step == ("What nobody judged could put it into another band: judge that "
+                               "first.")
     page = told_of_the_order(season)
     assert "prune when it suits" not in page
     assert "Only 250 of 500 primaries could be judged." in page
+
+
+def test_a_zone_of_which_nothing_is_known_is_said_first(season: Season) -> None:
+    """Three quarters of the vines unjudged: "20 % dead, weighted by zones", the rest far below."""
+    sampled(season, [[D] * 2 + [L] * 8] * 30 + [[U] * 5], zones=("hollow",) * 30 + ("rise",))
+    rows = [{"label": zone, "n_vines": n, "zone": zone, "missing": []}
+            for zone, n in (("hollow", 100), ("rise", 300))]
+    set_block(season, "Harrow Slope", layout={"block": "Harrow Slope", "shares": {}, "rows": rows})
+    words = words_of(season)
+    assert words.first[0] == ("Nothing was judged in rise, 75 % of the block. The answer is of the "
+                              "rest.")
+    assert words.found[0] == ("60 of the 300 primary buds that could be judged were dead, on 30 "
+                              "canes.")
+    assert not any(text.startswith("Weighted by zones") for text in words.found)
+    assert words.next_step == ("What nobody judged could put it into another band: judge that "
+                               "first.")
+    sheet = Path(season.folder / "sheet.pdf")
+    sheet.write_bytes(grower_sheet(season, "Harrow Slope"))
+    if shutil.which("pdftotext"):
+        text = subprocess.run(["pdftotext", "-raw", sheet, "-"], capture_output=True, text=True,
+                              check=True).stdout
+        assert "rise (75 % of the vines): no result." in " ".join(text.split())
 
 
 @pytest.mark.slow
