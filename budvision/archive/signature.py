@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from budvision.errors import InputError, VerificationError
+from budvision.errors import InputError, StorageError, VerificationError
 from budvision.files import write_whole
 
 __all__ = ["SIGNATURE", "SigningKey", "check_signature"]
@@ -32,6 +32,13 @@ class SigningKey:
     ----------
     folder : Path
         The season's folder; the file `signing-key` there is readable by its owner alone.
+
+    Raises
+    ------
+    StorageError
+        When there is no key and none can be written.
+    InputError
+        When the file there holds none.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -41,8 +48,14 @@ class SigningKey:
         path = folder / "signing-key"
         if not path.exists():
             made = Ed25519PrivateKey.generate()
-            write_whole(path, made.private_bytes(
-                form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption()), mode=0o600)
+            try:
+                write_whole(path, made.private_bytes(
+                    form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption()), mode=0o600)
+            except OSError as error:
+                raise StorageError(
+                    f"the key that signs could not be made ({error.strerror})", where=str(path),
+                    do="Make it where the season may be written, with `budvision archive key`.",
+                ) from error
         try:
             key = form.load_pem_private_key(path.read_bytes(), password=None)
         except ValueError as error:

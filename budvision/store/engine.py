@@ -144,7 +144,7 @@ def plain_errors(root: Path) -> Iterator[None]:
         do = "Check the disk and the database server, then try again; nothing was half-written."
         if "locked" in text:
             do = "Another program writes to the season; try again when it has finished."
-        elif "full" in text:
+        elif "full" in text or ("disk I/O" in text and _is_full(root)):
             do = "Make room on the disk and run the command again; nothing was half-written."
         elif "Could not decode" in text:
             raise _damaged(root, "a text in it is none") from error
@@ -160,6 +160,14 @@ def plain_errors(root: Path) -> Iterator[None]:
         if _raised_in(error).startswith(("sqlalchemy.", __name__)):
             raise _damaged(root, "a name in it is none") from error
         raise
+
+
+def _is_full(root: Path) -> bool:
+    """Tell whether a disk has no room for what SQLite needs beside the file to open it at all."""
+    try:
+        return shutil.disk_usage(root).free < 1 << 16
+    except OSError:
+        return False
 
 
 def _damaged(root: Path, what: str) -> DamagedError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import secrets
 from collections.abc import Sequence
@@ -168,9 +169,11 @@ def _only_https(response: Response) -> Response:
 
 
 def _secret(folder: Path) -> bytes:
-    """Read the cookie secret, or make it. Deleting it logs everybody out, nothing more."""
+    """Read the cookie secret, or make it. Deleting it logs everybody out, nothing more.
+
+    Where it cannot be written it is one of this run alone.
+    """
     path = folder / "cookie-secret"
-    folder.mkdir(exist_ok=True)
     try:
         value = path.read_bytes()
         if len(value) >= 32:
@@ -178,5 +181,7 @@ def _secret(folder: Path) -> bytes:
     except FileNotFoundError:
         pass
     value = secrets.token_bytes(32)
-    write_whole(path, value, mode=0o600)
+    with contextlib.suppress(OSError):  # a season on a disk that may not be written, or is full
+        folder.mkdir(exist_ok=True)
+        write_whole(path, value, mode=0o600)
     return value

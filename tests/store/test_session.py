@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import QueuePool
 
 from budvision.errors import InputError, SeasonError, StorageError
+from budvision.store import engine
 from budvision.store.queries import blocks, rows
 from budvision.store.session import Season, as_utc, now
 
@@ -223,6 +227,17 @@ def test_a_full_disk_says_so(season: Season) -> None:
         write_much()
     with season.read() as conn:
         assert conn.scalar(text("SELECT count(*) FROM site")) == 0
+
+
+@pytest.mark.parametrize(("free", "told"), [(0, "Make room on the disk"), (1 << 30, "Check the d")])
+def test_a_disk_too_full_to_open_a_season_is_not_called_broken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: int, told: str
+) -> None:
+    """SQLite says "disk I/O error" where there is no room for the file beside its database."""
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+    fault = OperationalError("SELECT 1", None, sqlite3.OperationalError("disk I/O error"))
+    with pytest.raises(StorageError, match=told), engine.plain_errors(tmp_path):
+        raise fault
 
 
 @pytest.mark.postgres

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import shutil
 import sqlite3
@@ -13,10 +14,12 @@ import pytest
 from sqlalchemy import text
 from typer.testing import CliRunner
 
+from budvision.archive import signature
 from budvision.cli.main import app
 from budvision.errors import DamagedError, StorageError
 from budvision.store import migrations, session
 from budvision.store.session import Season
+from budvision.web import create_app, guard
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.review.calls_table import import_calls
 
@@ -109,3 +112,34 @@ def test_check_ends_with_5_where_nothing_can_be_verified(
     assert "budvision.db.before-0004-from-0002-1" in json.loads(done.stdout)["do"]
     (folder / "budvision.db").unlink()
     assert isinstance(runner.invoke(app, ("check",)).exception, DamagedError)
+
+
+@pytest.mark.parametrize("kept", ["nothing", "the folder"])
+def test_pages_open_where_no_secret_can_be_kept(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, kept: str
+) -> None:
+    """`serve` ended with an error of ours; now the pages are there to be read, for this run."""
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(session, "may_write", lambda root: False)
+    monkeypatch.setattr(guard, "write_whole", refused)
+    if kept == "nothing":
+        monkeypatch.setattr(Path, "mkdir", refused)
+    app_ = create_app(folder, testing=True)
+    try:
+        assert len(app_.secret_key or b"") >= 32
+        assert app_.test_client().get("/health").json == {"ok": True}
+    finally:
+        app_.extensions["budvision.season"].close()
+
+
+def test_a_key_that_signs_is_not_made_there(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(signature, "write_whole", refused)
+    with pytest.raises(StorageError, match="could not be made .Read-only file system."):
+        signature.SigningKey(folder)
