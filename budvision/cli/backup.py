@@ -81,7 +81,8 @@ def restore(
                    + ("answers as they were." if report.answers_compared == "all" else
                       "counts as they were; intervals come from another rule now."))
         for sha256 in report.missing:
-            say(f"photograph {sha256[:12]} was missing when the backup was made.")
+            say(f"photograph {sha256[:12]} is not in this backup; take its original in again with "
+                "`budvision intake`.")
     if report.missing:
         raise typer.Exit(3)
 

@@ -11,7 +11,7 @@ import seasons
 from typer.testing import CliRunner
 
 from budvision.cli.main import app
-from budvision.errors import InputError, StorageError
+from budvision.errors import InputError, NotFoundError, StorageError, VerificationError
 from budvision.language import speaking
 from budvision.store.backups import last_backup
 from budvision.store.photos import PhotoStore
@@ -25,6 +25,7 @@ from budvision.workflow.archive.merge import verify_archive
 from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.jobs.deeds import DEEDS
+from budvision.workflow.season.check import check
 
 
 @pytest.fixture
@@ -125,11 +126,41 @@ def test_a_restore_brings_what_came_after_the_backup(made: Season, tmp_path: Pat
     older = backup(made, tmp_path / "b")
     code, said = _run("restore", tmp_path / "b", tmp_path / "one")
     assert code == 3, "a season without all of its photographs is not a whole one"
-    assert f"photograph {lost.stem[:12]} was missing when the backup was made." in said
+    assert f"photograph {lost.stem[:12]} is not in this backup; take its original in" in said
     made.photos.add(data)  # its original was found
     backup(made, tmp_path / "b")
     report = restore(tmp_path / "b", tmp_path / "two", generation=older.generation)
     assert (report.missing, report.n_photos) == ((), 6)
+
+
+def test_one_damaged_photograph_of_a_backup_keeps_not_all_others_away(
+    made: Season, tmp_path: Path
+) -> None:
+    """Refused with advice for a season that is gone, and there was no way to the others."""
+    backup(made, tmp_path / "b")
+    damaged, *others = sorted((tmp_path / "b" / "photos").glob("??/*"))
+    _spoil(damaged)
+    with pytest.raises(VerificationError, match="remove that file to restore the season"):
+        restore(tmp_path / "b", tmp_path / "new")
+    damaged.unlink()
+    report = restore(tmp_path / "b", tmp_path / "new")
+    assert (report.n_photos, report.missing) == (5, (damaged.stem,))
+    with Season.open(tmp_path / "new") as season:
+        assert [one.code for one in check(season).findings if one.serious] == ["missing"]
+    for path in others:
+        path.unlink()
+    with pytest.raises(NotFoundError, match="it holds none of the season's photographs"):
+        restore(tmp_path / "b", tmp_path / "more")
+    assert not (tmp_path / "more").exists()
+
+
+def test_a_season_whose_photographs_were_all_gone_is_restored(
+    made: Season, tmp_path: Path
+) -> None:
+    for path in _photos(made):
+        path.unlink()
+    backup(made, tmp_path / "b")
+    assert restore(tmp_path / "b", tmp_path / "new").n_photos == 0
 
 
 def _decide(season: Season) -> None:

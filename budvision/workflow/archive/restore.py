@@ -43,7 +43,10 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True, slots=True)
 class RestoreReport:
-    """What a restore made; `answers_compared` is as `budvision.workflow.archive.proof.compared`."""
+    """What a restore made; `answers_compared` is as `budvision.workflow.archive.proof.compared`.
+
+    `missing` are the photographs of the season's records that the backup does not hold.
+    """
 
     folder: str
     generation: str
@@ -73,7 +76,7 @@ def restore(
     Raises
     ------
     NotFoundError
-        When the folder is no backup or has no such generation.
+        When the folder is no backup, has no such generation, or holds no photograph of it.
     ConflictError
         When the new folder holds files.
     VerificationError
@@ -101,8 +104,7 @@ def restore(
             if file == CONFIG:  # no backup says where database and photographs lie
                 data = season_text(data.decode("utf-8", "replace")).encode()
             write(part / file, data, mode=0o600 if file in KEYS else 0o644)
-        missing = _still_missing(folder, facts["missing"])
-        n_photos = _restore_photos(folder, part, set(missing), progress)
+        n_photos, missing = _restore_photos(folder, part, set(facts["missing"]), progress)
         point = seal.Point(int(facts["point"]["n"]), str(facts["point"]["sha256"]))
         kept = json.loads((part / ANSWERS).read_text("utf-8"))
         (part / ANSWERS).unlink()
@@ -156,23 +158,31 @@ def _clear_but_photos(part: Path) -> None:
     (part / "models").mkdir(exist_ok=True)
 
 
-def _still_missing(folder: Path, missing: list[str]) -> tuple[str, ...]:
-    """Return those of the photographs missing at a backup that no later one has brought."""
-    pool = PhotoStore(folder / "photos")
-    return tuple(sha256 for sha256 in missing if sha256 not in pool)
-
-
 def _restore_photos(
-    folder: Path, part: Path, missing: set[str], progress: Progress | None
-) -> int:
+    folder: Path, part: Path, gone: set[str], progress: Progress | None
+) -> tuple[int, tuple[str, ...]]:
+    """Copy what the backup holds of the season's photographs; return how many, and the others."""
     pool, store = PhotoStore(folder / "photos"), PhotoStore(part / "photos")
+    missing: list[str] = []
     with opened(part, folder) as copy, copy.read() as conn:
-        wanted = sorted(set(overview.photo_hashes(conn)) - missing)
+        wanted = sorted(overview.photo_hashes(conn))
+    if not gone.issuperset(wanted) and not any(sha256 in pool for sha256 in wanted):
+        raise NotFoundError("it holds none of the season's photographs", where=str(pool.folder),
+                            do="Look for that folder: it belongs to the backup.")
     for done, sha256 in enumerate(wanted):
         if progress is not None:
             progress(done, len(wanted), sha256[:12])
-        data = pool.read(sha256, verify=True)
+        try:
+            data = pool.read(sha256, verify=True)
+        except NotFoundError:
+            missing.append(sha256)
+            continue
+        except VerificationError as error:
+            raise VerificationError(
+                error.what, where=error.where, expected=error.expected,
+                do="Put the original in its place, or remove that file to restore the season "
+                "without this photograph.") from error
         if hashlib.sha256(store.add(data).path.read_bytes()).hexdigest() != sha256:
             raise VerificationError(f"photograph {sha256[:12]} was not written as it is",
                                     where=str(part), do="Check the disk.")
-    return len(wanted)
+    return len(wanted) - len(missing), tuple(missing)
