@@ -41,7 +41,8 @@ _ROW = re.compile(r"\b(row|line) (\d+)")
 _COUNT = re.compile(r"([\d., ]*\d) (.+)", re.DOTALL)
 _FEW = 6
 """A message with so few letters of its own, "{name} is {value}", is known only by data in it."""
-_DATUM = r"'.*?'|\".*?\"|\S+|\S*\d.*?"
+_DATUM = r"'.*?'|\".*?\"|\S+|\S*\d(?:(?!\. ).)*?"
+"""Names, words without a space, numbers with what follows, never past the end of a sentence."""
 _DEEP = 3
 _LONGEST = 4000
 
@@ -119,11 +120,13 @@ def _part(text: str) -> str:
 
 def _known(text: str, deep: int = 0) -> str | None:
     """Return a text of the house in the spoken language, None where it has no translation."""
+    plain = say(text)
+    if plain != text:
+        return plain
     shapes = _shapes(spoken())
     found = shapes.match(text) if len(text) <= _LONGEST else None
     if found is None:
-        plain = say(text)
-        return plain if plain != text else None
+        return None
     message, values = found
     return shapes.said[message].format(
         **{name: _value(name, value, deep) for name, value in values.items()})

@@ -11,8 +11,8 @@ from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
 
 from budvision.errors import InputError, StorageError
-from budvision.language import LANGUAGES, Shapes, speaking, told, told_parts, told_text
-from budvision.web import raised
+from budvision.language import LANGUAGES, Shapes, say, speaking, told, told_parts, told_text
+from budvision.web import gather, raised
 from tests.language.test_catalogues import FOLDER, forms
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -112,3 +112,19 @@ def test_what_has_no_translation_stays_english() -> None:
 def test_where_an_error_is_about_is_said_in_the_language(where: str, german: str) -> None:
     with speaking("de"):
         assert told(InputError("node is 'x'", where=where)).startswith(f"{german}: ")
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_what_came_of_long_work_is_not_taken_for_an_error_of_few_letters(language: str) -> None:
+    """"{n} of {total}" was found in a sentence of it: "was taken out de 0 photographs"."""
+    text = ("/srv/arch holds 18 photographs (18 new); calls: 7. Private metadata was taken out of "
+            "0 photographs, and people stand under pseudonyms.")
+    outcomes = [message for message, where in gather.messages().items()
+                if isinstance(message, str) and where.endswith(("jobs/deeds.py", "archive.py"))]
+    assert len(outcomes) > 5
+    with speaking(language):
+        assert told_text(text) == text
+        for message in outcomes:
+            names = dict.fromkeys(_PLACES.findall(message), "7")
+            filled = message.format(**names)
+            assert told_text(filled) in (filled, say(message).format(**names)), message
