@@ -278,17 +278,7 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
             "{n_dead} of the {n} primary bud that could be judged was dead, on {canes}.",
             "{n_dead} of the {n} primary buds that could be judged were dead, on {canes}.",
             first.n_judged, n_dead=first.n_dead, canes=count(first.n_canes, "cane")))
-        weights = {} if facts.weighting is None else {
-            name: weight for name, weight in facts.weighting.weights.items()
-            if facts.weighting.n_units[name]}
-        if facts.weighting is not None and len(weights) > 1:
-            each = ", ".join(f"{name} {percent(weight)}" for name, weight in weights.items())
-            values = {"each": each, "share": percent(first.share)}
-            lines.append(
-                say("Weighted by zones ({each} of the vines), that is {share}.", **values)
-                if facts.weighting.by == "zone" else
-                say("Weighted by vine sizes ({each} of the vines), that is {share}.", **values))
-            lines.append(say("Shares of the table are weighted too, its counts are not."))
+        lines += _weighted(facts, first)
         lines.append(unjudged_words(facts, first, lead=False))
     if facts.kept and facts.beyond is not None:
         lines.append(say("Only {nodes} count, those that pruning keeps.", nodes=facts.kept))
@@ -304,6 +294,24 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
             "carry about {share} of a full crop ({span}) if you pruned as usual.",
             share=percent(share), span=percent_range(low, high)))
     return tuple(line for line in (*lines, wood_found(facts.wood), *facts.causes) if line)
+
+
+def _weighted(facts: BlockFacts, first: TissueFacts) -> list[str]:
+    """Say how zones or vine sizes count: by known shares, or as they were cut."""
+    of = facts.weighting
+    if facts.zones and (of is None or not of.applied):
+        return [say("How much of the block each zone is, is not known: the zones count by the buds "
+                    "that were cut in them.")]
+    weights = {} if of is None else {
+        name: weight for name, weight in of.weights.items() if of.n_units[name]}
+    if of is None or len(weights) < 2:
+        return []
+    each = ", ".join(f"{name} {percent(weight)}" for name, weight in weights.items())
+    values = {"each": each, "share": percent(first.share)}
+    return [say("Weighted by zones ({each} of the vines), that is {share}.", **values)
+            if of.by == "zone" else
+            say("Weighted by vine sizes ({each} of the vines), that is {share}.", **values),
+            say("Shares of the table are weighted too, its counts are not.")]
 
 
 def _crop(facts: BlockFacts) -> ShareLine | None:

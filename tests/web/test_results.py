@@ -217,7 +217,7 @@ def test_over_all_blocks_by_cultivar_and_node(season: Season, client: FlaskClien
     rows = dict(re.findall(form, page))
     assert (rows["Riesling"], rows["Foch"]) == ("50 %", "0 %")
     assert (rows["1"], rows["3"]) == ("50 %", "0 %")
-    assert "Every node that was cut counts" in page, "a block's own answer may leave some out"
+    assert "Every bud that was cut counts alike" in page, "a block's own answer may leave some out"
 
 
 def test_what_waits_leads_to_its_review(season: Season, client: FlaskClient) -> None:
