@@ -41,7 +41,7 @@ _HIDDEN = re.compile(r"\{%-?\s*block body_class")
 _SPOKEN = re.compile(r"\bspoken\(\s*(\"(?:[^\"\\]|\\.)*\")")
 _SPOKEN_N = re.compile(
     r"\bspokenN\(\s*(\"(?:[^\"\\]|\\.)*\"),\s*(\"(?:[^\"\\]|\\.)*\")")
-_PLACE = re.compile(r"</?(\d)>")
+_PLACE = re.compile(r"</?(\d+)>")
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from budvision.web import gather
 FOLDER = Path(budvision.language.__file__).parent / "catalogues"
 OTHERS = [code for code in LANGUAGES if code != "en"]
 messages = cache(gather.messages)
-_PLACES = re.compile(r"\{\w*\}|</?\d>")
+_PLACES = re.compile(r"\{\w*\}|</?\d+>")
 
 
 @cache

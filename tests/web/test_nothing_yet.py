@@ -79,6 +79,7 @@ def test_what_is_said_to_change_later_can_be_changed(client: FlaskClient, tmp_pa
     assert "All of this can be changed later" not in page, "the site cannot"
     assert "Lab, cane base, units, paper and language can be changed later" in page
     settings = client.get("/season/settings").text
+    assert "at once, for everybody on these pages." in settings, "other stations have their own"
     for name in ("lab", "cane_base", "units", "paper", "language"):
         assert f'name="{name}"' in settings
 

@@ -47,6 +47,11 @@ def test_what_stands_in_a_place_is_escaped_and_tags_are_kept() -> None:
     assert page == '<p>Call <a href="/x?a&amp;b">&lt;b&gt;{1}&lt;/b&gt;</a> in 3 h.</p>'
 
 
+def test_a_sentence_may_hold_more_than_nine_tags() -> None:
+    source = "<p>Keys: " + " ".join(f"<kbd>{one}</kbd>" for one in range(12)) + ".</p>"
+    assert _render(source) == source
+
+
 def test_every_template_says_in_english_what_is_written_in_it() -> None:
     """Take the messages out of the rewritten template: what is left is the template's own words."""
     folder = Path(budvision.__file__).parent / "web"

@@ -92,6 +92,8 @@ def test_a_buds_whole_history_is_a_page_that_hides_what_is_hidden(
     after = _text(client, address)
     assert "drawn-1 proposed: primary" in after
     assert after.count("taken back") >= 3
+    assert re.search(r"\d\d:\d\d UTC", after)
+    assert not re.search(r"\d\d:\d\d (?!UTC)", after), "a time without its zone says nothing"
     assert after.count("first reading, blind, on the page") == 3
     german = _text(client, f"{address}?lang=de")
     assert german.count("Erstlesung, blind, auf der Seite") == 3
