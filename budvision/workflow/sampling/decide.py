@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from budvision.language import percent_text, say, say_n, spoken
-from budvision.report.words import count
+from budvision.report.words import and_list, chance_words, count
 from budvision.settings import Settings
 from budvision.stats.quick_look import QuickLook
 from budvision.stats.stopping import (
@@ -112,6 +112,9 @@ def plan_facts(
                 "{n} or more primaries are dead (chance to go on: {chances}).",
                 nodes=count(look.n_buds, "node"), n=look.threshold, chances=quick),
             *_words(policy, looks, errors, n_buds),
+            *([say("Cut canes of each zone in turn: the rule counts them together, so it holds "
+                   "only once each zone is among them.")]
+              if looks and len(plan.layout.zones) > 1 else []),
         ],
     }
 
@@ -163,7 +166,8 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
         calls = current_calls(conn, sampling_id=sampling_id)
         states = bud_states(conn, sampling_id, doubts=False)
     open_canes = {row.cane for row in states if row.state in ("waiting", "no_photo", "partly")}
-    n_canes, dead, judged = _count([row for row in calls if row.cane not in open_canes])
+    whole = [row for row in calls if row.cane not in open_canes]
+    n_canes, dead, judged = _count(whole)
     if not judged:
         return {"state": "none", "band": None, "canes": 0, "n_dead": 0, "n_judged": 0,
                 "words": say("The stopping rule speaks when the first whole cane is called.")}
@@ -172,12 +176,16 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     prior = float(made.get("icc", season.settings.prior_icc))
     number, chance = band_decided(dead, judged, n_canes, policy.edges, prior_icc=prior)
     band = None if number < 0 else policy.bands[number]
+    unseen = _zones_unseen(made, {row.cane for row in whole})
     if n_canes >= int(made.get("canes", n_canes + 1)):
         state, advice = "whole", say("the whole sample is called; its answer is in the results.")
+    elif band is not None and unseen:
+        state, advice = "go_on", say("go on: of {zones} no whole cane is called yet.",
+                                     zones=and_list(unseen))
     elif band is not None:
         state = "decided"
         advice = say("{shares} dead is {chance} likely. You may stop.",
-                     shares=band_share_words(band), chance=_percent(chance))
+                     shares=band_share_words(band), chance=chance_words(chance))
     else:
         state = "go_on"
         advice = say("go on.") if n_canes >= FIRST_LOOK else say_n(
@@ -187,6 +195,13 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
             "words": say_n("{dead} of {judged} primaries dead on {n} whole cane: {said}",
                            "{dead} of {judged} primaries dead on {n} whole canes: {said}",
                            n_canes, dead=dead, judged=judged, said=advice)}
+
+
+def _zones_unseen(plan: Mapping[str, Any], canes: set[str]) -> list[str]:
+    """Return the zones of a plan none of whose canes is among these."""
+    of = {str(vine["cane"]): str(vine.get("zone", "")) for vine in plan.get("vines", ())}
+    seen = {of.get(cane, "") for cane in canes}
+    return [zone for zone in dict.fromkeys(of.values()) if zone and zone not in seen]
 
 
 def _count(calls: Sequence[BudCalls]) -> tuple[int, int, int]:

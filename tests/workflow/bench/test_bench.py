@@ -359,6 +359,14 @@ def test_only_whole_called_canes_count(season: Season) -> None:
     with speaking("de"):
         assert re.search(r"über 50\u00a0% tot .*\d\u00a0%", decision_state(season, 1)["words"])
     assert bench_board(season, 1)["decision"] == state
+    # Canes are numbered as one walks: without this the first zone decided for those below it.
+    zoned = {"canes": 9, "policy": "common", "icc": 0.25, "vines": [
+        {"cane": str(number), "zone": "top" if number < 7 else "foot"} for number in range(1, 10)]}
+    with season.write() as conn:
+        update_sampling(conn, 1, plan=zoned)
+    told = decision_state(season, 1)
+    assert (told["state"], told["band"]) == ("go_on", None)
+    assert told["words"].endswith("go on: of foot no whole cane is called yet.")
     # The hours in water stay with the results.
     assert "soak" not in results(season)["blocks"][0]  # type: ignore[index]
     now = datetime.now(UTC)
@@ -388,3 +396,7 @@ def test_the_plan_says_when_to_stop(season: Season) -> None:
     words = " ".join(plan_facts(plan)["words"])
     assert "stop when one band of policy common is 88% likely" in words
     assert "with the whole sample" in words
+    assert "Cut canes of each zone in turn" not in words
+    layout = describe_block("B", n_rows=6, n_vines=10, zones="top=1-3,foot=4-6")
+    plan = plan_sample(layout, settings=Settings(), sampling="a", canes=12, nodes=10, draw=1)
+    assert "Cut canes of each zone in turn" in plan_facts(plan)["words"][-1]
