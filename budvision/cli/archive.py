@@ -117,6 +117,8 @@ def verify(
                    + (f" Signed by {facts['signed_by']}." if facts["signed_by"] else ""))
         for sha256 in cast(list[str], facts["missing"]):
             typer.echo(f"photograph {sha256[:12]} was missing when it was exported.", err=True)
+        for model in cast(list[str], facts["models"]):
+            typer.echo(f"model {model} was missing or damaged when it was exported.", err=True)
         if facts["signed_by"] and key is None:
             typer.echo("Compare that key with one its laboratory gave you (--key).", err=True)
 

@@ -21,7 +21,7 @@ from budvision.store.session import Season
 from budvision.workflow.answers.results import results
 from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.export import export_archive
-from budvision.workflow.archive.merge import verify_archive
+from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.proof import answers_of, differences
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.jobs.deeds import DEEDS
@@ -113,6 +113,12 @@ def test_a_damaged_model_is_named(made: Season, tmp_path: Path, damage: str) -> 
     for words in (("backup", tmp_path / "b"), ("archive", "export", tmp_path / "bag")):
         code, said = _run(*words, "--season", made.folder)
         assert (code, told in said) == (3, True), said
+    code, said = _run("archive", "verify", tmp_path / "bag")
+    assert (code, "model tuned-1 was missing or damaged when it was exported." in said) == (0, True)
+    with Season.create(tmp_path / "again") as again:
+        conflicts = import_archive(again, tmp_path / "bag").conflicts
+        assert any("is in no list of models" in one for one in conflicts) is (damage == "list")
+        assert [one.code for one in check(again).findings if one.serious] == ["model"]
     asked = {"folder": str(tmp_path / "b")}
     assert f"{where}. Check it." in DEEDS["backup"].do(made, asked, lambda *_: None).text
     code, said = _run("move", tmp_path / "new", "--season", made.folder)

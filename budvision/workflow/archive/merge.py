@@ -8,7 +8,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -84,8 +84,26 @@ def verify_archive(
                 expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
                 do="Compare with the budvision that made it; a changed archive must not be used.")
     return {"ok": True, "folder": str(folder), **facts, **counts,
-            "missing": missing, "answers_equal": reach == "all", "answers_compared": reach,
-            "signed_by": signed_by}
+            "missing": missing, "models": _faulty_models(folder),
+            "answers_equal": reach == "all", "answers_compared": reach, "signed_by": signed_by}
+
+
+def _faulty_models(folder: Path) -> list[str]:
+    """Name the models that the exported season no longer had whole."""
+    from budvision.verdict.registry import list_models, verify_model
+
+    home = folder / "data" / "models"
+    wanted = {row["name"] for row in rows_of(folder, "model") if row["path"].startswith("models/")}
+    try:
+        entries = {entry.label: entry for entry in list_models(home)}
+    except InputError:
+        return sorted(wanted)
+    whole = set()
+    for name in wanted & set(entries):
+        with suppress(VerificationError):
+            verify_model(entries[name])
+            whole.add(name)
+    return sorted(wanted - whole)
 
 
 def _check_names(folder: Path, *, whole: bool) -> None:
@@ -297,7 +315,10 @@ def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[st
     source = folder / "data" / "models"
     if not source.is_dir():
         return {}
-    entries = {entry.label: entry for entry in list_models(source)}
+    try:
+        entries = {entry.label: entry for entry in list_models(source)}
+    except InputError:  # damaged at export: rows and photographs come in all the same
+        entries = {}
     out: dict[str, str] = {}
     for model in sorted(p for p in source.iterdir() if p.is_dir()):
         files = {p.relative_to(model): sha256_of(p) for p in model.rglob("*") if p.is_file()}
@@ -315,6 +336,8 @@ def _bring_models(season: Season, folder: Path, report: ImportReport) -> dict[st
         if not target.is_dir():
             _copy_model(model, target)
         known = {one.label for one in list_models(season.models_folder)}
+        if entry is None and target.name not in known:
+            report.conflicts.append(f"model {model.name} is in no list of models: nothing uses it")
         if entry is not None and target.name not in known:
             name = target.name.removesuffix(f"-{entry.version}")
             add_model(replace(entry, name=name, folder=target))

@@ -112,7 +112,8 @@ def gather_regions(season: Season, *, progress: Progress | None = None) -> Regio
     images, labels, exposed, dead, canes, corrected = [], [], [], [], [], []
     chosen = [*drawn, *keep]
     for i, (region, place) in enumerate(chosen):
-        photo = read_photo(season.photos.read(hashes[region.photo_id]), max_side_px=2400)
+        data = season.photos.read(hashes[region.photo_id], verify=True)
+        photo = read_photo(data, max_side_px=2400)
         made = _crop(photo.image, photo.scale, region)
         if made is None:
             continue

@@ -254,7 +254,7 @@ def correct(
     try:
         chosen = used or model_in_use(season)
         proposed = (judge or _judge_with(chosen, season.folder))(
-            season.photos.read(photo.sha256), labels, box, photo.file_name
+            season.photos.read(photo.sha256, verify=True), labels, box, photo.file_name
         )
         if latest is not None:  # the photograph's own scale and doubts are not corrected away
             proposed = replace(

@@ -5,12 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import seasons
 
+from budvision.errors import InputError
+from budvision.store.queries.people import find_person
 from budvision.verdict.propose import Proposer, propose_photo
 from budvision.verdict.reasons import ALONE_UNCLEAR
-from budvision.vocabulary import Tissue, Verdict
+from budvision.vocabulary import Proposal, Tissue, Verdict
 from budvision.workflow.intake.propose import ModelInUse
-from budvision.workflow.review.regions import _judge_with, apply_steps
+from budvision.workflow.review.regions import _judge_with, apply_steps, correct
 from budvision.workflow.review.steps import Step
 
 
@@ -40,3 +43,26 @@ def test_saying_that_the_names_are_right_leaves_the_outlines() -> None:
     other = [Step("rename", Tissue.SECONDARY, Tissue.TERTIARY), Step("named")]
     swapped = apply_steps(image, 1.0, labels, (0, 0, 2, 3), other)
     np.testing.assert_array_equal(swapped, [[0, 1, 3], [4, 1, 2]])
+
+
+def test_no_proposal_is_made_from_bytes_that_have_changed(tmp_path: Path) -> None:
+    """Outlines drawn by a person were judged on whatever lay under the photograph's name."""
+    seen: list[bytes] = []
+
+    def judge(data: bytes, *_: object) -> Proposal:
+        seen.append(data)
+        raise InputError("not asked here")
+
+    with seasons.make_season(tmp_path / "season", n_photos=1) as season:
+        [path] = season.photos.folder.glob("??/*")
+        with season.read() as conn:
+            person = find_person(conn, "Petra Quill")
+        assert person is not None
+        used = ModelInUse("drawn-1", "d" * 64, "drawn-1")
+        correct(season, 1, [Step("named")], person=person, used=used, judge=judge)
+        assert seen == [path.read_bytes()]
+        path.chmod(0o644)
+        path.write_bytes(path.read_bytes() + b"other")
+        made = correct(season, 1, [Step("named")], person=person, used=used, judge=judge)
+        assert len(seen) == 1
+        assert "has changed since it was taken in" in made.message
