@@ -8,20 +8,25 @@ import shutil
 import stat
 import subprocess
 import sys
-from pathlib import Path
+from dataclasses import replace
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 import pytest
+import seasons
 
 from budvision.archive.generations import switch
 from budvision.errors import StorageError
 from budvision.files import PART, remove, write_whole
 from budvision.store.photos import PhotoStore
 from budvision.store.session import Season
+from budvision.verdict import registry
+from budvision.verdict.registry import find_model
 from budvision.workflow.answers.report import safe_name
 from budvision.workflow.archive.backup import backup
 from budvision.workflow.archive.restore import restore
 from budvision.workflow.intake.intake import intake
+from budvision.workflow.intake.propose import model_in_use
 from budvision.workflow.season.check import check
 
 
@@ -196,3 +201,22 @@ def test_a_code_page_without_the_signs_of_the_answer(tmp_path: Path) -> None:
         capture_output=True, check=False)
     assert done.returncode == 0, done.stderr.decode()
     assert "Élan" in done.stdout.decode("utf-8")
+
+
+def test_a_seasons_own_model_has_the_same_path_on_every_system(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With Windows' strokes in its row it was no model of the season, and archives were refused."""
+    with seasons.make_season(tmp_path / "season") as season:
+        made = find_model("tuned-1", folders=[season.models_folder])
+
+        class Folder(type(made.folder)):  # type: ignore[misc]
+            def resolve(self, strict: bool = False) -> Path:
+                return self
+
+            def relative_to(self, *_: object, **__: object) -> PureWindowsPath:
+                return PureWindowsPath("models") / "tuned-1"
+
+        there = replace(made, folder=Folder(made.folder))
+        monkeypatch.setattr(registry, "find_model", lambda *_, **__: there)
+        assert model_in_use(season, "tuned-1").path == "models/tuned-1"

@@ -134,7 +134,8 @@ def model_in_use(season: Season, model: str | Path | None = None) -> ModelInUse:
     return ModelInUse(
         label=entry.label,
         sha256=hashlib.sha256(f"{entry.label}\n{listed}".encode()).hexdigest(),
-        path=str(entry.folder.resolve().relative_to(season.folder)) if own else entry.label,
+        path=(entry.folder.resolve().relative_to(season.folder).as_posix() if own
+              else entry.label),
         facts={"files": dict(entry.files), "feature_version": entry.feature_version},
     )
 
