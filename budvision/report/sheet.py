@@ -148,7 +148,8 @@ def sheet_pdf(
         "policies": [[short(row.name, 110), _policy_text(row)] for row in answer.policies],
         "history": [
             say("{sampling} ({day}): {share} of {n}. {change}", sampling=line.sampling,
-                day=line.collected or say("day not recorded"), n=line.n_judged, change=line.change,
+                day=day_words(dt.date.fromisoformat(line.collected) if line.collected else None,
+                              units=units), n=line.n_judged, change=line.change,
                 share=f"{line.share} ({line.span})" if line.span else line.share)
             for line in facts.history[-4:]
         ],

@@ -201,6 +201,13 @@ def test_history_is_told_with_the_change(season: Season, client: FlaskClient) ->
     assert "Over time" in page
     assert "+60 points" in page
     assert "sampling “late”" in page
+    assert "collected 5 February 2026" in page
+    assert '<td data-head="collected">5 January 2026</td>' in page
+    for path in (f"/results/block/{block}", "/results/"):
+        german = client.get(f"{path}?lang=de").text
+        assert "5. Februar 2026" in german
+        assert "2026-02-05<" not in german
+    client.get("/me?lang=en")
     early = client.get(f"/results/block/{block}?sampling=early").text
     assert "About 5 % of the primary buds" in early
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flask import Response, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from budvision.language import mark, say
+from budvision.language import locale_day, mark, say
 from budvision.report.answer import AnswerWords, ShareLine, answer_words
 from budvision.report.canvas import Drawing
 from budvision.report.facts import HistoryLine
@@ -170,7 +170,9 @@ def _page(answer: Answer, labels: tuple[str, ...], more: int, units: str) -> Blo
         what_if=WhatIfWords(more, percent_range(after.low, after.high), after.settled)
         if after else None,
         more=more, method=method_words(result.tissues[Tissue.PRIMARY]) if result else "",
-        groups=_groups(answer, buds), history=history_lines(season, answers),
+        groups=_groups(answer, buds), history=tuple(
+            replace(line, collected=line.collected and locale_day(
+                line.collected, us=units == "us")) for line in history_lines(season, answers)),
         history_drawing=_history_figure(answers, answer) if len(answers) > 1 else None,
         waiting=_links(states, waiting), n_unseen=sum(s.state == "no_photo" for s in states),
         left_out=_links(states, left_out(answer, states)),

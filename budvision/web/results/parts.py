@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from budvision.language import say, say_n
+from budvision.language import locale_day, say, say_n
 from budvision.report.answer import NO_RESULT, AnswerWords, answer_words, share_line
 from budvision.report.canvas import BandEdges
 from budvision.report.facts import part_facts
@@ -129,13 +129,14 @@ def next_step(answer: Answer, words: AnswerWords) -> str:
 def block_row(season: Season, answer: Answer) -> BlockRow:
     """Return a block as a line of the overview."""
     words, sampling = answer_words(line_facts(season, answer)), answer.sampling
+    collected = sampling.collected_at if sampling else None
     primary = words.tissues[0] if answer.judged else None
     return BlockRow(
         id=answer.block.id, block=answer.block.name,
         place=" · ".join(part for part in (answer.block.site, answer.block.cultivar) if part),
         sampling_id=sampling.id if sampling else None,
         sampling=sampling.label if sampling else "",
-        collected=(sampling.collected_at or "")[:10] if sampling else "",
+        collected=locale_day(collected, us=season.settings.units == "us") if collected else "",
         n_judged=primary.n_live + primary.n_dead if primary else 0,
         share=primary.share if primary else say(NO_RESULT), span=primary.span if primary else "",
         bar=bar(primary.ends, answer.policy) if primary else None, band=words.band,
