@@ -16,6 +16,10 @@ from budvision.report.words import check_units, count, day_words, printed_words,
 __all__ = ["appendix_pdf", "program_summary_pdf"]
 
 
+_FIRST = "*"
+"""Beside the band of a block whose answer begins with "Read this first"."""
+
+
 def program_summary_pdf(
     blocks: Sequence[BlockFacts], *, title: str, paper: str = "a4", units: str = "metric",
     printed_on: dt.date | None = None,
@@ -62,13 +66,17 @@ def program_summary_pdf(
     if n_waiting:
         lead.append(say_n("{n} bud waits for a person and is not counted.",
                           "{n} buds wait for a person and are not counted.", n_waiting))
+    rows = [_row(facts, units) for facts in blocks]
+    if any(str(row["band"]).endswith(_FIRST) for row in rows):
+        lead.append(say("Where {mark} stands, the block's own sheet says first what must be known "
+                        "before its numbers are used.", mark=_FIRST))
     edges = [band.high for band in blocks[0].bands[:-1]]
     shared = all([band.high for band in facts.bands[:-1]] == edges for facts in blocks)
     data = {
         "title": short(title, 90),
         "lead": lead,
         "edges": edges if shared else [],
-        "rows": [_row(facts, units) for facts in blocks],
+        "rows": rows,
         "cautions": [say(text) for text in CAUTIONS[:2]],
         "printed": printed_words(printed_on, units=units),
     }
@@ -90,7 +98,7 @@ def _row(facts: BlockFacts, units: str) -> dict[str, object]:
         "share": first.share if first else say(NO_RESULT),
         "range": first.span if first else "",
         "ends": list(first.ends) if first and first.ends else [],
-        "band": words.band,
+        "band": f"{words.band} {_FIRST}" if words.first else words.band,
         "nodes": words.retain + span,
         "waiting": str(len(facts.waiting)) if facts.waiting else "",
     }

@@ -208,6 +208,10 @@ def test_the_summary_lists_every_block_even_those_without_a_result(tmp_path: Pat
     assert "3 buds wait for a person" in text
     assert "no result" in text
     assert "62 (54 to 72)" in text
+    assert "double *" in text       # 26 to 45 % holds the edge at 35 %
+    assert "Where * stands" in text
+    plain = replace(FACTS, bands=FACTS.bands[2:])
+    assert "*" not in text_of(program_summary_pdf([plain], title="Winter 2026"), tmp_path)
 
 
 @needs_poppler
