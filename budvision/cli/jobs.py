@@ -110,6 +110,8 @@ def cancel(
 def run(season: SeasonOption = Path()) -> None:
     """Do what waits in the queue, without pages, until nothing is left.
 
+    Exit code 3 where something of it failed.
+
     Example: budvision jobs run --season winter
     """
     from budvision.photo import workers
@@ -117,6 +119,10 @@ def run(season: SeasonOption = Path()) -> None:
     from budvision.workflow.jobs.queue import Runner
 
     with Season.open(season) as opened:
-        n = Runner(opened).work()
+        runner = Runner(opened)
+        n = runner.work()
     workers.close()
     say(f"{n} {'job was' if n == 1 else 'jobs were'} worked on; see `budvision jobs list`.")
+    if runner.failed:
+        say(f"Failed: {', '.join(f'job {number}' for number in runner.failed)}.")
+        raise typer.Exit(3)

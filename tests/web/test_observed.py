@@ -181,7 +181,7 @@ def test_health_is_told_to_anybody_in_a_word_and_to_a_lead_in_full(network: Flas
     assert client.get("/health").json == {"ok": True}
     log_in(client, "Ilse Brandl")
     page = client.get("/season/health").text
-    for shown in ("SQLite", migrations.HEAD, "never", "free"):
+    for shown in ("SQLite", migrations.HEAD, "none known", "free"):
         assert shown in page
     season = network.extensions[SEASON_KEY]
     season.close()

@@ -112,9 +112,15 @@ class Runner:
     ----------
     season : Season
         The season.
+
+    Attributes
+    ----------
+    failed : list of int
+        Numbers of the pieces of work that failed here.
     """
 
     def __init__(self, season: Season) -> None:
+        self.failed: list[int] = []
         self._season = season
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -196,6 +202,8 @@ class Runner:
                     f"something unexpected happened; it was logged as number {number}",
                     do="Try again; if it happens again, send the number and the log to the "
                     "maintainers.", code="unexpected"))
+        if state == "failed":
+            self.failed.append(job.id)
         with self._season.write() as conn:
             jobs.end_job(conn, job.id, state, text=text, model=model)
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import pytest
 from sqlalchemy import insert, text
+from typer.testing import CliRunner
 
+from budvision.cli.main import app
 from budvision.errors import BudvisionError, ConflictError, InputError, NotFoundError
 from budvision.store.queries import jobs
 from budvision.store.session import Season
@@ -213,3 +216,24 @@ def test_another_station_does_not_do_what_was_asked_for_here(any_season: Season)
         assert jobs.take_job(conn, "elsewhere:/srv/winter", lost_after_s=90) is None
     with pytest.raises(InputError, match="expected one of train"):
         submit(any_season, "dance", by="Maren Holt")
+
+
+def test_work_that_failed_ends_the_command_otherwise_than_work_that_was_done(
+    season: Season, deed: Any
+) -> None:
+    """A nightly backup that failed ended with exit code 0: "1 job was worked on"."""
+    def do(season: Season, given: Given, tell: Progress) -> Outcome:
+        raise InputError("the disk is not there")
+
+    deed(do)
+    assert submit(season, "check", by="Ivo Lund")
+    run = partial(CliRunner().invoke, app, ["jobs", "run", "--season", str(season.folder)])
+    done = run()
+    assert (done.exit_code, "Failed" in done.stderr) == (0, False)
+    assert submit(season, "train", by="Ivo Lund")
+    assert submit(season, "check", by="Ivo Lund")
+    done = run()
+    assert done.exit_code == 3
+    assert "2 jobs were worked on" in done.stderr
+    assert "Failed: job 2." in done.stderr
+    assert [state for state, _ in _states(season)] == ["done", "failed", "done"]
