@@ -154,7 +154,7 @@ def compare(
         raise NothingToDoError(
             "there is no blind call to compare on", where="compare",
             expected="buds called without seeing the proposal",
-            do="Go on reviewing: every tenth bud is called blind.")
+            do="Go on reviewing: the share that the setting blind_share names is called blind.")
     rows = [_row("all", judged, rng)]
     for tissue in TISSUES:
         part = [one for one in judged if one.tissue is tissue]

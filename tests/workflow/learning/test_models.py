@@ -175,7 +175,7 @@ def test_comparison_is_paired_and_bounded_by_cane() -> None:
         assert "bis" in row.gains[1]
         back = compare(judged[:12], old="a-1", new="b-1", rng=rng)
     assert "zu wenig, um die Modelle zu unterscheiden" in back.words
-    with pytest.raises(NothingToDoError, match="no blind call"):
+    with pytest.raises(NothingToDoError, match=r"no blind call.*the setting blind_share names"):
         compare([], old="a-1", new="b-1", rng=rng)
 
 
