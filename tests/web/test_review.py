@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from sqlalchemy import event
 
 from budvision.errors import ConflictError, InputError
+from budvision.language import speaking
 from budvision.photo.colour import find_neutral
 from budvision.store.queries import blocks, people, photos, proposals
 from budvision.store.queries.calls import NewCall, call_history, current_calls
@@ -35,7 +36,7 @@ from budvision.workflow.review import pictures, regions
 from budvision.workflow.review import queue as review_queue
 from budvision.workflow.review import save as review
 from budvision.workflow.review.agreement import agreement
-from budvision.workflow.review.page import bud_page
+from budvision.workflow.review.page import bud_page, sure_words
 from budvision.workflow.review.queue import Choice
 from budvision.workflow.review.steps import Step
 
@@ -852,3 +853,10 @@ def test_the_end_of_the_queue_leads_to_the_result(
     text = client.get("/review/sampling/1").text
     assert "See the result" in text
     assert "/results/block/1" in text
+
+
+def test_how_sure_a_proposal_is_stands_in_the_pages_language() -> None:
+    with speaking("de"):
+        assert sure_words(0.999, "dead") == "über 99 von 100"
+        assert sure_words(0.55, "unsure") == "55 von 100 für tot"
+    assert sure_words(0.08, "live") == "92 in 100"

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from budvision.language import told_text
+from budvision.language import say, told_text
 from budvision.settings import Settings
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
@@ -48,17 +48,17 @@ def sure_words(p_dead: float | None, verdict: str) -> str:
     if p_dead is None:
         return ""
     if verdict == "live":
-        return f"{_hundredths(1.0 - p_dead)} in 100"
+        return say("{n} in 100", n=_hundredths(1.0 - p_dead))
     if verdict == "dead":
-        return f"{_hundredths(p_dead)} in 100"
-    return f"{_hundredths(p_dead)} in 100 for dead"
+        return say("{n} in 100", n=_hundredths(p_dead))
+    return say("{n} in 100 for dead", n=_hundredths(p_dead))
 
 
 def _hundredths(p: float) -> str:
     if p > 0.995:
-        return "over 99"
+        return say("over 99")
     if p < 0.005:
-        return "under 1"
+        return say("under 1")
     return str(round(p * 100))
 
 
