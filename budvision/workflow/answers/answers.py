@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from budvision.errors import NothingToDoError
-from budvision.report.facts import BlockFacts, zone_facts
-from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries.blocks import Block, Sampling
@@ -25,7 +23,7 @@ from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vineyard.wood import WoodResult
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
-from budvision.workflow.answers.results import BlockAnswer, season_results
+from budvision.workflow.answers.results import BlockAnswer, season_results, zones_apart
 from budvision.workflow.answers.waiting import Waiting
 from budvision.workflow.sampling.top_up import cane_of
 
@@ -94,8 +92,7 @@ class Answer:
     @property
     def zones_differ(self) -> bool:
         """Whether the policy says different things of the block's zones."""
-        return zones_differ(BlockFacts(
-            block=self.block.name, zones=tuple(zone_facts(zone, None) for zone in self.zones)))
+        return zones_apart(self.zones)
 
     @property
     def judged(self) -> BlockResult | None:

@@ -6,7 +6,7 @@ a person has called are counted; the rest are listed as waiting.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from types import MappingProxyType
 
@@ -15,6 +15,8 @@ from sqlalchemy import Connection
 
 from budvision.errors import NothingToDoError
 from budvision.language import spoken
+from budvision.report.facts import BlockFacts, zone_facts
+from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
 from budvision.store.counts import versions
@@ -40,6 +42,7 @@ from budvision.workflow.sampling.top_up import head_and_more
 
 __all__ = [
     "BESIDE", "BlockAnswer", "answer_as_dict", "results", "season_results", "season_table",
+    "zones_apart",
 ]
 
 BESIDE: Mapping[str, object] = MappingProxyType({"caution": CAUTION, "warnings": []})
@@ -231,14 +234,23 @@ def _groups(
     return {head.id: (head, *more) for head, more in pairs}
 
 
+def zones_apart(zones: Sequence[BlockResult]) -> bool:
+    """Say whether the policy says different things of a block's zones."""
+    return zones_differ(BlockFacts(block="", zones=tuple(zone_facts(one, None) for one in zones)))
+
+
 def answer_as_dict(answer: BlockAnswer) -> dict[str, object]:
-    """Return one block as the tally's JSON, plus `sampling`, `confirmed` and `waiting`."""
+    """Return one block as the tally's JSON, plus `sampling`, `confirmed` and `waiting`.
+
+    Where `zones_differ` is there the band and nodes of the whole block fit none of its zones.
+    """
     payload = block_as_dict(answer.result) | {
         "sampling": answer.sampling, "confirmed": answer.confirmed,
         "waiting": answer.waiting.as_dict(),
     }
     further: dict[str, object] = {
         "zones": [block_as_dict(zone) for zone in answer.zones],
+        "zones_differ": zones_apart(answer.zones),
         "beyond": answer.beyond and asdict(answer.beyond),
         "topped_up_by": list(answer.topped_up_by),
         "wood": [asdict(one) for one in answer.wood],

@@ -122,6 +122,7 @@ def test_zones_are_weighted_by_their_rows_and_advised_each_by_itself(season: Sea
     assert words.choices_for == "For hollow:"
     told = results(season)["blocks"][0]
     assert told["weighting"]["weights"] == pytest.approx({"hollow": 0.2, "rise": 0.8})
+    assert told["zones_differ"], "scripts too are told that one number fits no zone"
     assert len(told["edges"]) == len(answer_of(season, "Harrow Slope").result.edges)
     hollow, rise = words.zones
     assert (hollow.weight, hollow.line.share, rise.weight, rise.line.share) == (
