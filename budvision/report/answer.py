@@ -263,8 +263,13 @@ def _round(value: float) -> float:
 def _headline(primary: TissueFacts | None) -> str:
     if primary is None or primary.low is None or primary.high is None:
         return say("No primary bud has been judged live or dead yet, so there is no result.")
+    share, span = primary.share or 0.0, percent_range(primary.low, primary.high)
+    if 0 < share < 0.005:
+        return say("Under 1 % of the primary buds are dead (likely {span}).", span=span)
+    if 0.995 <= share < 1:
+        return say("Over 99 % of the primary buds are dead (likely {span}).", span=span)
     return say("About {share} of the primary buds are dead (likely {span}).",
-               share=percent(primary.share), span=percent_range(primary.low, primary.high))
+               share=percent(share), span=span)
 
 
 # ---- what was found, and how sure --------------------------------------------------------------

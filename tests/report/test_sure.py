@@ -38,6 +38,12 @@ def test_no_sample_makes_a_band_certain_or_a_range_without_width() -> None:
     assert "The block lies in the band “normal” (over 99 % likely)." in words.sure
 
 
+def test_a_share_next_to_none_or_all_is_not_about_it() -> None:
+    """"About under 1 %" stood there."""
+    assert words_of([1] + [0] * 29).headline.startswith("Under 1 % of the primary buds are dead (")
+    assert words_of([9] + [10] * 29).headline.startswith("Over 99 % of the primary buds are dead (")
+
+
 def test_a_range_is_said_to_hold_if_the_calls_are_right() -> None:
     """With readers who miss a fifth of the dead and a tenth of the live, raw ranges of blocks 5 %
     dead held the truth in 51 of 100 simulated samples, corrected ones in 97."""
