@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from sqlalchemy import Connection, delete, insert
+from sqlalchemy.exc import IntegrityError
 
+from budvision.errors import VerificationError
 from budvision.store.counts import rebuild
 from budvision.store.queries.rows import settle_numbers, settle_plans, stream
 from budvision.store.remembered import remembered
@@ -32,7 +34,22 @@ def copy_rows(
     -------
     dict of str to int
         Rows copied, by table.
+
+    Raises
+    ------
+    VerificationError
+        When a row refers to one that is not there.
     """
+    try:
+        return _copied(source, target)
+    except IntegrityError as error:
+        raise VerificationError(
+            f"its rows do not fit together ({str(error.orig).splitlines()[0]})",
+            where="database", expected="the rows that were saved",
+            do="Run `budvision check` in the season.") from error
+
+
+def _copied(source: Connection, target: Connection) -> dict[str, int]:
     tables = [table for table in metadata.sorted_tables
               if table not in (sampling_count, remembered, job)]
     counts: dict[str, int] = {}

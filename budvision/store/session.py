@@ -45,6 +45,7 @@ _LOG = logging.getLogger(__name__)
 _TURN = text("SELECT pg_advisory_xact_lock(1651860598)")
 _TURN_OF_THE_MOMENT = text(
     "SELECT pg_advisory_xact_lock(1651860599), set_config('synchronous_commit', 'off', true)")
+_SEALS = frozenset((*seal.CHAINED, *seal.SUMMED, seal.WRITES))
 _FIRST_CONFIG = """\
 # Settings of this season; `budvision settings` lists every name, its default and what it does.
 # Only what differs from the defaults need stand here.
@@ -302,6 +303,9 @@ class Season:
                 if of_the_moment:
                     worked_out = self.remembered.write(conn)
                 elif (standing := seal.standing(conn)) is not None:  # else inside a migration
+                    if lost := _SEALS - standing.sealed.keys():
+                        raise DamagedError(f"the seal of table {min(lost)} is gone",
+                                           where=str(self.folder), do=last_good_copy(self.folder))
                     counts.extend(conn, standing.before, standing.newest)
                     sealed = seal.extend(conn, standing)
         if worked_out is not None:

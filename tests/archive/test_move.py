@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -117,3 +119,12 @@ def test_work_that_waits_is_told_of(made: Season, tmp_path: Path) -> None:
         told.stderr.split())
     with Season.open(tmp_path / "new") as moved, moved.read() as conn:
         assert jobs.list_jobs(conn) == []
+
+
+def test_rows_that_refer_to_nothing_are_not_moved(made: Season, tmp_path: Path) -> None:
+    """It ended with an error of ours, as a backup of a damaged season on PostgreSQL did."""
+    with closing(sqlite3.connect(made.folder / "budvision.db")) as plain:
+        plain.execute("DELETE FROM bud WHERE id = 2")  # foreign keys are off outside budvision
+        plain.commit()
+    with pytest.raises(VerificationError, match="its rows do not fit together"):
+        move(made, tmp_path / "new")

@@ -13,6 +13,7 @@ from budvision.store.tables import (
     APPEND_ONLY,
     assignment,
     block,
+    call,
     model,
     person,
     photo,
@@ -99,14 +100,16 @@ def count_rows(conn: Connection) -> SeasonCounts:
 
     sealed = {row.table_name: row.n_rows
               for row in conn.execute(select(seal.c.table_name, seal.c.n_rows))}
+    n_photos, n_calls = (  # of a seal that somebody has removed `check` tells
+        sealed[table.name] if table.name in sealed else n(table) for table in (photo, call))
     kept = sampling_count.c
     n_buds, n_placed, n_unseen = conn.execute(
         select(*(func.coalesce(func.sum(column), 0)
                  for column in (kept.n_buds, kept.n_photos, kept.n_unseen)))).one()
     return SeasonCounts(
         n_blocks=n(block), n_samplings=n(sampling), n_buds=int(n_buds),
-        n_photos=sealed["photo"], n_unassigned=sealed["photo"] - int(n_placed),
-        n_without_proposal=int(n_unseen), n_calls=sealed["call"], n_people=n(person),
+        n_photos=n_photos, n_unassigned=n_photos - int(n_placed),
+        n_without_proposal=int(n_unseen), n_calls=n_calls, n_people=n(person),
         n_models=n(model),
     )
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,7 @@ from budvision.workflow.intake.intake import intake
 from budvision.workflow.jobs.deeds import DEEDS
 from budvision.workflow.season import check as checking
 from budvision.workflow.season.check import CheckReport, check
+from budvision.workflow.season.status import status
 
 
 @pytest.fixture
@@ -111,3 +114,15 @@ def test_a_damaged_key_is_found_and_makes_no_other_names(taken: Season, text: st
         ArchiveKey(taken.folder)
     path.write_text(whole)
     assert check(taken).findings == ()
+
+
+@pytest.mark.parametrize("table", ["call", "photo", "bud"])
+def test_a_seal_that_is_gone_is_a_finding(taken: Season, table: str) -> None:
+    """`check` itself ended with an error of ours, and so did status."""
+    with closing(sqlite3.connect(taken.folder / "budvision.db")) as plain:
+        plain.execute("DELETE FROM seal WHERE table_name = ?", (table,))
+        plain.commit()
+    assert ("changed_row", True) in _codes(check(taken))
+    assert status(taken).counts.n_photos == 3
+    with pytest.raises(DamagedError, match=f"the seal of table {table} is gone"), taken.write():
+        pass
