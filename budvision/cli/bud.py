@@ -78,4 +78,4 @@ def _call(row: dict[str, Any]) -> str:
 
 
 def _when(stamp: str) -> str:
-    return stamp[:16].replace("T", " ")
+    return f"{stamp[:16].replace('T', ' ')} UTC"
