@@ -202,8 +202,10 @@ def _photos(
     if progress is not None:
         progress(len(hashes), len(hashes), "")
     of_models = shared_hashes(season)
+    with season.read() as conn:  # work has gone on meanwhile
+        recorded = overview.photo_hashes(conn)
     for sha256 in kept:
-        if sha256 not in hashes and sha256 not in of_models:
+        if sha256 not in recorded and sha256 not in of_models:
             found.append(Finding(
                 "no_record", f"photograph {sha256[:12]}", "it is in photos/ but in no record: an "
                 "intake was killed after copying it", "Run that intake again.", serious=False))

@@ -15,8 +15,8 @@ from budvision.errors import DamagedError, StorageError
 from budvision.store import archive_key
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.photos import PhotoStore
-from budvision.store.queries import blocks
-from budvision.store.session import Season
+from budvision.store.queries import blocks, rows
+from budvision.store.session import Season, now
 from budvision.workflow.intake.intake import intake
 from budvision.workflow.jobs.deeds import DEEDS
 from budvision.workflow.season import check as checking
@@ -86,6 +86,23 @@ def test_what_a_running_program_is_writing_is_not_a_killed_ones(taken: Season) -
     part = taken.folder / "budvision.toml.0123.part"
     part.write_bytes(b"half")
     assert check(taken, progress=lambda *_: part.unlink(missing_ok=True)).findings == ()
+
+
+def test_a_photograph_taken_in_meanwhile_is_not_a_killed_intakes(
+    taken: Season, jpeg: Callable[..., bytes]
+) -> None:
+    """Its copy was there before its row: "it is in no record: an intake was killed"."""
+    stored = taken.photos.add(jpeg(9)).sha256
+
+    def record(*_: object) -> None:
+        with taken.write() as conn:
+            if rows.find_id(conn, "photo", sha256=stored) is None:
+                rows.add_row(conn, "photo", {
+                    "sha256": stored, "file_name": "new.jpg", "format": "JPEG", "n_bytes": 1,
+                    "width_px": 64, "height_px": 48, "added_at": now()})
+
+    assert _codes(check(taken)) == [("no_record", False)]
+    assert check(taken, progress=record).findings == ()
 
 
 @pytest.mark.parametrize("text", ["[ours\n", "[ours]\ntitle = 1\n"])
