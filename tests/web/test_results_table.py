@@ -77,6 +77,7 @@ def test_a_table_is_answered_and_kept_by_a_persons_word(
     refused = client.post("/results/table/store", data=form | {"sampling": "feb"})
     assert refused.status_code == 400
     assert f"{name}, row 2: block is" in refused.text.replace("&#39;", "'")
+    assert "on the page the box" in refused.text, "a page has no --create"
     done = client.post("/results/table/store", data=form | {"sampling": "feb", "create": "yes"})
     assert done.status_code == 303
     (answer,) = season_results(season)

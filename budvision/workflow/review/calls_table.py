@@ -213,7 +213,7 @@ class _Finder:
     def _unknown(self, what: str, expected: str = "") -> NotFoundError:
         return NotFoundError(
             what, code="no_bud", expected=expected or "a bud of this season",
-            do=f"Correct the row, or add --create to make it, and {_NOTHING}.",
+            do=f"Correct the row, or have it made (--create, on the page the box), and {_NOTHING}.",
         )
 
 
