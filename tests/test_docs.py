@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 import typer.main
 
+from budvision.cli.main import CLOSED_PIPE
 from budvision.settings import SETTINGS
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -39,7 +40,7 @@ def test_every_setting_stands_in_readme(name: str) -> None:
     assert f"`{name}`" in README
 
 
-@pytest.mark.parametrize("code", range(7))
+@pytest.mark.parametrize("code", [*range(7), CLOSED_PIPE])
 def test_every_exit_code_stands_in_readme(code: int) -> None:
     assert re.search(rf"^\| {code} \| ", README, re.M)
 

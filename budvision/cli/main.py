@@ -1,7 +1,7 @@
 """The `budvision` command: collects the groups, and turns errors into text and exit codes.
 
 Exit codes: 0 done, 1 unexpected, 2 usage, 3 some input could not be used, 4 nothing to do,
-5 failed verification, 6 waiting for a person's confirmation.
+5 failed verification, 6 waiting for a person's confirmation, 141 output closed by its reader.
 """
 
 from __future__ import annotations
@@ -45,6 +45,9 @@ from budvision.errors import BudvisionError
 from budvision.version import __version__
 
 __all__ = ["app", "run"]
+
+CLOSED_PIPE = 141
+"""As POSIX shells report a command that SIGPIPE ended: it says neither done nor a bug."""
 
 app = typer.Typer(
     name="budvision",
@@ -113,8 +116,10 @@ def run() -> None:
             raise
         typer.echo(f"budvision: {error}", err=True)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        sys.exit(0)
+    except SystemExit as end:
+        if isinstance(end.__context__, BrokenPipeError):    # Typer ends with 1, which is for bugs
+            sys.exit(CLOSED_PIPE)
+        raise
     except Exception as error:
         if os.environ.get("BUDVISION_DEBUG"):
             raise

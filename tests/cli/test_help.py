@@ -14,7 +14,7 @@ import pytest
 from typer.main import get_command
 from typer.testing import CliRunner
 
-from budvision.cli.main import app
+from budvision.cli.main import CLOSED_PIPE, app
 
 ROOT = get_command(app)
 
@@ -98,3 +98,15 @@ def test_the_first_page_of_help_is_whole_though_it_reads_no_options() -> None:
 
     assert begun(quick) == begun(whole)
     assert len(begun(quick)) > 30
+
+
+@pytest.mark.parametrize("words", [["--help"], ["models", "list", "--json"]], ids=" ".join)
+def test_output_that_nobody_reads_on_is_no_bug(words: list[str]) -> None:
+    """README keeps 1 for bugs; whoever pipes into `head` has found none, nor seen it done."""
+    read, write = os.pipe()
+    os.close(read)
+    ended = subprocess.run(
+        [sys.executable, "-c", "from budvision.cli.main import run; run()", *words],
+        stdout=write, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(write)
+    assert (ended.returncode, ended.stderr) == (CLOSED_PIPE, "")
