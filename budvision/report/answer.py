@@ -179,7 +179,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         per_area *= ACRE_HA
     rows = () if primary is None else tuple(
         node_line(rule, per_area=per_area) for rule in facts.rules)
-    split, by_zone = _disagreement(facts), zones_differ(facts)
+    split, by_zone = _disagreement(facts), zones_differ(facts.zones)
     return AnswerWords(
         headline=_headline(primary), first=first_words(facts, primary), found=_found(facts),
         zones=tuple(
@@ -339,7 +339,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
                 else say("Nobody has called a bud of this sampling yet."))
-    if zones_differ(facts) or wood_state(facts.wood) in ("hurt", "dead"):
+    if zones_differ(facts.zones) or wood_state(facts.wood) in ("hurt", "dead"):
         return _action(facts, primary)
     if facts.more_buds == 0 and unjudged_open(facts, primary):
         return say("What nobody judged could put it into another band: judge that first.")
@@ -356,7 +356,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
 def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
     if primary is None:
         return say("Wait for the result before you decide how to prune.")
-    return wood_action(say("Prune each zone by its own answer.") if zones_differ(facts)
+    return wood_action(say("Prune each zone by its own answer.") if zones_differ(facts.zones)
                        else say(facts.action), facts.wood)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from budvision.language import form_of, say
-from budvision.report.facts import BandFacts, BlockFacts, TissueFacts
+from budvision.report.facts import BandFacts, BlockFacts, TissueFacts, ZoneFacts
 from budvision.report.readers import other_band_words
 from budvision.report.wood import wood_first
 from budvision.report.words import and_list, number, percent, percent_range
@@ -64,14 +66,14 @@ def unjudged_open(facts: BlockFacts, primary: TissueFacts) -> bool:
     return bounds is not None and any(bounds[0] < edge <= bounds[1] for edge in edges)
 
 
-def zones_differ(facts: BlockFacts) -> bool:
-    """Say whether the policy says different things of the block's zones."""
-    return len({zone.action for zone in facts.zones if zone.action}) > 1
+def zones_differ(zones: Iterable[ZoneFacts]) -> bool:
+    """Say whether the policy says different things of a block's zones."""
+    return len({zone.action for zone in zones if zone.action}) > 1
 
 
 def _zones(facts: BlockFacts) -> str:
     """Say that zones need different pruning, where the policy says different things of them."""
-    if not zones_differ(facts):
+    if not zones_differ(facts.zones):
         return ""
     each = and_list([say("{name} {share} dead", name=zone.name, share=percent(zone.primary.share))
                      for zone in facts.zones if zone.action])

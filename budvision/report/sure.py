@@ -70,7 +70,7 @@ def _more(facts: BlockFacts, primary: TissueFacts) -> str:
             reach.buds, span=percent_range(reach.low, reach.high))
     if facts.more_buds is None:
         return say("The share lies next to the edge of a band; more cutting would not settle it.")
-    return say_n("About {n} more bud like these would settle the band; since the next ones differ, "
-                 "so many do so in about four of ten blocks.",
-                 "About {n} more buds like these would settle the band; since the next ones "
-                 "differ, so many do so in about four of ten blocks.", facts.more_buds)
+    return say_n("About {n} more bud like these would settle the band; the next ones will differ, "
+                 "and so many are enough in about four of ten blocks.",
+                 "About {n} more buds like these would settle the band; the next ones will differ, "
+                 "and so many are enough in about four of ten blocks.", facts.more_buds)

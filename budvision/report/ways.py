@@ -20,7 +20,7 @@ def choice_words(facts: BlockFacts) -> tuple[Choice, ...]:
     """Return the ways on above half dead, or where the policy's last band is one in ten likely."""
     last = facts.bands[-1] if facts.bands else None
     share = facts.tissues[0].share if facts.tissues else None
-    if zones_differ(facts):     # the worst zone asks for them
+    if zones_differ(facts.zones):     # the worst zone asks for them
         share = max(zone.primary.share or 0.0 for zone in facts.zones)
     wood = wood_state(facts.wood)
     likely = max(last.probability or 0.0 if last else 0.0,
@@ -34,6 +34,6 @@ def choice_words(facts: BlockFacts) -> tuple[Choice, ...]:
 def choices_for(facts: BlockFacts) -> str:
     """Say which zones the ways on are for, where zones differ and only some are badly hurt."""
     names = [zone.name for zone in facts.zones if (zone.primary.share or 0.0) > SEVERE_SHARE]
-    if not zones_differ(facts) or not names or len(names) == len(facts.zones):
+    if not zones_differ(facts.zones) or not names or len(names) == len(facts.zones):
         return ""
     return say("For {zones}:", zones=and_list(names))

@@ -61,8 +61,9 @@ def test_a_handful_of_canes_only_makes_a_band_likely() -> None:
 def test_further_buds_are_not_promised_to_settle_a_band() -> None:
     words = words_of([4] * 10)
     assert words.next_step == "Cut about 290 more: they may settle the band."
-    assert words.sure[-1] == ("About 290 more buds like these would settle the band; since the "
-                              "next ones differ, so many do so in about four of ten blocks.")
+    assert words.sure[-1] == ("About 290 more buds like these would settle the band; the next "
+                              "ones will differ, and so many are enough in about four of ten "
+                              "blocks.")
 
 
 @pytest.mark.parametrize("likeness", [0.0, 0.2, 0.4])

@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from budvision.errors import NothingToDoError
 from budvision.language import spoken
-from budvision.report.facts import BlockFacts, zone_facts
+from budvision.report.facts import zone_facts
 from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
 from budvision.settings import Settings
@@ -236,7 +236,7 @@ def _groups(
 
 def zones_apart(zones: Sequence[BlockResult]) -> bool:
     """Say whether the policy says different things of a block's zones."""
-    return zones_differ(BlockFacts(block="", zones=tuple(zone_facts(one, None) for one in zones)))
+    return zones_differ(zone_facts(one, None) for one in zones)
 
 
 def answer_as_dict(answer: BlockAnswer) -> dict[str, object]:
