@@ -21,7 +21,7 @@ import pytest
 from budvision.render.cut import render_cut
 from budvision.render.world import sample_world
 
-PEAK_MB, GROWTH_MB = 700.0, 25.0
+PEAK_MB, GROWTH_MB = 700.0, 40.0  # a decoded photograph kept each time would be hundreds
 SIDES_PX = (4000, 4000, 4000, 5600, 2400, 1600)  # longest sides: 12, 12, 12, 24, 4 and 2 megapixels
 
 
@@ -39,8 +39,8 @@ class Memory:
 
     @property
     def growth(self) -> float:
-        """Largest rise of a process's peak in the second half."""
-        return max(self.whole[process] - peak for process, peak in self.first_half.items())
+        """Rise of the highest peak in the second half, whichever process had which photograph."""
+        return max(self.whole.values()) - max(self.first_half.values())
 
 
 def write_photographs(folder: Path) -> None:
@@ -75,7 +75,8 @@ def peaks_of(process: int) -> dict[int, float]:
     """Return the peak resident memory so far of a process and all below it, in MB."""
     try:
         told = Path(f"/proc/{process}/status").read_text().split("VmHWM:")[1].split()[0]
-        below = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+        below = " ".join(  # a process belongs to the thread that started it
+            one.read_text() for one in Path(f"/proc/{process}/task").glob("*/children")).split()
     except (OSError, IndexError):  # it has ended
         return {}
     found = {process: int(told) / 1024}
@@ -129,6 +130,6 @@ def test_memory_of_each_process_is_small_and_flat(
         "memory of one, and growth in the second half",
         f"{seen.peak:.0f} MB, {seen.growth:.1f} MB | under {PEAK_MB:.0f} MB, flat")
     assert seen.n_found > n_photos / 2
-    assert len(seen.whole) >= workers
+    assert len(seen.whole) == workers + 1  # the command, and each process at work
     assert seen.peak < PEAK_MB
     assert seen.growth < GROWTH_MB
