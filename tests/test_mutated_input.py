@@ -15,6 +15,7 @@ import random
 import resource
 import tempfile
 import time
+import warnings
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -150,7 +151,8 @@ def _network_bytes() -> bytes:
     from budvision.learning.network import BudNet, export_onnx
 
     torch.manual_seed(20261127)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # torch's own, of its older exporter
         export_onnx(BudNet(0.01).eval(), Path(folder) / "narrow.onnx", side_px=64)
         return (Path(folder) / "narrow.onnx").read_bytes()
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from budvision.language import plain_count
 
-__all__ = ["HELD_OUT_SHARE", "Counts", "data_card", "split_of"]
+__all__ = ["HELD_OUT_SHARE", "Counts", "data_card", "not_as_saved", "split_of"]
 
 HELD_OUT_SHARE = 0.2
 
@@ -22,6 +22,12 @@ def split_of(site: str, block: str) -> str:
         return ""
     digest = hashlib.sha256(f"{site}\n{block}".encode()).digest()
     return "held_out" if int.from_bytes(digest[:4], "big") / 2**32 < HELD_OUT_SHARE else "train"
+
+
+def not_as_saved(facts: Mapping[str, object]) -> list[str]:
+    """Return which rows were not as the program had saved them when they were exported."""
+    found = facts.get("not_as_saved", [])
+    return [str(one)[:300] for one in found] if isinstance(found, list) else []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +60,19 @@ def data_card(facts: Mapping[str, object], counts: Counts) -> str:
         f"{'by name, as was asked' if facts.get('names') else 'under pseudonyms'}. What a picture "
         f"itself shows (a label, a hand) was not looked at."
     )
+    changed = "".join(f"- {one}\n" for one in not_as_saved(facts))
+    caution = f"""## Not to be trusted as it is
+
+Not all rows were as the program had saved them when they were exported; what rests on them may be
+wrong:
+
+{changed}
+""" if changed else ""
     return f"""# Data card: photographs of cut grapevine buds with calls
 
 Written by {facts.get("made_by")} on {facts.get("exported_at")}, laboratory `{facts.get("lab")}`.
 
-## What it is
+{caution}## What it is
 
 {plain_count(counts.n_photos, "photograph")} of cut compound buds from
 {plain_count(counts.n_blocks, "block")}, {plain_count(counts.n_calls, "call")} by

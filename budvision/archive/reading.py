@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from budvision.archive.bag import open_payload, read_facts, verify
-from budvision.archive.describe import split_of
+from budvision.archive.describe import not_as_saved, split_of
 from budvision.errors import BudvisionError, VerificationError
 from budvision.vocabulary import CallValue, Tissue
 
@@ -92,6 +92,11 @@ def read_called_tissues(folder: Path) -> list[ArchivedTissue]:
         When the archive is not sound, or its rows are not what an export writes.
     """
     verify(folder)
+    if changed := not_as_saved(read_facts(folder)):
+        raise VerificationError(
+            f"its rows were not as they had been saved when it was exported ({changed[0]})",
+            where=str(folder), expected="the rows that its season had saved", code="changed_row",
+            do="Do not learn from this archive; ask its laboratory.")
     try:
         return _called_tissues(folder)
     except BudvisionError:

@@ -43,6 +43,9 @@ def export(
         "--names", help="Give people by name instead of by pseudonym.")] = False,
     sign: Annotated[bool, typer.Option(
         "--sign", help="Sign it with the season's key (`budvision archive key`).")] = False,
+    as_it_is: Annotated[bool, typer.Option(
+        "--as-it-is", help="Export also where another program changed rows; the archive says "
+        "so.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Export the season as an archive (BagIt 1.0); run again, it adds only what is new.
@@ -57,8 +60,8 @@ def export(
 
     with Season.open(season) as opened, stage_bars() as step:
         report = export_archive(opened, folder, whole=whole, names=names, sign=sign,
-                                progress=step)
-    whole_season = not (report.missing or report.models)
+                                as_it_is=as_it_is, progress=step)
+    whole_season = not (report.missing or report.models or report.not_as_saved)
     if as_json:
         show_json({"ok": whole_season, **report.as_dict()})
     else:
@@ -74,8 +77,10 @@ def export(
                    err=True)
     for model in report.models:
         typer.echo(f"{model} is missing or damaged in the season; run `budvision check`.", err=True)
+    for rows in report.not_as_saved:
+        typer.echo(f"not as it was saved, and the archive says so: {rows}.", err=True)
     if not whole_season:
-        raise typer.Exit(3)
+        raise typer.Exit(5 if report.not_as_saved else 3)
 
 
 KeyOption = Annotated[str | None, typer.Option(
@@ -110,7 +115,9 @@ def verify(
     if as_json:
         show_json(facts)
     else:
-        typer.echo(f"{folder} is sound: {plain_count(cast(int, facts['n_files']), 'file')}, "
+        whole = not (facts["missing"] or facts["models"] or facts["not_as_saved"])
+        sound = "sound" if whole else "as it was exported"
+        typer.echo(f"{folder} is {sound}: {plain_count(cast(int, facts['n_files']), 'file')}, "
                    f"{facts['n_bytes']} bytes, "
                    f"{facts['kind']} archive of {facts['lab']}, exported {facts['exported_at']}. "
                    + _ANSWERS[facts["answers_compared"]]
@@ -121,12 +128,19 @@ def verify(
             typer.echo(f"model {model} was missing or damaged when it was exported.", err=True)
         if facts["signed_by"] and key is None:
             typer.echo("Compare that key with one its laboratory gave you (--key).", err=True)
+        for rows in cast(list[str], facts["not_as_saved"]):
+            typer.echo(f"not as it had been saved when it was exported: {rows}.", err=True)
+    if not facts["ok"]:
+        raise typer.Exit(5)
 
 
 def import_(
     folder: Annotated[Path, typer.Argument(help="The archive.")],
     season: SeasonOption = Path(),
     key: KeyOption = None,
+    as_it_is: Annotated[bool, typer.Option(
+        "--as-it-is", help="Import also where the archive says that its rows had been "
+        "changed.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Import an archive: restore an empty season, or add what another laboratory called.
@@ -140,15 +154,21 @@ def import_(
     from budvision.workflow.archive.merge import import_archive
 
     with Season.open(season) as opened, stage_bars() as step:
-        report = import_archive(opened, folder, key=key, progress=step)
+        report = import_archive(opened, folder, key=key, as_it_is=as_it_is,
+                                progress=step)
+    whole = not (report.missing or report.not_as_saved)
     if as_json:
-        show_json({"ok": True, **report.as_dict()})
-        return
-    done = "restored from" if report.restored else "merged with"
-    typer.echo(
-        f"The season was {done} {report.folder} ({report.lab}): "
-        f"{plain_count(report.n_photos_new, 'new photograph')}, {report.n_photos_known} known, "
-        f"{plain_count(report.added.get('call', 0), 'new call')}, {report.known.get('call', 0)} "
-        f"known.")
-    for line in report.conflicts:
-        typer.echo(f"to settle: {line}", err=True)
+        show_json({"ok": whole, **report.as_dict()})
+    else:
+        done = "restored from" if report.restored else "merged with"
+        typer.echo(
+            f"The season was {done} {report.folder} ({report.lab}): "
+            f"{plain_count(report.n_photos_new, 'new photograph')}, {report.n_photos_known} known, "
+            f"{plain_count(report.added.get('call', 0), 'new call')}, "
+            f"{report.known.get('call', 0)} known.")
+        for line in report.conflicts:
+            typer.echo(f"to settle: {line}", err=True)
+        for rows in report.not_as_saved:
+            typer.echo(f"not as it had been saved when it was exported: {rows}.", err=True)
+    if not whole:
+        raise typer.Exit(5 if report.not_as_saved else 3)

@@ -260,6 +260,10 @@ class Season:
     def __repr__(self) -> str:
         return f"Season({str(self.folder)!r})"
 
+    def as_of(self, conn: Connection) -> Season:
+        """Return this season as one open reading sees it: whatever reads it reads that moment."""
+        return _OfOneMoment(self, conn)
+
     # ---- the two doors -----------------------------------------------------------------------
 
     @contextmanager
@@ -343,6 +347,19 @@ class Season:
     def models_folder(self) -> Path:
         """The season's own models."""
         return self.folder / "models"
+
+
+class _OfOneMoment(Season):
+    """A season whose every reading is one that is open already."""
+
+    def __init__(self, season: Season, conn: Connection) -> None:
+        super().__init__(season.folder, settings=season.settings, engine=season.engine,
+                         photos=season.photos, read_only=True)
+        self._conn = conn
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        yield self._conn
 
 
 def _places(config: Path) -> tuple[str | None, str | None]:

@@ -126,5 +126,5 @@ def test_rows_that_refer_to_nothing_are_not_moved(made: Season, tmp_path: Path) 
     with closing(sqlite3.connect(made.folder / "budvision.db")) as plain:
         plain.execute("DELETE FROM bud WHERE id = 2")  # foreign keys are off outside budvision
         plain.commit()
-    with pytest.raises(VerificationError, match="its rows do not fit together"):
+    with pytest.raises(VerificationError, match="refers to a row of bud that is not there"):
         move(made, tmp_path / "new")

@@ -43,12 +43,12 @@ from budvision.store.queries.backups import add_backup
 from budvision.store.session import Season, now
 from budvision.store.shared_models import model_faults, sync_models
 from budvision.version import __version__
-from budvision.workflow.archive.proof import answers_of
+from budvision.workflow.archive.proof import answers_of, check_rows
 from budvision.workflow.archive.settings import own_files, season_text
 
 __all__ = [
     "ANSWERS", "FACTS", "FORMAT", "FORMAT_VERSION", "GENERATIONS", "KEPT", "KEYS", "BackupReport",
-    "backup", "check_rows", "files_of", "generations_of", "opened", "write",
+    "backup", "files_of", "generations_of", "opened", "write",
 ]
 
 _LOG = logging.getLogger(__name__)
@@ -332,23 +332,6 @@ def _verified(copy: Season, season: Season) -> dict[str, Any]:
         "point": {"n": point.n, "sha256": point.sha256},
         "files": {name: sha256_of(copy.folder / name) for name in files_of(copy.folder)},
     }
-
-
-def check_rows(copy: Season) -> None:
-    """Refuse a season whose rows are not those that were saved.
-
-    Raises
-    ------
-    VerificationError
-        Naming the first fault.
-    """
-    with copy.read() as conn:
-        wrong = overview.database_faults(conn) or [
-            f"table {one.table}, {one.rows}: {one.what}" for one in seal.verify(conn)]
-    if wrong:
-        raise VerificationError(wrong[0], where=str(copy.folder / DATABASE),
-                                expected="the rows that were saved",
-                                do="Run `budvision check` in the season.")
 
 
 def files_of(folder: Path) -> list[str]:

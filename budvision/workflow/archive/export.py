@@ -8,6 +8,7 @@ import io
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from budvision.archive.describe import Counts, data_card, split_of
 from budvision.archive.privacy import without_private_metadata
 from budvision.archive.regions import RegionPicture, coco_lines
 from budvision.archive.signature import SigningKey
-from budvision.errors import ConflictError
+from budvision.errors import ConflictError, VerificationError
 from budvision.files import sha256_of
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
@@ -28,7 +29,7 @@ from budvision.store.session import Season, now
 from budvision.store.shared_models import model_faults, sync_models
 from budvision.version import __version__
 from budvision.workflow.answers.answers import block_policies
-from budvision.workflow.archive.proof import RESULTS, answers_of
+from budvision.workflow.archive.proof import RESULTS, answers_of, rows_not_as_saved
 from budvision.workflow.archive.settings import write_settings
 
 __all__ = ["ExportReport", "export_archive"]
@@ -77,6 +78,8 @@ class ExportReport:
         Hashes of photographs that the season lists but no longer holds.
     models : tuple of str
         Where models are missing or damaged.
+    not_as_saved : tuple of str
+        Which rows are not as the program saved them, where it was exported all the same.
     """
 
     folder: str
@@ -90,6 +93,7 @@ class ExportReport:
     n_rows: int
     missing: tuple[str, ...]
     models: tuple[str, ...]
+    not_as_saved: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, object]:
         """Return the report for JSON."""
@@ -122,7 +126,7 @@ class _Names:
 
 def export_archive(
     season: Season, folder: Path, *, whole: bool = False, names: bool = False, sign: bool = False,
-    progress: Progress | None = None,
+    as_it_is: bool = False, progress: Progress | None = None,
 ) -> ExportReport:
     """Write the season into an archive folder, or add to it what is new.
 
@@ -137,6 +141,8 @@ def export_archive(
         Give people by name in an archive that is not whole.
     sign : bool
         Sign it with the season's own key, which is made when first needed.
+    as_it_is : bool
+        Export rows that are not those that the program saved too: the archive says so.
     progress : callable, optional
         Called with (what, done, in all).
 
@@ -146,6 +152,8 @@ def export_archive(
         When the folder holds other files or an archive of the other kind.
     InputError
         When the season's policies cannot be read.
+    VerificationError
+        When rows are not those that the program saved; nothing is written then.
     StorageError
         When the disk is full; running again goes on where it stopped.
 
@@ -165,10 +173,20 @@ def export_archive(
     info = {"Source-Organization": key.lab,
             "External-Description": "Photographs of cut grapevine buds with calls",
             "Bag-Group-Identifier": key.lab}
-    answers = answers_of(season)
-    with season.read() as conn, rows.sparing(conn), BagWriter(
+    with season.read() as conn, rows.sparing(conn), ExitStack() as writing:
+        wrong = rows_not_as_saved(season, conn)
+        if wrong and not as_it_is:
+            raise VerificationError(
+                wrong[0], where=str(season.folder), expected="the rows that were saved",
+                code="changed_row", do="Run `budvision check`; nothing was written. With "
+                "`budvision archive export --as-it-is` the archive holds what is there and says "
+                "so.")
+        answers = answers_of(season.as_of(conn))
+        bag = writing.enter_context(BagWriter(
             folder, info=info, date=now()[:10],
-            sign=SigningKey(season.folder).sign if sign else None) as bag:
+            sign=SigningKey(season.folder).sign if sign else None))
+        if wrong:
+            facts["not_as_saved"] = wrong
         people = _Names(conn, key, plain=names or whole)
         photos = _write_photos(season, conn, bag, people, whole=whole, progress=progress)
         n_calls, calls = _write_calls(conn, bag, people)
@@ -198,7 +216,7 @@ def export_archive(
         folder=str(folder), kind=kind, lab=key.lab, n_photos=len(photos.exported),
         n_new=photos.n_new, n_kept=photos.n_kept,
         n_cleaned=photos.n_cleaned, n_calls=n_calls, n_rows=n_rows, missing=tuple(photos.missing),
-        models=tuple(where for where, _ in model_faults(season)))
+        models=tuple(where for where, _ in model_faults(season)), not_as_saved=tuple(wrong))
 
 
 def _check_same_kind(folder: Path, kind: str, lab: str) -> None:

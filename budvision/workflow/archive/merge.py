@@ -18,6 +18,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 
 from budvision.archive.bag import listed_hashes, open_payload, read_facts
 from budvision.archive.bag import verify as verify_bag
+from budvision.archive.describe import not_as_saved
 from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
@@ -63,6 +64,7 @@ def verify_archive(
     """
     counts = verify_bag(folder, progress=progress)
     facts = read_facts(folder)
+    changed = not_as_saved(facts)
     signed_by = check_signature(folder, key=key)
     _check_names(folder, whole=facts.get("kind") == "whole")
     kept, reach = _kept_answers(folder), None
@@ -71,9 +73,9 @@ def verify_archive(
         with tempfile.TemporaryDirectory(prefix="budvision-") as base, (
                 Season.create(Path(base) / "season")) as season:
             photos = {row["id"]: row["sha256"] for row in rows_of(folder, "photo")}
-            _bring_rows(season, folder, ImportReport(folder=str(folder), lab=str(facts["lab"]),
-                                                     restored=True),
-                        photos=photos, models={}, own=True, empty=True)
+            _bring_rows(season, folder, ImportReport(
+                folder=str(folder), lab=str(facts["lab"]), restored=True, not_as_saved=changed),
+                photos=photos, models={}, own=True, empty=True)
             now = answers_of(season)
             differ, reach = differences(kept, now), compared(kept, now)
         if differ:
@@ -83,8 +85,9 @@ def verify_archive(
                 where=str(folder), code="answers_differ",
                 expected=f"the answers that {facts.get('made_by', 'the exporting program')} kept",
                 do="Compare with the budvision that made it; a changed archive must not be used.")
-    return {"ok": True, "folder": str(folder), **facts, **counts,
-            "missing": missing, "models": _faulty_models(folder),
+    models = _faulty_models(folder)
+    return {**facts, **counts, "ok": not changed, "folder": str(folder),
+            "missing": missing, "models": models, "not_as_saved": changed,
             "answers_equal": reach == "all", "answers_compared": reach, "signed_by": signed_by}
 
 
@@ -136,7 +139,8 @@ def _kept_answers(folder: Path) -> Any:
 
 
 def import_archive(
-    season: Season, folder: Path, *, key: str | None = None, progress: Progress | None = None
+    season: Season, folder: Path, *, key: str | None = None, as_it_is: bool = False,
+    progress: Progress | None = None,
 ) -> ImportReport:
     """Verify an archive in full, then bring all of it into the season.
 
@@ -147,13 +151,15 @@ def import_archive(
     bud, else the incoming one is renamed; a call on a tissue that another person has called already
     is kept as a second reading, so that no count changes by itself; a call whose photograph was
     missing at export comes without the proposal that was seen; the other side's choice of
-    model is not taken over. With `key`, a public one, the archive has to be signed by it.
+    model is not taken over. With `key`, a public one, the archive has to be signed by it. One that
+    says that its rows were not as saved at export is brought in only where `as_it_is` asks for it.
 
     Raises
     ------
     VerificationError
-        When the archive is changed, incomplete, unfinished or of a newer format, or holds a value
-        that could not have been typed; nothing of its rows is in the season then.
+        When the archive is changed, incomplete, unfinished or of a newer format, says itself that
+        its rows are not to be trusted, or holds a value that could not have been typed; nothing of
+        its rows is in the season then.
     StorageError
         When the disk is full; nothing is half-written and the import can be run again.
     """
@@ -165,6 +171,13 @@ def import_archive(
         raise VerificationError(
             f"its laboratory is {str(facts.get('lab'))[:60]!r}", where=str(folder),
             do="Do not use this archive; ask for a new copy.")
+    changed = not_as_saved(facts)
+    if changed and not as_it_is:
+        raise VerificationError(
+            f"its rows were not as they had been saved when it was exported ({changed[0]})",
+            where=str(folder), expected="the rows that its season had saved", code="changed_row",
+            do="Ask its laboratory; nothing was imported. `budvision archive import --as-it-is` "
+            "brings them in all the same.")
     for table in rows.ARCHIVED:
         for _ in rows_of(folder, table):
             pass  # every row is looked at before anything is done
@@ -174,7 +187,8 @@ def import_archive(
         if empty and (folder / "data" / "archive-key").is_file():
             _adopt_key(season, folder)
         own_key = ArchiveKey(season.folder)
-        report = ImportReport(folder=str(folder), lab=str(facts["lab"]), restored=empty)
+        report = ImportReport(folder=str(folder), lab=str(facts["lab"]), restored=empty,
+                              not_as_saved=changed)
         photos = _bring_photos(season, folder, report, progress, whole=facts.get("kind") == "whole")
         models = _bring_models(season, folder, report)
         _bring_rows(season, folder, report, photos=photos, models=models, empty=empty,
@@ -229,7 +243,7 @@ def _bring_rows(
                 if progress is not None:
                     progress("tables", done + 1, len(rows.ARCHIVED))
             if empty:
-                _adopt_chain(conn, folder)
+                _adopt_chain(conn, folder, changed=bool(report.not_as_saved))
                 sampling_counts.rebuild(conn)  # what is sealed counts as counted
     except (IntegrityError, DataError) as error:
         raise VerificationError(
@@ -238,14 +252,17 @@ def _bring_rows(
             do="Do not use this archive; nothing of its rows was imported.") from error
 
 
-def _adopt_chain(conn: Connection, folder: Path) -> None:
-    """Take over the points of the chains, after every row was hashed against them."""
+def _adopt_chain(conn: Connection, folder: Path, *, changed: bool) -> None:
+    """Take over the points of the chains, after every row was hashed against them.
+
+    Of rows that were `changed` before their export, `check` tells in the new season as in the old.
+    """
     try:
         points = list(rows_of(folder, CHAIN))
     except InputError:
         return  # a shared archive, whose rows have pseudonyms, or one from before there were chains
     broken = seal.adopt(conn, points)
-    if broken:
+    if broken and not changed:
         raise VerificationError(
             f"{broken[0].table}, {broken[0].rows}: {broken[0].what}", where=str(folder),
             expected="the rows that the season had sealed", code="changed_row",
@@ -265,6 +282,7 @@ def _bring_photos(
     for i, row in enumerate(rows_of(folder, "photo")):
         if "file" not in row and row["sha256"] not in mine:
             report.conflicts.append(f"photograph {row['sha256'][:12]} was missing at export")
+            report.missing.append(row["sha256"])
             if report.restored:  # as in the season that it was: `check` tells that it is gone
                 out[row["id"]] = row["sha256"]
             continue

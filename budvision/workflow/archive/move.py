@@ -20,7 +20,7 @@ from budvision.store.queries import overview, rows
 from budvision.store.queries.jobs import list_jobs
 from budvision.store.session import Season
 from budvision.store.shared_models import model_faults, sync_models
-from budvision.workflow.archive.proof import answers_of, differences
+from budvision.workflow.archive.proof import answers_of, check_rows, differences
 from budvision.workflow.archive.settings import own_files, put_text, season_text
 
 __all__ = ["MoveReport", "move"]
@@ -74,12 +74,14 @@ def move(
     ConflictError
         When the new place holds other rows, or is not the one that is named now.
     VerificationError
-        When rows, bytes or answers are not equal; the old season is the one to use then.
+        When the season's rows are not those that were saved, where nothing is written; or when
+        rows, bytes or answers are not equal: the old season is the one to use then.
     """
     folder = folder.resolve()
     if folder.is_relative_to(season.folder):
         raise InputError("the new folder lies in the season that is moved", where=str(folder),
                          expected="a folder elsewhere", do="Name another; nothing was written.")
+    check_rows(season)
     if (folder / CONFIG).exists():
         _check_places(folder, database_url, photos)
         target = Season.open(folder)

@@ -14,13 +14,18 @@ import json
 import math
 from typing import Any
 
-from budvision.errors import BudvisionError, NothingToDoError
+from sqlalchemy import Connection
+
+from budvision.errors import BudvisionError, NothingToDoError, VerificationError
 from budvision.language import speaking
+from budvision.store import seal
+from budvision.store.engine import DATABASE
+from budvision.store.queries import overview
 from budvision.store.queries.blocks import list_samplings
 from budvision.store.session import Season
 from budvision.workflow.answers.results import results
 
-__all__ = ["RESULTS", "answers_of", "compared", "differences"]
+__all__ = ["RESULTS", "answers_of", "check_rows", "compared", "differences", "rows_not_as_saved"]
 
 RESULTS = "data/results.json"
 
@@ -32,6 +37,35 @@ RULE = 5
 _NEWEST = "(newest)"
 _LEFT_OUT = ("soak", "trust")
 _CLOSE = 1e-9
+
+
+def rows_not_as_saved(season: Season, conn: Connection) -> list[str]:
+    """Say which rows are not those that the program saved, nothing where all are.
+
+    Parameters
+    ----------
+    conn : Connection
+        A reading of the season; every row is hashed.
+    """
+    wrong = overview.database_faults(conn) or [
+        f"table {one.table}, {one.rows}: {one.what}" for one in seal.verify(conn)]
+    return [season.fault, *wrong] if season.fault else wrong
+
+
+def check_rows(season: Season) -> None:
+    """Refuse a season whose rows are not those that were saved.
+
+    Raises
+    ------
+    VerificationError
+        Naming the first fault.
+    """
+    with season.read() as conn:
+        wrong = rows_not_as_saved(season, conn)
+    if wrong:
+        raise VerificationError(wrong[0], where=str(season.folder / DATABASE), code="changed_row",
+                                expected="the rows that were saved",
+                                do="Run `budvision check` in the season.")
 
 
 def answers_of(season: Season) -> dict[str, Any]:

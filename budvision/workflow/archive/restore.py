@@ -27,13 +27,12 @@ from budvision.workflow.archive.backup import (
     GENERATIONS,
     KEPT,
     KEYS,
-    check_rows,
     files_of,
     generations_of,
     opened,
     write,
 )
-from budvision.workflow.archive.proof import answers_of, compared, differences
+from budvision.workflow.archive.proof import answers_of, check_rows, compared, differences
 from budvision.workflow.archive.settings import season_text
 
 __all__ = ["RestoreReport", "restore"]

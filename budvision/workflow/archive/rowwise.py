@@ -34,6 +34,10 @@ class ImportReport:
         Rows a table that were new, and those that the season had already.
     conflicts : list of str
         What the two sides say differently; nothing of it was decided by the program.
+    missing : list of str
+        Hashes of photographs that were missing at export and are not in the season either.
+    not_as_saved : list of str
+        Which rows were not as their season had saved them when they were exported.
     """
 
     folder: str
@@ -44,6 +48,8 @@ class ImportReport:
     added: dict[str, int] = field(default_factory=dict)
     known: dict[str, int] = field(default_factory=dict)
     conflicts: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    not_as_saved: list[str] = field(default_factory=list)
 
     def as_dict(self) -> dict[str, object]:
         """Return the report for JSON."""
