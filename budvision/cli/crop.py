@@ -20,7 +20,8 @@ RowOption = Annotated[str, typer.Option(help="Row spacing with its unit, as 2.7m
 VineOption = Annotated[str, typer.Option(help="Vine spacing with its unit, as 1.8m or 6ft.")]
 MissingOption = Annotated[float, typer.Option(help="Share of vines missing.")]
 ClustersOption = Annotated[str, typer.Option(
-    help="Clusters a vine: a number, counts as \"38 42 40\", or \"40 +- 2\".")]
+    help="Clusters a vine: a number, counts as \"38 42 40\", or \"40 +- 2\" with a standard error "
+    "of many counts.")]
 WeightOption = Annotated[str, typer.Option(
     help="Cluster weight with its unit: \"120g\", \"0.25lb 0.3lb\", or \"120g +- 8g\".")]
 

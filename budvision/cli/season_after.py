@@ -36,10 +36,14 @@ def after_add(
         help="retained_nodes, shoots_per_m, clusters_per_shoot, clusters_per_vine, "
         "cluster_weight_lag, cluster_weight_harvest, growth_factor, vines, prunings, target or "
         "harvest.")],
-    values: Annotated[list[str], typer.Argument(help="One number a vine or sample.")],
+    values: Annotated[list[str], typer.Argument(
+        help="One number a vine or sample; or their mean, as \"37 +- 2\" with its standard error, "
+        "with --counted.")],
     by: ReviewerOption,
     on: Annotated[str, typer.Option(help="Day measured, year-month-day.")],
     unit: Annotated[str, typer.Option(help="Unit, where the kind has several.")] = "",
+    counted: Annotated[str, typer.Option(
+        help="How many vines or samples a single value is the mean of.")] = "",
     note: Annotated[str, typer.Option(help="Anything to add.")] = "",
     season: SeasonOption = Path(),
 ) -> None:
@@ -52,14 +56,14 @@ def after_add(
 
     with Season.open(season) as opened:
         add_record(opened, block, kind, " ".join(values), unit=unit, measured_on=on,
-                   person_id=person_id_of(opened, by), note=note)
+                   person_id=person_id_of(opened, by), counted=counted, note=note)
     say(f"Kept {kind} of {block}.")
 
 
 def after_import(
     file: Annotated[Path, typer.Argument(
         help="CSV or .xlsx with the columns block,kind,values,unit,measured_on and optionally "
-        "note.")],
+        "counted and note.")],
     by: ReviewerOption,
     season: SeasonOption = Path(),
 ) -> None:
@@ -102,16 +106,24 @@ def after_show(
     for name in ("shoots", "ravaz", "pruning_weight"):
         placed = getattr(after, name)
         if placed is not None:
-            typer.echo(f"{placed.band.measure}: {placed.value:.2f} {placed.band.unit} is "
-                       f"{placed.where} {placed.band.low:.2g} to {placed.band.high:.2g}")
+            own = placed.interval
+            span = "" if own is None else f" ({own.low:.2f} to {own.high:.2f})"
+            typer.echo(f"{placed.band.measure}: {placed.value:.2f}{span} {placed.band.unit} is "
+                       f"{placed.where} {placed.band.low:.2g} to {placed.band.high:.2g}"
+                       + ("" if placed.sure else "; the range reaches over an edge of the band"))
     if after.thinning is not None:
-        typer.echo(f"leave {after.thinning.keep:.1f} clusters a vine, take off "
+        ends = after.keep_range
+        span = "" if ends is None else f" ({ends.low:.1f} to {ends.high:.1f})"
+        typer.echo(f"leave {after.thinning.keep:.1f}{span} clusters a vine, take off "
                    f"{after.thinning.remove:.1f}. {after.thinning.warning}")
     if after.error is not None:
         where = "inside" if after.inside else "outside"
         typer.echo(f"predicted against harvested: {100 * after.error:+.0f} %, {where} the range")
     if after.prediction is not None:
-        say("A single number counts as exact, and a 95 % range from two values holds the truth in "
-            "70 of 100 cases, from five in 88: measure ten vines or more.")
+        say("One count, or a mean without its spread, is taken to miss by 30 %; a single number of "
+            "vines on the area or of a yield counts as exact.")
+    if after.uncounted:
+        say(f"Kept without how many were counted, so the range goes by the fewest there can have "
+            f"been: {', '.join(after.uncounted)}. Add them again with their values.")
     for name, kinds in after.missing.items():
         say(f"{name.replace('_', ' ')}: needs {', '.join(kinds)}")

@@ -289,6 +289,7 @@ crop_record = Table(
     Column("kind", String(40), nullable=False),                # shoots_per_m, clusters_per_vine ...
     Column("value", Float, nullable=False),
     Column("spread", Float),                                   # standard error, in the same unit
+    Column("n_counted", Integer),          # counts behind the mean; none in records before form 14
     Column("unit", String(20), nullable=False),
     Column("measured_on", String(10), nullable=False),
     _ref("person_id", "person", null=True),

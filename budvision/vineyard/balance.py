@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 from budvision.errors import InputError
 from budvision.vineyard.units import FOOT_M, check_positive
+from budvision.vocabulary import Interval
 
 __all__ = [
     "BALANCE_BANDS",
@@ -65,11 +66,22 @@ BALANCE_BANDS: Mapping[str, tuple[BalanceBand, ...]] = MappingProxyType({
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A value against a published band: "below", "within" or "above" it."""
+    """A value against a published band: "below", "within" or "above" it.
+
+    `interval` is the value's own range, None where nothing shows one.
+    """
 
     value: float
     band: BalanceBand
     where: str
+    interval: Interval | None = None
+
+    @property
+    def sure(self) -> bool:
+        """Whether the whole range lies where the value does."""
+        return self.interval is None or len({
+            _where(end, self.band) for end in (self.interval.low, self.value, self.interval.high)
+        }) == 1
 
 
 def ravaz(yield_kg: float, prunings_kg: float) -> float:
@@ -112,7 +124,9 @@ def pruning_weight_per_m(prunings_kg: float, canopy_m: float) -> float:
     return prunings_kg / canopy_m
 
 
-def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
+def place(
+    value: float, measure: str, *, canopy: str = "single", interval: Interval | None = None
+) -> Placed:
     """Place a value against the published band of its measure; edges count as within.
 
     Parameters
@@ -121,6 +135,8 @@ def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
         In the band's unit.
     measure : {"ravaz", "leaf_area", "pruning_weight", "shoots"}
     canopy : {"single", "divided"}
+    interval : Interval, optional
+        The value's own range.
 
     Raises
     ------
@@ -134,11 +150,13 @@ def place(value: float, measure: str, *, canopy: str = "single") -> Placed:
             f"there is no band for {measure!r} of a {canopy!r} canopy",
             expected=f"one of {', '.join(BALANCE_BANDS)}; single or divided",
         )
-    band = bands[0]
+    return Placed(value, bands[0], _where(value, bands[0]), interval)
+
+
+def _where(value: float, band: BalanceBand) -> str:
     slack = 1e-6 * band.high    # a value converted from feet lies on the edge it was given as
-    where = ("below" if value < band.low - slack else
-             "above" if value > band.high + slack else "within")
-    return Placed(value, band, where)
+    return ("below" if value < band.low - slack else
+            "above" if value > band.high + slack else "within")
 
 
 def shoots_to_remove(shoots_per_m: float, target_per_m: float) -> float:

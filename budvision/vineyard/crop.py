@@ -53,13 +53,16 @@ class Measured:
     Attributes
     ----------
     n : int
-        Counts it is the mean of; 0 where it is not from counts. A single count has no spread of
-        its own: `ONE_COUNT_CV` then stands in.
+        Counts it is the mean of; 0 where it is not from counts. Counts that show no spread, as
+        one alone or all the same, have that of `ONE_COUNT_CV` each.
+    interval : Interval or None
+        Its own range, where one is known that no standard error stands for, as of a share.
     """
 
     value: float
     se: float = 0.0
     n: int = 0
+    interval: Interval | None = None
 
     @property
     def cv(self) -> float | None:
@@ -168,49 +171,59 @@ def multiply(
     Returns
     -------
     Estimate
-        Value times or over exp(t * s), s squared the sum of log(1 + (se / value) squared), t of
-        Student with the degrees of freedom of the counts behind them (Satterthwaite's).
+        Each end lies as far from the value, on the log scale, as the root of the sum of squares of
+        the factors' own ends: t * s, s squared being log(1 + (se / value) squared) and t Student's
+        for the counts behind it; or the ends that a factor brings.
 
     Raises
     ------
     InputError
-        When a factor is not positive.
+        When a factor is not positive, or its own range is of another confidence.
 
     Notes
     -----
     Log-normal factors make this exact. With normal ones of relative errors up to a sixth the ends
-    are off by less than a tenth (Monte Carlo in the tests).
+    are off by less than a tenth (Monte Carlo in the tests). Degrees of freedom put together by
+    Satterthwaite's formula held 87 in 100 where one factor had two counts and the other many.
 
     References
     ----------
-    Satterthwaite (1946), Biometrics Bull. 2:110-114, for the degrees of freedom.
+    Zou & Donner (2008), Statistics in Medicine 27:1693-1702, for putting ranges together.
     """
     for name, item in factors.items():
         _check(name, item)
     value = constant * math.prod(item.value for item in factors.values())
-    parts = [(_log_variance(item), item.n - 1) for item in factors.values()]
-    spread = sum(part for part, _ in parts)
-    doubt = sum(part**2 / df for part, df in parts if df > 0)
+    reaches = [_reach(name, item, confidence) for name, item in factors.items()]
+    down, up = (math.hypot(*ends) for ends in zip(*reaches, strict=True))
+    return Estimate(value, Interval(value * math.exp(-down), value * math.exp(up), confidence,
+                                    "log_delta"))
+
+
+def _reach(name: str, item: Measured, confidence: float) -> tuple[float, float]:
+    """Return how far a factor's range reaches down and up, on the log scale."""
+    if (ends := item.interval) is not None:
+        if ends.confidence != confidence or not 0 <= ends.low <= item.value <= ends.high:
+            raise InputError(
+                f"the range of {name} is {ends.low:g} to {ends.high:g} at {ends.confidence:g}",
+                expected=f"one round {item.value:g} at {confidence:g}")
+        return (math.log(item.value / ends.low) if ends.low else math.inf,
+                math.log(ends.high / item.value))
     level = 0.5 + confidence / 2
-    factor = (scipy.special.stdtrit(spread**2 / doubt, level) if doubt > 0
+    factor = (scipy.special.stdtrit(item.n - 1, level) if item.n > 1 and item.se
               else scipy.special.ndtri(level))
-    reach = math.exp(float(factor) * math.sqrt(spread))
-    return Estimate(value, Interval(value / reach, value * reach, confidence, "log_delta"))
-
-
-def _log_variance(item: Measured) -> float:
-    alone = item.n == 1 and item.se == 0
-    return math.log1p((ONE_COUNT_CV if alone else item.se / item.value) ** 2)
+    shown = item.se / item.value if item.se or not item.n else ONE_COUNT_CV / math.sqrt(item.n)
+    reach = float(factor) * math.sqrt(math.log1p(shown**2))
+    return reach, reach
 
 
 def expected_shoots(
-    nodes: float, share_alive: Measured, *, confidence: float = 0.95
+    nodes: Measured, share_alive: Measured, *, confidence: float = 0.95
 ) -> Estimate:
     """Return shoots to expect on one vine from retained nodes.
 
     Parameters
     ----------
-    nodes : float
+    nodes : Measured
         Retained nodes a vine, above 0.
     share_alive : Measured
         Share of nodes with a live primary or, where it is dead, a live secondary.
@@ -224,32 +237,35 @@ def expected_shoots(
     """
     check_share(share_alive.value)
     return multiply(
-        {"nodes": Measured(nodes), "share alive": share_alive, "share breaking": BREAKING},
+        {"nodes": nodes, "share alive": share_alive, "share breaking": BREAKING},
         confidence=confidence,
     )
 
 
 def expected_crop(
-    nodes: float,
+    nodes: Measured,
     crop_share: Measured,
     *,
     clusters_a_shoot: Measured,
     cluster_kg: Measured,
-    vines_per_ha: float,
+    vines_per_ha: Measured,
+    growth: Measured = Measured(1.0),
     confidence: float = 0.95,
 ) -> Estimate:
     """Return the crop to expect from retained nodes, tonnes per hectare.
 
     Parameters
     ----------
-    nodes : float
+    nodes : Measured
         Retained nodes a vine.
     crop_share : Measured
         Crop potential of the buds, share of a full crop.
     clusters_a_shoot, cluster_kg : Measured
-        Of a primary shoot at harvest.
-    vines_per_ha : float
+        Of a primary shoot, as weighed.
+    vines_per_ha : Measured
         Bearing vines.
+    growth : Measured
+        Final over weighed cluster weight, as in `yield_estimate`.
     confidence : float
         Nominal coverage in (0, 1).
 
@@ -260,9 +276,9 @@ def expected_crop(
     """
     check_share(crop_share.value)
     return multiply(
-        {"nodes": Measured(nodes), "crop potential": crop_share, "share breaking": BREAKING,
+        {"nodes": nodes, "crop potential": crop_share, "share breaking": BREAKING,
          "clusters a shoot": clusters_a_shoot, "cluster weight": cluster_kg,
-         "vines": Measured(vines_per_ha)}, constant=0.001, confidence=confidence,
+         "vines": vines_per_ha, "growth": growth}, constant=0.001, confidence=confidence,
     )
 
 

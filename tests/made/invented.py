@@ -61,7 +61,8 @@ def fill(season: Season, rng: random.Random, photo: Any, *, first: int = 0) -> N
                     note=rng.choice(WORDS))
                 if rng.random() < 0.4:
                     add("crop_record", block_id=block, kind="shoots_per_m", value=rng.random() * 20,
-                        spread=maybe(0.7), unit="1/m", measured_on="2026-06-02",
+                        spread=maybe(0.7), n_counted=(None, 8)[b],
+                        unit="1/m", measured_on="2026-06-02",
                         person_id=maybe(*people), note=rng.choice(WORDS))
                 if rng.random() < 0.4:
                     add("wood_cut", block_id=block, part=rng.choice(("cane", "cordon", "trunk")),

@@ -74,7 +74,7 @@ def fill() -> Fill:
             take_lease(conn, bud, one)
             set_bookmark(conn, one.id, "review", {"bud": bud})
             conn.execute(insert(crop_record).values(
-                block_id=block, kind="clusters_per_vine", value=44.0, unit="1",
+                block_id=block, kind="clusters_per_vine", value=44.0, unit="1", n_counted=12,
                 measured_on="2026-07-01", added_at=now()))
             trust.add_trust(conn, trust.Subject("season"), "shown", person_id=one.id,
                             reason="it agreed", facts={"n_buds": 30})

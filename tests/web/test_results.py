@@ -362,7 +362,7 @@ def test_the_season_after_is_entered_and_answered(season: Season, ada: FlaskClie
             "measured_on": "2026-07-20", "note": "row 4"})
         assert answer.status_code == 302
     text = ada.get(page).text
-    assert "37 per vine (standard error 2.6)" in text
+    assert "37 per vine (standard error 2.6) (3 counted)" in text
     assert "Ada Quill" in text
     # 2000 vines x 37 x 0.12 kg = 8.88 t/ha, 1 % below the harvest.
     assert "8.9 t/ha" in text

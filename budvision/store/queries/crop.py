@@ -16,7 +16,11 @@ __all__ = ["CropRecord", "add_crop_record", "crop_records"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CropRecord:
-    """One measurement of a block; `spread` is its standard error in the same unit."""
+    """One measurement of a block.
+
+    `spread` is its standard error in the same unit, None where nothing shows it; `n_counted` the
+    counts that it is the mean of, None in records that were kept before that was asked.
+    """
 
     id: int
     block_id: int
@@ -24,6 +28,7 @@ class CropRecord:
     kind: str
     value: float
     spread: float | None
+    n_counted: int | None
     unit: str
     measured_on: str
     person: str
@@ -32,13 +37,14 @@ class CropRecord:
 
 
 def add_crop_record(
-    conn: Connection, block_id: int, *, kind: str, value: float, spread: float | None, unit: str,
-    measured_on: str, person_id: int | None, note: str = "",
+    conn: Connection, block_id: int, *, kind: str, value: float, spread: float | None,
+    n_counted: int | None, unit: str, measured_on: str, person_id: int | None, note: str = "",
 ) -> int:
     """Keep a measurement; a correction is a new row of the same kind and day."""
     return insert_row(
-        conn, crop_record, block_id=block_id, kind=kind, value=value, spread=spread, unit=unit,
-        measured_on=measured_on, person_id=person_id, note=note, added_at=now(),
+        conn, crop_record, block_id=block_id, kind=kind, value=value, spread=spread,
+        n_counted=n_counted, unit=unit, measured_on=measured_on, person_id=person_id, note=note,
+        added_at=now(),
     )
 
 
@@ -60,7 +66,7 @@ def _record(row: Row[Any]) -> CropRecord:
     return CropRecord(
         id=facts["id"], block_id=facts["block_id"], block=facts["block"], kind=facts["kind"],
         value=facts["value"],
-        spread=facts["spread"], unit=facts["unit"], measured_on=facts["measured_on"],
-        person=facts["person"] or "", note=facts["note"],
+        spread=facts["spread"], n_counted=facts["n_counted"], unit=facts["unit"],
+        measured_on=facts["measured_on"], person=facts["person"] or "", note=facts["note"],
         added_at=facts["added_at"],
     )

@@ -77,6 +77,7 @@ class AfterPage:
     canopy: str
     columns: tuple[str, ...]
     loop: str
+    uncounted: bool
 
 
 @blueprint.get("/block/<int:block_id>/season-after")
@@ -99,6 +100,7 @@ def season_after_page(block_id: int) -> ResponseReturnValue:
         kinds=tuple(KINDS.values()), today=dt.datetime.now(dt.UTC).date().isoformat(), units=units,
         canopy=canopy,
         columns=CSV_COLUMNS, loop=_loop(),
+        uncounted=bool(after.uncounted),
     ))
 
 
@@ -113,7 +115,7 @@ def season_after_add(block_id: int) -> ResponseReturnValue:
     add_record(
         season, block.name, kind, form.get("values", ""), unit=unit,
         measured_on=form.get("measured_on", ""), person_id=need_person().id,
-        note=form.get("note", ""), where="the form",
+        counted=form.get("counted", ""), note=form.get("note", ""), where="the form",
     )
     flash(say("Kept."))
     return redirect(url_for("results.season_after_page", block_id=block_id))
@@ -173,7 +175,9 @@ def _missing(after: SeasonAfter, name: str) -> str:
     return say("Needs {things}.", things=and_list([say(MISSING_WORDS.get(k, k)) for k in kinds]))
 
 
-def _placed(name: str, placed: Placed | None, shown: str, span: str, missing: str) -> Line:
+def _placed(
+    name: str, placed: Placed | None, shown: str, own: str, span: str, missing: str
+) -> Line:
     if placed is None:
         return Line(name, "", "", "", missing)
     where = {"below": say("below the published band, {span}", span=span),
@@ -181,7 +185,13 @@ def _placed(name: str, placed: Placed | None, shown: str, span: str, missing: st
                  placed.where, say("within the published band, {span}", span=span))
     canopy = (say("divided canopy") if placed.band.canopy == "divided" else say("single canopy")
               if placed.band.canopy == "single" else say(placed.band.canopy))
-    return Line(name, shown, "", f"{where} ({canopy}; {placed.band.source})", "")
+    return Line(name, shown, own, f"{where} ({canopy}; {placed.band.source}){_unsure(placed)}", "")
+
+
+def _unsure(placed: Placed) -> str:
+    """Return what follows where a value's range reaches out of where the value lies."""
+    return "" if placed.sure else "; " + say(
+        "the range reaches over an edge of the band: more vines would tell")
 
 
 def _groups(
@@ -224,12 +234,14 @@ def _groups(
     )
 
 
-def _in_band(placed: Placed | None, digits: int = 1, unit: str = "{n}") -> tuple[str, str]:
-    """Return a value and the band that was published for it, as words."""
+def _in_band(placed: Placed | None, digits: int = 1, unit: str = "{n}") -> tuple[str, str, str]:
+    """Return a value, its range and the band that was published for it, as words."""
     if placed is None:
-        return "", ""
+        return "", "", ""
     low, high = (typed_number(end) for end in (placed.band.low, placed.band.high))
+    own = placed.interval
     return (say(unit, n=number(placed.value, digits)),
+            _span(number(own.low, digits), number(own.high, digits)) if own else "",
             say(unit, n=_span(low, high)))
 
 
@@ -242,12 +254,14 @@ def _shoot_thinning(after: SeasonAfter, units: str) -> Line:
     where = {"below": say("below the published {span}", span=span),
              "above": say("above the published {span}", span=span)}.get(
                  after.shoots.where, say("within the published {span}", span=span))
-    note = f"{where} ({band.source})"
+    note = f"{where} ({band.source}){_unsure(after.shoots)}"
+    own = after.shoots.interval
+    counted = _span(_per_length(own.low, units), _per_length(own.high, units)) if own else ""
     if after.shoots_to_remove > 0:
         note += "; " + say("take off about {n}. After cold damage keep secondary shoots, for some "
                            "crop and next year's spurs",
                            n=_per_length(after.shoots_to_remove, units))
-    return Line(name, _per_length(after.shoots.value, units), "", note, "")
+    return Line(name, _per_length(after.shoots.value, units), counted, note, "")
 
 
 def _clusters(after: SeasonAfter) -> tuple[Line, ...]:
@@ -259,7 +273,9 @@ def _clusters(after: SeasonAfter) -> tuple[Line, ...]:
                    share=percent(thinning.remove_share)), "")
     more = Line(say("where vines make up for it"), number(thinning.remove_if_compensating, 1), "",
                 say("as in a published trial; a warning, not a prescription"), "")
-    keep = Line(say("clusters to leave a vine"), number(thinning.keep, 1), "", "", "")
+    ends = after.keep_range
+    keep = Line(say("clusters to leave a vine"), number(thinning.keep, 1),
+                _span(number(ends.low, 1), number(ends.high, 1)) if ends else "", "", "")
     return (keep, off, more) if thinning.remove > 0 else (keep,)
 
 
@@ -298,9 +314,13 @@ def _record(row: CropRecord, counts: bool, units: str) -> RecordLine:
         if us:
             unit, factor = us[0], kind.units[us[0]]
     text = f"{typed_number(float(f'{row.value / factor:.4g}'))} {say(unit)}"
-    if row.spread:
+    if row.spread is not None:
         text += " " + say("(standard error {n})",
                           n=typed_number(float(f"{row.spread / factor:.2g}")))
+    if row.n_counted is None:
+        text += " " + say("(kept without how many were counted)")
+    elif row.n_counted > 1:
+        text += " " + say("({n} counted)", n=row.n_counted)
     return RecordLine(name=say(kind.words) if kind else row.kind, value=text,
                       measured_on=day_words(dt.date.fromisoformat(row.measured_on), units=units),
                       person=row.person,

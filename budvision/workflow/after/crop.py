@@ -211,8 +211,8 @@ def expect_answer(
         Share of vines missing.
     """
     per_ha = _vines(row, vine, missing_share)
-    got = expected_crop(nodes, crop_share, clusters_a_shoot=clusters_a_shoot,
-                        cluster_kg=cluster_weight, vines_per_ha=per_ha)
+    got = expected_crop(Measured(nodes), crop_share, clusters_a_shoot=clusters_a_shoot,
+                        cluster_kg=cluster_weight, vines_per_ha=Measured(per_ha))
     return {"vines_per_ha": per_ha, "nodes": nodes, "crop_share": crop_share.value,
             **_yield(got), "note": RESOLUTION}
 
@@ -237,7 +237,7 @@ def shoots_answer(
     target_per_m : float, optional
         Shoots wanted a metre; the upper end of the published band when left out.
     """
-    got = expected_shoots(nodes, share_alive)
+    got = expected_shoots(Measured(nodes), share_alive)
     answer: dict[str, Any] = {
         "shoots_per_vine": got.value, "low": got.interval.low, "high": got.interval.high,
         "confidence": got.interval.confidence,

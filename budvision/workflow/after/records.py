@@ -18,9 +18,12 @@ from budvision.tables import day_order, decimal, read_day, read_table
 from budvision.vineyard.crop import Measured, measured
 from budvision.vineyard.units import ACRE_HA, FOOT_M, POUND_KG, SHORT_TON_KG
 
-__all__ = ["CSV_COLUMNS", "KINDS", "Kind", "add_record", "import_records", "newest", "records"]
+__all__ = ["CSV_COLUMNS", "KINDS", "Kind", "add_record", "import_records", "newest", "of_record",
+           "records"]
 
-CSV_COLUMNS = ("block", "kind", "values", "unit", "measured_on", "note")
+CSV_COLUMNS = ("block", "kind", "values", "unit", "measured_on", "counted", "note")
+_NEEDED = CSV_COLUMNS[:-2]
+_MOST_COUNTED = 1_000_000
 _TON_ACRE = SHORT_TON_KG / 1000 / ACRE_HA
 _WEIGHTS = {"g": 1.0, "kg": 1000.0, "lb": 1000 * POUND_KG, "oz": 1000 * POUND_KG / 16}
 
@@ -39,6 +42,8 @@ class Kind:
         How to measure it.
     most : float
         Largest value that is not a slip, in the unit kept.
+    counted : bool
+        Whether it is counted or weighed on some of many; else a single number is the whole.
     """
 
     name: str
@@ -46,6 +51,7 @@ class Kind:
     units: Mapping[str, float]
     hint: str
     most: float
+    counted: bool = True
 
 
 KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in (
@@ -62,15 +68,18 @@ KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in (
     Kind("cluster_weight_harvest", "weight of a cluster at harvest", _WEIGHTS,
          "Weigh clusters of several vines, this year's or the usual weight.", 5000),
     Kind("growth_factor", "harvest over lag-phase cluster weight", {"times": 1.0},
-         "From your own records, or 1 over the share of final weight; 2 is taken without it.", 20),
+         "From your own records, or 1 over the share of final weight; 2 is taken without it.", 20,
+         counted=False),
     Kind("vines", "bearing vines on the area",
-         {"per ha": 1.0, "per acre": 1 / ACRE_HA}, "Missing vines taken off.", 40_000),
+         {"per ha": 1.0, "per acre": 1 / ACRE_HA}, "Missing vines taken off.", 40_000,
+         counted=False),
     Kind("prunings", "weight of cane prunings, a vine",
          {"kg": 1.0, "g": 0.001, "lb": POUND_KG, "oz": POUND_KG / 16},
          "Weigh one-year wood of a few vines.", 30),
-    Kind("target", "wanted yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE}, "", 200),
+    Kind("target", "wanted yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE}, "", 200,
+         counted=False),
     Kind("harvest", "harvested yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE},
-         "As weighed at the winery or packing house.", 200),
+         "As weighed at the winery or packing house.", 200, counted=False),
 )})
 """What can be recorded, by name."""
 
@@ -90,6 +99,21 @@ def records(season: Season, block: str | None = None) -> list[CropRecord]:
 def newest(rows: Sequence[CropRecord]) -> dict[str, CropRecord]:
     """Return the record of each kind that counts: the last measured, then the last entered."""
     return {row.kind: row for row in sorted(rows, key=lambda row: (row.measured_on, row.id))}
+
+
+def of_record(row: CropRecord) -> Measured:
+    """Return a record with its error, and the counts that its range goes by.
+
+    Notes
+    -----
+    A record that was kept before counts were asked for goes by the fewest there can have been: two
+    where it has an error, else one. A mean without an error goes as one count does.
+    """
+    if row.kind in KINDS and not KINDS[row.kind].counted and row.spread is None:
+        return Measured(row.value)
+    if row.spread is None:
+        return Measured(row.value, n=1)
+    return Measured(row.value, row.spread, n=2 if row.n_counted is None else row.n_counted)
 
 
 def _numbers(text: str, where: str) -> list[float]:
@@ -115,9 +139,36 @@ def _day(text: str, where: str, order: str) -> str:
     return day
 
 
+def _mean(values: str, counted: str, name: str, where: str) -> tuple[float, float | None, int]:
+    """Return the mean of what was typed, its standard error where known, and the counts behind."""
+    listed, error, given = values.replace("±", "+-").partition("+-")
+    numbers = _numbers(listed, where)
+    mean, n = measured(numbers, name=f"{name}, values"), len(numbers)
+    if counted.strip():
+        told = decimal(counted.strip())
+        if told is None or not 1 <= told <= _MOST_COUNTED or told % 1:
+            raise InputError(f"counted is {counted!r}", where=where,
+                             expected=f"a whole number from 1 to {_MOST_COUNTED}",
+                             do="Say how many vines or samples the mean is of.")
+        if n > 1 and told != n:
+            raise InputError(f"counted is {counted.strip()}, and the values are {n}", where=where,
+                             expected="one value for each, or the mean alone",
+                             do="Correct one of them, or leave counted empty.")
+        n = int(told)
+    if not error:
+        return mean.value, mean.se if len(numbers) > 1 else None, n
+    told_error = _numbers(given, where)
+    if len(numbers) > 1 or len(told_error) > 1 or n < 2 or told_error[0] < 0:
+        raise InputError(f"the values are {values.strip()!r}", where=where,
+                         expected="one mean with its standard error, and how many were counted",
+                         do="Write for instance 37 +- 2, and counted 12.")
+    return mean.value, told_error[0], n
+
+
 def _checked(
-    kind: str, values: str, unit: str, day: str, where: str, order: str = ""
-) -> tuple[Kind, Measured, str]:
+    cells: Mapping[str, str], where: str, order: str = ""
+) -> tuple[Kind, float, float | None, int, str]:
+    kind, unit, day = cells["kind"], cells["unit"], cells["measured_on"]
     known = KINDS.get(kind.strip())
     if known is None:
         raise InputError(f"kind is {kind!r}", where=where, expected=f"one of {', '.join(KINDS)}",
@@ -127,19 +178,19 @@ def _checked(
         raise InputError(f"the unit of {known.name} is {unit!r}", where=where,
                          expected=" or ".join(known.units), do="State the unit.")
     factor = known.units[unit]
-    mean = measured(_numbers(values, where), name=f"{known.name}, values")
-    kept = Measured(mean.value * factor, mean.se * factor)
-    if kept.value > known.most:
+    mean, error, n = _mean(cells["values"], cells.get("counted", ""), known.name, where)
+    if mean * factor > known.most:
         raise InputError(
-            f"{known.name} is {mean.value:g} {unit}", where=where,
+            f"{known.name} is {mean:g} {unit}", where=where,
             expected=f"at most {known.most / factor:g} {unit}", do="Check the number and the unit.",
         )
-    return known, kept, _day(day, where, order)
+    return (known, mean * factor, None if error is None else error * factor, n,
+            _day(day, where, order))
 
 
 def add_record(
     season: Season, block: str, kind: str, values: str, *, unit: str, measured_on: str,
-    person_id: int | None, note: str = "", where: str = "record",
+    person_id: int | None, counted: str = "", note: str = "", where: str = "record",
 ) -> int:
     """Keep one measurement of a block.
 
@@ -150,13 +201,16 @@ def add_record(
     kind : str
         A name of `KINDS`.
     values : str
-        One number a vine or sample; several give the mean and its standard error.
+        One number a vine or sample; several give the mean and its standard error. Or the mean
+        alone, or with its error as ``37 +- 2``.
     unit : str
         One of the kind's units; may be empty where there is only one.
     measured_on : str
         Day, year-month-day.
     person_id : int or None
         Who measured.
+    counted : str
+        Of how many vines or samples a single value is the mean; empty for as many as values.
     note : str
         Anything to add.
     where : str
@@ -170,12 +224,12 @@ def add_record(
     Raises
     ------
     InputError
-        When the kind, a number, the unit or the day cannot be used.
+        When the kind, a number, the unit, the day or the number counted cannot be used.
     NotFoundError
         When there is no such block.
     """
     cells = {"block": block, "kind": kind, "values": values, "unit": unit,
-             "measured_on": measured_on, "note": note}
+             "measured_on": measured_on, "counted": counted, "note": note}
     with season.write() as conn:
         return _keep(conn, cells, where, person_id)
 
@@ -188,7 +242,7 @@ def import_records(
     Parameters
     ----------
     source : Path, bytes or str
-        Table with the columns of `CSV_COLUMNS`; `note` may be left out.
+        Table with the columns of `CSV_COLUMNS`; `counted` and `note` may be left out.
     person_id : int or None
         Who measured.
     name : str
@@ -206,7 +260,7 @@ def import_records(
     NothingToDoError
         When there is no line.
     """
-    table = read_table(source, name=name, needed=CSV_COLUMNS[:-1], optional=CSV_COLUMNS[-1:],
+    table = read_table(source, name=name, needed=_NEEDED, optional=CSV_COLUMNS[-2:],
                        row_of="a measurement", do="Correct the header; nothing was imported.")
     order = day_order(row.cells["measured_on"] for row in table.rows)
     with season.write() as conn:
@@ -225,10 +279,9 @@ def import_records(
 def _keep(
     conn: Connection, cells: Mapping[str, str], where: str, person_id: int | None, order: str = ""
 ) -> int:
-    known, kept, day = _checked(cells["kind"], cells["values"], cells["unit"],
-                                cells["measured_on"], where, order)
+    known, value, error, n, day = _checked(cells, where, order)
     return add_crop_record(
-        conn, get_block(conn, cells["block"]).id, kind=known.name, value=kept.value,
-        spread=kept.se or None, unit=next(iter(known.units)), measured_on=day,
-        person_id=person_id, note=cells.get("note", "").strip()[:500],
+        conn, get_block(conn, cells["block"]).id, kind=known.name, value=value, spread=error,
+        n_counted=n, unit=next(iter(known.units)), measured_on=day, person_id=person_id,
+        note=cells.get("note", "").strip()[:500],
     )

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
-
-import scipy
 
 from budvision.store.queries.crop import CropRecord
 from budvision.store.session import Season
@@ -23,11 +22,13 @@ from budvision.vineyard.crop import (
     compare_with_harvest,
     expected_crop,
     expected_shoots,
+    multiply,
     yield_estimate,
 )
 from budvision.vineyard.mortality import summarise_table
 from budvision.vineyard.units import vines_per_hectare
-from budvision.workflow.after.records import newest, records
+from budvision.vocabulary import Interval
+from budvision.workflow.after.records import newest, of_record, records
 from budvision.workflow.answers.answers import Answer, answer_of, counted_buds, season_answers
 from budvision.workflow.answers.summaries import weights_of
 
@@ -60,6 +61,8 @@ class SeasonAfter:
         A metre of canopy, to come down to the band's upper end.
     thinning : Thinning or None
         For the wanted yield.
+    keep_range : Interval or None
+        Of the clusters to leave; None where nothing that it rests on is of some of many.
     ravaz, pruning_weight : Placed or None
         Yield over the prunings weighed after that harvest (P. Skinkis, Oregon State EM 9069, 2013:
         dormant wood shows the growth of the season before it); prunings a metre of canopy.
@@ -69,6 +72,8 @@ class SeasonAfter:
         Whether the harvest lay inside the prediction's interval.
     missing : mapping of str to tuple of str
         For each answer that could not be given, the kinds of record it waits for.
+    uncounted : tuple of str
+        Kinds whose record says nothing of how many were counted: kept before that was asked.
     """
 
     nodes: float | None
@@ -81,12 +86,14 @@ class SeasonAfter:
     shoots: Placed | None
     shoots_to_remove: float | None
     thinning: Thinning | None
+    keep_range: Interval | None
     ravaz: Placed | None
     pruning_weight: Placed | None
     harvest: float | None
     error: float | None
     inside: bool | None
     missing: Mapping[str, tuple[str, ...]]
+    uncounted: tuple[str, ...]
 
     @property
     def prediction(self) -> Estimate | None:
@@ -100,10 +107,10 @@ class SeasonAfter:
 
 def _as_measured(share: float | None, low: float | None, high: float | None, confidence: float
                  ) -> Measured | None:
-    """Return a share with the standard error that its interval stands for."""
+    """Return a share with its own range."""
     if not share or low is None or high is None:
         return None
-    return Measured(share, (high - low) / (2 * float(scipy.special.ndtri(0.5 + confidence / 2))))
+    return Measured(share, interval=Interval(low, high, confidence, "of the buds"))
 
 
 def _buds(season: Season, answer: Answer) -> tuple[Measured | None, Measured | None]:
@@ -164,17 +171,17 @@ class _Inputs:
                    if answer.judged and not answer.zones_differ else None)
         recorded = self.get("retained_nodes")
         self.nodes_recorded = recorded is not None
-        self.nodes = recorded.value if recorded else float(advised) if advised else None
+        self.nodes = recorded or (Measured(float(advised)) if advised else None)
         self.alive, self.crop = _buds(season, answer)
         self.of_buds = "live_buds" if answer.judged else "calls"
         self.a_vine = self.get("clusters_per_vine")
-        self.weight, self.growth_assumed = _final_weight(self.get)
+        self.weight, self.growth, self.growth_assumed = _weight(self.get)
         self.harvest, self.prunings = self.get("harvest"), self.get("prunings")
 
     def get(self, kind: str) -> Measured | None:
         """Return the newest record of a kind."""
         row = self.records.get(kind)
-        return None if row is None else Measured(row.value, row.spread or 0.0)
+        return None if row is None else of_record(row)
 
     def lacks(self, answer: str, **inputs: object) -> bool:
         """Say whether an answer wants an input, and keep which."""
@@ -182,6 +189,13 @@ class _Inputs:
         if lacking:
             self.missing[answer] = lacking
         return bool(lacking)
+
+    def around(self, value: float, **inputs: Measured) -> Interval | None:
+        """Return the range of a product or quotient of inputs, None where all are exact."""
+        got = multiply(inputs, confidence=self.confidence)
+        reach = got.interval.high / got.value
+        return None if reach == 1 else replace(
+            got.interval, low=value / reach, high=value * reach)
 
 
 def _work(
@@ -191,17 +205,20 @@ def _work(
     shoots, per_m = _shoots(known)
     from_nodes, from_clusters = _from_nodes(known), _from_clusters(known)
     counted, placed = _counted_shoots(known)
+    thinning, keep_range = _thinning(known)
     error, inside = _loop(known, from_clusters or from_nodes)
     return SeasonAfter(
-        nodes=known.nodes, nodes_recorded=known.nodes_recorded, shoots_a_vine=shoots,
-        shoots_per_m=per_m, crop_from_nodes=from_nodes, crop_from_clusters=from_clusters,
+        nodes=known.nodes.value if known.nodes else None, nodes_recorded=known.nodes_recorded,
+        shoots_a_vine=shoots, shoots_per_m=per_m, crop_from_nodes=from_nodes,
+        crop_from_clusters=from_clusters,
         growth_assumed=known.growth_assumed, shoots=placed,
         shoots_to_remove=shoots_to_remove(counted, placed.band.high)
         if placed and counted is not None else None,
-        thinning=_thinning(known), ravaz=_ravaz(known, canopy),
+        thinning=thinning, keep_range=keep_range, ravaz=_ravaz(known, canopy),
         pruning_weight=_per_metre(known, canopy),
         harvest=known.harvest.value if known.harvest else None, error=error, inside=inside,
-        missing=known.missing,
+        missing=known.missing, uncounted=tuple(
+            kind for kind, row in records.items() if row.n_counted is None),
     )
 
 
@@ -225,7 +242,7 @@ def _from_nodes(known: _Inputs) -> Estimate | None:
         return None
     return expected_crop(
         known.nodes, known.crop, clusters_a_shoot=a_shoot, cluster_kg=known.weight,
-        vines_per_ha=known.vines.value, confidence=known.confidence)
+        vines_per_ha=known.vines, growth=known.growth, confidence=known.confidence)
 
 
 def _from_clusters(known: _Inputs) -> Estimate | None:
@@ -234,25 +251,30 @@ def _from_clusters(known: _Inputs) -> Estimate | None:
         return None
     if not (known.a_vine and known.weight and known.vines):
         return None
-    return yield_estimate(known.vines, known.a_vine, known.weight, confidence=known.confidence)
+    return yield_estimate(known.vines, known.a_vine, known.weight, growth=known.growth,
+                          confidence=known.confidence)
 
 
-def _thinning(known: _Inputs) -> Thinning | None:
+def _thinning(known: _Inputs) -> tuple[Thinning | None, Interval | None]:
+    """Return what to leave and take off a vine, and the range of what to leave."""
     target = known.get("target")
     if known.lacks("thinning", target=target, clusters_per_vine=known.a_vine,
                    cluster_weight=known.weight, vines=known.vines):
-        return None
+        return None, None
     if not (target and known.a_vine and known.weight and known.vines):
-        return None
-    return cluster_thinning(target.value, vines_per_ha=known.vines.value,
-                            clusters_a_vine=known.a_vine.value, cluster_kg=known.weight.value)
+        return None, None
+    got = cluster_thinning(
+        target.value, vines_per_ha=known.vines.value, clusters_a_vine=known.a_vine.value,
+        cluster_kg=known.weight.value * known.growth.value)
+    return got, known.around(got.keep, vines=known.vines, weight=known.weight, growth=known.growth)
 
 
 def _counted_shoots(known: _Inputs) -> tuple[float | None, Placed | None]:
     counted = known.get("shoots_per_m")
     if known.lacks("thinning_shoots", shoots_per_m=counted) or counted is None:
         return None, None
-    return counted.value, place(counted.value, "shoots")
+    return counted.value, place(counted.value, "shoots",
+                                interval=known.around(counted.value, shoots=counted))
 
 
 def _ravaz(known: _Inputs, canopy: str) -> Placed | None:
@@ -266,7 +288,9 @@ def _ravaz(known: _Inputs, canopy: str) -> Placed | None:
         return None
     if known.lacks("ravaz", prunings_after_harvest=later) or not (harvest and later and vines):
         return None
-    return place(ravaz(harvest.value * 1000 / vines.value, later.value), "ravaz", canopy=canopy)
+    value = ravaz(harvest.value * 1000 / vines.value, later.value)
+    return place(value, "ravaz", canopy=canopy, interval=known.around(
+        value, harvest=harvest, vines=vines, prunings=later))
 
 
 def _per_metre(known: _Inputs, canopy: str) -> Placed | None:
@@ -274,7 +298,9 @@ def _per_metre(known: _Inputs, canopy: str) -> Placed | None:
     if known.lacks("pruning_weight", prunings=prunings, vine_spacing=vine_m) or not (
             prunings and vine_m):
         return None
-    return place(pruning_weight_per_m(prunings.value, vine_m), "pruning_weight", canopy=canopy)
+    value = pruning_weight_per_m(prunings.value, vine_m)
+    return place(value, "pruning_weight", canopy=canopy,
+                 interval=known.around(value, prunings=prunings))
 
 
 def _loop(known: _Inputs, predicted: Estimate | None) -> tuple[float | None, bool | None]:
@@ -286,18 +312,23 @@ def _loop(known: _Inputs, predicted: Estimate | None) -> tuple[float | None, boo
             predicted.interval.low <= harvest.value <= predicted.interval.high)
 
 
-def _final_weight(get: Callable[[str], Measured | None]) -> tuple[Measured | None, bool]:
-    """Return the weight of a cluster at harvest in kg, and whether its growth was assumed."""
-    ripe, lag, growth = (
+def _weight(get: Callable[[str], Measured | None]) -> tuple[Measured | None, Measured, bool]:
+    """Return the weight of a cluster in kg, its growth to harvest, and whether that was assumed.
+
+    The growth is that of one more season: its error is the spread between seasons, of a single
+    season's own factor that of `LAG_GROWTH`.
+    """
+    ripe, lag, own = (
         get(kind) for kind in ("cluster_weight_harvest", "cluster_weight_lag", "growth_factor"))
-    if ripe is not None:
-        return Measured(ripe.value / 1000, ripe.se / 1000), False
-    if lag is None:
-        return None, False
-    times = growth or LAG_GROWTH
-    value = lag.value * times.value / 1000
-    relative = (lag.se / lag.value) ** 2 + (times.se / times.value) ** 2
-    return Measured(value, value * float(relative**0.5)), growth is None
+    weighed = ripe or lag
+    kg = weighed and Measured(weighed.value / 1000, weighed.se / 1000, weighed.n)
+    if ripe is not None or lag is None:
+        return kg, Measured(1.0), False
+    if own is None:
+        return kg, LAG_GROWTH, True
+    spread = (own.se * math.sqrt(own.n + 1) if own.se
+              else own.value * LAG_GROWTH.se / LAG_GROWTH.value)
+    return kg, Measured(own.value, spread, own.n), False
 
 
 def _scaled(estimate: Estimate, by: float) -> Estimate:

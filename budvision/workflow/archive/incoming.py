@@ -44,7 +44,7 @@ _BOUNDS: Mapping[tuple[str, str], tuple[float, float]] = {
     ("block", "normal_nodes"): (1, 1000), ("block", "secondary_crop"): (0, 1),
     ("block", "row_spacing_m"): (0.3, 20), ("block", "vine_spacing_m"): (0.2, 20),
     ("sampling", "room_temp_c"): (-40, 60), ("bud", "node"): (1, 200),
-    ("assignment", "cut"): (1, 50),
+    ("assignment", "cut"): (1, 50), ("crop_record", "n_counted"): (1, _MOST),
     ("cane", "position"): (-_MOST, _MOST), ("temperature", "celsius"): (-100, 70),
     ("proposal_tissue", "p_dead"): (0, 1), ("proposal_tissue", "p_name"): (0, 1),
     ("photo", "width_px"): (1, 200_000), ("photo", "height_px"): (1, 200_000),

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
+import numpy as np
 import pytest
-from scipy.special import stdtr
+from scipy.stats import norm, t
 
 from budvision.errors import InputError, NotFoundError, NothingToDoError
-from budvision.store.queries import blocks, calls, canes, people
+from budvision.store.queries import blocks, calls, canes, crop, people
 from budvision.store.session import Season
 from budvision.vineyard.units import tons_per_acre
 from budvision.vocabulary import TISSUES, CallValue
@@ -29,8 +31,9 @@ def season(tmp_path: Path) -> Season:
 
 
 def keep(season: Season, kind: str, values: str, unit: str = "", *, on: str = "2026-07-01",
-         block: str = "Kettle Bench") -> None:
-    add_record(season, block, kind, values, unit=unit, measured_on=on, person_id=None)
+         block: str = "Kettle Bench", counted: str = "") -> None:
+    add_record(season, block, kind, values, unit=unit, measured_on=on, person_id=None,
+               counted=counted)
 
 
 def call_buds(season: Season, n_live: int, n_second: int, n_blind: int) -> None:
@@ -63,15 +66,117 @@ def test_the_published_estimate_comes_out_of_the_records(season: Season) -> None
     assert "36 %" in after.thinning.warning
 
 
-def test_what_few_values_leave_out_of_a_range_is_said(season: Season) -> None:
-    """Plus and minus 1.96 standard errors of two, five and ten values, by Student's t."""
-    held = [round(100 * (1 - 2 * stdtr(n - 1, -1.959964))) for n in (2, 5, 10)]
-    assert held == [70, 88, 92]
+def page_of(season: Season) -> str:
     web = create_app(season.folder, testing=True)
     page = " ".join(web.test_client().get("/results/block/1/season-after").text.split())
     web.extensions["budvision.season"].close()
-    assert ("a 95 % range from two values holds the truth in 70 of 100 cases, from five in 88, "
-            "from ten in 92.") in page
+    return page
+
+
+def test_ranges_go_by_students_t_for_as_many_as_were_counted(season: Season) -> None:
+    """Outside: scipy.stats.t, 4.303 for three and 2.201 for twelve vines of the same error."""
+    keep(season, "vines", "2000", "per ha")
+    keep(season, "cluster_weight_harvest", "110 +- 2", "g", counted="400")
+    reach = {}
+    for counted in ("3", "12"):
+        keep(season, "clusters_per_vine", "37 +- 2.6", counted=counted)
+        ends = season_after(season, "Kettle Bench").crop_from_clusters.interval
+        reach[counted] = math.log(ends.high / ends.low) / 2
+        alone = t.ppf(0.975, int(counted) - 1) * 2.6 / 37
+        assert 1 < reach[counted] / alone < 1.05
+    assert "by Student’s t for as many as were counted" in page_of(season)
+    assert "(12 counted)" in page_of(season)
+
+
+def test_what_was_kept_without_its_number_goes_by_the_fewest(season: Season) -> None:
+    """A record of before form 0014: two counts at least where it has an error, else one."""
+    keep(season, "vines", "2000", "per ha")
+    keep(season, "cluster_weight_harvest", "110 +- 0", "g", counted="90000")
+    with season.write() as conn:
+        crop.add_crop_record(
+            conn, 1, kind="clusters_per_vine", value=37.0, spread=2.6, n_counted=None,
+            unit="per vine", measured_on="2026-07-02", person_id=None)
+    after = season_after(season, "Kettle Bench")
+    ends = after.crop_from_clusters.interval
+    assert math.log(ends.high / ends.low) / 2 == pytest.approx(
+        t.ppf(0.975, 1) * 2.6 / 37, rel=0.01)
+    assert after.uncounted == ("clusters_per_vine",)
+    page = page_of(season)
+    assert "go by the fewest there can have been" in page
+    assert "(kept without how many were counted)" in page
+    keep(season, "clusters_per_vine", "32 41 38", on="2026-07-03")
+    assert season_after(season, "Kettle Bench").uncounted == ()
+    assert "go by the fewest" not in page_of(season)
+
+
+@pytest.mark.parametrize(("values", "counted", "kept"), [
+    ("32 41 38", "", (37, 7 ** 0.5, 3)), ("32 41 38", "3", (37, 7 ** 0.5, 3)),
+    ("37", "12", (37, None, 12)), ("37", "", (37, None, 1)), ("40 40", "", (40, 0, 2)),
+    ("37 +- 2", "12", (37, 2, 12)), ("37±2", "12", (37, 2, 12)),
+])
+def test_a_record_carries_how_many_were_counted(
+    season: Season, values: str, counted: str, kept: tuple[float, float | None, int]
+) -> None:
+    keep(season, "clusters_per_vine", values, counted=counted)
+    (row,) = records(season)
+    assert (row.value, row.spread, row.n_counted) == pytest.approx(kept)
+
+
+@pytest.mark.parametrize(("values", "counted", "words"), [
+    ("32 41 38", "4", "counted is 4, and the values are 3"),
+    ("37", "many", "counted is 'many'; expected a whole number"),
+    ("37", "0", "counted is '0'"), ("37", "2.5", "counted is '2.5'"),
+    ("37 +- 2", "", "the values are '37 \\+- 2'; expected one mean with its standard error"),
+    ("37 41 +- 2", "12", "counted is 12, and the values are 2"), ("37 +- -2", "12", "values are"),
+    ("37 +- 2", "1", "values are"), ("37 +- 2 3", "12", "values are"),
+])
+def test_how_many_were_counted_has_to_fit_the_values(
+    season: Season, values: str, counted: str, words: str
+) -> None:
+    with pytest.raises(InputError, match=words):
+        keep(season, "clusters_per_vine", values, counted=counted)
+    assert records(season) == []
+
+
+def test_a_mean_alone_is_taken_to_miss_by_thirty_per_cent(season: Season) -> None:
+    """Where nothing shows the spread: 0.3 on the log scale, 1.96 of it (scipy.stats.norm)."""
+    keep(season, "shoots_per_m", "12", "per m", counted="30")
+    ends = season_after(season, "Kettle Bench").shoots.interval
+    assert ends.high / 12 == pytest.approx(math.exp(norm.ppf(0.975) * math.log1p(0.09) ** 0.5))
+
+
+def test_a_mean_near_the_edge_of_its_band_is_not_said_to_be_within(season: Season) -> None:
+    keep(season, "shoots_per_m", "15 16 17 14", "per m")     # 15.5 of 9.8 to 16.4, range to 17.9
+    placed = season_after(season, "Kettle Bench").shoots
+    assert (placed.where, placed.sure) == ("within", False)
+    assert "the range reaches over an edge of the band: more vines would tell" in page_of(season)
+    keep(season, "shoots_per_m", "13 13.2 13.1 12.9", "per m", on="2026-07-02")
+    assert season_after(season, "Kettle Bench").shoots.sure
+
+
+def test_nodes_counted_at_pruning_bring_their_error(season: Season) -> None:
+    call_buds(season, 12, 0, 4)
+    keep(season, "retained_nodes", "50 +- 0", counted="1000")
+    known = season_after(season, "Kettle Bench").shoots_a_vine
+    keep(season, "retained_nodes", "40 60 45 55", on="2026-07-02")
+    counted = season_after(season, "Kettle Bench").shoots_a_vine
+    assert counted.value == pytest.approx(known.value)
+    assert counted.interval.high > known.interval.high
+    assert counted.interval.low < known.interval.low
+
+
+def test_an_own_growth_factor_has_the_spread_of_seasons(season: Season) -> None:
+    """One more season's factor from n: t of n-1 times s times sqrt(1 + 1/n) (scipy.stats.t)."""
+    keep(season, "vines", "2000", "per ha")
+    keep(season, "clusters_per_vine", "40 +- 0", counted="9000")
+    keep(season, "cluster_weight_lag", "60 +- 0", "g", counted="9000")
+    keep(season, "growth_factor", "1.8 2.0 2.2 1.9 2.1")
+    ends = season_after(season, "Kettle Bench").crop_from_clusters.interval
+    reach = t.ppf(0.975, 4) * np.std([1.8, 2.0, 2.2, 1.9, 2.1], ddof=1) * (1 + 1 / 5) ** 0.5 / 2
+    assert math.log(ends.high / ends.low) / 2 == pytest.approx(reach, rel=0.02)
+    keep(season, "growth_factor", "1.8")
+    one = season_after(season, "Kettle Bench").crop_from_clusters.interval
+    assert one.high / one.low > 1.5     # as far as the published factor: 2, give or take 0.3
 
 
 def test_lag_weights_double_unless_a_factor_is_recorded(season: Season) -> None:
@@ -259,6 +364,10 @@ def test_a_table_is_kept_whole_or_not_at_all(season: Season) -> None:
     assert records(season) == []
     assert import_records(season, "\ufeff" + (head + good).replace(",", ";"), person_id=None) == 1
     assert records(season)[0].note == "weighed"
+    with_number = ("block,kind,values,unit,measured_on,counted\n"
+                   "Kettle Bench,prunings,0.6,kg,2027-01-18,14\n")
+    assert import_records(season, with_number, person_id=None) == 1
+    assert records(season)[1].n_counted == 14
 
 
 def test_every_kind_has_words_and_a_first_unit_of_factor_one() -> None:
