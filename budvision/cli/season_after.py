@@ -114,7 +114,7 @@ def after_show(
     if after.thinning is not None:
         ends = after.keep_range
         span = "" if ends is None else f" ({ends.low:.1f} to {ends.high:.1f})"
-        typer.echo(f"leave {after.thinning.keep:.1f}{span} clusters a vine, take off "
+        typer.echo(f"clusters a vine: leave {after.thinning.keep:.1f}{span}, take off "
                    f"{after.thinning.remove:.1f}. {after.thinning.warning}")
     if after.error is not None:
         where = "inside" if after.inside else "outside"

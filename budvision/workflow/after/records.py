@@ -42,8 +42,6 @@ class Kind:
         How to measure it.
     most : float
         Largest value that is not a slip, in the unit kept.
-    counted : bool
-        Whether it is counted or weighed on some of many; else a single number is the whole.
     """
 
     name: str
@@ -51,7 +49,6 @@ class Kind:
     units: Mapping[str, float]
     hint: str
     most: float
-    counted: bool = True
 
 
 KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in (
@@ -68,20 +65,20 @@ KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in (
     Kind("cluster_weight_harvest", "weight of a cluster at harvest", _WEIGHTS,
          "Weigh clusters of several vines, this year's or the usual weight.", 5000),
     Kind("growth_factor", "harvest over lag-phase cluster weight", {"times": 1.0},
-         "From your own records, or 1 over the share of final weight; 2 is taken without it.", 20,
-         counted=False),
+         "From your own records, or 1 over the share of final weight; 2 is taken without it.", 20),
     Kind("vines", "bearing vines on the area",
-         {"per ha": 1.0, "per acre": 1 / ACRE_HA}, "Missing vines taken off.", 40_000,
-         counted=False),
+         {"per ha": 1.0, "per acre": 1 / ACRE_HA}, "Missing vines taken off.", 40_000),
     Kind("prunings", "weight of cane prunings, a vine",
          {"kg": 1.0, "g": 0.001, "lb": POUND_KG, "oz": POUND_KG / 16},
          "Weigh one-year wood of a few vines.", 30),
-    Kind("target", "wanted yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE}, "", 200,
-         counted=False),
+    Kind("target", "wanted yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE}, "", 200),
     Kind("harvest", "harvested yield", {"t/ha": 1.0, "tons/acre": _TON_ACRE},
-         "As weighed at the winery or packing house.", 200, counted=False),
+         "As weighed at the winery or packing house.", 200),
 )})
 """What can be recorded, by name."""
+
+WHOLE = frozenset({"growth_factor", "vines", "target", "harvest"})
+"""Kinds whose single number is the whole, and no count or weighing of some of many."""
 
 
 def records(season: Season, block: str | None = None) -> list[CropRecord]:
@@ -109,7 +106,7 @@ def of_record(row: CropRecord) -> Measured:
     A record that was kept before counts were asked for goes by the fewest there can have been: two
     where it has an error, else one. A mean without an error goes as one count does.
     """
-    if row.kind in KINDS and not KINDS[row.kind].counted and row.spread is None:
+    if row.kind in WHOLE and row.spread is None:
         return Measured(row.value)
     if row.spread is None:
         return Measured(row.value, n=1)
