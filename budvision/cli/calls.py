@@ -175,6 +175,7 @@ def results(
 
     Example: budvision results --block "Mill Row"
     """
+    from budvision.report.uncalled import uncalled
     from budvision.store.session import Season
     from budvision.workflow.answers.results import BESIDE, answer_as_dict, season_results
 
@@ -186,9 +187,7 @@ def results(
     if as_json:
         show_json_rows("blocks", map(answer_as_dict, answers), BESIDE)
     if not confirmed:
-        asked = "the newest sampling" if sampling is None else f"sampling {sampling}"
-        say(f"budvision: nobody has called a bud of {asked} yet; confirm buds on the review page "
-            "(`budvision serve`) or with `budvision calls import`, or name another --sampling.")
+        say(f"budvision: {uncalled(sampling, where='results')}")
         raise typer.Exit(6)
 
 

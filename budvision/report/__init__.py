@@ -24,6 +24,7 @@ summary      Paper over a whole program: all blocks on a few pages, and every bu
              appendix
 sure         How sure an answer is, in words: its range, its band, and what more buds would settle
 timelines    Figures over time: shares by sampling date, and a station's temperatures
+uncalled     That nobody has called a bud yet, said in one place
 ways         The ways on after a bad winter that fit a block: by share dead, zones, wood, training
 wood         What cuts into the wood say beside the buds, and how the advice changes by it
 words        Numbers in plain words: shares, ranges, lists and days, the same on pages and paper

@@ -13,6 +13,7 @@ from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_open, unjudged_words, zones_differ
 from budvision.report.sure import sure_words
+from budvision.report.uncalled import uncalled_words
 from budvision.report.ways import choice_words, choices_for
 from budvision.report.wood import wood_action, wood_found, wood_state
 from budvision.report.words import (
@@ -338,7 +339,7 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
     """Return what a block needs next, short enough for a table."""
     if primary is None:
         return (say("No primary could be judged.") if facts.n_buds
-                else say("Nobody has called a bud of this sampling yet."))
+                else uncalled_words())
     if zones_differ(facts.zones) or wood_state(facts.wood) in ("hurt", "dead"):
         return _action(facts, primary)
     if facts.more_buds == 0 and unjudged_open(facts, primary):

@@ -25,6 +25,7 @@ from budvision.report.examples import MOST_PHOTOS
 from budvision.report.facts import BlockFacts
 from budvision.report.figures import ShareRow, draw_intervals
 from budvision.report.paper import compile_pdf
+from budvision.report.uncalled import uncalled_words
 from budvision.report.words import (
     and_list,
     band_name,
@@ -205,7 +206,7 @@ def _judged(facts: BlockFacts, units: str) -> tuple[str, ...]:
         lines.append(say("Every call was made by a person: {people}.",
                          people=and_list(named, most=4)))
     else:
-        lines.append(say("Nobody has called a bud of this sampling yet."))
+        lines.append(uncalled_words())
     if facts.n_photos:
         lines.append(say_n("{n} photograph of cuts are kept.", "{n} photographs of cuts are kept.",
                            facts.n_photos))

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+import budvision
 from budvision.errors import NothingToDoError, UsageError
 from budvision.report.answer import answer_words
 from budvision.report.facts import (
@@ -228,6 +229,13 @@ def test_no_block_and_no_bud_are_said() -> None:
         program_summary_pdf([], title="x")
     with pytest.raises(NothingToDoError, match="no bud"):
         appendix_pdf(FACTS)
+
+
+def test_that_nobody_has_called_a_bud_is_said_in_one_place() -> None:
+    package = Path(budvision.__file__).parent
+    said = [path.relative_to(package).as_posix() for path in sorted(package.rglob("*.py"))
+            if "obody has called a bud of" in path.read_text(encoding="utf-8")]
+    assert said == ["report/uncalled.py"]
 
 
 def test_what_nobody_has_called_is_not_said_to_defy_judgement() -> None:

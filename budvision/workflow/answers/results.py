@@ -18,6 +18,7 @@ from budvision.language import spoken
 from budvision.report.facts import zone_facts
 from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
+from budvision.report.uncalled import uncalled
 from budvision.settings import Settings
 from budvision.store.counts import versions
 from budvision.store.queries.blocks import Block, Sampling, list_blocks, list_samplings
@@ -213,10 +214,7 @@ def season_table(season: Season, *, sampling: str | None = None) -> BudTable:
         columns = call_columns(conn, ids, list_blocks(conn)) if ids else None
     calls = BlockCalls(columns, season.settings) if columns else None
     if calls is None or not calls.called.any():
-        raise NothingToDoError(
-            "nobody has called a bud of the newest sampling yet" if sampling is None
-            else f"nobody has called a bud of sampling {sampling} yet", where="results",
-            do="Confirm some calls first, or name another sampling.")
+        raise uncalled(sampling, where="results")
     return calls.table(np.flatnonzero(calls.called))
 
 

@@ -12,11 +12,11 @@ from budvision.errors import (
     BudvisionError,
     InputError,
     NotFoundError,
-    NothingToDoError,
     StorageError,
     UsageError,
 )
 from budvision.files import write_whole
+from budvision.report.uncalled import uncalled
 from budvision.store.queries import blocks, calls, people
 from budvision.store.queries.walk import PlacedBud, Walk
 from budvision.store.session import Season
@@ -251,11 +251,7 @@ def export_calls(
         ids = chosen_samplings(conn, sampling=sampling, block=block)
         found = calls.current_calls(conn, sampling_ids=list(ids.values()))
     if not found:
-        raise NothingToDoError(
-            "nobody has called a bud of the newest sampling yet" if sampling is None
-            else f"nobody has called a bud of sampling {sampling} yet", where="calls export",
-            expected="at least one confirmed call",
-            do="Confirm buds on the review page or with `calls import`, or name another sampling.")
+        raise uncalled(sampling, where="calls export")
     text = calls_as_csv(found)
     if path is not None:
         try:
