@@ -312,15 +312,20 @@ class Away:
     def __init__(self, page: Any) -> None:
         self.page = page
 
-    def cut(self, lost_answers: bool = False) -> None:
-        """Reach nothing any more; or let requests through and lose their answers."""
+    def cut(self, how: str = "away") -> None:
+        """Reach nothing any more; or lose the answers, or their ends; or another answers."""
 
         def lose(route: Any) -> None:
-            if lost_answers:
-                route.fetch()
-            route.abort()
+            if how == "another answers":
+                route.fulfill(status=200, content_type="text/html", body="<h1>Log in here</h1>")
+            elif how == "answers cut off":
+                route.fulfill(response=route.fetch(), body='{"ok": tr')
+            else:
+                if how == "answers lost":
+                    route.fetch()
+                route.abort()
 
-        self.page.route("**/calls?**" if lost_answers else "**/review/**", lose)
+        self.page.route("**/calls?**" if how.startswith("answers") else "**/review/**", lose)
 
     def mend(self) -> None:
         self.page.unroute_all(behavior="ignoreErrors")
@@ -332,16 +337,16 @@ def called(page: Any, *keys: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("lost_answers", [False, True])
+@pytest.mark.parametrize("how", ["away", "answers lost", "answers cut off", "another answers"])
 def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
-    play: Played, lost_answers: bool
+    play: Played, how: str
 ) -> None:
     """With the server gone, or its answers lost, two buds go on with the sign in plain sight."""
     page = play.person("Ada Moreau")
     play.open(page, play.buds[0].bud_id)
     page.wait_for_load_state("networkidle")  # the next two buds are here already
     away = Away(page)
-    away.cut(lost_answers)
+    away.cut(how)
     called(page, "d", "l", "l")
     expect(page.locator("body")).to_have_attribute("data-bud", str(play.buds[1].bud_id))
     expect(page.locator("#unsaved")).to_contain_text("1 bud not saved yet")

@@ -18,7 +18,7 @@ export class Refused extends Error {
   }
 }
 
-/** Nobody answers at the season's address: the server is away, or the network. */
+/** Nobody answers at the season's address: the server is away, or the network, or another answers. */
 export class Unreachable extends Error {
   constructor() {
     super(spoken("The season's computer does not answer."));
@@ -40,6 +40,8 @@ async function answer(response) {
   try {
     body = await response.json();
   } catch {
+    // cut off in the middle, or a page of somebody else (a network that asks for a log-in first)
+    if (response.ok) throw new Unreachable();
     body = { what: spoken("the answer cannot be read (status {status})", { status: response.status }), do: spoken("Try again.") };
   }
   if (!response.ok || body.ok === false) throw new Refused(body, response.status);
