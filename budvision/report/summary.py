@@ -60,8 +60,8 @@ def program_summary_pdf(
     n_waiting = sum(len(facts.waiting) for facts in blocks)
     n_judged = sum(facts.tissues[0].n_judged for facts in blocks if facts.tissues)
     lead = [
-        say("{blocks}, {buds} judged live or dead by people.", blocks=count(len(blocks), "block"),
-            buds=count(n_judged, "primary bud"))
+        say("{blocks}, {buds} counted: called live or dead by people.",
+            blocks=count(len(blocks), "block"), buds=count(n_judged, "primary bud"))
     ]
     if n_waiting:
         lead.append(say_n("{n} bud waits for a person and is not counted.",

@@ -73,7 +73,7 @@ def test_nothing_that_was_kept_is_left_out(folder: Path) -> None:
 
 def test_a_person_reads_it_in_lines(folder: Path) -> None:
     shown = _run(folder, "Creek", "3", "5")
-    assert "try-2.0: primary dead (0.64 dead), secondary not exposed" in shown
+    assert "try-2.0: primary dead (64 in 100), secondary not exposed" in shown
     assert "Creek, feb, cane 3, node 5, cut 1 (page by Ada Quill): miscounted" in shown
     assert len(re.findall(r"\d\d:\d\d UTC  ", shown)) == len(re.findall(r"\d\d:\d\d ", shown)) > 3
     assert "nobody has called it yet" in _run(folder, "Creek", "3", "4")

@@ -205,7 +205,7 @@ def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
 def test_the_summary_lists_every_block_even_those_without_a_result(tmp_path: Path) -> None:
     blocks = [FACTS, BlockFacts(block="Nothing yet", bands=FACTS.bands, waiting=("a", "b"))]
     text = text_of(program_summary_pdf(blocks, title="Winter 2026"), tmp_path)
-    assert "2 blocks, 100 primary buds judged" in text
+    assert "2 blocks, 100 primary buds counted" in text
     assert "3 buds wait for a person" in text
     assert "no result" in text
     assert "62 (54 to 72)" in text

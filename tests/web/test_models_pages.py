@@ -134,7 +134,7 @@ def test_train_compare_promote_and_go_back(client: FlaskClient, season: Season) 
     german = client.get("/models/one/tuned-1?lang=de").text
     table = german[german.index("<tbody>"):german.index("</tbody>")]
     assert ">Hauptknospe</th>" in table
-    assert 'data-head="mehr richtig (95 %)"' in table, "a card on a phone"
+    assert 'data-head="Punkte mehr richtig (95 %)"' in table, "a card on a phone"
     assert re.search(r">\+\d+,\d \(", table)
     assert not re.search(r"\d\.\d", table), "decimals as the language writes them"
     client.get("/me?lang=en")
@@ -328,9 +328,13 @@ def test_chart_is_to_scale() -> None:
 
 
 def test_a_models_card_is_set_as_a_page(client: FlaskClient, base_folder: Path) -> None:
-    card = "# Plain\n\n| on | right |\n| --- | --- |\n| live | 97 % |\n\n**Not** <b>real</b>\n"
+    card = ("# Plain\n\n| on | right |\n| --- | --- |\n| live | 97 % |\n\n**Not** <b>real</b>, see "
+            "[how](../TRAINING.md) and [the rule](https://example.org/rule)\n")
     (base_folder / "CARD.md").write_text(card, "utf-8")
     shown = client.get("/models/one/plain-1").text
     assert "<h2>Plain</h2>" in shown
-    assert "<td>97 %</td>" in shown
+    assert '<table class="stack">' in shown, "a row is a card on a phone"
+    assert '<th scope="row">live</th>\n<td data-head="right">97 %</td>' in shown
+    assert "see how and" in shown, "no link to a file that no page shows"
+    assert '<a href="https://example.org/rule">the rule</a>' in shown
     assert "<strong>Not</strong> &lt;b&gt;real" in shown

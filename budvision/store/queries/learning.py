@@ -146,7 +146,7 @@ def measured_tissues(
     segmenter : str
         SHA-256 of the segmenter's file; any segmenter when empty.
     proposal_ids : collection of int, optional
-        Only these proposals, where they are the newest fitting ones.
+        These proposals instead, whether or not newer ones stand.
     region_ids : collection of int, optional
         The proposals made with these outlines instead, whether or not newer ones stand.
     """
@@ -157,11 +157,11 @@ def measured_tissues(
     fitting = _fitting_models(conn, feature_version, segmenter)
     newer = proposal.alias("newer_proposal")
     wanted = [proposal.c.model_id.in_(fitting), proposal_tissue.c.exposed]
-    if region_ids is None:
+    if region_ids is None and proposal_ids is None:
         wanted.append(~exists().where(
             newer.c.photo_id == proposal.c.photo_id, newer.c.id > proposal.c.id,
             newer.c.model_id.in_(fitting)))
-    else:
+    if region_ids is not None:
         wanted.append(proposal.c.region_id.in_(region_ids))
     if proposal_ids is not None:
         wanted.append(proposal.c.id.in_(proposal_ids))

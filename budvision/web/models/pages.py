@@ -17,6 +17,7 @@ from budvision.store.queries.people import Person, list_people
 from budvision.verdict.compare import Comparison
 from budvision.verdict.watch import ChartPoint
 from budvision.web.current import current_season, on_loopback
+from budvision.web.models.card import card_page
 from budvision.web.models.slips import search_of
 from budvision.web.people import current_person, need_person
 from budvision.web.work import ask, next_work, shown_work
@@ -184,19 +185,8 @@ def one(label: str) -> ResponseReturnValue:
     card = folder / "CARD.md"
     text = card.read_text(encoding="utf-8") if card.exists() else "This model has no card."
     page = ModelPage(model=found, comparison=comparison, blind_only=blind_only, trouble=trouble,
-                     card=_card_page(text), may_decide=_may_decide())
+                     card=card_page(text), may_decide=_may_decide())
     return render_template("models/one.html", page=page)
-
-
-def _card_page(text: str) -> Markup:
-    """Set a model's card as a page; tags written in it stay text."""
-    from markdown_it import MarkdownIt
-
-    reader = MarkdownIt("commonmark", {"html": False}).enable("table").disable("image")
-    page = reader.render(text).replace("<th></th>", "<td></td>")  # a head without words
-    for inner, outer in ((2, 3), (1, 2)):  # below the page's own heading
-        page = page.replace(f"<h{inner}>", f"<h{outer}>").replace(f"</h{inner}>", f"</h{outer}>")
-    return Markup(page)  # nosec B704  (tags in the text stay text)
 
 
 @blueprint.get("/slips")

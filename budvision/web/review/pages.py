@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NotFoundError
 from budvision.language import locale_day, mark, say
+from budvision.report.words import percent, percent_range
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
@@ -237,7 +238,7 @@ def agreement() -> ResponseReturnValue:
         measure_agreement(season), settings.confidence,
         settings.blind_share, settings.second_read_share,
         (say("live"), say("dead"), say("unsure"), say("not exposed")),
-    ))
+    ), percent=percent, percent_range=percent_range)
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +269,7 @@ def trial_page() -> ResponseReturnValue:
     }[row.value], **named)
     return render_template("review/trial.html", page=TrialPage(
         found, notice, season.settings.confidence,
-        on_loopback() or person.role == "lead"))
+        on_loopback() or person.role == "lead"), percent=percent, percent_range=percent_range)
 
 
 @blueprint.post("/trial")

@@ -11,6 +11,18 @@ const TABLE = /\.(csv|tsv|xlsx)$/i;
 
 document.getElementById("folder-field").hidden = !("webkitdirectory" in folder);
 
+/** The table of a folder that says which bud each photograph shows: by its name, else by its header. */
+async function manifestOf(tables) {
+  const named = tables.find(({ file }) => /^manifest\.[^.]*$/i.test(file.name));
+  if (named) return named;
+  for (const table of tables) {
+    const [header] = (await table.file.slice(0, 4096).text()).toLowerCase().split(/[\r\n]/, 1);
+    const columns = header.split(/[,;\t]/).map((cell) => cell.replace(/^[\s"\ufeff]+|[\s"]+$/g, ""));
+    if (["file", "block", "cane", "node"].every((name) => columns.includes(name))) return table;
+  }
+  return tables.length === 1 ? tables[0] : undefined;
+}
+
 async function sendOne(file, name) {
   const body = new FormData();
   body.append("file", file, "file");
@@ -18,14 +30,22 @@ async function sendOne(file, name) {
   await send(form.dataset.one, body);
 }
 
-function chosen() {
+async function chosen() {
   const files = [...form.elements.photographs.files, ...form.elements.manifest.files]
     .map((file) => ({ file, name: file.name }));
   const inside = [...folder.files].filter((file) => !file.name.startsWith("."))
     .map((file) => ({ file, name: file.webkitRelativePath || file.name }));
+  const photographs = inside.filter(({ file }) => TAKEN.test(file.name));
+  if (form.elements.manifest.files.length) return [...files, ...photographs];
   const tables = inside.filter(({ file }) => TABLE.test(file.name));
-  return [...files, ...inside.filter(({ file }) => TAKEN.test(file.name)),
-    ...(form.elements.manifest.files.length ? [] : tables.slice(0, 1))];
+  const manifest = await manifestOf(tables);
+  if (tables.length && !manifest) {
+    throw new Error(
+      spoken("None of the folder's {n} tables is called manifest or has the columns file, block, cane, node. Choose one under Manifest.", {
+        n: tables.length,
+      }));
+  }
+  return [...files, ...photographs, ...(manifest ? [manifest] : [])];
 }
 
 form.addEventListener("submit", async (event) => {
@@ -33,8 +53,15 @@ form.addEventListener("submit", async (event) => {
   const button = form.querySelector('button[type="submit"]');
   button.disabled = true;
   told.hidden = false;
-  const files = chosen();
   const refused = [];
+  let files;
+  try {
+    files = await chosen();
+  } catch (error) {
+    told.textContent = error.message;
+    button.disabled = false;
+    return;
+  }
   for (const [at, { file, name }] of files.entries()) {
     told.textContent = spoken("Sending {at} of {n}: {name}", { at: at + 1, n: files.length, name });
     try {

@@ -31,7 +31,7 @@ class Agreed:
     """How many of the blind calls of one value a model's verdict agreed with.
 
     `interval` is Wilson's, None where `n` is 0; buds of one cane are alike, so the true one is a
-    little wider.
+    wider.
     """
 
     n: int

@@ -134,7 +134,7 @@ def model_agreement(
     tissue : Tissue, optional
         One tissue only.
     confidence : float
-        Of Wilson's interval. Buds of one cane being alike, the true interval is a little wider.
+        Of Wilson's interval. Buds of one cane being alike, the true interval is wider.
     """
     mine = [row for row in rows if tissue is None or row.tissue is tissue]
     judged = [

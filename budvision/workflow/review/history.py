@@ -8,9 +8,10 @@ from typing import Any
 from sqlalchemy import Connection
 
 from budvision.errors import NotFoundError
-from budvision.language import grouped, say, told_text
+from budvision.language import say, told_text
 from budvision.store.queries import blocks, calls, canes, people, photos, proposals
 from budvision.store.session import Season
+from budvision.workflow.review.page import sure_words
 
 __all__ = ["history_at", "history_of_bud", "place_words", "proposal_words"]
 
@@ -79,9 +80,8 @@ def proposal_words(one: Mapping[str, Any]) -> str:
     parts = []
     for tissue, part in one["tissues"].items():
         if part["exposed"]:
-            share = "" if part["p_dead"] is None else " " + say(
-                "({p_dead} dead)", p_dead=grouped(part["p_dead"], 2))
-            parts.append(f"{say(tissue)} {say(part['verdict'])}{share}")
+            sure = sure_words(part["p_dead"], part["verdict"])
+            parts.append(f"{say(tissue)} {say(part['verdict'])}" + (f" ({sure})" if sure else ""))
         else:
             parts.append(f"{say(tissue)} {say('not exposed')}")
     return ", ".join(parts)

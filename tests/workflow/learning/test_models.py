@@ -24,7 +24,7 @@ from budvision.errors import InputError, NotFoundError, NothingToDoError, Verifi
 from budvision.language import speaking
 from budvision.photo.features import FEATURE_VERSION
 from budvision.store.photos import PhotoStore
-from budvision.store.queries import models, people, proposals, rows
+from budvision.store.queries import learning, models, people, proposals, rows
 from budvision.store.session import Season
 from budvision.store.shared_models import sync_models
 from budvision.verdict.compare import Judged, compare
@@ -328,6 +328,20 @@ def test_watching_counts_blind_agreement(lab: Season) -> None:
     assert 0.3 < seen.agreement < 0.75  # every stored verdict says live
     assert seen.advice
     json.dumps(seen.as_dict())
+
+
+def test_another_model_that_looked_later_hides_no_tissue_of_the_one_in_use(lab: Season) -> None:
+    """Its page compares it with the one in use, and its looks are kept as newer ones."""
+    with lab.write() as conn:
+        own = {row["id"] for row in rows.stream(conn, "proposal")}
+        second = models.ensure_model(conn, "second-1", "c" * 64, "second-1")
+        for row in list(rows.stream(conn, "assignment"))[::2]:
+            rows.add_row(conn, "proposal", {
+                "photo_id": row["photo_id"], "model_id": second, "found": False,
+                "added_at": taught.AT})
+        found = learning.measured_tissues(
+            conn, feature_version=FEATURE_VERSION, proposal_ids=own)
+    assert len(found) == len(own) == 80
 
 
 def test_agreement_is_told_of_each_model_that_proposed(lab: Season) -> None:
