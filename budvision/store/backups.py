@@ -1,4 +1,4 @@
-"""What a season's folder knows of its backups: when and where the last good one was made."""
+"""What a season's folder knows of its backups: when and where the last ones were made."""
 
 from __future__ import annotations
 
@@ -6,17 +6,19 @@ import json
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from budvision.files import write_whole
 
-__all__ = ["LastBackup", "last_backup", "last_good_copy", "note_backup"]
+__all__ = ["LastBackup", "last_backup", "last_good_copy", "last_whole_backup",
+           "note_backup"]
 
 _NAME = "last-backup.json"
 
 
 @dataclass(frozen=True, slots=True)
 class LastBackup:
-    """The last backup that was made and verified.
+    """A backup that was made and verified.
 
     Attributes
     ----------
@@ -26,11 +28,21 @@ class LastBackup:
         The backup folder as it was named.
     generation : str
         Its generation there.
+    n_missing, n_models : int
+        Photographs that it does not hold since the season no longer had them whole, and places of
+        models that were missing or damaged.
     """
 
     at: str
     folder: str
     generation: str
+    n_missing: int = 0
+    n_models: int = 0
+
+    @property
+    def whole(self) -> bool:
+        """Whether it holds all that the season's records name."""
+        return not (self.n_missing or self.n_models)
 
     def days(self, *, now: datetime | None = None) -> float:
         """Return its age in days."""
@@ -39,17 +51,37 @@ class LastBackup:
 
 
 def note_backup(root: Path, last: LastBackup) -> None:
-    """Keep what the last backup was, in the season's folder."""
-    write_whole(root / _NAME, json.dumps(asdict(last)))
+    """Keep what the last backup was, in the season's folder, and the last that was whole."""
+    whole = last if last.whole else last_whole_backup(root)
+    write_whole(root / _NAME, json.dumps(
+        asdict(last) | {"whole": None if whole is None else asdict(whole)}))
 
 
 def last_backup(root: Path) -> LastBackup | None:
     """Return the last backup that this folder knows of, None where there is none."""
+    return _backup_of(_noted(root))
+
+
+def last_whole_backup(root: Path) -> LastBackup | None:
+    """Return the last backup known here that lacks nothing, None where there is none."""
+    last = last_backup(root)
+    return last if last is not None and last.whole else _backup_of(_noted(root).get("whole"))
+
+
+def _noted(root: Path) -> dict[str, Any]:
     try:
         found = json.loads((root / _NAME).read_text(encoding="utf-8"))
-        last = LastBackup(str(found["at"]), str(found["folder"]), str(found["generation"]))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _backup_of(found: Any) -> LastBackup | None:
+    try:
+        last = LastBackup(str(found["at"]), str(found["folder"]), str(found["generation"]),
+                          int(found.get("n_missing", 0)), int(found.get("n_models", 0)))
         return last if last.days() >= -1 else None
-    except (OSError, ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 

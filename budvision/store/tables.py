@@ -387,9 +387,10 @@ job = Table(
 backup = Table(
     "backup", metadata, _id(),
     Column("station", Text, nullable=False),                   # which made it
-    Column("folder", Text, nullable=False),
-    Column("generation", Text, nullable=False),
+    Column("folder", Text, nullable=False), Column("generation", Text, nullable=False),
     Column("made_at", String(32), nullable=False),
+    Column("n_missing", Integer),                              # photographs that it lacks
+    Column("n_models", Integer),                               # places of models that it lacks
 )
 
 APPEND_ONLY: tuple[str, ...] = (

@@ -35,7 +35,9 @@ from budvision.workflow.archive.backup import backup, generations_of
 from budvision.workflow.archive.move import move
 from budvision.workflow.archive.proof import answers_of
 from budvision.workflow.archive.restore import restore
-from budvision.workflow.season.remind import backup_reminder, last_of_all
+from budvision.workflow.season.health import health
+from budvision.workflow.season.remind import backup_reminder, known_backups
+from budvision.workflow.season.status import status
 
 
 @pytest.fixture
@@ -275,7 +277,7 @@ def test_a_restored_season_knows_its_backup(made: Season, tmp_path: Path) -> Non
     report = backup(made, tmp_path / "backup")
     restore(tmp_path / "backup", tmp_path / "again")
     with Season.open(tmp_path / "again") as again:
-        found = last_of_all(again)
+        found = known_backups(again).whole
         assert found is not None
         assert (found.folder, found.generation) == (report.folder, report.generation)
         backup(again, tmp_path / "backup")  # it goes on where the other stopped
@@ -315,6 +317,50 @@ def _ago(days: float) -> str:
     return (datetime.now(UTC) - timedelta(days=days)).isoformat()
 
 
+def test_a_backup_that_lacks_photographs_silences_no_reminder(
+    made: Season, tmp_path: Path
+) -> None:
+    """It counted as the last one on pages, status and Health."""
+    first = backup(made, tmp_path / "backup").generation
+    with made.write() as conn:
+        conn.execute(update(tables.backup).values(made_at=_ago(9.4)))
+    note_backup(made.folder, LastBackup(_ago(9.4), str(tmp_path / "backup"), first))
+    _add_photo(made, 99)
+    newest = sorted((made.folder / "photos").rglob("*.jpg"), key=lambda p: p.stat().st_mtime)[-1]
+    newest.unlink()
+    assert len(backup(made, tmp_path / "backup").missing) == 1
+    with Season.open(made.folder) as again:
+        known = known_backups(again)
+        assert known.whole is not None
+        assert known.whole.generation == first
+        told = backup_reminder(again)
+        assert "The last whole backup of this season is 9 days old. The backup of " in told
+        assert "lacks 1 photograph. `budvision check`" in told
+        assert status(again).backup == told
+        assert round(health(again).figures.counts["backup_age_seconds"][1] / 86400, 1) == 9.4
+        assert health(again).backup_at == known.whole.at[:16].replace("T", " ")
+        assert "lacks 1 photograph" in health(again).backup_lacks
+        again.photos.add(seasons.photo_bytes(99, private=True))
+        backup(again, tmp_path / "backup")
+        assert known_backups(again).newer is None
+        assert backup_reminder(again) == ""
+
+
+def test_a_restored_season_knows_what_its_backup_lacks(made: Season, tmp_path: Path) -> None:
+    sorted((made.folder / "photos").rglob("*.jpg"))[0].unlink()
+    (made.models_folder / "tuned-1" / "verdict.skops").write_bytes(b"half")
+    backup(made, tmp_path / "backup")
+    restore(tmp_path / "backup", tmp_path / "again")
+    with Season.open(tmp_path / "again") as again:
+        known = known_backups(again)
+        assert known.whole is None
+        assert known.newer is not None
+        assert (known.newer.n_missing, known.newer.n_models) == (1, 1)
+        config = again.folder / "budvision.toml"
+        os.utime(config, (0, 0))
+        assert backup_reminder(again).startswith("No whole backup of this season is known. The b")
+
+
 def test_settings_saved_anew_silence_no_reminder(tmp_path: Path) -> None:
     """A season counts from its first photograph, whenever its settings were changed."""
     with Season.create(tmp_path / "season") as season:
@@ -340,7 +386,7 @@ def test_a_backup_by_any_station_counts(
         with other:
             os.utime(other.folder / "budvision.toml", (0, 0))
             assert backup_reminder(other) == ""
-            found = last_of_all(other)
+            found = known_backups(other).whole
             assert found is not None
             assert (found.folder, found.generation) == (report.folder, report.generation)
             note_backup(other.folder, LastBackup(_ago(30), "/media/usb", "g"))  # its own is older

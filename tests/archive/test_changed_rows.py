@@ -18,6 +18,7 @@ from budvision.cli.main import app
 from budvision.errors import VerificationError
 from budvision.store.queries import rows
 from budvision.store.session import Season
+from budvision.workflow.archive.backup import backup
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.move import move
@@ -118,13 +119,18 @@ def test_a_season_with_changed_rows_does_not_move(changed: Season, tmp_path: Pat
 
 
 def test_an_older_database_is_not_exported_as_the_season(tmp_path: Path) -> None:
-    """`check` tells of one copied without its log; its archive was called sound."""
+    """`check` tells of one copied without its log; its copies were called sound and verified."""
     with seasons.make_season(tmp_path / "season") as season:
         shutil.copytree(season.folder, tmp_path / "copy",
                         ignore=shutil.ignore_patterns("*-wal", "*-shm"))
     with Season.open(tmp_path / "copy") as copy, pytest.raises(
             VerificationError, match="lacks the last 1 writes"):
         export_archive(copy, tmp_path / "bag")
+    with Season.open(tmp_path / "copy") as copy:
+        for deed in (backup, move):
+            with pytest.raises(VerificationError, match="lacks the last 1 writes"):
+                deed(copy, tmp_path / "other")
+    assert not (tmp_path / "other").exists()
 
 
 @pytest.mark.slow

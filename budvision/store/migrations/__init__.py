@@ -22,7 +22,7 @@ __all__ = ["HEAD", "REVISIONS", "bring_up_to_date", "current", "downgrade", "mak
 
 REVISIONS: tuple[str, ...] = (
     "0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010",
-    "0011", "0012", "0013", "0014",
+    "0011", "0012", "0013", "0014", "0015",
 )
 """Every revision, oldest first."""
 

@@ -10,20 +10,20 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import BudvisionError, ConflictError, InputError
 from budvision.language import say, told
-from budvision.store.backups import LastBackup, last_backup
+from budvision.store.backups import last_backup
 from budvision.web.current import current_season, on_loopback
 from budvision.web.people import need_person
 from budvision.web.season.door import blueprint
 from budvision.web.work import ask, next_work, shown_work
 from budvision.workflow.jobs.deeds import DEEDS
-from budvision.workflow.season.remind import last_of_all
+from budvision.workflow.season.remind import KnownBackups, known_backups
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepPage:
-    """What the page of keeping shows; folders as they were typed, `last` of any station."""
+    """What the page of keeping shows; folders as they were typed, backups of any station."""
 
-    last: LastBackup | None
+    backups: KnownBackups
     work: dict[str, object] | None
     next: tuple[str, ...]
     may_name: bool
@@ -36,7 +36,7 @@ class KeepPage:
 def _page(problem: str = "") -> str:
     own = last_backup(current_season().folder)
     return render_template("season/keep.html", page=KeepPage(
-        last=last_of_all(current_season()), work=shown_work(), next=next_work(),
+        backups=known_backups(current_season()), work=shown_work(), next=next_work(),
         may_name=on_loopback(),
         backup_folder=request.form.get("backup_folder", own.folder if own else ""),
         archive_folder=request.form.get("archive_folder", ""),

@@ -134,7 +134,8 @@ def backup(
     InputError
         When the folder lies in the season's, or `keep` is below 1.
     VerificationError
-        When the copy does not verify; the generations before stay.
+        When the copy does not verify, or the database is older than its folder; the generations
+        before stay.
     StorageError
         When the disk is full or the place of the photographs does not answer; running again goes
         on where it stopped.
@@ -145,6 +146,10 @@ def backup(
     if folder.is_relative_to(season.folder):
         raise InputError("the backup would lie in the season itself", where=str(folder),
                          expected="a folder elsewhere, best on another disk", do="Name another.")
+    if season.fault:
+        raise VerificationError(season.fault, where=str(season.folder), code="older_database",
+                                expected="the rows that were saved",
+                                do="Run `budvision check`, which says what to do.")
     with disk(folder, kept=KEPT), ExitStack() as alone:
         home = folder / GENERATIONS
         if folder.exists() and any(folder.iterdir()) and not home.is_dir():
@@ -166,11 +171,12 @@ def backup(
             n_new, n_repaired, missing, n_photos = _copy_photos(season, copy, progress)
             facts = _verified(copy, season)
             models = tuple(where for where, _ in model_faults(copy))
-        facts |= {"n_photos": n_photos, "missing": list(missing)}
+        facts |= {"n_photos": n_photos, "missing": list(missing), "models": list(models)}
         write(part / FACTS, json.dumps(facts, indent=1).encode())
         put(part, home / name)
         if not season.read_only:
-            _note(season, LastBackup(str(facts["made_at"]), str(folder), name))
+            _note(season, LastBackup(
+                str(facts["made_at"]), str(folder), name, len(missing), len(models)))
         removed = tuple(generations_of(folder)[:-keep])
         for old in removed:
             away = home / f".{old}.part"

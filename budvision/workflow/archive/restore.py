@@ -116,7 +116,8 @@ def restore(
                     f"the answers come out otherwise than at the backup: {differ[0]}",
                     where=str(source), code="answers_differ",
                     do="Restore an older generation with --generation, and compare.")
-        note_backup(part, LastBackup(facts["made_at"], str(folder), name))
+        note_backup(part, LastBackup(
+            facts["made_at"], str(folder), name, len(missing), len(facts.get("models", []))))
         if target.exists():
             target.rmdir()
         put(part, target)

@@ -16,7 +16,7 @@ from budvision.store.object_photos import ObjectPhotoStore
 from budvision.store.queries import overview
 from budvision.store.queries.jobs import OPEN, list_jobs
 from budvision.store.session import Season
-from budvision.workflow.season.remind import backup_reminder, last_of_all
+from budvision.workflow.season.remind import backup_reminder, known_backups
 
 __all__ = ["Health", "SeasonFigures", "health", "season_figures"]
 
@@ -54,8 +54,9 @@ class Health:
     photographs_fault : str
         Why they cannot be reached, '' where they can.
     figures : SeasonFigures
-    backup_at, backup_due : str
-        When any station made the last backup; the reminder that one is due. Either may be ''.
+    backup_at, backup_lacks, backup_due : str
+        When any station made the last whole backup; what a later one lacks; the reminder that one
+        is due. Each may be ''.
     fault : str
         What was wrong between database and folder when the season was opened.
     """
@@ -68,6 +69,7 @@ class Health:
     photographs_fault: str
     figures: SeasonFigures
     backup_at: str
+    backup_lacks: str
     backup_due: str
     fault: str
 
@@ -84,7 +86,7 @@ def season_figures(season: Season) -> SeasonFigures:
         held = overview.count_rows(conn)
         waiting = sum(one.n_waiting for one in overview.sampling_counts(conn))
         states = [job.state for job in list_jobs(conn)]
-    last = last_of_all(season)
+    last = known_backups(season).whole
     counts: dict[str, tuple[str, float]] = {
         "buds": ("Buds of the season.", held.n_buds),
         "buds_waiting": ("Photographed buds that are not called in full.", waiting),
@@ -94,7 +96,7 @@ def season_figures(season: Season) -> SeasonFigures:
                                          held.n_without_proposal),
     }
     if last is not None:
-        counts["backup_age_seconds"] = ("Time since the last backup.", last.days() * 86400)
+        counts["backup_age_seconds"] = ("Time since the last whole backup.", last.days() * 86400)
     return SeasonFigures(counts, {state: states.count(state) for state in OPEN})
 
 
@@ -122,7 +124,8 @@ def health(season: Season) -> Health:
         photos.reach()
     except BudvisionError as error:
         fault = told(error)
-    last = last_of_all(season)
+    backups = known_backups(season)
+    last = backups.whole
     far = isinstance(photos, ObjectPhotoStore)
     return Health(
         database={"sqlite": "SQLite"}.get(season.engine.dialect.name, "PostgreSQL"),
@@ -131,5 +134,5 @@ def health(season: Season) -> Health:
         free_gb=_free_gb(season.folder if far else photos.folder),
         photographs_fault=fault, figures=figures,
         backup_at=last.at[:16].replace("T", " ") if last else "",
-        backup_due=backup_reminder(season),
+        backup_lacks=backups.newer_lacks, backup_due=backup_reminder(season),
         fault=season.fault)
