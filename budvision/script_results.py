@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -120,16 +120,19 @@ class Answers:
     blocks : tuple of BlockResult
     warnings : tuple of str
         What of the input was left aside.
+    zones : mapping of str to tuple of BlockResult
+        By block with two zones or more, each zone by itself.
     """
 
     blocks: tuple[BlockResult, ...]
     warnings: tuple[str, ...] = ()
+    zones: Mapping[str, tuple[BlockResult, ...]] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, object]:
         """Return the JSON object of `budvision tally --json`."""
         from budvision.workflow.answers.tally import results_as_dict
 
-        return results_as_dict(self.blocks, warnings=self.warnings)
+        return results_as_dict(self.blocks, warnings=self.warnings, zones=self.zones)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one line a block and tissue, with the block's band and nodes beside each."""

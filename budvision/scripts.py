@@ -121,7 +121,7 @@ def tally(
             table.to_csv(path, index=False)
         result = tally_file(
             path, settings=wanted, policies=shipped_policies(), normal_nodes=normal_nodes)
-    return Answers(result.results, result.warnings)
+    return Answers(result.results, result.warnings, result.zones)
 
 
 # ---- a season --------------------------------------------------------------------------------

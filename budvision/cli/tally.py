@@ -57,7 +57,6 @@ def tally(
     """
     from dataclasses import replace
 
-    from budvision.report.facts import result_facts
     from budvision.settings import Settings
     from budvision.vineyard.policies import shipped_policies
     from budvision.vineyard.training import check_training, read_training
@@ -77,12 +76,11 @@ def tally(
         typer.echo(f"budvision: {warning}", err=True)
     if as_json:
         show_json(results_as_dict(result.results, warnings=result.warnings,
-                                  beyond=result.beyond))
+                                  beyond=result.beyond, zones=result.zones))
     else:
-        print_results([
-            result_facts(r, policies[settings.policy], policies=policies, training=result.training,
-                         beyond=result.beyond.get(r.block), cultivar_class=cultivar_class)
-            for r in result.results], units=settings.units)
+        print_results(
+            result.facts(policies[settings.policy], policies=policies,
+                         cultivar_class=cultivar_class), units=settings.units)
 
 
 def _secondary_crop(text: str) -> tuple[float | None, str]:

@@ -4,6 +4,7 @@ answer       A block's answer in words: worded and rounded once, for page, sheet
              tables
 bench_paper  Paper for the vineyard and the bench: photo cards, walking sheet, cane tags, bench
              tally
+bearing      What the buds that are left could bear, in words, and what counts for it
 canvas       The sheet that figures are drawn on: size, style, bands behind, and the finished SVG
 choices      What can be done after a bad winter, each way with its condition and its source
 examples     Example photographs for paper: the cut face, square, with the outline of each tissue

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from budvision.language import form_of, mark, say, say_n
+from budvision.report.bearing import bearing_words, counted_words
 from budvision.report.choices import Choice
 from budvision.report.facts import BlockFacts, RuleFacts, TissueFacts
 from budvision.report.first import first_words, unjudged_open, unjudged_words, zones_differ
@@ -211,7 +212,7 @@ def answer_words(facts: BlockFacts, *, units: str = "metric") -> AnswerWords:
         policy_source=say(facts.policy_source),
         policies=tuple(
             node_line(p.rule, name=say(p.title), note=say(p.action)) for p in facts.policies),
-        disagreement=split, why=_why(facts) if split else "", crop_counted=_counted(facts),
+        disagreement=split, why=_why(facts) if split else "", crop_counted=counted_words(facts),
         basal=facts.basal,
     )
 
@@ -293,12 +294,7 @@ def _found(facts: BlockFacts) -> tuple[str, ...]:
         lines.append(say("Of {primaries} further out, which pruning takes off, {share} were dead "
                          "({span}).", share=row.share, span=row.span,
                          primaries=count(facts.beyond.n_judged, "primary", "primaries")))
-    if facts.crop_share is not None:
-        share, low, high = facts.crop_share
-        lines.append(say(
-            "With the live secondary buds counted for their smaller crop, the buds left could "
-            "carry about {share} of a full crop ({span}) if you pruned as usual.",
-            share=percent(share), span=percent_range(low, high)))
+    lines.append(bearing_words(facts))
     return tuple(line for line in (*lines, wood_found(facts.wood), *facts.causes) if line)
 
 
@@ -326,13 +322,6 @@ def _crop(facts: BlockFacts) -> ShareLine | None:
     share, low, high = facts.crop_share
     return ShareLine(name=say(CROP_NAME), share=percent(share), span=percent_range(low, high),
                      ends=facts.crop_share)
-
-
-def _counted(facts: BlockFacts) -> str:
-    if facts.secondary_crop is None or facts.crop_share is None:
-        return ""
-    return say("The crop potential counts a live primary 1, a live secondary under a dead primary "
-               "{share}, a tertiary 0.", share=number(facts.secondary_crop, 2))
 
 
 def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:

@@ -199,8 +199,8 @@ class BlockFacts:
         What the published rules without steps give at the share found.
     warnings, notes : tuple of str
         Sentences: limits of the result, and what people wrote.
-    confidence : float
-        Nominal coverage of the intervals, in (0, 1).
+    confidence, normal_nodes : float
+        Nominal coverage of the intervals, in (0, 1); nodes retained on a vine in a normal year.
     kept, training : str
         Nodes that count since pruning keeps them, as "nodes 1 to 2", empty where all count; and
         "spur" or "cane", empty where it is not known.
@@ -216,14 +216,13 @@ class BlockFacts:
         The edge of a band nearest to the share, where the interval holds one.
     reach : Reach or None
         What the most buds within reach would leave open, where they would not settle the band.
-    rules_apart : bool
-        Whether policies differ by more nodes than the sample's own range.
+    rules_apart, secondaries_unknown : bool
+        Whether policies differ by more nodes than the sample's own range; whether no secondary
+        under a dead primary was judged.
     corrected : CorrectedFacts or None
         Mortality with readers' errors taken out; None where nobody read a bud twice.
     wood : tuple of WoodResult
         What cuts into trunks, cordons and canes say; empty where nobody cut them.
-    normal_nodes : float or None
-        Nodes retained on a vine in a normal year.
     arrangement, trust : str
         The nodes as canes or spurs of the block's training system, empty when unknown; whether
         readers saw proposals and on what ground, empty where there were none.
@@ -239,6 +238,7 @@ class BlockFacts:
     tissues: tuple[TissueFacts, ...] = ()
     crop_share: tuple[float, float, float] | None = None
     secondary_crop: float | None = None
+    secondaries_unknown: bool = False
     bands: tuple[BandFacts, ...] = ()
     band: str = ""
     action: str = ""
@@ -320,7 +320,7 @@ def result_facts(
         tissues=tuple(_tissue(say(tissue.value), row) for tissue, row in result.tissues.items()),
         crop_share=None if crop.share is None or crop.low is None or crop.high is None
         else (crop.share, crop.low, crop.high),
-        secondary_crop=crop.secondary_crop,
+        secondary_crop=crop.secondary_crop, secondaries_unknown=crop.unknown,
         bands=tuple(
             BandFacts(name=b.name, low=b.low, high=b.high, action=b.action,
                       probability=result.band_probabilities.get(b.name),

@@ -8,12 +8,21 @@ from budvision.language import form_of, say
 from budvision.report.facts import BandFacts, BlockFacts, TissueFacts, ZoneFacts
 from budvision.report.readers import other_band_words
 from budvision.report.wood import wood_first
-from budvision.report.words import and_list, number, percent, percent_range
+from budvision.report.words import (
+    and_list,
+    band_name,
+    chance_words,
+    number,
+    percent,
+    percent_range,
+)
 
 __all__ = ["first_words", "unjudged_open", "unjudged_words", "zones_differ"]
 
 _MANY_UNJUDGED = 0.1
 """Above this share of unjudged primaries both bounds lead the answer (our choice, no source)."""
+_HARDLY = 0.5
+"""A band less than half as likely as another is not told alone (our choice, no source)."""
 
 
 def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ...]:
@@ -22,7 +31,7 @@ def first_words(facts: BlockFacts, primary: TissueFacts | None) -> tuple[str, ..
         return ()
     lines = (wood_first(facts.wood, live_buds=primary.n_live > 0),
              _strata(facts), unjudged_words(facts, primary, lead=True), _zones(facts),
-             other_band_words(facts, primary), _edge(facts, primary))
+             other_band_words(facts, primary), _unlikely(facts), _edge(facts, primary))
     return tuple(line for line in lines if line)
 
 
@@ -79,6 +88,25 @@ def _zones(facts: BlockFacts) -> str:
                      for zone in facts.zones if zone.action])
     return say("The zones need different pruning: {each}. One number for the whole block fits none "
                "of them.", each=each)
+
+
+def _unlikely(facts: BlockFacts) -> str:
+    """Say that the share found lies in a band where the block hardly does.
+
+    The share counts every bud alike, the chances lean on canes or vines: they part most where those
+    with many buds were otherwise than those with few.
+    """
+    chances = {band.name: band.probability or 0.0 for band in facts.bands}
+    if not facts.band or not chances.get(facts.band):
+        return ""
+    likeliest = max(chances, key=lambda name: chances[name])
+    if chances[facts.band] > _HARDLY * chances[likeliest]:
+        return ""
+    return say("The share found lies in the band “{band}” ({own} likely), but the block more "
+               "likely lies in “{other}” ({chance}): the share counts every bud alike, the chances "
+               "allow for canes and vines that differ. Cut more before you decide.",
+               band=band_name(facts.band), own=chance_words(chances[facts.band]),
+               other=band_name(likeliest), chance=chance_words(chances[likeliest]))
 
 
 def _touched(facts: BlockFacts, primary: TissueFacts) -> list[BandFacts]:

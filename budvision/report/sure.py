@@ -54,10 +54,20 @@ def _if_whole(primary: TissueFacts) -> str:
                "{share} dead possible.", n=n, share=percent(end))
 
 
+def _whole_elsewhere(facts: BlockFacts, primary: TissueFacts) -> bool:
+    """Say whether whole units, live or dead, would leave another band open."""
+    end, share = primary.if_units_whole, primary.share
+    return end is not None and share is not None and any(
+        min(end, share) < band.high < max(end, share) for band in facts.bands[:-1])
+
+
 def _more(facts: BlockFacts, primary: TissueFacts) -> str:
     if facts.more_buds == 0 and unjudged_open(facts, primary):
         return say("The whole range lies in one band, but what nobody judged could put the block "
                    "into another.")
+    if facts.more_buds == 0 and _whole_elsewhere(facts, primary):
+        return say("The whole range lies in one band: the sample is large enough unless whole "
+                   "canes or vines live or die together.")
     if facts.more_buds == 0:
         return say("The whole range lies in one band: the sample is large enough.")
     if facts.more_buds is None and facts.reach is not None:

@@ -29,5 +29,6 @@ strata       Zones and vine sizes as strata: shares weighted by the block's own 
 tissues      One tissue of every block of a table: counts, units, interval
 training     What pruning keeps of a cane by the block's training system: spurs and canes
 wood         Cuts into canes, cordons and trunks, and how much of their bark is dead
+zones        Zones of a block, each by itself
 units        Metric and US units: exact factors, quantities with their unit, vines on an area
 """

@@ -227,7 +227,7 @@ class _Blocks:
             tissues=tissues,
             crop_potential=CropPotential(
                 as_number(crop.share[row]), as_number(crop.low[row]), as_number(crop.high[row]),
-                float(self.crop_each[row])),
+                float(self.crop_each[row]), bool(crop.unknown[row])),
             policy=self.policy.name,
             band=self.policy.bands[int(self.index[row])] if judged else None,
             band_probabilities={band.name: chance for band, chance in chances} if judged else {},

@@ -80,12 +80,17 @@ class TissueResult:
 
 @dataclass(frozen=True, slots=True)
 class CropPotential:
-    """Share of a full crop that the block's buds could bear; None where no primary was judged."""
+    """Share of a full crop that the block's buds could bear; None where no primary was judged.
+
+    Where `unknown`, no secondary under a dead primary was judged: `share` and `low` count them as
+    bearing nothing, `high` as live.
+    """
 
     share: float | None
     low: float | None
     high: float | None
     secondary_crop: float
+    unknown: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -116,6 +116,22 @@ def test_one_cane_is_said(budvision, tmp_path):
     assert told["primary"]["design_effect_from_prior"] is True
 
 
+def test_zones_that_need_different_pruning_are_told_of_a_tally_too(budvision, tmp_path):
+    """Of the same calls `results` said so; the tally said "Retain twice the normal number"."""
+    path = tmp_path / "calls.csv"
+    path.write_text("block,cane,node,primary,secondary,tertiary,zone\n" + "".join(
+        f"A,{cane},{node},{'dead' if node <= (4 if cane < 6 else 1) else 'live'},,,"
+        f"{'low' if cane < 6 else 'high'}\n" for cane in range(1, 11) for node in range(1, 6)))
+    out = " ".join(budvision("tally", path)[1].split())
+    assert "The zones need different pruning: low 80 % dead and high 20 % dead." in out
+    assert "Prune each zone by its own answer." in out
+    assert "Retain twice the normal number of nodes. -" not in out
+    (block,) = json.loads(budvision("tally", path, "--json")[1])["blocks"]
+    assert block["zones_differ"] is True
+    assert [(zone["block"], zone["primary"]["mortality"], zone["n_canes"])
+            for zone in block["zones"]] == [("low", 0.8, 5), ("high", 0.2, 5)]
+
+
 def test_counts_a_cane_give_what_rows_a_bud_give_but_for_place_and_pairs(budvision, tmp_path):
     rows, counts = tmp_path / "rows.csv", tmp_path / "counts.xlsx"
     dead = (3, 0, 5, 2, 1, 4)

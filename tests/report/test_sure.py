@@ -20,11 +20,15 @@ from budvision.vocabulary import BudCalls, CallValue
 POLICY = shipped_policies()["common"]
 
 
-def words_of(dead: list[int], nodes: int = 10) -> AnswerWords:
+def words_of(
+    dead: list[int], nodes: int | list[int] = 10, secondary: CallValue | None = None
+) -> AnswerWords:
     """The words of a block with so many primaries dead on each cane."""
-    buds = [BudCalls(block="A", cane=str(cane), node=node,
+    sizes = [nodes] * len(dead) if isinstance(nodes, int) else nodes
+    buds = [BudCalls(block="A", cane=str(cane), node=node, secondary=secondary,
                      primary=CallValue.DEAD if node <= n else CallValue.LIVE)
-            for cane, n in enumerate(dead) for node in range(1, nodes + 1)]
+            for cane, (n, size) in enumerate(zip(dead, sizes, strict=True))
+            for node in range(1, size + 1)]
     result = summarise_table(BudTable.from_calls(buds), settings=Settings())[0]
     return answer_words(result_facts(result, POLICY))
 
@@ -56,6 +60,37 @@ def test_a_handful_of_canes_only_makes_a_band_likely() -> None:
                for text in words_of([9, 10, 9]).sure)
     assert any(text.startswith("The block lies in the band “minimal” (")
                for text in words_of([9, 10, 9] * 4).sure)
+
+
+def test_a_band_that_another_is_likelier_than_is_not_told_alone() -> None:
+    """Three short canes dead and one of forty alive: "retain more" stood above "minimal 85 %"."""
+    words = words_of([1, 2, 3, 4], [1, 2, 3, 40])
+    assert words.action.startswith("Retain 35 % more")
+    assert words.first[0].startswith(
+        "The share found lies in the band “retain more” (4 % likely), but the block more likely "
+        "lies in “minimal” (85 %): the share counts every bud alike")
+    assert not any("more likely" in text for text in words_of([4] * 10).first)
+
+
+def test_a_crop_is_not_said_to_count_secondaries_that_nobody_judged() -> None:
+    """"With the live secondary buds counted ... about 60 % (48 to 80 %)" stood above "counts them
+    as bearing nothing"."""
+    untold = " ".join(words_of([4] * 10).found)
+    assert "With the live secondary buds counted" not in untold
+    assert ("No secondary bud under a dead primary was judged. Were they all dead, the buds left "
+            "could carry about 60 % of a full crop if you pruned as usual (48 to 80 %, the upper "
+            "end with all of them live).") in untold
+    told = " ".join(words_of([4] * 10, secondary=CallValue.LIVE).found)
+    assert "With the live secondary buds counted for their smaller crop" in told
+
+
+def test_a_sample_is_not_large_enough_whatever_whole_canes_do() -> None:
+    """"Up to 31 % dead possible" stood beside "the sample is large enough"."""
+    assert words_of([0] * 10).sure[-1] == (
+        "The whole range lies in one band: the sample is large enough unless whole canes or vines "
+        "live or die together.")
+    assert words_of([0] * 300).sure[-1] == (
+        "The whole range lies in one band: the sample is large enough.")
 
 
 def test_further_buds_are_not_promised_to_settle_a_band() -> None:

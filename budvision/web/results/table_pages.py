@@ -13,7 +13,6 @@ from flask.typing import ResponseReturnValue
 from budvision.errors import BudvisionError, InputError
 from budvision.language import say_n, told
 from budvision.report.answer import AnswerWords, answer_words
-from budvision.report.facts import result_facts
 from budvision.store.queries.blocks import sampling_labels
 from budvision.web.current import current_season
 from budvision.web.people import need_person
@@ -83,8 +82,8 @@ def _tried(data: bytes, name: str, problem: str = "") -> ResponseReturnValue:
         name=name, problem=problem, counted=found.counted,
         packed="" if found.counted or len(packed) > _MOST_PACKED else packed,
         n_buds=sum(one.n_buds for one in found.results), warnings=found.warnings,
-        answers=tuple((one.block, answer_words(result_facts(one, policy, policies=policies)))
-                      for one in found.results))
+        answers=tuple((one.block, answer_words(one))
+                      for one in found.facts(policy, policies=policies)))
     return (page, 400) if problem else page
 
 

@@ -23,7 +23,8 @@ from budvision.vineyard.results import BlockResult
 from budvision.vineyard.training import read_training
 from budvision.vineyard.wood import WoodResult
 from budvision.vocabulary import TISSUES, BudCalls, CallValue, Tissue
-from budvision.workflow.answers.results import BlockAnswer, season_results, zones_apart
+from budvision.workflow.answers.results import BlockAnswer, season_results
+from budvision.workflow.answers.tally import zones_apart
 from budvision.workflow.answers.waiting import Waiting
 from budvision.workflow.sampling.top_up import cane_of
 

@@ -6,7 +6,7 @@ a person has called are counted; the rest are listed as waiting.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from types import MappingProxyType
 
@@ -15,8 +15,6 @@ from sqlalchemy import Connection
 
 from budvision.errors import NothingToDoError
 from budvision.language import spoken
-from budvision.report.facts import zone_facts
-from budvision.report.first import zones_differ
 from budvision.report.misread import CorrectedFacts
 from budvision.report.uncalled import uncalled
 from budvision.settings import Settings
@@ -33,7 +31,7 @@ from budvision.vineyard.results import BlockResult
 from budvision.vineyard.wood import WoodResult
 from budvision.workflow.answers.readers import SecondReadings, corrected, second_readings
 from budvision.workflow.answers.summaries import BlockCalls
-from budvision.workflow.answers.tally import CAUTION, block_as_dict
+from budvision.workflow.answers.tally import CAUTION, block_as_dict, zones_as_dict
 from budvision.workflow.answers.waiting import Waiting, waiting_of
 from budvision.workflow.answers.wood import season_wood
 from budvision.workflow.review.calls_table import chosen_samplings
@@ -43,7 +41,6 @@ from budvision.workflow.sampling.top_up import head_and_more
 
 __all__ = [
     "BESIDE", "BlockAnswer", "answer_as_dict", "results", "season_results", "season_table",
-    "zones_apart",
 ]
 
 BESIDE: Mapping[str, object] = MappingProxyType({"caution": CAUTION, "warnings": []})
@@ -174,7 +171,7 @@ def _known_answers(
             key: BlockAnswer(
                 block=one, sampling=labels[key], result=results[one.name], waiting=waiting[index],
                 confirmed=bool(called[index]),
-                beyond=beyond.get(one.name), zones=tuple(zones.get(one.name, ())),
+                beyond=beyond.get(one.name), zones=zones.get(one.name, ()),
                 topped_up_by=tuple(more.label for more in states[key][1][1:]))
             for index, (one, key) in enumerate(
                 zip(columns.blocks, columns.sampling_ids.tolist(), strict=True))
@@ -232,11 +229,6 @@ def _groups(
     return {head.id: (head, *more) for head, more in pairs}
 
 
-def zones_apart(zones: Sequence[BlockResult]) -> bool:
-    """Say whether the policy says different things of a block's zones."""
-    return zones_differ(zone_facts(one, None) for one in zones)
-
-
 def answer_as_dict(answer: BlockAnswer) -> dict[str, object]:
     """Return one block as the tally's JSON, plus `sampling`, `confirmed` and `waiting`.
 
@@ -247,8 +239,7 @@ def answer_as_dict(answer: BlockAnswer) -> dict[str, object]:
         "waiting": answer.waiting.as_dict(),
     }
     further: dict[str, object] = {
-        "zones": [block_as_dict(zone) for zone in answer.zones],
-        "zones_differ": zones_apart(answer.zones),
+        **zones_as_dict(answer.zones),
         "beyond": answer.beyond and asdict(answer.beyond),
         "topped_up_by": list(answer.topped_up_by),
         "wood": [asdict(one) for one in answer.wood],

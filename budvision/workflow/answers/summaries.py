@@ -20,6 +20,7 @@ from budvision.vineyard.potential import SECONDARY_CROP
 from budvision.vineyard.results import BlockResult
 from budvision.vineyard.strata import StrataShares
 from budvision.vineyard.training import read_training
+from budvision.vineyard.zones import zone_results
 
 __all__ = ["BlockCalls", "weights_of", "zone_shares"]
 
@@ -99,7 +100,7 @@ class BlockCalls:
 
     def summaries(
         self, policies: Mapping[str, Policy], policy: str | None
-    ) -> tuple[dict[str, BlockResult], dict[str, list[BlockResult]]]:
+    ) -> tuple[dict[str, BlockResult], dict[str, tuple[BlockResult, ...]]]:
         """Return the answer of each block, and of each zone of blocks with two or more.
 
         Parameters
@@ -109,7 +110,7 @@ class BlockCalls:
             For all blocks, instead of the block's own or the season's.
         """
         found: dict[str, BlockResult] = {}
-        by_zone: dict[str, list[BlockResult]] = {}
+        by_zone: dict[str, tuple[BlockResult, ...]] = {}
         counted = self.called & self.kept
         for name, chosen in self._parts(policy):
             here = np.zeros(len(self.columns.blocks), bool)
@@ -130,7 +131,7 @@ class BlockCalls:
                 strata_shares=sizes, zone_shares=zones,
             ):
                 found[result.block] = result
-            by_zone |= _by_zone(table, under_policy, policies, facts)
+            by_zone |= zone_results(table, settings=under_policy, policies=policies, **facts)
         return found, by_zone
 
     def _parts(self, policy: str | None) -> Iterator[tuple[str, NDArray[np.int64]]]:
@@ -149,37 +150,6 @@ class BlockCalls:
             return {}
         return {part.name: part
                 for part in breakdown(self.table(rows), "block", settings=self.settings)}
-
-
-def _by_zone(
-    table: BudTable, settings: Settings, policies: Mapping[str, Policy],
-    facts: Mapping[str, Mapping[str, float]],
-) -> dict[str, list[BlockResult]]:
-    """Return the answer of each zone of blocks whose sample names two or more."""
-    width = len(table.zone.names)
-    keys = np.unique(table.block.codes * width + table.zone.codes)
-    keys = keys[np.array([bool(name) for name in table.zone.names], bool)[keys % width]]
-    block, n_zones = np.unique(keys // width, return_counts=True)
-    keys = keys[np.isin(keys // width, block[n_zones > 1])]
-    pairs = [divmod(key, width) for key in keys.tolist()]
-    if not pairs:
-        return {}
-    here = table.block.codes * width + table.zone.codes
-    code = np.minimum(np.searchsorted(keys, here), len(keys) - 1)
-    rows = keys[code] == here
-    part = BudTable.from_columns(
-        block=Factor(tuple(f"{b} {z}" for b, z in pairs), code[rows]),
-        cane=table.unit[rows] * len(keys) + code[rows],
-        node=table.node[rows], calls=table.calls[rows], other_cause=table.other_cause[rows])
-    own = {kind: {f"{b} {z}": values[name] for b, z in pairs
-                  if (name := table.block.names[b]) in values} for kind, values in facts.items()}
-    zones = summarise_table(part, settings=settings, policies=policies, compare_policies=False,
-                            normal_nodes=own["normal_nodes"], secondary_crop=own["secondary_crop"])
-    found: dict[str, list[BlockResult]] = {}
-    for (b, z), result in zip(pairs, zones, strict=True):
-        found.setdefault(table.block.names[b], []).append(
-            replace(result, block=table.zone.names[z]))
-    return found
 
 
 def _secondary_crop_of(block: Block) -> float | None:

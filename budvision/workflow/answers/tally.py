@@ -8,10 +8,12 @@ the same numbers for the same calls, because both end in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from budvision.errors import InputError, NothingToDoError
+from budvision.report.facts import BlockFacts, result_facts, zone_facts
+from budvision.report.first import zones_differ
 from budvision.settings import Settings
 from budvision.vineyard.breakdown import Part, breakdown
 from budvision.vineyard.buds import BudTable
@@ -20,6 +22,7 @@ from budvision.vineyard.policies import Policy
 from budvision.vineyard.pruning import NodeCount
 from budvision.vineyard.results import BlockResult, TissueResult
 from budvision.vineyard.training import Training
+from budvision.vineyard.zones import zone_results
 from budvision.vocabulary import BudCalls
 from budvision.workflow.review.calls_file import read_calls
 
@@ -31,6 +34,8 @@ __all__ = [
     "results_as_dict",
     "tally_file",
     "tissue_as_dict",
+    "zones_apart",
+    "zones_as_dict",
 ]
 
 CAUTION = (
@@ -113,9 +118,24 @@ def block_as_dict(result: BlockResult) -> dict[str, object]:
     return payload
 
 
+def zones_apart(zones: Sequence[BlockResult]) -> bool:
+    """Say whether the policy says different things of a block's zones."""
+    return zones_differ(zone_facts(one, None) for one in zones)
+
+
+def zones_as_dict(zones: Sequence[BlockResult]) -> dict[str, object]:
+    """Return a block's zones as JSON has them, each like a block; empty where there are none.
+
+    Where `zones_differ` is true the band and nodes of the whole block fit none of its zones.
+    """
+    return {"zones": [block_as_dict(zone) for zone in zones],
+            "zones_differ": zones_apart(zones)} if zones else {}
+
+
 def results_as_dict(
     results: Sequence[BlockResult], *, warnings: Sequence[str] = (),
     beyond: Mapping[str, Part] | None = None,
+    zones: Mapping[str, Sequence[BlockResult]] | None = None,
 ) -> dict[str, object]:
     """Return blocks as the JSON object of the tally: {"blocks": [...], "caution", "warnings"}.
 
@@ -125,10 +145,14 @@ def results_as_dict(
         What of the input was left aside; the blocks' own warnings follow it.
     beyond : mapping of str to Part, optional
         By block, the primaries of the nodes that pruning takes off.
+    zones : mapping of str to sequence of BlockResult, optional
+        By block, its zones each by itself.
     """
     further = {name: {"beyond": asdict(part)} for name, part in (beyond or {}).items()}
     return {
-        "blocks": [block_as_dict(result) | further.get(result.block, {}) for result in results],
+        "blocks": [
+            block_as_dict(result) | further.get(result.block, {})
+            | zones_as_dict((zones or {}).get(result.block, ())) for result in results],
         "caution": CAUTION,
         "warnings": [*warnings, *(
             f"block {result.block}: {text}" for result in results for text in result.warnings
@@ -147,6 +171,8 @@ class Tally:
         What of the file was left aside.
     counted : bool
         Whether the file holds counts a cane.
+    zones : mapping of str to tuple of BlockResult
+        By block of which the file names two zones or more, each zone by itself.
     training : Training or None
         How the blocks are pruned, where the results are of the nodes that pruning keeps.
     beyond : mapping of str to Part
@@ -158,6 +184,23 @@ class Tally:
     training: Training | None = None
     beyond: Mapping[str, Part] = field(default_factory=dict)
     counted: bool = False
+    zones: Mapping[str, tuple[BlockResult, ...]] = field(default_factory=dict)
+
+    def facts(
+        self, policy: Policy, *, policies: Mapping[str, Policy], cultivar_class: str = ""
+    ) -> list[BlockFacts]:
+        """Return what pages and commands say of each block.
+
+        Parameters
+        ----------
+        policy, policies, cultivar_class
+            As in `budvision.report.facts.result_facts`.
+        """
+        return [replace(
+            result_facts(one, policy, policies=policies, training=self.training,
+                         beyond=self.beyond.get(one.block), cultivar_class=cultivar_class),
+            zones=tuple(zone_facts(zone, None) for zone in self.zones.get(one.block, ())))
+            for one in self.results]
 
 
 def tally_file(
@@ -197,16 +240,19 @@ def tally_file(
             expected="a row a bud with its node, where only the nodes that pruning keeps count",
             do="Leave the training system out; the answer is then of all nodes that were cut.")
     kept, out = _parted(read.buds, training)
+    table, settings = BudTable.from_calls(kept, paired=not read.counted), settings or Settings()
     results = summarise_table(
-        BudTable.from_calls(kept, paired=not read.counted), settings=settings, policies=policies,
-        normal_nodes=normal_nodes)
+        table, settings=settings, policies=policies, normal_nodes=normal_nodes)
+    zones = zone_results(
+        table, settings=settings, policies=policies, secondary_crop={}, normal_nodes={}
+        if normal_nodes is None else dict.fromkeys(table.block.names, normal_nodes))
     beyond = {part.name: part for part in breakdown(
         BudTable.from_calls(out), "block", settings=settings)} if out else {}
     judged = {result.block for result in results}
     lost = tuple(
         f"block {name}: no bud stands at {training.kept}, which pruning keeps; it has no answer"
         for name in beyond if training is not None and name not in judged)
-    return Tally(tuple(results), (*read.warnings, *lost), training, beyond, read.counted)
+    return Tally(tuple(results), (*read.warnings, *lost), training, beyond, read.counted, zones)
 
 
 def _parted(

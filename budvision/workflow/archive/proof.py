@@ -29,7 +29,7 @@ __all__ = ["RESULTS", "answers_of", "check_rows", "compared", "differences", "ro
 
 RESULTS = "data/results.json"
 
-RULE = 5
+RULE = 6
 """Raised with every change of what an answer holds or how it is worked out; the first had none.
 
 `tests/archive/test_rule.py` fails where reference answers change and this does not."""
