@@ -160,7 +160,7 @@ def results_as_dict(
     }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tally:
     """What a paper tally tells.
 
@@ -252,7 +252,8 @@ def tally_file(
     lost = tuple(
         f"block {name}: no bud stands at {training.kept}, which pruning keeps; it has no answer"
         for name in beyond if training is not None and name not in judged)
-    return Tally(tuple(results), (*read.warnings, *lost), training, beyond, read.counted, zones)
+    return Tally(results=tuple(results), warnings=(*read.warnings, *lost), training=training,
+                 beyond=beyond, counted=read.counted, zones=zones)
 
 
 def _parted(
