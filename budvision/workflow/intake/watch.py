@@ -164,15 +164,17 @@ def watch_folder(
 def _arrivals(
     state: FolderWatch, folder: Path, *, ended: threading.Event, settle_s: float, patience_s: float,
 ) -> Generator[Arrival, None, None]:
+    done: dict[Path, tuple[int, int]] = {}
+
     def take(path: Path) -> list[Arrival]:
         if not _wanted(path) or not _complete(path, settle_s=settle_s, patience_s=patience_s):
             return []
         try:
+            facts = path.stat()  # before it is read: what is written meanwhile is looked at again
+            done[path] = (facts.st_size, facts.st_mtime_ns)
             return state.take(path)
         except (BudvisionError, OSError) as error:
             return [Arrival("refused", str(error))]
-
-    done: dict[Path, tuple[int, int]] = {}
 
     def look() -> Iterator[Arrival]:
         """Take every file that is new or has changed, in the order of saving."""
@@ -186,11 +188,6 @@ def _arrivals(
                 fresh.append((facts.st_mtime_ns, number, path))
         for _, _, path in sorted(fresh):
             yield from take(path)
-            try:
-                facts = path.stat()
-                done[path] = (facts.st_size, facts.st_mtime_ns)
-            except OSError:
-                continue
 
     try:
         yield from look()

@@ -22,6 +22,7 @@ from budvision.store.queries.people import add_person
 from budvision.store.queries.photos import cuts_of_sampling
 from budvision.store.session import Season
 from budvision.workflow.bench.bench import mark_bud
+from budvision.workflow.intake import watch
 from budvision.workflow.intake.assignment import assign_from_page, assignment_board
 from budvision.workflow.intake.runs import Seen, make_runs, part_run
 from budvision.workflow.intake.sorting import sort_files
@@ -314,11 +315,11 @@ def test_a_watched_folder_waits_until_each_file_is_whole(season: Season, tmp_pat
     writer = threading.Thread(target=save)
     writer.start()
     told = []
-    for arrival in watch_folder(season, folder, stop=stop, settle_s=0.05, patience_s=1.0):
+    for arrival in watch_folder(season, folder, stop=stop, settle_s=0.05, patience_s=5.0):
         told.append(arrival)
         if arrival.kind == "refused" or len(told) > 60:
             stop.set()
-    writer.join(5)
+    writer.join()
     assert {kind: sum(a.kind == kind for a in told) for kind in ("photo", "sorted", "doubtful",
                                                                  "refused")} == {
         "photo": 18, "sorted": 2, "doubtful": 0, "refused": 1}
@@ -328,3 +329,33 @@ def test_a_watched_folder_waits_until_each_file_is_whole(season: Season, tmp_pat
         for node, path in enumerate(run, start=1)}
     with pytest.raises(NotFoundError, match="there is no such folder"):
         next(watch_folder(season, tmp_path / "nowhere"))
+
+
+@pytest.mark.slow
+def test_what_is_written_while_a_file_is_read_is_looked_at_again(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file given up as damaged and finished at that moment was never taken in."""
+    card, folder = Card(tmp_path / "away"), tmp_path / "microscope"
+    folder.mkdir()
+    data = (card.folder / card.bud(1)[0]).read_bytes()
+    (folder / "late.jpg").write_bytes(data[: len(data) // 2])
+    look_at, stop = watch.look_at, threading.Event()
+    late = threading.Timer(60, stop.set)
+    late.start()
+
+    def finished_meanwhile(path: Path) -> tuple[Seen, bytes]:
+        try:
+            return look_at(path)
+        finally:
+            if path.stat().st_size < len(data):
+                path.write_bytes(data)
+
+    monkeypatch.setattr(watch, "look_at", finished_meanwhile)
+    kinds = []
+    for arrival in watch_folder(season, folder, stop=stop, settle_s=0.05, patience_s=0.2):
+        kinds.append(arrival.kind)
+        if len(kinds) == 2:
+            stop.set()
+    late.cancel()
+    assert kinds[:2] == ["refused", "photo"]
