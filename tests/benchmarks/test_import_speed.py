@@ -55,9 +55,11 @@ def plain_s(database: Path) -> float:
 
 
 def test_a_table_costs_in_proportion_and_little_more_than_its_rows(tmp_path: Path) -> None:
-    small = import_s(tmp_path / "small", 1000)
-    large = import_s(tmp_path / "large", 4000)
-    alone = plain_s(tmp_path / "large" / "season" / "budvision.db")
+    small = large = alone = float("inf")  # the best of some, in turns: others use the machine too
+    for turn in range(3):
+        small = min(small, import_s(tmp_path / f"small {turn}", 1000))
+        large = min(large, import_s(tmp_path / f"large {turn}", 4000))
+        alone = min(alone, plain_s(tmp_path / f"large {turn}" / "season" / "budvision.db"))
     print(f"4,000 buds against 1,000: {large / small:.1f} times; against their rows alone: "
           f"{large / alone:.1f} times")
     assert large < 6 * small

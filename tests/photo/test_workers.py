@@ -115,7 +115,7 @@ def test_a_jpeg_of_thousands_of_scans_is_refused_at_once() -> None:
     start = time.monotonic()
     with pytest.raises(PhotoError, match="3,0.. scans"):
         read_photo(data, max_side_px=1000)
-    assert time.monotonic() - start < 5
+    assert time.monotonic() - start < 30  # on a busy machine too; decoding them takes minutes
 
 
 @needs_proc
@@ -128,7 +128,7 @@ def test_a_small_file_of_many_pixels_stays_in_its_memory(make: Callable[[], byte
         assert read_photo(data, max_side_px=1000).width_px == 10_400
     except PhotoError as error:
         assert error.code == "too_many_pixels"  # noqa: PT017
-    assert time.monotonic() - start < 10
+    assert time.monotonic() - start < 60  # on a busy machine; what hangs is ended after 300
     for worker in (*workers._pool.idle, *workers._pool.busy):
         assert peak_mb(worker.process.pid) < 1000
 
@@ -179,7 +179,7 @@ def test_a_job_without_end_is_stopped(what: str, monkeypatch: pytest.MonkeyPatch
     with pytest.raises(PhotoError, match="took longer than") as caught:
         workers.run(plant, what, where="a.jpg")
     assert caught.value.code == "unreadable"
-    assert time.monotonic() - start < 6
+    assert time.monotonic() - start < 30  # on a busy machine too; not stopped, at least 60
 
 
 def work_of_ours(unhurried: bool) -> str:
