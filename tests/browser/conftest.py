@@ -1,13 +1,19 @@
-"""One Chromium for the tests of a module."""
+"""One Chromium for the tests of a module, and how long a page may take on a busy machine."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
+
+with contextlib.suppress(ImportError):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=60_000)  # ms; what is waited for mostly comes at once
 
 ARGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",

@@ -13,6 +13,7 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 from axe_playwright_python.base import AXE_SCRIPT
 from playwright.sync_api import sync_playwright
+from served import served as served_app
 
 from budvision.language import LANGUAGES
 from budvision.store.queries.calls import NewCall
@@ -46,23 +47,13 @@ VALUES = {"sampling_id": 1, "block_id": 1, "bud_id": 1, "photo_id": 1, "label": 
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, str]]:
-    import threading
-
-    from werkzeug.serving import make_server
-
     folder = tmp_path_factory.mktemp("axe") / "winter"
     season, buds = drawn_season.make_season(folder, n_buds=12, n_canes=3, side=640, trial=4)
     season.close()
     app = create_app(folder)
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
     app.extensions["axe.buds"] = buds
-    yield app, f"http://127.0.0.1:{server.server_port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
-    app.extensions["budvision.season"].close()
+    with served_app(app) as address:
+        yield app, address
 
 
 @pytest.fixture(scope="module")

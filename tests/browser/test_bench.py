@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import csv
 import random
-import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,9 +14,8 @@ import cv2
 import numpy as np
 import pytest
 from flask import Flask
+from served import served
 from sqlalchemy import select
-from waitress import wasyncore
-from waitress.server import create_server
 
 from budvision.photo.read import read_photo
 from budvision.settings import samples_folder
@@ -93,17 +91,8 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     app: Flask = create_app(tmp_path / "winter")
     asked: list[str] = []
     app.extensions[PROPOSER_KEY] = _stand_in(asked)
-    server = create_server(app, host="127.0.0.1", port=0, threads=4)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield Bench(app.extensions["budvision.season"], f"http://127.0.0.1:{server.effective_port}",
-                asked)
-    # closed by the thread that waits on its sockets: closed by another, its wait may fail
-    server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
-    thread.join(5)
-    assert not thread.is_alive()
-    server.task_dispatcher.shutdown()
-    app.extensions["budvision.season"].close()
+    with served(app) as address:
+        yield Bench(app.extensions["budvision.season"], address, asked)
 
 
 def _frames(tmp_path: Path) -> Path:
@@ -151,10 +140,11 @@ def page(chromium: str, tmp_path: Path) -> Iterator[object]:
         browser = play.chromium.launch(executable_path=chromium, args=[
             "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream",
             f"--use-file-for-fake-video-capture={_frames(tmp_path)}", "--no-sandbox",
+            "--disable-dev-shm-usage",
         ])
         context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True,
                                       permissions=["camera"])
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(60_000)
         yield context.new_page()
         browser.close()
     random.setstate(plain)
@@ -428,6 +418,7 @@ def test_what_waits_is_sent_under_its_makers_name_alone(bench: Bench, page) -> N
     here.click("form[action$='/leave'] button")
     here.fill("input[name=name]", "Tom Reyes")
     here.click("button:has-text('Begin')")
+    here.wait_for_url(lambda url: "/me" not in url)  # a page asked for sooner would take its place
     here.goto(f"{bench.address}/bench/1")
     told = "1 picture or mark of Wren Adeyemi waits in this browser"
     here.wait_for_selector(f"#bench-others:has-text('{told}')")
@@ -439,8 +430,9 @@ def test_what_waits_is_sent_under_its_makers_name_alone(bench: Bench, page) -> N
         assert cuts_of_sampling(conn, 1) == []
     here.click("form[action$='/leave'] button")
     here.click("button[value='Wren Adeyemi']")
+    here.wait_for_url(lambda url: "/me" not in url)
     here.goto(f"{bench.address}/bench/1")
-    here.wait_for_selector("#bench[data-answered]")
+    here.wait_for_selector("#bench[data-ready=yes][data-waiting='0']")  # sent by one of her pages
     with bench.season.read() as conn:
         wren = {one.name: one.id for one in list_people(conn)}["Wren Adeyemi"]
         assert conn.execute(select(tables.assignment.c.person_id)).scalars().all() == [wren]
@@ -584,7 +576,7 @@ def test_from_too_far_away_no_picture_is_taken_by_itself(bench: Bench, page) -> 
     picture = cv2.resize(picture, (640, 480), interpolation=cv2.INTER_AREA)
 
     def seen(share: float, held: str | None = None) -> tuple[str, int]:
-        """Hold the cut before the camera: what is said after eight readings, how often taken."""
+        """Hold the cut before the camera: what is said by eight readings, how often taken."""
         move = np.array([[share, 0, 320 * (1 - share)], [0, share, 240 * (1 - share)]], float)
         image = cv2.warpAffine(picture, move, (640, 480), flags=cv2.INTER_AREA,
                                borderMode=cv2.BORDER_REPLICATE)
@@ -596,16 +588,20 @@ def test_from_too_far_away_no_picture_is_taken_by_itself(bench: Bench, page) -> 
             const canvas = document.createElement("canvas");
             [canvas.width, canvas.height] = [640, 480];
             const draw = () => canvas.getContext("2d").drawImage(image, 0, 0);
+            draw();
             setInterval(draw, 100);
             navigator.mediaDevices.getUserMedia = async () => canvas.captureStream(10);
             const { start, stop } = await import("/bench/static/camera.js");
             const made = (name) => document.createElement(name);
             const video = made("video"), words = made("p");
-            let taken = 0, read = 0;
-            const meter = { set value(sharp) { read += 1; } };
+            let taken = 0, read = 0, said = "";
+            const meter = { set value(sharp) {
+                read = words.textContent === said ? read + 1 : 0;
+                said = words.textContent;
+            } };
             await start({ video, select: made("select"), meter, words, ring: made("span"),
                           onSteady: () => { taken += 1; }, held: () => why });
-            while (read < 8) await new Promise((done) => setTimeout(done, 50));
+            while (read < 8 || !said) await new Promise((done) => setTimeout(done, 50));
             stop(video);
             return [words.textContent, taken];
         }""", [sent, held]))
@@ -673,7 +669,7 @@ def test_photographs_without_a_place_are_laid_out_by_hand(
     loose = [_sample(1, n, 1) for n in range(1, 5)]
     sort_files(bench.season, loose)
     page = page.context.browser.new_page(viewport={"width": 1100, "height": 900})
-    page.set_default_timeout(15_000)
+    page.set_default_timeout(60_000)
     page.goto(f"{bench.address}/me?next=/bench/assign")
     page.fill("input[name=name]", "Wren Adeyemi")
     page.locator("form:has(input[name=name]) button[type=submit]").first.click()

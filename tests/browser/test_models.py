@@ -5,7 +5,7 @@ Accessibility is checked with axe-core (Deque Systems), which tests against WCAG
 
 from __future__ import annotations
 
-import logging
+import itertools
 import os
 import random
 import re
@@ -20,6 +20,7 @@ import pytest
 pytest.importorskip("playwright", reason="playwright is not installed")
 import taught
 from playwright.sync_api import expect
+from served import served as served_app
 
 from budvision.photo.features import FEATURE_NAMES
 from budvision.store.session import Season
@@ -29,7 +30,7 @@ from budvision.web import create_app
 from budvision.workflow.intake import propose
 from budvision.workflow.learning import train
 
-WORK_MS = 30_000
+WORK_MS = 120_000
 """How long work in the background may take on a busy machine."""
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -52,14 +53,16 @@ def _said(_: Season, waiting: list[Any], *__: object) -> Iterator[object]:
 
 
 def _slowly(*given: Any, progress: Any = None, **more: Any) -> Any:
-    """Gather lessons, slowly enough for the page to be seen at work."""
-    for i in range(30 if progress else 0):
-        progress("photographs", i, 30)
-        time.sleep(0.1)
+    """Gather lessons once the page has been seen at work."""
+    turn = itertools.count()
+    while progress and not SEEN.wait(0.1):
+        progress("photographs", next(turn) % 30, 30)
     return _gather(*given, progress=progress, **more)
 
 
 _gather = train.gather_lessons
+SEEN = threading.Event()
+"""The page has been seen at work: it may go on."""
 
 
 @pytest.fixture
@@ -73,8 +76,6 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    from werkzeug.serving import make_server
-
     folder = taught.make_base(tmp_path_factory.mktemp("models") / "plain-1")
     patch = pytest.MonkeyPatch()
     patch.setattr(registry, "DEFAULT_MODEL", "plain-1")
@@ -84,16 +85,9 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     winter = tmp_path_factory.mktemp("season") / "winter"
     with Season.create(winter) as season:
         taught.fill(season, n_canes=10, lamp=-0.4, blind_every=2)
-    app = create_app(winter)
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
-    app.extensions["budvision.season"].close()
+    with served_app(create_app(winter)) as address:
+        yield address
+        SEEN.set()
     patch.undo()
 
 
@@ -123,12 +117,14 @@ def test_train_promote_and_go_back(page: Any) -> None:
     page.goto("/models/")
     expect(page.get_by_role("heading", name="Models", exact=True)).to_be_visible()
     assert Axe().run(page).violations_count == 0
+    SEEN.clear()
     page.get_by_role("button", name="Train on the season's calls").dblclick()
     # the page tells how far it is, and of the end without being asked
     expect(page.get_by_role("progressbar")).to_be_visible()
     expect(page.locator("#work-words")).to_contain_text("looking at photographs, ")
     expect(page.get_by_role("button", name="Train on the season's calls")).to_be_disabled()
     assert Axe().run(page).violations_count == 0
+    SEEN.set()
     expect(page.locator("#work").get_by_role("status")).to_contain_text(
         "tuned-1 was trained.", timeout=WORK_MS)
     expect(page.get_by_role("link", name="tuned-2")).to_have_count(0)
@@ -157,6 +153,7 @@ def test_why_it_failed_stands_on_the_page(page: Any) -> None:
     page.get_by_text("Petra Quill").first.click()
     page.wait_for_url(re.compile("/review"))
     page.goto("/models/")
+    SEEN.set()
     page.get_by_role("button", name="Train on the season's calls").click()
     expect(page.get_by_role("alert")).to_contain_text("the model could not be written")
     expect(page.get_by_role("button", name="Train on the season's calls")).to_be_enabled()

@@ -38,9 +38,11 @@ class Server:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.kills = folder, 0
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
+        # stays bound, so that no other program is given the port while the server is down
+        self.held = socket.socket()
+        self.held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self.held.bind(("127.0.0.1", 0))
+        self.port = int(self.held.getsockname()[1])
         self.base = f"http://127.0.0.1:{self.port}"
         self.start()
 
@@ -70,6 +72,7 @@ def served(tmp_path: Path) -> Iterator[tuple[Server, list[Any]]]:
     server = Server(tmp_path / "winter")
     yield server, buds
     server.kill()
+    server.held.close()
 
 
 @pytest.mark.slow

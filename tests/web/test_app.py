@@ -7,6 +7,7 @@ import re
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from werkzeug.security import generate_password_hash
 
 from budvision.errors import InputError, UsageError
 from budvision.store.queries import people
@@ -16,6 +17,8 @@ from budvision.web.guard import is_loopback_address
 from budvision.web.people import hash_password
 
 PASSWORD = "four plain words here"
+CHEAP = generate_password_hash(PASSWORD, method="scrypt:1024:8:1")
+"""Hashed at little cost: ten guesses have to fit into the minute they are counted in."""
 
 
 @pytest.fixture
@@ -28,8 +31,8 @@ def app(season: Season) -> Flask:
 @pytest.fixture
 def network(season: Season) -> Flask:
     with season.write() as conn:
-        people.add_person(conn, "Ilse Brandl", "lead", password_hash=hash_password(PASSWORD))
-        people.add_person(conn, "Tom Reyes", "reviewer", password_hash=hash_password(PASSWORD))
+        people.add_person(conn, "Ilse Brandl", "lead", password_hash=CHEAP)
+        people.add_person(conn, "Tom Reyes", "reviewer", password_hash=CHEAP)
         people.add_person(conn, "No Password", "reviewer")
     app = create_app(season.folder, loopback=False, hosts=["lab-pc.local"])
     yield app

@@ -128,6 +128,6 @@ def test_who_trusts_the_authority_is_served_and_others_are_not(tmp_path: Path) -
             assert headers["Content-Type"] == "application/x-x509-ca-cert"
             assert text == (folder / AUTHORITY).read_text(encoding="utf-8")
             run.send_signal(signal.SIGTERM)
-            assert run.wait(30) == 0
+            assert run.wait(120) == 0
         finally:
             run.kill()

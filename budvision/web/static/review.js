@@ -18,8 +18,13 @@ const joined = (tissues) => tissues.map((one) => spoken(one)).join(` ${spoken("a
 
 let busy = false;
 let naming = null;  // the answer to a name that is on its way
+let opening = null;  // the answer to this bud being open here: after its calls, it would be held anew
 
-const unsaved = new Unsaved(who, { changed: sign, refused: (entry, error) => notSaved(entry, error) });
+const unsaved = new Unsaved(who, {
+  changed: sign,
+  refused: (entry, error) => notSaved(entry, error),
+  before: () => Promise.race([opening, new Promise((done) => { setTimeout(done, 3000); })]),
+});
 const ahead = new Ahead((bud) => path(bud, "/facts"), () => tone);
 
 // ---- going from bud to bud -----------------------------------------------------------------------
@@ -44,7 +49,9 @@ function settleIn(next) {
 async function takeIn(bud, asked = false) {
   try {
     await unsaved.settled(3000);
-    const opened = await send(path(bud, "/open"));
+    const sent = send(path(bud, "/open"));
+    opening = sent.catch(() => null);
+    const opened = await sent;
     const fresh = { ...await read(path(bud, "/facts")), next: opened.next };
     if (facts.bud.id !== bud) return;
     // somebody else has it since it was fetched: pass it by, unless it was asked for or begun

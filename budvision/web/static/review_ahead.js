@@ -28,12 +28,17 @@ export class Ahead {
       if (this.coming.has(bud)) continue;
       const one = { facts: null };
       this.coming.set(bud, one);
-      one.promise = this.fetch(bud).then((facts) => { one.facts = facts; return facts; })
+      one.promise = this.fetch(bud).then((facts) => { one.facts = facts; this.tell(); return facts; })
         .catch(() => { this.coming.delete(bud); return null; });
     }
     for (const bud of this.coming.keys()) {
       if (this.coming.size > 6 && !next.includes(bud)) this.coming.delete(bud);
     }
+  }
+
+  /** Say on the page which buds are here, for who plays it. */
+  tell() {
+    document.body.dataset.ahead = [...this.coming.keys()].filter((bud) => this.has(bud)).join(" ");
   }
 
   /** Whether a bud can be shown without waiting. */

@@ -19,12 +19,14 @@ const passing = (error) => error instanceof Unreachable || error.status >= 500 |
   || ["old_page", "other_person"].includes(error.body?.code);
 
 export class Unsaved {
-  /** `changed` is told the number that waits and why; `refused` gets an entry that cannot be saved. */
-  constructor(who, { changed = () => {}, refused = () => {} } = {}) {
+  /** `changed` is told the number that waits and why; `refused` gets an entry that cannot be saved;
+      what `before` promises is waited for before each is sent. */
+  constructor(who, { changed = () => {}, refused = () => {}, before = () => {} } = {}) {
     this.prefix = `unsaved ${season()} ${who}: `;
     this.who = who;
     this.changed = changed;
     this.refused = refused;
+    this.before = before;
     this.asked = new Map();
     this.failures = 0;
     this.why = "";
@@ -94,6 +96,7 @@ export class Unsaved {
     const entry = JSON.parse(kept);
     const waiter = this.asked.get(key);
     try {
+      await this.before();
       const done = await send(entry.path, { ...entry.body, person: this.who }, { patience: PATIENCE_MS });
       this.leave(key);
       waiter?.tried(true);
