@@ -207,12 +207,14 @@ def _counts(words: npt.NDArray[Any]) -> dict[str, int]:
 def settled_verdicts(table: Columns, model: VerdictModel) -> npt.NDArray[Any]:
     """Return the verdict of each measured tissue, empty of the others.
 
-    Where a person is asked for the name, nothing is called yet: those count as unsure.
+    Where a person is asked for the name, or whether it is a bud at all, nothing is called yet:
+    those count as unsure.
     """
     measured = np.asarray(np.isfinite(table["row"]).all(axis=2), np.bool_)
     verdicts_of = np.full(measured.shape, "", dtype="U8")
     if measured.any():
         verdicts_of[measured] = _say(model, table["row"][measured])[0]
+    verdicts_of[measured & table["doubtful"]] = Verdict.UNSURE.value
     for one in np.flatnonzero(measured.any(axis=1) & (table["swap_doubt"] > SWAP_DOUBT)):
         verdicts = {TISSUES[column]: Verdict(verdicts_of[one, column])
                     for column in np.flatnonzero(measured[one])}

@@ -48,7 +48,7 @@ def _tile(image: Uint8) -> Uint8:
 
 def _texts(found: Segmentation) -> dict[Tissue, str]:
     """Name the tissues, a flanker that may be the other one with a question mark."""
-    flankers = [t for t in TISSUES[1:] if found.exposed[t] >= 0.5]
+    flankers = [t for t in TISSUES[1:] if found.shows(t)]
     limit = SWAP_DOUBT if len(flankers) > 1 else ALONE_DOUBT
     mark = "?" if found.swap_doubt > limit else ""
     return {t: t.value + (mark if t in flankers else "") for t in TISSUES}
@@ -102,7 +102,7 @@ def montage(
         found = segment(scene.image, segmenter=segmenter)
         full = found.full_labels(scene.image.shape[0], scene.image.shape[1])
         for tissue in TISSUES:  # as a proposal shows it: what is not exposed is wool
-            if found.exposed[tissue] < 0.5:
+            if not found.shows(tissue):
                 full[full == tissue.label] = LABEL_SCALES
         texts = _texts(found)
         reach = cv2.boundingRect((scene.labels > 0).astype(np.uint8))[2:]

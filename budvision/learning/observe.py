@@ -41,6 +41,7 @@ __all__ = [
     "BORDERLINE",
     "FIRST_SEED",
     "HALF_DEAD",
+    "NO_TISSUE",
     "WORLD_KEYS",
     "Observation",
     "Scene",
@@ -60,6 +61,8 @@ Float64 = npt.NDArray[np.float64]
 
 HALF_DEAD: Final = -2
 """State of a tissue that people would leave unsure: half dead, or nobody could judge it."""
+NO_TISSUE: Final = -1
+"""State under a region most of which covers no tissue that shows."""
 BORDERLINE: Final = "nobody could tell"
 """Why a photograph counts neither as good nor as unusable."""
 
@@ -77,7 +80,7 @@ class Observation:
     photograph is neither good nor bad: `why_not` is then `BORDERLINE`. `based_said` and
     `based_inside` are `exposed_said` and `centre_inside` where the segmenter was told on which
     side of the picture the cane base lies, to the nearest quarter turn. `kinds` are the scene's,
-    joined by commas.
+    joined by commas. `doubtful` are the flankers that are said to be exposed and may be no bud.
     """
 
     seed: int
@@ -98,6 +101,7 @@ class Observation:
     based_inside: npt.NDArray[np.bool_]
     row: Float64
     drawn: npt.NDArray[np.int8]
+    doubtful: npt.NDArray[np.bool_]
     kinds: str = "tidy"
 
 
@@ -127,7 +131,7 @@ def observe(
     dead = _states(scene)
     exposed_said, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     overlap = np.full(3, np.nan)
-    here = np.full(3, -1, np.int8)
+    here = np.full(3, NO_TISSUE, np.int8)
     rows = np.full((3, len(FEATURE_NAMES)), np.nan)
     if seen:
         features = measure(
@@ -165,6 +169,7 @@ def observe(
         exposed_said=exposed_said, centre_inside=inside, overlap=overlap,
         dead=dead, dead_here=here, clear=clear, swap_doubt=doubt, based_said=based_said,
         based_inside=based_inside, row=rows, drawn=_drawn(scene), kinds=",".join(scene.kinds),
+        doubtful=np.array([tissue in found.doubtful for tissue in TISSUES]) & exposed_said,
     )
 
 
@@ -188,7 +193,7 @@ def _where(
     proposed, inside = np.zeros(3, np.bool_), np.zeros(3, np.bool_)
     for index, tissue in enumerate(TISSUES):
         mine = found.labels == tissue.label
-        proposed[index] = mine.any() and found.exposed[tissue] >= 0.5
+        proposed[index] = mine.any() and found.shows(tissue)
         if proposed[index]:
             depth = cv2.distanceTransform(np.pad(mine.astype(np.uint8), 1), cv2.DIST_L2, 3)
             row, col = np.unravel_index(int(depth.argmax()), depth.shape)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from budvision.learning.evaluate import all_strange, settled_verdicts
-from budvision.learning.observe import BORDERLINE, HALF_DEAD
+from budvision.learning.observe import BORDERLINE, HALF_DEAD, NO_TISSUE
 from budvision.render.staging import KINDS
 from budvision.stats.proportions import wilson
 from budvision.verdict.model import VerdictModel
@@ -44,6 +44,9 @@ class Slice:
         Dead tissues among them, and those of them called live.
     half_dead, left_unsure : int
         Tissues that people would leave unsure, and those left so.
+    said, no_bud, no_bud_called : int
+        Tissues shown in photographs that were judged; those of them where no bud tissue lies
+        under most of what was outlined, and those of these that were called all the same.
     """
 
     kind: str
@@ -60,6 +63,9 @@ class Slice:
     dead_called_live: int
     half_dead: int
     left_unsure: int
+    said: int = 0
+    no_bud: int = 0
+    no_bud_called: int = 0
 
     @property
     def wrong(self) -> float:
@@ -118,6 +124,8 @@ def _counter(
     dead = table[state] > 0
     right = called & ((verdict == Verdict.DEAD.value) == dead)
     half = shown & measured & (table[state] == HALF_DEAD)
+    said = judged & measured & table["exposed_said"]
+    no_bud = said & (table["dead_here"] == NO_TISSUE)
 
     def count(kind: str, own: npt.NDArray[np.bool_]) -> Slice:
         def n(where: npt.NDArray[Any]) -> int:
@@ -132,7 +140,9 @@ def _counter(
             inside=each(shown & table["centre_inside"]), asked=n(asked), called=n(called),
             right=n(right), dead=n(asked & dead),
             dead_called_live=n(called & dead & (verdict == Verdict.LIVE.value)),
-            half_dead=n(half), left_unsure=n(half & (verdict == Verdict.UNSURE.value)))
+            half_dead=n(half), left_unsure=n(half & (verdict == Verdict.UNSURE.value)),
+            said=n(said), no_bud=n(no_bud),
+            no_bud_called=n(no_bud & (verdict != Verdict.UNSURE.value)))
 
     return count
 
@@ -175,6 +185,8 @@ _MEASURES: Final = (
       for index, (tissue, wanted) in enumerate(zip(TISSUES, (0.99, 0.96, 0.88), strict=True))),
     _Measure(name="unusable or no cut bud refused",
              counts=lambda one: (one.refused, one.unusable), wanted=0.98),
+    _Measure(name="called where no bud tissue lies, of tissues shown",
+             counts=lambda one: (one.no_bud_called, one.said), wanted=0.01, at_most=True),
 )
 _LEAST_COUNT: Final = 20
 """Fewest of a kind of which anything is said."""

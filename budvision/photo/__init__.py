@@ -10,6 +10,7 @@ card         The printed photo card: markers round an opening, to scale, tilt, n
 card_layout  Where everything of a printed photo card stands, in millimetres
 colour       White balance and CIELAB
 decode       Bytes to pixels, format by format: identify, check before decoding, decode
+exposure     Which tissues a cut shows, and whether what lies beside the primary is a bud at all
 feature_table  Name, unit, range and meaning of each feature
 features     Image and labels to one typed row a tissue
 gate         Good, look yourself, or take it again: what may hide in a face that can still be judged

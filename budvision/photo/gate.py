@@ -16,7 +16,7 @@ import numpy.typing as npt
 from budvision.photo.quality import Quality, burnt_out
 from budvision.photo.segment import Segmentation
 from budvision.photo.windows import window_round
-from budvision.vocabulary import TISSUES, Reason, Tissue
+from budvision.vocabulary import TISSUES, Reason
 
 __all__ = ["DOUBTS", "LOOK", "UNLIKE", "doubts"]
 
@@ -43,6 +43,9 @@ DOUBTS: Final[Mapping[str, str]] = MappingProxyType(
         "this bud cannot be judged from it.",
         "too_shallow": "The cut may have reached scales and wool only. If no bud shows, take off "
         "a thin slice and take it again.",
+        "perhaps_no_bud": "What is taken for a flanker may be no bud: wool, or green tissue round "
+        "the buds, can look like this. Look at the framed place; if no bud shows there, that one "
+        "is not exposed.",
     }
 )
 UNLIKE: Final = (
@@ -76,12 +79,14 @@ def doubts(found: Segmentation, quality: Quality, *, scale: float) -> tuple[Reas
         text = DOUBTS.get(code, UNLIKE)
         reasons.setdefault(code, Reason(code, text, look=True, place=place))
 
+    for tissue in found.doubtful:
+        add("perhaps_no_bud", _box_of(found, found.labels == tissue.label, scale))
     burnt = _burnt_tissues(found)
     if burnt.any():
         add("glare", _box_of(found, burnt, scale))
     if judgement.get("glare", 0.0) > LOOK["glare"]:
-        tissue = (found.labels >= 1) & (found.labels <= 3)
-        add("glare", _box_of(found, tissue, scale))
+        everywhere = (found.labels >= 1) & (found.labels <= 3)
+        add("glare", _box_of(found, everywhere, scale))
     if quality.detail < LOOK["detail"]:
         add("too_blurred")
     if judgement.get("usable", 1.0) < LOOK["usable"]:
@@ -95,15 +100,11 @@ def _burnt_tissues(found: Segmentation) -> npt.NDArray[np.bool_]:
     kept = np.zeros(white.shape, np.bool_)
     for tissue in TISSUES:
         region = found.labels == tissue.label
-        if _is_shown(found, tissue) and region.any() and (
+        if found.shows(tissue) and region.any() and (
             float(white[region].mean()) > LOOK["burnt_share"]
         ):
             kept |= region & white
     return kept
-
-
-def _is_shown(found: Segmentation, tissue: Tissue) -> bool:
-    return found.exposed[tissue] >= 0.5
 
 
 def _box_of(

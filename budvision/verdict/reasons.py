@@ -9,10 +9,12 @@ from budvision.errors import PhotoError
 from budvision.language import plain_percent
 from budvision.vocabulary import Proposal, Reason, Verdict
 
-__all__ = ["ALONE_UNCLEAR", "SIDES_UNCLEAR", "STRANGE", "refused_photo", "why"]
+__all__ = ["ALONE_UNCLEAR", "NO_BUD", "SIDES_UNCLEAR", "STRANGE", "refused_photo", "why"]
 
 STRANGE = "it looks unlike anything the model learned from"
 """The reason where a feature row lies far from all that was trained on."""
+NO_BUD = "it may be no bud at all: wool, or green tissue round the buds, can look like this"
+"""The reason where the network doubts that a flanker is one."""
 SIDES_UNCLEAR = (
     "Which of the two flankers is the secondary is not clear. Say which: the secondary lies "
     "towards the cane base."

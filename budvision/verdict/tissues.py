@@ -6,14 +6,16 @@ verdict, and where it is not clear which of the two it is a person is asked for 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
 from budvision.photo.features import measure, row_of
 from budvision.photo.segment import Segmentation
 from budvision.verdict.model import VerdictModel, names_to_ask
-from budvision.verdict.reasons import ALONE_UNCLEAR, SIDES_UNCLEAR, why
-from budvision.vocabulary import TISSUES, Reason, Tissue, TissueProposal
+from budvision.verdict.reasons import ALONE_UNCLEAR, NO_BUD, SIDES_UNCLEAR, why
+from budvision.vocabulary import TISSUES, Reason, Tissue, TissueProposal, Verdict
 
 __all__ = ["judge_tissues", "name_reason"]
 
@@ -41,11 +43,13 @@ def judge_tissues(
         growing_points=found.growing_points,
     )
     result = {tissue: TissueProposal(exposed=False) for tissue in TISSUES}
-    shown = [tissue for tissue in features if found.exposed[tissue] >= 0.5]
+    shown = [tissue for tissue in features if found.shows(tissue)]
     if not shown:
         return result
     rows = np.stack([row_of(features[tissue]) for tissue in shown])
     judged = verdict.judge(rows, swap_doubt=found.swap_doubt)
+    judged = [replace(one, verdict=Verdict.UNSURE) if tissue in found.doubtful else one
+              for tissue, one in zip(shown, judged, strict=True)]
     verdicts = {tissue: one.verdict for tissue, one in zip(shown, judged, strict=True)}
     asked = names_to_ask(verdicts, swap_doubt=found.swap_doubt)
     for tissue, one in zip(shown, judged, strict=True):
@@ -53,7 +57,8 @@ def judge_tissues(
         result[tissue] = TissueProposal(
             exposed=True, verdict=one.verdict, p_dead=round(one.p_dead, 4), area_px=area,
             centre=centre,
-            why=why(one.verdict, features[tissue], one.moved_by, strange=one.strange),
+            why=NO_BUD if tissue in found.doubtful and not one.strange else why(
+                one.verdict, features[tissue], one.moved_by, strange=one.strange),
             features={name: round(value, 4) for name, value in features[tissue].items()},
             p_name=round(1.0 - found.swap_doubt, 4) if tissue in _OTHER else 1.0,
             other_name=_OTHER[tissue] if tissue in asked else None,

@@ -46,7 +46,9 @@ def test_each_kind_counts_its_own_photographs() -> None:
         "clear": np.ones((3, 3), bool), "centre_inside": np.array([[1, 0, 0]] * 3, bool),
         "dead": np.array([[1, -1, -1], [HALF_DEAD, -1, -1], [-1, -1, -1]]),
         "drawn": np.array([[1, -1, -1], [0, -1, -1], [-1, -1, -1]]),
-        "swap_doubt": np.zeros(3),
+        "swap_doubt": np.zeros(3), "doubtful": np.zeros((3, 3), bool),
+        "exposed_said": np.array([[1, 0, 0]] * 3, bool),
+        "dead_here": np.array([[1, -1, -1], [HALF_DEAD, -1, -1], [-1, -1, -1]]),
     }
     judged, drawn = whole(table, model), whole(table, model, as_drawn=True)
     assert (judged.photos, judged.unusable, judged.asked, judged.half_dead) == (2, 1, 1, 1)
@@ -58,6 +60,29 @@ def test_each_kind_counts_its_own_photographs() -> None:
     assert (found["usb camera"].photos, found["usb camera"].half_dead) == (1, 0)
     assert (found["torn"].unusable, found["torn"].refused, found["torn"].photos) == (1, 1, 0)
     assert len(stress_lines(list(found.values()))) == 4
+
+
+def test_what_is_called_where_no_bud_lies_is_counted_and_doubt_is_no_call() -> None:
+    model = load_verdict(MODEL / "verdict.skops")
+    certain = model.reserve_rows[np.argmax(model.p_dead(model.reserve_rows))]
+    row = np.full((2, 3, len(FEATURE_NAMES)), np.nan)
+    row[:, :2] = certain
+    both = np.array([[1, 1, 0]] * 2, bool)
+    table = {
+        "row": row, "usable": np.ones(2, bool), "found": np.ones(2, bool),
+        "why_not": np.array(["", ""]), "kinds": np.array(["bent", "bent"]),
+        "exposed_true": np.array([[1, 0, 0]] * 2, bool), "exposed_said": both,
+        "clear": np.ones((2, 3), bool), "centre_inside": np.array([[1, 0, 0]] * 2, bool),
+        "dead": np.array([[1, -1, -1]] * 2), "drawn": np.array([[1, -1, -1]] * 2),
+        "dead_here": np.array([[1, -1, -1]] * 2), "swap_doubt": np.zeros(2),
+        "doubtful": np.array([[0, 0, 0], [0, 1, 0]], bool),
+    }
+    found = whole(table, model)
+    assert (found.said, found.no_bud, found.no_bud_called) == (4, 2, 1)
+    assert (found.asked, found.called, found.right) == (2, 2, 2)  # which the other rows overlook
+    lines = beside_lines([("one", found, found)])
+    assert ["called where no bud tissue lies, of tissues shown", "25.0 % of 4", "at most 1 %"] in \
+        lines
 
 
 def _slice(**given: object) -> Slice:
@@ -125,6 +150,7 @@ def test_what_people_would_leave_unsure_is_learned_by_none_and_counted_apart() -
         "world": np.full((4, len(WORLD_KEYS)), "any"), "dead": state, "dead_here": state,
         "exposed_true": first, "exposed_said": first, "centre_inside": first, "based_said": first,
         "based_inside": first, "clear": np.ones((4, 3), bool), "swap_doubt": np.zeros(4),
+        "doubtful": np.zeros((4, 3), bool),
         "overlap": np.where(first, 0.9, np.nan),
     }
     found = evaluate_observations(table, model)
