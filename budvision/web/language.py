@@ -20,7 +20,7 @@ from budvision.language import (
     spoken,
     typed_number,
 )
-from budvision.report.words import plain
+from budvision.report.words import percent, percent_range, plain
 from budvision.store.session import Season
 from budvision.vocabulary import CallValue, Cause, Tissue
 from budvision.web.current import SEASON_KEY
@@ -36,8 +36,9 @@ def install(app: Flask) -> None:
     """Give pages their language, and templates the words to say messages with."""
     app.jinja_env.add_extension(Sentences)
     app.jinja_env.globals.update(say=say, say_n=say_n, rich=rich, rich_n=rich_n,
-                                 spoken=spoken, grouped=grouped,
-                                 typed_number=typed_number, script_words=_script_words)
+                                 spoken=spoken, grouped=grouped, percent=percent,
+                                 percent_range=percent_range, typed_number=typed_number,
+                                 script_words=_script_words)
     app.before_request(_speak)
     app.after_request(_remember)
     app.context_processor(lambda: {"languages": _switch()})

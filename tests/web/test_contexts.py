@@ -22,7 +22,7 @@ READER = Environment(extensions=[Sentences], autoescape=True)
 EVERYWHERE = {
     "frame", "person", "backup_due", "languages", "url_for", "get_flashed_messages", "csrf_token",
     "results_style", "say", "say_n", "rich", "rich_n",
-    "grouped", "spoken", "typed_number", "request",
+    "grouped", "spoken", "typed_number", "percent", "percent_range", "request",
     "script_words", "season_name",
 }
 """What every page has: given by the frame of pages, the languages and Flask."""

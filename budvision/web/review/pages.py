@@ -10,7 +10,6 @@ from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NotFoundError
 from budvision.language import locale_day, mark, say
-from budvision.report.words import percent, percent_range
 from budvision.store.queries import blocks as block_queries
 from budvision.store.queries import canes
 from budvision.store.queries import review as review_queries
@@ -238,7 +237,7 @@ def agreement() -> ResponseReturnValue:
         measure_agreement(season), settings.confidence,
         settings.blind_share, settings.second_read_share,
         (say("live"), say("dead"), say("unsure"), say("not exposed")),
-    ), percent=percent, percent_range=percent_range)
+    ))
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +268,7 @@ def trial_page() -> ResponseReturnValue:
     }[row.value], **named)
     return render_template("review/trial.html", page=TrialPage(
         found, notice, season.settings.confidence,
-        on_loopback() or person.role == "lead"), percent=percent, percent_range=percent_range)
+        on_loopback() or person.role == "lead"))
 
 
 @blueprint.post("/trial")
