@@ -5,6 +5,7 @@ The long form is run by hand: ``BUDVISION_KILLS=100 pytest tests/browser/test_re
 
 from __future__ import annotations
 
+import operator
 import os
 import random
 import signal
@@ -99,6 +100,8 @@ def test_killing_the_server_while_a_reader_works(
                 wanted[bud.bud_id] = {"l": "live", "d": "dead"}[key]
             if down and position == 3 and rng.random() < 0.5:
                 server.kill()  # before it is saved
+            assert page.get_attribute("body", "data-bud") == str(bud.bud_id), (
+                f"after {server.kills} kills the page left bud {bud.bud_id} before {key}")
             page.keyboard.press(key)
         if down:
             page.wait_for_timeout(rng.uniform(0, 60))
@@ -113,12 +116,16 @@ def test_killing_the_server_while_a_reader_works(
             server.start()
             if page.get_attribute("body", "data-bud") != str(buds[number + 1].bud_id):
                 expect(told).to_be_hidden(timeout=30_000)
-                page.keyboard.press("Space")  # the next bud was not here yet: go on now
+                if page.get_attribute("body", "data-bud") == str(bud.bud_id):
+                    page.keyboard.press("Space")  # the next bud was not here yet: go on now
     expect(page.locator("#unsaved")).to_be_hidden(timeout=30_000)
     page.close()
     with Season.open(server.folder) as season, season.read() as conn:
-        for bud_id, value in wanted.items():
-            rows = call_history(conn, bud_id)
-            assert [row.value for row in rows] == [value, "live", "live"]
-    print(f"{server.kills} kills: {len(wanted)} buds called, none lost or doubled; calls "
-          f"waited in the browser after {told_of}, and the page said so each time")
+        kept = {bud: [row.value.value for row in call_history(conn, bud)] for bud in wanted}
+    wrong = {bud: rows for bud, rows in kept.items() if rows != [wanted[bud], "live", "live"]}
+    lost, doubled = (sum(compare(len(rows), 3) for rows in wrong.values())
+                     for compare in (operator.lt, operator.gt))
+    print(f"{server.kills} kills: {len(wanted)} buds called, {lost} lost, {doubled} doubled, "
+          f"{len(wrong) - lost - doubled} with another value; calls waited in the browser after "
+          f"{told_of}, and the page said so each time")
+    assert not wrong
