@@ -344,6 +344,9 @@ def _next_step(facts: BlockFacts, primary: TissueFacts | None) -> str:
 
 
 def _action(facts: BlockFacts, primary: TissueFacts | None) -> str:
+    if primary is None and facts.n_buds and not facts.waiting:
+        return say("Nothing waits that could give a result: have other buds cut before you decide "
+                   "how to prune.")
     if primary is None:
         return say("Wait for the result before you decide how to prune.")
     return wood_action(say("Prune each zone by its own answer.") if zones_differ(facts.zones)

@@ -174,6 +174,8 @@ def test_nothing_judged_claims_nothing() -> None:
     words = answer_words(unjudged)
     assert "no result" in words.headline
     assert words.action == "Wait for the result before you decide how to prune."
+    assert answer_words(replace(unjudged, waiting=())).action.startswith(
+        "Nothing waits that could give a result: have other buds cut")
     assert words.nodes == ()
     assert sheet_words(unjudged).judged[0] == "Nobody has called a bud of this sampling yet."
 

@@ -213,7 +213,7 @@ def test_history_is_told_with_the_change(season: Season, client: FlaskClient) ->
 
 
 def test_over_all_blocks_by_cultivar_and_node(season: Season, client: FlaskClient) -> None:
-    assert "Confirm some calls first" in client.get("/results/over-all").text
+    assert "Nobody has called a bud of this sampling yet" in client.get("/results/over-all").text
     sample(season, "One", [2, 2], nodes=4)
     other = sample(season, "Two", [0, 0], nodes=4)
     with season.write() as conn:

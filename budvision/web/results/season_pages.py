@@ -8,9 +8,10 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
 from budvision.errors import InputError, NothingToDoError
-from budvision.language import say, told
+from budvision.language import say
 from budvision.report.canvas import Drawing
 from budvision.report.figures import ShareRow, draw_intervals
+from budvision.report.uncalled import uncalled_words
 from budvision.report.wood import wood_state
 from budvision.report.words import band_name, chance_words, percent, points, points_range
 from budvision.store.queries.blocks import list_samplings, sampling_labels
@@ -138,8 +139,8 @@ def over_all() -> ResponseReturnValue:
     season = current_season()
     try:
         table = season_table(season, sampling=sampling_label())
-    except NothingToDoError as error:
-        return render_template("results/over_all.html", page=OverAllPage((), told(error)))
+    except NothingToDoError:
+        return render_template("results/over_all.html", page=OverAllPage((), uncalled_words()))
     policy = chosen_policy(season.settings, block_policies(season))
     groups = []
     for by, title, first in (

@@ -170,7 +170,9 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     n_canes, dead, judged = _count(whole)
     if not judged:
         return {"state": "none", "band": None, "canes": 0, "n_dead": 0, "n_judged": 0,
-                "words": say("The stopping rule speaks when the first whole cane is called.")}
+                "words": say("No primary of the canes called was live or dead: the stopping rule "
+                             "has nothing to go by.") if whole else
+                say("The stopping rule speaks when the first whole cane is called.")}
     made = sampling.plan or {}
     policy = _policy(str(made.get("policy", "")), season.settings, season.folder)
     prior = float(made.get("icc", season.settings.prior_icc))
