@@ -126,12 +126,13 @@ def _print_nodes(advice: dict[str, Any]) -> None:
 
 
 def _nodes(nodes: dict[str, Any]) -> str:
+    from budvision.report.answer import NO_ENDS
     from budvision.report.words import ends
 
     if nodes["retain"] is None:
         return "The rule gives no number here."
-    span = ends(nodes["low"], nodes["high"])
-    text = f"{plain_count(nodes['retain'], 'node')} a vine" + (f" ({span})" if span else "")
+    span = ends(nodes["low"], nodes["high"]) or NO_ENDS
+    text = f"{plain_count(nodes['retain'], 'node')} a vine ({span})"
     if nodes["capped"]:
         text += (", at the practical maximum" if nodes["retain"] == nodes["high"]
                  else ", the upper end at the practical maximum")

@@ -86,8 +86,10 @@ def shoots(
         per, word = (FOOT_M, "a foot") if us else (1.0, "a metre")
         low, high = (end * per for end in answer["band_per_m"])
         typer.echo(
-            f"{answer['shoots_per_m'] * per:.1f} {word}, {answer['place']} {low:.1f} to {high:.1f} "
-            f"{word}. Source: {answer['source']}.\n"
+            f"{answer['shoots_per_m'] * per:.1f} {word} ({answer['low_per_m'] * per:.1f} to "
+            f"{answer['high_per_m'] * per:.1f}), {answer['place']} {low:.1f} to {high:.1f} {word}"
+            + ("" if answer["place_sure"] else "; the range reaches over an edge of that")
+            + f". Source: {answer['source']}.\n"
             f"Take off {answer['remove_per_m'] * per:.1f} {word} for "
             f"{answer['target_per_m'] * per:.1f}. {answer['note']}"
         )

@@ -30,7 +30,7 @@ from budvision.report.words import (
 from budvision.vineyard.units import ACRE_HA
 
 __all__ = [
-    "CROP_NAME", "NODE_HEADS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
+    "CROP_NAME", "NODE_HEADS", "NO_ENDS", "NO_NUMBER", "NO_RESULT", "TISSUE_HEADS", "AnswerWords",
     "BandLine", "NodeLine", "ShareLine", "ZoneLine", "answer_words", "share_line",
 ]
 
@@ -43,6 +43,8 @@ NODE_HEADS = (mark("rule"), mark("nodes a vine"), mark("range"))
 
 CROP_NAME = mark("crop potential")
 NO_RESULT, NO_NUMBER = mark("no result"), mark("no number")
+NO_ENDS = mark("no number at either end")
+"""A rule's range, where the rule has a number for the share found but for neither of its ends."""
 ASSUMED = mark("range rests on an assumption")
 
 
@@ -249,7 +251,7 @@ def node_line(
         name=name or rule.name,
         retain=say(NO_NUMBER) if rule.retain is None else number(rule.retain),
         span="" if rule.retain is None else say("the practical maximum") if rule.stopped == "all"
-        and rule.low == rule.high else ends(rule.low, rule.high),
+        and rule.low == rule.high else ends(rule.low, rule.high) or say(NO_ENDS),
         per_area="" if rule.retain is None or not per_area
         else number(_round(rule.retain * per_area)),
         note=" ".join(notes),

@@ -373,6 +373,8 @@ def totals_posterior(
     check_count(n_dead, n_judged)
     if n_units is not None and n_units < 1:
         raise InputError(f"the number of units is {n_units!r}", expected="at least 1")
+    if n_units == 1:    # the one unit is known whole: all that a sample of its buds tells
+        return share_posterior(Units.of([n_dead], [n_judged], [0], 1), prior_icc=prior_icc)
     prior = likeness_grid(prior_icc if n_units is not None else 0.0)
     size = n_judged / min(n_units, n_judged) if n_units is not None else 1.0
     loss = 1 + (size - 1) * prior[0]

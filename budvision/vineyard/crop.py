@@ -43,8 +43,8 @@ LAG_FACTOR_SD = 0.3
 estimates miss by up to 30 %; replace both by your own records."""
 
 ONE_COUNT_CV = 0.3
-"""Error of a single count or weighing, as a share of it, where nothing shows its spread: our
-choice, from the published remark that estimates miss by up to 30 %."""
+"""Error of a count or weighing, as a share of it, where nothing shows its spread: our choice, from
+the published remark that estimates miss by up to 30 %."""
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -195,8 +195,8 @@ def multiply(
     value = constant * math.prod(item.value for item in factors.values())
     reaches = [_reach(name, item, confidence) for name, item in factors.items()]
     down, up = (math.hypot(*ends) for ends in zip(*reaches, strict=True))
-    return Estimate(value, Interval(value * math.exp(-down), value * math.exp(up), confidence,
-                                    "log_delta"))
+    low, high = value * math.exp(-down), value * math.exp(up)
+    return Estimate(value, Interval(low, high, confidence, "log_delta"))
 
 
 def _reach(name: str, item: Measured, confidence: float) -> tuple[float, float]:
@@ -214,6 +214,15 @@ def _reach(name: str, item: Measured, confidence: float) -> tuple[float, float]:
     shown = item.se / item.value if item.se or not item.n else ONE_COUNT_CV / math.sqrt(item.n)
     reach = float(factor) * math.sqrt(math.log1p(shown**2))
     return reach, reach
+
+
+def _at_most_all(share: Measured, confidence: float) -> Measured:
+    """Return a share of the nodes with its range, which ends at all of them."""
+    check_share(share.value)
+    _check("the share", share)
+    down, up = _reach("the share", share, confidence)
+    low, high = share.value * math.exp(-down), min(share.value * math.exp(up), 1.0)
+    return Measured(share.value, interval=Interval(low, high, confidence, "log_delta"))
 
 
 def expected_shoots(
@@ -235,10 +244,9 @@ def expected_shoots(
     InputError
         When a value is outside its range.
     """
-    check_share(share_alive.value)
     return multiply(
-        {"nodes": nodes, "share alive": share_alive, "share breaking": BREAKING},
-        confidence=confidence,
+        {"nodes": nodes, "share alive": _at_most_all(share_alive, confidence),
+         "share breaking": BREAKING}, confidence=confidence,
     )
 
 
@@ -274,9 +282,9 @@ def expected_crop(
     InputError
         When a value is outside its range.
     """
-    check_share(crop_share.value)
     return multiply(
-        {"nodes": nodes, "crop potential": crop_share, "share breaking": BREAKING,
+        {"nodes": nodes, "crop potential": _at_most_all(crop_share, confidence),
+         "share breaking": BREAKING,
          "clusters a shoot": clusters_a_shoot, "cluster weight": cluster_kg,
          "vines": vines_per_ha, "growth": growth}, constant=0.001, confidence=confidence,
     )

@@ -247,6 +247,9 @@ def test_expected_sample_stands_for_the_samples_it_is_expected_of():
 
 
 def test_totals_alone_keep_the_likeness_unsure():
+    one = share_posterior(Units.of([3], [10], [0], 1), prior_icc=0.25).limits(0.95)
+    alone = totals_posterior(3, 10, n_units=1, prior_icc=0.25).limits(0.95)
+    np.testing.assert_allclose(alone, one, atol=1e-12)  # `advise` and `tally` of one cane differed
     plain = totals_posterior(30, 100, prior_icc=0.25).limits(0.95)
     canes = totals_posterior(30, 100, n_units=10, prior_icc=0.25).limits(0.95)
     assert canes[0][0] < plain[0][0] < plain[1][0] < canes[1][0]

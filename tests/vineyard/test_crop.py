@@ -121,6 +121,20 @@ def test_a_share_keeps_its_own_range_alone_and_in_a_product():
         crop.multiply({"alive": Measured(0.1, interval=none)}, confidence=0.9)
 
 
+@pytest.mark.parametrize("share", [Measured(1.0, n=1), Measured(0.98, 0.05), Measured(0.8, n=1)])
+def test_no_more_shoots_are_expected_than_nodes_can_bear(share):
+    """"49 shoots a vine (27 to 87)" of 54 nodes stood there."""
+    shoots = crop.expected_shoots(Measured(54), share).interval
+    assert shoots.high <= 54
+    full = crop.expected_crop(
+        Measured(54), Measured(1.0), clusters_a_shoot=Measured(2), cluster_kg=Measured(0.1),
+        vines_per_ha=Measured(2000))
+    given = crop.expected_crop(
+        Measured(54), share, clusters_a_shoot=Measured(2), cluster_kg=Measured(0.1),
+        vines_per_ha=Measured(2000))
+    assert given.interval.high <= full.interval.high + 1e-9
+
+
 def test_counts_that_are_all_the_same_are_not_exact():
     same = crop.multiply({"clusters": crop.measured([2, 2, 2])}).interval
     assert same.low < 1.7

@@ -5,6 +5,7 @@ Answers are dictionaries with both metric and US figures; commands and pages sho
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from budvision.errors import InputError, NothingToDoError
@@ -244,11 +245,14 @@ def shoots_answer(
     }
     if canopy is not None:
         per_m = got.value / canopy.value
-        placed = place(per_m, "shoots")
+        ends = replace(got.interval, low=got.interval.low / canopy.value,
+                       high=got.interval.high / canopy.value)
+        placed = place(per_m, "shoots", interval=ends)
         target = placed.band.high if target_per_m is None else target_per_m
         remove = shoots_to_remove(per_m, target)
         answer |= {
             "shoots_per_m": per_m, "shoots_per_ft": per_m * FOOT_M,
+            "low_per_m": ends.low, "high_per_m": ends.high, "place_sure": placed.sure,
             "band_per_m": [placed.band.low, placed.band.high], "place": placed.where,
             "source": placed.band.source, "target_per_m": target, "remove_per_m": remove,
             "note": "After cold damage keep secondary shoots when thinning, for some crop and for "
