@@ -37,7 +37,7 @@ def backup(
 
     with Season.open(season) as opened, progress_bar("backing up") as step:
         report = work(opened, folder, keep=keep, progress=step)
-    whole = not (report.missing or report.models)
+    whole = not (report.missing or report.models or report.files)
     if as_json:
         show_json({"ok": whole} | report.as_dict())
     else:
@@ -51,8 +51,8 @@ def backup(
         for sha256 in report.missing:
             say(f"photograph {sha256[:12]} is missing or damaged in the season; run "
                 "`budvision check`.")
-        for model in report.models:
-            say(f"{model} is missing or damaged in the season; run `budvision check`.")
+        for file in (*report.models, *report.files):
+            say(f"{file} is missing or damaged in the season; run `budvision check`.")
     if not whole:
         raise typer.Exit(3)
 
@@ -119,5 +119,5 @@ def move(
         if report.n_jobs:
             say("Long work stays in the old queue and is not done in the new season: "
                 f"{plain_count(report.n_jobs, 'job')}.")
-        for model in report.models:
-            say(f"{model} is missing or damaged in both; run `budvision check`.")
+        for file in (*report.models, *report.files):
+            say(f"{file} is missing or damaged in both; run `budvision check`.")

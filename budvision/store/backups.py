@@ -28,21 +28,21 @@ class LastBackup:
         The backup folder as it was named.
     generation : str
         Its generation there.
-    n_missing, n_models : int
-        Photographs that it does not hold since the season no longer had them whole, and places of
-        models that were missing or damaged.
+    n_missing, n_files : int
+        Photographs that it does not hold since the season no longer had them whole, and models,
+        keys and policies that were missing or damaged.
     """
 
     at: str
     folder: str
     generation: str
     n_missing: int = 0
-    n_models: int = 0
+    n_files: int = 0
 
     @property
     def whole(self) -> bool:
         """Whether it holds all that the season's records name."""
-        return not (self.n_missing or self.n_models)
+        return not (self.n_missing or self.n_files)
 
     def days(self, *, now: datetime | None = None) -> float:
         """Return its age in days."""
@@ -79,7 +79,7 @@ def _noted(root: Path) -> dict[str, Any]:
 def _backup_of(found: Any) -> LastBackup | None:
     try:
         last = LastBackup(str(found["at"]), str(found["folder"]), str(found["generation"]),
-                          int(found.get("n_missing", 0)), int(found.get("n_models", 0)))
+                          int(found.get("n_missing", 0)), int(found.get("n_files", 0)))
         return last if last.days() >= -1 else None
     except (ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -167,6 +167,23 @@ class PhotoStore:
         except (InputError, NotFoundError):
             return False
 
+    def whole(self, sha256: str) -> bytes | None:
+        """Return a photograph's bytes, None where it is not there, has changed or cannot be read.
+
+        Raises
+        ------
+        StorageError
+            When the place of the photographs does not answer: nothing of it is known then.
+        """
+        try:
+            return self.read(sha256, verify=True)
+        except (NotFoundError, VerificationError):
+            return None
+        except StorageError as error:
+            if error.code != "unreadable":
+                raise
+            return None
+
     def read(self, sha256: str, *, verify: bool = False) -> bytes:
         """Return the original bytes of a photograph.
 

@@ -390,7 +390,7 @@ backup = Table(
     Column("folder", Text, nullable=False), Column("generation", Text, nullable=False),
     Column("made_at", String(32), nullable=False),
     Column("n_missing", Integer),                              # photographs that it lacks
-    Column("n_models", Integer),                               # places of models that it lacks
+    Column("n_files", Integer),                                # models, keys, policies likewise
 )
 
 APPEND_ONLY: tuple[str, ...] = (

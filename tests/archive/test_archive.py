@@ -24,6 +24,8 @@ import seasons
 from budvision.archive.describe import split_of
 from budvision.archive.privacy import without_private_metadata
 from budvision.errors import ConflictError, StorageError, VerificationError
+from budvision.files import sha256_of
+from budvision.store import seal
 from budvision.store.queries import rows
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
@@ -141,6 +143,40 @@ def test_no_call_is_lost_with_a_lost_photograph(
         with again.write() as conn:  # a season in use now
             rows.add_row(conn, "site", {"name": "more", "added_at": seasons.AT})
         assert import_archive(again, tmp_path / "bag").added.get("call", 0) == 0
+
+
+@pytest.mark.parametrize("whole", [True, False], ids=["whole", "shared"])
+@pytest.mark.parametrize("damage", ["removed", "changed"])
+def test_what_the_season_has_lost_stays_in_the_archive_that_is_written_again(
+    season: Season, tmp_path: Path, whole: bool, damage: str
+) -> None:
+    """The last copy of a photograph and of a model went with the archive before."""
+    bag = tmp_path / "bag"
+    _list_the_model(season)
+    export_archive(season, bag, whole=whole)
+    held = {path.relative_to(bag) for path in bag.rglob("*") if path.is_file()}
+    photo = sorted((season.folder / "photos").rglob("*.jpg"))[0]
+    model = season.models_folder / "tuned-1" / "verdict.skops"
+    for path in (photo, model, season.models_folder / "registry.toml"):
+        path.chmod(0o644)
+        path.write_bytes(b"[[") if damage == "changed" else path.unlink()
+    report = export_archive(season, bag, whole=whole)
+    assert report.missing == ()
+    assert {path.relative_to(bag) for path in bag.rglob("*") if path.is_file()} == held
+    assert (bag / "data" / "models" / "tuned-1" / "verdict.skops").read_bytes() == b"model bytes"
+    assert verify_archive(bag)["models"] == []
+    new = export_archive(season, tmp_path / "new", whole=whole)
+    assert new.missing == (photo.stem,)
+
+
+def _list_the_model(season: Season) -> None:
+    """Give the row of the season's model the hashes of its files, as training does."""
+    model = season.models_folder / "tuned-1" / "verdict.skops"
+    facts = json.dumps({"files": {"verdict.skops": sha256_of(model)}})
+    with season.engine.begin() as conn:
+        conn.exec_driver_sql("DROP TRIGGER model_no_update")
+        conn.exec_driver_sql("UPDATE model SET facts = ?", (facts,))
+        seal.renew(conn)
 
 
 def test_another_laboratorys_call_stands_without_its_lost_photograph(

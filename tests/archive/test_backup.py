@@ -355,7 +355,7 @@ def test_a_restored_season_knows_what_its_backup_lacks(made: Season, tmp_path: P
         known = known_backups(again)
         assert known.whole is None
         assert known.newer is not None
-        assert (known.newer.n_missing, known.newer.n_models) == (1, 1)
+        assert (known.newer.n_missing, known.newer.n_files) == (1, 1)
         config = again.folder / "budvision.toml"
         os.utime(config, (0, 0))
         assert backup_reminder(again).startswith("No whole backup of this season is known. The b")

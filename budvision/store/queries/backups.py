@@ -23,7 +23,7 @@ def add_backup(conn: Connection, last: LastBackup, *, station: str) -> None:
         The machine and folder that made it.
     """
     insert_row(conn, backup, station=station, folder=last.folder, generation=last.generation,
-               made_at=as_utc(last.at), n_missing=last.n_missing, n_models=last.n_models)
+               made_at=as_utc(last.at), n_missing=last.n_missing, n_files=last.n_files)
 
 
 def newest_backup(conn: Connection, *, whole: bool = False) -> LastBackup | None:
@@ -36,13 +36,13 @@ def newest_backup(conn: Connection, *, whole: bool = False) -> LastBackup | None
     whole : bool
         Whether one that lacks photographs or models is left out too.
     """
-    lacking = func.coalesce(backup.c.n_missing, 0) + func.coalesce(backup.c.n_models, 0)
+    lacking = func.coalesce(backup.c.n_missing, 0) + func.coalesce(backup.c.n_files, 0)
     ahead = as_utc((datetime.now(UTC) + timedelta(days=1)).isoformat())
     row = conn.execute(
         select(backup).where(backup.c.made_at <= ahead, (lacking == 0) if whole else true())
         .order_by(backup.c.made_at.desc(), backup.c.id.desc()).limit(1)).first()
     return None if row is None else LastBackup(
-        row.made_at, row.folder, row.generation, row.n_missing or 0, row.n_models or 0)
+        row.made_at, row.folder, row.generation, row.n_missing or 0, row.n_files or 0)
 
 
 def first_photo_at(conn: Connection) -> str:

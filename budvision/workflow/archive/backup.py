@@ -18,13 +18,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Connection
+
 from budvision.archive.bag import disk
 from budvision.archive.generations import link
 from budvision.errors import (
     BudvisionError,
     ConflictError,
     InputError,
-    NotFoundError,
     StorageError,
     VerificationError,
 )
@@ -38,13 +39,13 @@ from budvision.store.copying import copy_rows
 from budvision.store.engine import DATABASE, open_engine
 from budvision.store.object_photos import ObjectPhotoStore
 from budvision.store.photos import PhotoStore
-from budvision.store.queries import overview
+from budvision.store.queries import overview, rows
 from budvision.store.queries.backups import add_backup
 from budvision.store.session import Season, now
 from budvision.store.shared_models import model_faults, sync_models
 from budvision.version import __version__
 from budvision.workflow.archive.proof import answers_of, check_rows
-from budvision.workflow.archive.settings import own_files, season_text
+from budvision.workflow.archive.settings import faulty_files, own_files, season_text
 
 __all__ = [
     "ANSWERS", "FACTS", "FORMAT", "FORMAT_VERSION", "GENERATIONS", "KEPT", "KEYS", "BackupReport",
@@ -73,6 +74,8 @@ class BackupReport:
         Hashes of photographs that the season lists but no longer holds whole, nor the backup.
     models : tuple of str
         Where models are missing or damaged, in the season and so in the backup.
+    files : tuple of str
+        Keys and policies that are there and cannot be used, likewise.
     removed : tuple of str
         Generations that were older than those to be kept.
     same_disk : bool
@@ -86,6 +89,7 @@ class BackupReport:
     n_repaired: int
     missing: tuple[str, ...]
     models: tuple[str, ...]
+    files: tuple[str, ...]
     removed: tuple[str, ...]
     same_disk: bool
 
@@ -146,6 +150,9 @@ def backup(
     if folder.is_relative_to(season.folder):
         raise InputError("the backup would lie in the season itself", where=str(folder),
                          expected="a folder elsewhere, best on another disk", do="Name another.")
+    if around := next((one for one in folder.parents if (one / CONFIG).exists()), None):
+        raise InputError(f"the backup would lie in another season, {around}", where=str(folder),
+                         expected="a folder elsewhere, best on another disk", do="Name another.")
     if season.fault:
         raise VerificationError(season.fault, where=str(season.folder), code="older_database",
                                 expected="the rows that were saved",
@@ -171,12 +178,14 @@ def backup(
             n_new, n_repaired, missing, n_photos = _copy_photos(season, copy, progress)
             facts = _verified(copy, season)
             models = tuple(where for where, _ in model_faults(copy))
-        facts |= {"n_photos": n_photos, "missing": list(missing), "models": list(models)}
+            files = faulty_files(copy)
+        facts |= {"n_photos": n_photos, "missing": list(missing), "models": list(models),
+                  "faulty": list(files)}
         write(part / FACTS, json.dumps(facts, indent=1).encode())
         put(part, home / name)
         if not season.read_only:
             _note(season, LastBackup(
-                str(facts["made_at"]), str(folder), name, len(missing), len(models)))
+                str(facts["made_at"]), str(folder), name, len(missing), len(models) + len(files)))
         removed = tuple(generations_of(folder)[:-keep])
         for old in removed:
             away = home / f".{old}.part"
@@ -184,7 +193,7 @@ def backup(
             shutil.rmtree(away, ignore_errors=True)
     return BackupReport(folder=str(folder), generation=name, n_photos=n_photos - len(missing),
                         n_new=n_new, n_repaired=n_repaired, missing=missing, models=models,
-                        removed=removed, same_disk=_same_disk(season, folder))
+                        files=files, removed=removed, same_disk=_same_disk(season, folder))
 
 
 @contextmanager
@@ -208,17 +217,22 @@ def _go_on_from(season: Season, folder: Path, before: list[str]) -> None:
     for name in reversed(before):
         try:
             with opened(folder / GENERATIONS / name, folder) as newest, newest.read() as conn:
-                last = seal.last_link(conn)
+                last, blocks = seal.last_link(conn), _blocks(conn)
         except (BudvisionError, OSError):
             continue  # a damaged one says nothing of whose it is
         with season.read() as conn:
-            if not seal.holds(conn, last):
+            if not seal.holds(conn, last) or not (last or blocks <= _blocks(conn)):
                 raise ConflictError(
                     f"its newest backup {name} holds rows that this season does not have",
                     where=str(folder), code="another_seasons_backup",
                     expected="a new folder, or backups of this season",
                     do="Name another folder; nothing was written.")
         return
+
+
+def _blocks(conn: Connection) -> set[tuple[int, str]]:
+    """Tell seasons apart whose rows have no chain yet."""
+    return {(row["id"], row["added_at"]) for row in rows.stream(conn, "block")}
 
 
 def _same_disk(season: Season, folder: Path) -> bool:
@@ -305,14 +319,7 @@ def _copy_photos(
         there = sha256 in copy.photos
         if there and copy.photos.sound(sha256):
             continue
-        try:
-            data = season.photos.read(sha256, verify=True)
-        except (NotFoundError, VerificationError):
-            missing.append(sha256)
-            continue
-        except StorageError as error:
-            if error.code != "unreadable":
-                raise  # the place of the photographs does not answer: nothing of it is known
+        if (data := season.photos.whole(sha256)) is None:
             missing.append(sha256)
             continue
         added = copy.photos.add(data)

@@ -22,13 +22,13 @@ from budvision.archive.privacy import without_private_metadata
 from budvision.archive.regions import RegionPicture, coco_lines
 from budvision.archive.signature import SigningKey
 from budvision.errors import ConflictError, VerificationError
-from budvision.files import sha256_of
 from budvision.store.archive_key import ArchiveKey
 from budvision.store.queries import rows
 from budvision.store.session import Season, now
-from budvision.store.shared_models import model_faults, sync_models
+from budvision.store.shared_models import model_faults
 from budvision.version import __version__
 from budvision.workflow.answers.answers import block_policies
+from budvision.workflow.archive.models import write_models
 from budvision.workflow.archive.proof import RESULTS, answers_of, rows_not_as_saved
 from budvision.workflow.archive.settings import write_settings
 
@@ -75,7 +75,7 @@ class ExportReport:
     n_cleaned : int
         Photographs whose files held something private.
     missing : tuple of str
-        Hashes of photographs that the season lists but no longer holds.
+        Hashes of photographs that the season lists but no longer holds whole, nor the archive.
     models : tuple of str
         Where models are missing or damaged.
     not_as_saved : tuple of str
@@ -191,7 +191,7 @@ def export_archive(
         photos = _write_photos(season, conn, bag, people, whole=whole, progress=progress)
         n_calls, calls = _write_calls(conn, bag, people)
         n_regions = _write_regions(conn, bag, photos.exported)
-        n_models = _write_models(season, conn, bag)
+        n_models = write_models(season, conn, bag)
         n_rows = 0
         for table in rows.ARCHIVED:
             lines = _row_lines(conn, table, bag, people, photos.exported, whole=whole)
@@ -252,15 +252,14 @@ def _write_photos(
     def lines() -> Iterator[str]:
         yield _csv([name for name, _, _ in PHOTO_COLUMNS])
         for i, line in enumerate(rows.lines_of_photos(conn)):
-            if line.sha256 not in season.photos:
-                out.missing.append(line.sha256)
-                continue
             name, sha256 = earlier.get(line.sha256, ("", ""))
             if name and (n_bytes := bag.keep(f"data/{name}", sha256)):
                 out.n_kept += 1
                 out.n_cleaned += sha256 != line.sha256
+            elif (data := season.photos.whole(line.sha256)) is None:
+                out.missing.append(line.sha256)
+                continue
             else:
-                data = season.photos.read(line.sha256, verify=True)
                 clean = data if whole else without_private_metadata(data)
                 out.n_cleaned += clean != data
                 sha256, n_bytes = _sha(clean), len(clean)
@@ -338,27 +337,6 @@ def _write_regions(
 
     bag.add_lines("data/regions.json", coco_lines(pictures()))
     return len(wanted)
-
-
-def _write_models(season: Season, conn: Connection, bag: BagWriter) -> int:
-    sync_models(season)
-    n = 0
-    listed = season.models_folder / "registry.toml"
-    if listed.is_file():
-        bag.add("data/models/registry.toml", listed.read_bytes())
-    for row in rows.stream(conn, "model"):
-        n += 1
-        folder = (season.folder / row["path"]).resolve()
-        if not folder.is_dir() or not folder.is_relative_to(season.models_folder.resolve()):
-            continue  # shipped with the program
-        for path in sorted(folder.rglob("*")):
-            if path.is_file() and not path.is_symlink():
-                name = f"data/models/{row['name']}/{path.relative_to(folder).as_posix()}"
-                if not bag.has(name, sha256_of(path)):
-                    with bag.writing(name) as file, path.open("rb") as source:
-                        while chunk := source.read(1 << 20):
-                            file.write(chunk)
-    return n
 
 
 def _row_lines(

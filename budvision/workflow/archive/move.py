@@ -21,7 +21,7 @@ from budvision.store.queries.jobs import list_jobs
 from budvision.store.session import Season
 from budvision.store.shared_models import model_faults, sync_models
 from budvision.workflow.archive.proof import answers_of, check_rows, differences
-from budvision.workflow.archive.settings import own_files, put_text, season_text
+from budvision.workflow.archive.settings import faulty_files, own_files, put_text, season_text
 
 __all__ = ["MoveReport", "move"]
 
@@ -32,7 +32,8 @@ _MEANWHILE = "something was saved in the old season meanwhile"
 class MoveReport:
     """What was moved; `n_jobs` are open in the old season's queue, which stays there.
 
-    `models` are where models are missing or damaged, in the old season too.
+    `models` are where models are missing or damaged, `files` keys and policies that cannot be used,
+    in the old season too.
     """
 
     folder: str
@@ -42,6 +43,7 @@ class MoveReport:
     n_files: int
     n_jobs: int
     models: tuple[str, ...]
+    files: tuple[str, ...]
 
     def as_dict(self) -> dict[str, object]:
         """Return the report as JSON has it."""
@@ -106,9 +108,10 @@ def move(
     with Season.open(folder) as moved:
         _verify(season, moved)
         models = tuple(where for where, _ in model_faults(moved))
+        files = faulty_files(moved)
         database = moved.engine.url.render_as_string(hide_password=True)
     return MoveReport(folder=str(folder), database=database, n_rows=n_rows, n_photos=len(hashes),
-                      n_files=n_files, n_jobs=n_jobs, models=models)
+                      n_files=n_files, n_jobs=n_jobs, models=models, files=files)
 
 
 def _check_places(folder: Path, database_url: str | None, photos: str | None) -> None:

@@ -83,6 +83,10 @@ def restore(
     """
     folder, target = folder.resolve(), target.resolve()
     there = generations_of(folder)
+    if not there and (folder / GENERATIONS).is_dir():
+        raise NotFoundError("no backup that was begun there was finished", where=str(folder),
+                            expected="a verified generation", code="no_backup",
+                            do="Run `budvision backup` again, or look for another backup.")
     if not there or (generation is not None and generation not in there):
         raise NotFoundError(
             f"there is no generation {generation}" if there else "it is no backup",
@@ -116,8 +120,9 @@ def restore(
                     f"the answers come out otherwise than at the backup: {differ[0]}",
                     where=str(source), code="answers_differ",
                     do="Restore an older generation with --generation, and compare.")
-        note_backup(part, LastBackup(
-            facts["made_at"], str(folder), name, len(missing), len(facts.get("models", []))))
+        faulty = [*facts.get("models", []), *facts.get("faulty", [])]
+        note_backup(part, LastBackup(facts["made_at"], str(folder), name, len(missing),
+                                     len(faulty)))
         if target.exists():
             target.rmdir()
         put(part, target)

@@ -11,22 +11,24 @@ import contextlib
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from budvision.archive.bag import BagWriter, open_payload
-from budvision.errors import InputError, StorageError
+from budvision.archive.signature import SigningKey
+from budvision.errors import BudvisionError, InputError, StorageError
 from budvision.files import beside
 from budvision.settings import Settings
+from budvision.store.archive_key import ArchiveKey
 from budvision.store.config import CONFIG, write_config
 from budvision.store.session import Season
 from budvision.vineyard.policies import shipped_policies
 
 __all__ = [
-    "POLICIES", "own_files", "put_text", "restore_policies", "restore_settings", "season_text",
-    "write_settings",
+    "POLICIES", "faulty_files", "own_files", "put_text", "restore_policies", "restore_settings",
+    "season_text", "write_settings",
 ]
 
 VALUES, FILE = "data/settings.json", f"data/{CONFIG}"
@@ -67,6 +69,22 @@ def own_files(season: Season) -> list[str]:
     logo = season.settings.lab_logo
     plain = [logo] if logo and Path(logo).name == logo else []
     return [POLICIES, "archive-key", "signing-key", *plain]
+
+
+def faulty_files(season: Season) -> tuple[str, ...]:
+    """Name the keys and policies of a season that are there and cannot be used."""
+    reads: Mapping[str, Callable[[], object]] = {
+        POLICIES: lambda: shipped_policies(season.folder / POLICIES),
+        "archive-key": lambda: ArchiveKey(season.folder, keep=False),
+        "signing-key": lambda: SigningKey(season.folder)}
+    out = []
+    for name, read in reads.items():
+        try:
+            if (season.folder / name).exists():
+                read()
+        except (BudvisionError, OSError):
+            out.append(name)
+    return tuple(out)
 
 
 def put_text(season: Season, text: str) -> None:

@@ -154,7 +154,8 @@ def _backup(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome
               new=report.n_new),
         say_n("{n} damaged copy was mended.", "{n} damaged copies were mended.",
               report.n_repaired) if report.n_repaired else "",
-        _missing(report.missing), _models(report.models), say(report.caution)))
+        _missing(report.missing), _models((*report.models, *report.files)),
+        say(report.caution)))
 
 
 def _archive(season: Season, given: Mapping[str, Any], tell: Progress) -> Outcome:

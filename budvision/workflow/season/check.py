@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from budvision.archive.signature import SigningKey
 from budvision.errors import BudvisionError, StorageError
 from budvision.files import PART, remove
 from budvision.language import plain_count
@@ -127,7 +128,7 @@ def check(season: Season, *, tidy: bool = False, progress: Any = None) -> CheckR
     findings += [_model(where, fault) for where, fault in model_faults(season)]
     findings += _settings(season)
     findings += _policies(season, {season.settings.policy, *followed})
-    findings += _key(season)
+    findings += _keys(season)
     for path in [one for one in parts if one.exists()]:  # else a running program wrote it
         if tidy:
             remove(path)
@@ -244,12 +245,15 @@ def _policies(season: Season, followed: set[str]) -> list[Finding]:
     return []
 
 
-def _key(season: Season) -> list[Finding]:
-    try:
-        ArchiveKey(season.folder, keep=False)
-    except BudvisionError as error:
-        return [Finding("key", error.where, error.what, error.do)]
-    return []
+def _keys(season: Season) -> list[Finding]:
+    found = []
+    for read in (lambda: ArchiveKey(season.folder, keep=False),
+                 lambda: (season.folder / "signing-key").exists() and SigningKey(season.folder)):
+        try:
+            read()
+        except BudvisionError as error:
+            found.append(Finding("key", Path(error.where).name, error.what, error.do))
+    return found
 
 
 def _model(where: str, fault: BudvisionError | None) -> Finding:

@@ -24,7 +24,7 @@ class KnownBackups:
     whole : LastBackup or None
         The last that lacks nothing.
     newer : LastBackup or None
-        A later one, which lacks photographs or models.
+        A later one, which lacks photographs or other files.
     """
 
     whole: LastBackup | None
@@ -39,9 +39,9 @@ class KnownBackups:
         if n := self.newer.n_missing:
             out.append(say_n("The backup of {day} lacks {n} photograph.",
                              "The backup of {day} lacks {n} photographs.", n, day=day))
-        if n := self.newer.n_models:
-            out.append(say_n("In the backup of {day} {n} model is missing or damaged.",
-                             "In the backup of {day} {n} models are missing or damaged.", n,
+        if n := self.newer.n_files:
+            out.append(say_n("In the backup of {day} {n} file is missing or damaged.",
+                             "In the backup of {day} {n} files are missing or damaged.", n,
                              day=day))
         return " ".join([*out, say("`budvision check` says which, and what to do.")])
 

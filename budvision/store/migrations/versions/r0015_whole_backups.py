@@ -13,11 +13,11 @@ depends_on = None
 
 def upgrade() -> None:
     """Add the numbers; of backups made before nothing is known, and they are taken as whole."""
-    for name in ("n_missing", "n_models"):
+    for name in ("n_missing", "n_files"):
         op.add_column("backup", sa.Column(name, sa.Integer()))
 
 
 def downgrade() -> None:
     """Drop them; the backups stay known."""
-    for name in ("n_models", "n_missing"):
+    for name in ("n_files", "n_missing"):
         op.drop_column("backup", name)
