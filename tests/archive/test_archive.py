@@ -27,8 +27,10 @@ from budvision.errors import ConflictError, StorageError, VerificationError
 from budvision.files import sha256_of
 from budvision.store import seal
 from budvision.store.queries import rows
+from budvision.store.queries.calls import save_calls
 from budvision.store.session import Season
 from budvision.verdict.registry import find_model, verify_model
+from budvision.vocabulary import CallValue, Tissue
 from budvision.workflow.archive.export import export_archive
 from budvision.workflow.archive.merge import import_archive, verify_archive
 from budvision.workflow.archive.settings import restore_settings
@@ -383,6 +385,22 @@ def test_importing_twice_adds_nothing(season: Season, tmp_path: Path) -> None:
         assert seasons.whole_content(mine) == before
         assert second.n_photos_known == 6
         assert not sum(second.added.values())
+
+
+def test_calls_that_come_back_by_way_of_another_laboratory_are_no_second_readings(
+    season: Season, tmp_path: Path
+) -> None:
+    """People had other pseudonyms there: each call came as somebody else's, who always agreed."""
+    with season.write() as conn:
+        save_calls(conn, 1, {Tissue.SECONDARY: CallValue.DEAD}, person_id=1)
+    export_archive(season, tmp_path / "ours")
+    with Season.create(tmp_path / "theirs") as theirs:
+        import_archive(theirs, tmp_path / "ours")
+        export_archive(theirs, tmp_path / "from them")
+    before = seasons.whole_content(season)
+    report = import_archive(season, tmp_path / "from them")
+    assert not sum(report.added.values())
+    assert seasons.whole_content(season) == before
 
 
 def test_own_archive_brings_nothing_back_twice(season: Season, tmp_path: Path) -> None:

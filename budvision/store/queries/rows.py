@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from typing import Any
@@ -23,7 +23,7 @@ from budvision.store.tables import (
 )
 
 __all__ = [
-    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "columns_of", "count_of",
+    "ARCHIVED", "CallLine", "PhotoLine", "add_row", "callers", "columns_of", "count_of",
     "drop_unused_sites", "equal_rows", "find_id", "is_empty", "lines_of_calls",
     "lines_of_photos", "place_of_bud", "references_of", "settle_numbers", "settle_plans",
     "sparing", "stream",
@@ -148,6 +148,12 @@ def equal_rows(conn: Connection, table: str, values: Mapping[str, Any]) -> list[
         for name, value in values.items()
     ]
     return list(conn.scalars(select(source.c.id).where(and_(*terms)).order_by(source.c.id)))
+
+
+def callers(conn: Connection, batches: Iterable[str]) -> set[int]:
+    """Return who made the calls that were saved under these names."""
+    return set(conn.scalars(
+        select(call.c.person_id).where(call.c.batch.in_(sorted(batches))).distinct()))
 
 
 def add_row(conn: Connection, table: str, values: Mapping[str, Any]) -> int:

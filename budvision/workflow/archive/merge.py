@@ -7,7 +7,7 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +19,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 from budvision.archive.bag import listed_hashes, open_payload, read_facts
 from budvision.archive.bag import verify as verify_bag
 from budvision.archive.describe import not_as_saved
+from budvision.archive.privacy import without_private_metadata
 from budvision.archive.signature import check_signature
 from budvision.errors import InputError, PhotoError, StorageError, VerificationError
 from budvision.files import beside, sha256_of, write_whole
@@ -277,7 +278,11 @@ def _bring_photos(
     Each that is new is hashed against its row and decoded, as one that comes by intake.
     """
     with season.read() as conn:
-        mine = {row["sha256"] for row in rows.stream(conn, "photo")}
+        own = list(rows.stream(conn, "photo"))
+    mine = {row["sha256"] for row in own}
+    alike: dict[tuple[Any, ...], list[str]] = {}
+    for row in own:
+        alike.setdefault(_moment(row), []).append(row["sha256"])
     out: dict[int, str] = {}
     for i, row in enumerate(rows_of(folder, "photo")):
         if "file" not in row and row["sha256"] not in mine:
@@ -288,6 +293,8 @@ def _bring_photos(
             continue
         if row["sha256"] in mine:
             out[row["id"]] = row["sha256"]
+        elif cleaned := _own_of(season, row["sha256"], alike.get(_moment(row), ())):
+            out[row["id"]] = cleaned
         else:
             with open_payload(folder, f"data/{row['file']}") as file:
                 data = file.read()
@@ -300,6 +307,23 @@ def _bring_photos(
         if progress is not None:
             progress("photographs", i + 1, i + 1)
     return out
+
+
+def _moment(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    return row["added_at"], row["width_px"], row["height_px"]
+
+
+def _own_of(season: Season, sha256: str, candidates: Iterable[str]) -> str:
+    """Return the own photograph that gives these bytes without its private metadata, else ''.
+
+    It comes back so by way of another laboratory.
+    """
+    for own in candidates:
+        data = season.photos.whole(own)
+        if data is not None and (
+                hashlib.sha256(without_private_metadata(data)).hexdigest() == sha256):
+            return own
+    return ""
 
 
 def _check_photo(data: bytes, row: dict[str, Any], *, whole: bool) -> list[str]:

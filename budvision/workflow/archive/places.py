@@ -1,7 +1,8 @@
-"""Which blocks and samplings of an archive are the season's own, told by photographs of both."""
+"""What of an archive is the season's own: places by photographs of both, people by their calls."""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,7 +12,10 @@ from sqlalchemy import Connection
 from budvision.store.queries import rows
 from budvision.workflow.archive.incoming import rows_of
 
-__all__ = ["NOTHING_SHARED", "SharedBuds"]
+__all__ = ["NOTHING_SHARED", "SharedBuds", "shared_people"]
+
+_SAVED = re.compile(r"[0-9a-f]{32}")
+_ENOUGH = 50
 
 
 class SharedBuds:
@@ -62,6 +66,28 @@ class SharedBuds:
     def sampling(self, sampling_id: int) -> str:
         """Return the label of the own sampling that shares most with the archive's, else ''."""
         return _most(self._samplings.get(sampling_id))
+
+
+def shared_people(conn: Connection, folder: Path) -> dict[int, int]:
+    """Return the own person of each of an archive's people whose calls are here already.
+
+    An archive of another laboratory that holds this season's own calls gives people other
+    pseudonyms. What was saved together has a random name, which no archive changes.
+
+    Parameters
+    ----------
+    conn : Connection
+        The season.
+    folder : Path
+        The archive, verified.
+    """
+    saved: dict[int, set[str]] = {}
+    for row in rows_of(folder, "call"):
+        batches = saved.setdefault(row["person_id"], set())
+        if len(batches) < _ENOUGH and _SAVED.fullmatch(row["batch"]):
+            batches.add(row["batch"])
+    found = {theirs: rows.callers(conn, batches) for theirs, batches in saved.items()}
+    return {theirs: mine.pop() for theirs, mine in found.items() if len(mine) == 1}
 
 
 def _most(counted: Counter[str] | None) -> str:

@@ -14,7 +14,7 @@ from budvision.store.archive_key import ArchiveKey
 from budvision.store.names import name_key
 from budvision.store.queries import rows
 from budvision.workflow.archive.incoming import rows_of
-from budvision.workflow.archive.places import NOTHING_SHARED, SharedBuds
+from budvision.workflow.archive.places import NOTHING_SHARED, SharedBuds, shared_people
 
 __all__ = ["ImportReport", "RowMerge"]
 
@@ -72,6 +72,7 @@ class RowMerge:
         self.taken: dict[str, set[int]] = {table: set() for table in rows.ARCHIVED}
         self.folded: set[int] = set()
         self.shared = SharedBuds(conn, folder, photos) if not keep_ids else NOTHING_SHARED
+        self.same_people = shared_people(conn, folder) if not keep_ids else {}
         self.mine_people = {
             key.pseudonym(row["name"]): row["id"] for row in rows.stream(conn, "person")}
         self.counts = {"added": Counter[str](), "known": Counter[str]()}
@@ -155,7 +156,7 @@ class RowMerge:
                 return self._known_cane(values)
             return rows.find_id(self.conn, table, **{name: values[name] for name in find})
         if table == "person":
-            return self._known_person(values)
+            return self.same_people.get(int(row["id"])) or self._known_person(values)
         if table == "block":
             return self._known_block(row, values)
         if table == "sampling":
