@@ -68,6 +68,7 @@ def plan(
     from datetime import datetime
 
     from budvision.settings import Settings
+    from budvision.vineyard.sample_plan import counted_nodes
     from budvision.workflow.sampling.plan import (
         KnownBlock,
         choose_canes,
@@ -87,8 +88,9 @@ def plan(
                                 sizes=sizes)
         pruned_to = training or known.training
         cut = choose_nodes(nodes, training=pruned_to)
-        n, why = choose_canes(canes=canes, nodes=cut, icc=settings.prior_icc, share=share,
-                              edge=edge, sure=sure, width=width, confidence=settings.confidence)
+        n, why = choose_canes(canes=canes, nodes=counted_nodes(cut, pruned_to),
+                              icc=settings.prior_icc, share=share, edge=edge, sure=sure,
+                              width=width, confidence=settings.confidence)
         made = plan_sample(layout, settings=settings, sampling=label, canes=n, nodes=cut,
                            draw=number, share=share, policy=known.policy, folder=here,
                            cultivar=known.cultivar, training=pruned_to)
@@ -122,7 +124,8 @@ def _show(made: SamplePlan, why: str, *, folder: Path | None) -> None:
     console.print(
         f"[bold]{escape(made.block)}[/bold]  {escape(made.sampling)}: "
         f"{plain_count(len(made.vines), 'cane')} of "
-        f"{plain_count(made.nodes, 'node')}, {plain_count(expect.n_buds, 'bud')} ({why}). Draw "
+        f"{plain_count(made.nodes, 'node')}, "
+        f"{plain_count(made.n_buds, 'bud')} ({why}). Draw "
         f"{made.draw}.", highlight=False)
     vines = Table(box=SIMPLE_HEAD, header_style="bold")
     for head in ("cane", "row", "vine", "zone", "size", "if missing, take", "note"):

@@ -18,7 +18,7 @@ from budvision.vineyard.policies import Policy
 from budvision.vineyard.sample_size import SampleOutlook, sample_outlook, trade_off
 from budvision.vineyard.training import read_training
 
-__all__ = ["SamplePlan", "make_plan", "plan_from_dict", "tag_key"]
+__all__ = ["SamplePlan", "counted_nodes", "make_plan", "plan_from_dict", "tag_key"]
 
 PLAN_FORMAT = 1
 
@@ -67,6 +67,16 @@ class SamplePlan:
         return self.layout.block
 
     @property
+    def n_buds(self) -> int:
+        """Buds to cut."""
+        return len(self.vines) * self.nodes
+
+    @property
+    def counted_nodes(self) -> int:
+        """Nodes of each cane that count in the answer: those that pruning keeps."""
+        return counted_nodes(self.nodes, self.training)
+
+    @property
     def which_nodes(self) -> str:
         """Which nodes to cut, and which of them count, in one or two sentences."""
         kept = read_training(self.training)
@@ -86,7 +96,7 @@ class SamplePlan:
         return {
             "format": PLAN_FORMAT, "block": self.block, "sampling": self.sampling,
             "cultivar": self.cultivar, "canes": len(self.vines), "nodes": self.nodes,
-            "n_buds": len(self.vines) * self.nodes, "icc": self.icc, "draw": self.draw,
+            "n_buds": self.n_buds, "icc": self.icc, "draw": self.draw,
             "made_at": self.made_at, "key": self.key, "policy": self.policy,
             "vines": [vine.as_dict() for vine in self.vines],
             "expect": self.outlook.as_dict(),
@@ -133,11 +143,13 @@ def make_plan(
     if not 1 <= nodes <= 200:
         raise InputError(f"nodes is {nodes}", expected="from 1 to 200 a cane", where="plan")
     outlook = sample_outlook(
-        share, canes=canes, nodes=nodes, icc=icc, policy=policy, confidence=confidence)
+        share, canes=canes, nodes=counted_nodes(nodes, training), icc=icc, policy=policy,
+        confidence=confidence)
     most = layout.n_vines
     many = sorted({c for c in (5, 10, 15, 20, canes) if 2 <= c <= most})
     kept = read_training(training)
-    some = sorted({n for n in (5, 8, 10) if kept is None or n <= kept.nodes} | {nodes})
+    some = sorted({n for n in (5, 8, 10) if kept is None or n <= kept.nodes}
+                  | {counted_nodes(nodes, training)})
     return SamplePlan(
         layout=layout, sampling=sampling, cultivar=cultivar, nodes=nodes, icc=icc, draw=draw,
         made_at=made_at, key=tag_key(layout.block, sampling, draw, made_at), policy=policy.name,
@@ -146,6 +158,12 @@ def make_plan(
             share, icc=icc, policy=policy, confidence=confidence, canes=many, nodes=some),
         training=training,
     )
+
+
+def counted_nodes(nodes: int, training: str) -> int:
+    """Return how many of the nodes cut on a cane count: those that pruning keeps."""
+    kept = read_training(training)
+    return nodes if kept is None else min(nodes, kept.nodes)
 
 
 def plan_from_dict(table: Mapping[str, Any], *, where: str = "plan") -> SamplePlan:

@@ -27,7 +27,7 @@ from budvision.language import mark, say, say_n, told
 from budvision.store.queries.blocks import Sampling, sampling_by_id
 from budvision.store.session import Season
 from budvision.store.session import now as this_moment
-from budvision.vineyard.sample_plan import SamplePlan
+from budvision.vineyard.sample_plan import SamplePlan, counted_nodes
 from budvision.web.asked import decimal, integer, json_object, needed_integer, text
 from budvision.web.bench import phone
 from budvision.web.current import current_season
@@ -171,7 +171,8 @@ def make_plan() -> ResponseReturnValue:
         nodes = plan.choose_nodes(integer(values, "nodes", where="plan"), training=training)
         share = _percent(values, "share") or 0.3
         canes, why = plan.choose_canes(
-            canes=integer(values, "canes", where="plan"), nodes=nodes, share=share,
+            canes=integer(values, "canes", where="plan"),
+            nodes=counted_nodes(nodes, training), share=share,
             icc=season.settings.prior_icc, edge=_percent(values, "edge"),
             margin=_percent(values, "margin") or 0.1, sure=_percent(values, "sure"))
         made = plan.plan_sample(

@@ -22,16 +22,17 @@ from budvision.stats.stopping import (
     simulate_stopping,
     stopping_looks,
 )
-from budvision.store.queries.blocks import sampling_by_id
+from budvision.store.queries.blocks import block_by_id, sampling_by_id
 from budvision.store.queries.calls import current_calls
 from budvision.store.queries.states import bud_states
 from budvision.store.session import Season
 from budvision.vineyard.mortality import chosen_policy
 from budvision.vineyard.policies import Band, Policy, shipped_policies
 from budvision.vineyard.sample_plan import SamplePlan
+from budvision.vineyard.training import read_training
 from budvision.vocabulary import BudCalls, CallValue
 
-__all__ = ["band_share_words", "decision_state", "plan_facts", "plan_looks"]
+__all__ = ["band_share_words", "decision_state", "only_kept_words", "plan_facts", "plan_looks"]
 
 
 def _policy(name: str, settings: Settings, folder: Path | None) -> Policy:
@@ -66,8 +67,16 @@ def plan_looks(
         When there is no such policy.
     """
     policy = _policy(plan.policy, settings or Settings(), folder)
-    return policy, stopping_looks(policy.edges, n_units=len(plan.vines), size=plan.nodes,
-                                  prior_icc=plan.icc)
+    return policy, stopping_looks(policy.edges, n_units=len(plan.vines),
+                                  size=plan.counted_nodes, prior_icc=plan.icc)
+
+
+def only_kept_words(plan: SamplePlan) -> str:
+    """Say which nodes the rule counts, where a plan cuts more than pruning keeps."""
+    kept = read_training(plan.training)
+    if kept is None or kept.nodes >= plan.nodes:
+        return ""
+    return say("Only {nodes} count, those that pruning keeps.", nodes=kept.kept)
 
 
 def _errors(plan: SamplePlan, policy: Policy, looks: Sequence[Look]) -> list[tuple[Stopped, ...]]:
@@ -76,7 +85,7 @@ def _errors(plan: SamplePlan, policy: Policy, looks: Sequence[Look]) -> list[tup
     return [
         tuple(simulate_stopping(
             band.low + part * (band.high - band.low), rng=rng, edges=policy.edges,
-            icc=plan.icc, n_units=len(plan.vines), size=plan.nodes, looks=looks)
+            icc=plan.icc, n_units=len(plan.vines), size=plan.counted_nodes, looks=looks)
             for part in (0.25, 0.75))
         for band in policy.bands
     ]
@@ -91,7 +100,7 @@ def plan_facts(
     quick = ", ".join(say("{chance} at {share} dead", chance=_percent(chance),
                           share=_percent(float(share))) for share, chance in chances.items())
     policy, looks = plan_looks(plan, settings, folder=folder)
-    n_buds = len(plan.vines) * plan.nodes
+    n_buds = len(plan.vines) * plan.counted_nodes
     errors = _errors(plan, policy, looks) if looks else []
     by_units = {one.units: one for one in looks}
     lines = [{"canes": c, "bands": [
@@ -112,6 +121,7 @@ def plan_facts(
                 "{n} or more primaries are dead (chance to go on: {chances}).",
                 nodes=count(look.n_buds, "node"), n=look.threshold, chances=quick),
             *_words(policy, looks, errors, n_buds),
+            *filter(None, [only_kept_words(plan)]),
             *([say("Cut canes of each zone in turn: the rule counts them together, so it holds "
                    "only once each zone is among them.")]
               if looks and len(plan.layout.zones) > 1 else []),
@@ -164,9 +174,11 @@ def decision_state(season: Season, sampling_id: int) -> dict[str, Any]:
     with season.read() as conn:
         sampling = sampling_by_id(conn, sampling_id)
         calls = current_calls(conn, sampling_id=sampling_id)
+        kept = read_training(block_by_id(conn, sampling.block_id).training_system)
         states = bud_states(conn, sampling_id, doubts=False)
     open_canes = {row.cane for row in states if row.state in ("waiting", "no_photo", "partly")}
-    whole = [row for row in calls if row.cane not in open_canes]
+    whole = [row for row in calls if row.cane not in open_canes
+             and (kept is None or row.node <= kept.nodes)]
     n_canes, dead, judged = _count(whole)
     if not judged:
         return {"state": "none", "band": None, "canes": 0, "n_dead": 0, "n_judged": 0,

@@ -18,7 +18,7 @@ from budvision.report.bench_paper import (
 )
 from budvision.settings import Settings
 from budvision.vineyard.sample_plan import SamplePlan
-from budvision.workflow.sampling.decide import band_share_words, plan_looks
+from budvision.workflow.sampling.decide import band_share_words, only_kept_words, plan_looks
 
 __all__ = ["PAPER_KINDS", "bench_paper", "photo_cards", "write_paper"]
 
@@ -76,8 +76,9 @@ def bench_paper(
                 plan, paper=paper, counts=kind == "counts",
                 stop_bands=[band_share_words(band) for band in policy.bands],
                 stops=[StopLine(look.units, look.dead) for look in stops[::len(stops) // 16 + 1]],
-                stop_words=say("In a range you may stop, the block lies in that band; outside go "
-                               "on."))
+                stop_words=" ".join(filter(None, [
+                    say("In a range you may stop, the block lies in that band; outside go on."),
+                    only_kept_words(plan)])))
         else:
             raise UsageError(f"the paper is {kind!r}", expected=", ".join(PAPER_KINDS))
     return made

@@ -19,6 +19,7 @@ from budvision.store.queries.blocks import (
     ensure_block,
     ensure_sampling,
     sampling_by_id,
+    update_block,
     update_sampling,
 )
 from budvision.store.queries.calls import NewCall, save_calls
@@ -295,6 +296,25 @@ def test_blocks_are_described_in_words(tmp_path: Path) -> None:
             describe_block("B", **given)  # type: ignore[arg-type]
 
 
+def test_a_plan_promises_no_more_than_the_nodes_that_count(season: Season) -> None:
+    """Eight canes of ten nodes, two of which pruning keeps: "worth 25 buds", "50 dead" stood there.
+
+    Outside: 1 + (2 - 1) 0.25 is the design effect of two buds a cane, 16 buds are worth 12.8.
+    """
+    layout = describe_block("Mill Row", n_rows=4, n_vines=10)
+    plans = {nodes: plan_sample(layout, settings=Settings(), sampling="feb", canes=8, nodes=nodes,
+                                draw=1, share=0.3, policy="", folder=None,
+                                training="spurs of 2") for nodes in (2, 10)}
+    ten, two = plans[10], plans[2]
+    assert (ten.n_buds, ten.outlook.n_buds) == (80, 16)
+    assert ten.outlook.design_effect == pytest.approx(1.25)
+    assert ten.outlook.n_effective == pytest.approx(12.8)
+    assert ten.outlook == two.outlook
+    facts = plan_facts(ten)
+    assert facts["sequential"]["lines"] == plan_facts(two)["sequential"]["lines"]
+    assert facts["words"][-1] == "Only nodes 1 to 2 count, those that pruning keeps."
+
+
 def test_canes_follow_the_wish() -> None:
     assert choose_canes(canes=7, nodes=10, icc=0.1, share=0.3) == (7, "as asked")
     assert choose_canes(canes=None, nodes=10, icc=0.1, share=0.3)[0] == 10
@@ -360,6 +380,13 @@ def test_only_whole_called_canes_count(season: Season) -> None:
     assert (state["state"], state["band"]) == ("decided", "minimal")
     assert "22 of 22 primaries dead on 6 whole canes: above 50% dead is" in state["words"]
     assert state["words"].endswith("likely. You may stop.")
+    with season.write() as conn:
+        block = sampling_by_id(conn, 1).block_id
+        update_block(conn, block, training_system="spurs of 2")
+    kept = decision_state(season, 1)    # nodes 3 to 5 count nowhere in the answer
+    assert (kept["n_dead"], kept["n_judged"], kept["canes"]) == (10, 10, 6)
+    with season.write() as conn:
+        update_block(conn, block, training_system="")
     with speaking("de"):
         assert re.search(r"über 50\u00a0% tot .*\d\u00a0%", decision_state(season, 1)["words"])
     assert bench_board(season, 1)["decision"] == state
