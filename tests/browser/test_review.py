@@ -365,6 +365,24 @@ def test_calls_made_while_the_season_is_away_are_told_of_and_saved_once(
 
 
 @pytest.mark.slow
+def test_a_proposal_for_a_photograph_that_cannot_be_shown_is_not_confirmed(play: Played) -> None:
+    page = play.person("Ada Moreau")
+    page.route("**/face/**", lambda route: route.fulfill(status=404))
+    play.open(page, play.buds[0].bud_id)
+    expect(page.locator("figcaption").first).to_contain_text("cannot be shown now")
+    page.keyboard.press("Space")
+    expect(page.locator("#hint")).to_contain_text("What is not seen is not confirmed")
+    assert page.locator('.calls [aria-pressed="true"]').count() == 0
+    page.unroute_all()
+    page.reload()
+    page.wait_for_load_state("networkidle")
+    expect(page.locator("figcaption").first).not_to_contain_text("cannot be shown")
+    page.keyboard.press("Space")
+    expect(page.locator('.calls [aria-pressed="true"]')).to_have_count(1)
+    play.faults = [one for one in play.faults if "Failed to load resource" not in one]
+
+
+@pytest.mark.slow
 def test_what_a_closed_tab_had_not_saved_is_sent_from_the_next_page(play: Played) -> None:
     page = play.person("Ada Moreau")
     play.open_and_next(page, 0)

@@ -9,6 +9,7 @@ import { listenForClicks } from "./review_clicks.js";
 import { bring, chooseCut, draw, drawCalls, drawCounts, drawFront, inFront, say, sayOpen, setTone, stepCut, tone } from "./review_draw.js";
 import { listenForKeys } from "./review_keys.js";
 import { NAMES } from "./review_parts.js";
+import { UNSEEN } from "./review_stage.js";
 import {
   ask, asked, at, choice, draft, facts, front, keepDraft, memory, nextBud, open, path, revealed, saved,
   set, TISSUES, toCall, told, valueOf, who, whole,
@@ -127,6 +128,10 @@ function confirmFront(since) {
   const proposal = facts.tissues[front].proposal;
   if (choice.reading === "settle" || !proposal?.confirmable) {
     at("hint").textContent = spoken("{tissue} has nothing to confirm: press L, D, U or N.", { tissue: NAMES[front] });
+    return undefined;
+  }
+  if (inFront()?.view.missing) {
+    at("hint").textContent = UNSEEN;
     return undefined;
   }
   return call(front, proposal.value);

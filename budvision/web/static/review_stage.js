@@ -7,6 +7,9 @@ const text = (name, className, words) => Object.assign(
   document.createElement(name), { className, textContent: words },
 );
 
+/** Said where outlines would stand over nothing. */
+export const UNSEEN = spoken("This photograph cannot be shown now. What is not seen is not confirmed.");
+
 /** Draw the cuts and return, for each, its view, figure, title and facts. */
 export function buildStage(stage, { facts, tone, back, correcting }) {
   stage.replaceChildren();
@@ -39,6 +42,9 @@ export function buildStage(stage, { facts, tone, back, correcting }) {
       } else caption.append(text("p", "reason", reason.text));
     }
     if (!cut.judged) caption.append(text("p", "reason", spoken("No proposal yet.")));
+    const unseen = text("p", "reason unseen-photo", UNSEEN);
+    view.base.addEventListener("error", () => { view.missing = true; caption.append(unseen); });
+    view.base.addEventListener("load", () => { view.missing = false; unseen.remove(); });
     figure.append(view.svg, caption);
     stage.append(figure);
     return { view, figure, title, cut };
