@@ -109,7 +109,7 @@ def after_show(
             own = placed.interval
             span = "" if own is None else f" ({own.low:.2f} to {own.high:.2f})"
             typer.echo(f"{placed.band.measure}: {placed.value:.2f}{span} {placed.band.unit} is "
-                       f"{placed.where} {placed.band.low:.2g} to {placed.band.high:.2g}"
+                       f"{placed.where} {placed.band.low:.3g} to {placed.band.high:.3g}"
                        + ("" if placed.sure else "; the range reaches over an edge of the band"))
     if after.thinning is not None:
         ends = after.keep_range

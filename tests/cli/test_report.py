@@ -82,6 +82,12 @@ def test_the_season_after_by_command(folder: Path, tmp_path: Path) -> None:
     assert told["error"] == pytest.approx(8.8 / 9 - 1)
     assert told["inside"] is True
     assert "predicted against harvested: -2 %" in run(folder, "after", "show", "Kettle Bench")
+    run(folder, "after", "add", "Kettle Bench", "shoots_per_m", "4", "5", "5", "6", "--unit",
+        "per ft", "--on", "2026-05-05", "--by", "Ada")      # 16.4 was "within 9.8 to 16"
+    assert ("16.40 (12.66 to 21.26) /m is within 9.84 to 16.4; the range reaches over an edge of "
+            "the band") in run(folder, "after", "show", "Kettle Bench")
+    run(folder, "after", "add", "Kettle Bench", "clusters_per_vine", "40", "--counted", "12",
+        "--on", "2026-06-30", "--by", "Ada")
     text = run(folder, "after", "add", "Kettle Bench", "harvest", "9", "--unit", "kg", "--on",
                "2026-10-01", "--by", "Ada", fails=InputError)
     assert "expected t/ha or tons/acre" in text
