@@ -241,6 +241,22 @@ def test_a_damaged_key_or_policy_is_named(made: Season, tmp_path: Path, name: st
         assert known_backups(again).whole is None
 
 
+def test_the_last_backup_that_lacks_nothing_is_never_pushed_out(
+    made: Season, tmp_path: Path
+) -> None:
+    """The last good key, and the last good model, went with it."""
+    backup(made, tmp_path / "b")
+    good = backup(made, tmp_path / "b").generation
+    (made.models_folder / "tuned-1" / "verdict.skops").write_bytes(b"half")
+    for _ in range(3):
+        newest = backup(made, tmp_path / "b", keep=1).generation
+    assert generations_of(tmp_path / "b") == [good, newest]
+    restore(tmp_path / "b", tmp_path / "again", generation=good)
+    (made.models_folder / "tuned-1" / "verdict.skops").write_bytes(b"model bytes")
+    newest = backup(made, tmp_path / "b", keep=1).generation
+    assert generations_of(tmp_path / "b") == [newest]
+
+
 def test_a_season_that_is_only_planned_keeps_its_backups(made: Season, tmp_path: Path) -> None:
     """With no photograph yet, another season's backups went beside them and pushed them out."""
     with Season.create(tmp_path / "planned") as planned:

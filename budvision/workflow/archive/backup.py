@@ -126,7 +126,8 @@ def backup(
     folder : Path
         New, empty, or an earlier backup; best on another disk.
     keep : int
-        Generations to keep, at least 1. Photographs are never removed.
+        Generations to keep, at least 1. Photographs are never removed, nor is the last generation
+        that lacks nothing.
     progress : callable, optional
         Called with photographs done, photographs in all, and a hash.
 
@@ -186,7 +187,7 @@ def backup(
         if not season.read_only:
             _note(season, LastBackup(
                 str(facts["made_at"]), str(folder), name, len(missing), len(models) + len(files)))
-        removed = tuple(generations_of(folder)[:-keep])
+        removed = _too_many(home, generations_of(folder), keep)
         for old in removed:
             away = home / f".{old}.part"
             (home / old).replace(away)
@@ -233,6 +234,19 @@ def _go_on_from(season: Season, folder: Path, before: list[str]) -> None:
 def _blocks(conn: Connection) -> set[tuple[int, str]]:
     """Tell seasons apart whose rows have no chain yet."""
     return {(row["id"], row["added_at"]) for row in rows.stream(conn, "block")}
+
+
+def _too_many(home: Path, there: list[str], keep: int) -> tuple[str, ...]:
+    """Return the generations that may go: the oldest, but for the last that lacks nothing."""
+    def whole(name: str) -> bool:
+        try:
+            facts = json.loads((home / name / FACTS).read_text("utf-8"))
+            return not any(facts.get(lack) for lack in ("missing", "models", "faulty"))
+        except (OSError, ValueError, AttributeError):
+            return False
+
+    spared = next((name for name in reversed(there) if whole(name)), None)
+    return tuple(name for name in there[:-keep] if name != spared)
 
 
 def _same_disk(season: Season, folder: Path) -> bool:
