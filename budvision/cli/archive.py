@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, cast
 
@@ -128,8 +129,7 @@ def verify(
             typer.echo(f"model {model} was missing or damaged when it was exported.", err=True)
         if facts["signed_by"] and key is None:
             typer.echo("Compare that key with one its laboratory gave you (--key).", err=True)
-        for rows in cast(list[str], facts["not_as_saved"]):
-            typer.echo(f"not as it had been saved when it was exported: {rows}.", err=True)
+        _tell_changed(cast(list[str], facts["not_as_saved"]))
     if not facts["ok"]:
         raise typer.Exit(5)
 
@@ -168,7 +168,12 @@ def import_(
             f"{report.known.get('call', 0)} known.")
         for line in report.conflicts:
             typer.echo(f"to settle: {line}", err=True)
-        for rows in report.not_as_saved:
-            typer.echo(f"not as it had been saved when it was exported: {rows}.", err=True)
+        _tell_changed(report.not_as_saved)
     if not whole:
         raise typer.Exit(5 if report.not_as_saved else 3)
+
+
+def _tell_changed(rows: Sequence[str]) -> None:
+    """Name the rows that an archive says were changed before its export."""
+    for one in rows:
+        typer.echo(f"not as it had been saved when it was exported: {one}.", err=True)

@@ -63,9 +63,9 @@ class Slice:
     dead_called_live: int
     half_dead: int
     left_unsure: int
-    said: int = 0
-    no_bud: int = 0
-    no_bud_called: int = 0
+    said: int
+    no_bud: int
+    no_bud_called: int
 
     @property
     def wrong(self) -> float:

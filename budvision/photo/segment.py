@@ -47,7 +47,8 @@ LIMITS = {"glare": 0.1, "too_shallow": 0.1}
 seldom sure. With a limit on every fault, and lower ones, 3.3 % of the good photographs of the
 model's card were refused instead of 2.4, and 99.6 % of the unusable ones instead of 99.4."""
 SURE_OF_NAMES, SURE_OF_TISSUE = 0.6, 0.7
-"""Mean probability of the labels given, or of bud tissue of any name, under which nothing is found.
+"""Mean probability of the labels given, or of bud tissue of any name, under which nothing is found:
+doubt about which bud it is is none about its being one, where the network sees growing points.
 Asked for tissue and not for names, `staged-2.0` refuses 5.3 instead of 6.3 % of 2,118 good staged
 renders and answers 37 instead of 32 of 780 that cannot be judged."""
 SMOOTH_BELOW, SMOOTHISH_BELOW, DEEP_HINT = 0.0175, 0.025, 0.03
@@ -237,8 +238,10 @@ def segment(
         frame_strange = 0.0
     shown = exposure(arranged.labels, whole, shares[2] + shares[3],
                      sees_growing_points=segmenter.finds_growing_points)
-    sure = _is_sure(shares, arranged.labels, names=not segmenter.finds_growing_points)
-    reasons = _refusals(judgement, arranged.labels, sure, face, near.face_px, frame_strange)
+    belief, least = ((shares[1:4].sum(0), SURE_OF_TISSUE) if segmenter.finds_growing_points
+                     else (confidence, SURE_OF_NAMES))
+    reasons = _refusals(judgement, arranged.labels, belief, least, face, near.face_px,
+                        frame_strange)
     if (
         not reasons
         and not segmenter.finds_growing_points
@@ -342,7 +345,8 @@ def _face_of(shares: Float32) -> NDArray[np.bool_]:
 def _refusals(
     judgement: Mapping[str, float],
     labels: Uint8,
-    sure: bool,
+    belief: Float32,
+    least: float,
     face: NDArray[np.bool_],
     face_px: float,
     frame_strange: float,
@@ -360,18 +364,9 @@ def _refusals(
         return (reason_for("too_small"),)
     if not face.any():
         return (reason_for("no_cut_face"),)
-    if not ((labels >= 1) & (labels <= 3)).any():
-        return (reason_for("too_shallow"),)
-    return () if sure else (reason_for("no_cut_face"),)
-
-
-def _is_sure(shares: Float32, labels: Uint8, *, names: bool) -> bool:
-    """Say whether the network is sure of the tissue that it found; with `names` of their names too.
-
-    Doubt about which bud it is is no doubt about its being one.
-    """
     tissue = (labels >= 1) & (labels <= 3)
     if not tissue.any():
-        return False
-    own = _shares_of(shares, labels) if names else shares[1:4].sum(0)
-    return bool(own[tissue].mean() >= (SURE_OF_NAMES if names else SURE_OF_TISSUE))
+        return (reason_for("too_shallow"),)
+    if float(belief[tissue].mean()) < least:
+        return (reason_for("no_cut_face"),)
+    return ()

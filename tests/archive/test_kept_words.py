@@ -66,17 +66,22 @@ def test_a_backup_counts_what_it_holds(made: Season, tmp_path: Path) -> None:
         assert f"photograph {path.stem[:12]} is missing or damaged in the season" in said
 
 
-def test_a_store_that_does_not_answer_leaves_no_backup_without_photographs(
-    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """All were called missing, the backup verified, and its reminder was silent for a week."""
+def _break_off(made: Season, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Back up while the place of the photographs does not answer."""
     def away(*_: object, **__: object) -> bytes:
         raise StorageError("the photograph could not be fetched (no network)")
 
     with monkeypatch.context() as patch:
         patch.setattr(PhotoStore, "read", away)
         with pytest.raises(StorageError, match="no network"):
-            backup(made, tmp_path / "b")
+            backup(made, folder)
+
+
+def test_a_store_that_does_not_answer_leaves_no_backup_without_photographs(
+    made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All were called missing, the backup verified, and its reminder was silent for a week."""
+    _break_off(made, tmp_path / "b", monkeypatch)
     assert generations_of(tmp_path / "b") == []
     assert last_backup(made.folder) is None
     assert backup(made, tmp_path / "b").n_photos == 6
@@ -278,12 +283,6 @@ def test_a_backup_that_was_never_finished_is_called_so(
     made: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It was said to be no backup."""
-    def away(*_: object, **__: object) -> bytes:
-        raise StorageError("the photograph could not be fetched (no network)")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(PhotoStore, "read", away)
-        with pytest.raises(StorageError, match="no network"):
-            backup(made, tmp_path / "b")
+    _break_off(made, tmp_path / "b", monkeypatch)
     with pytest.raises(NotFoundError, match="no backup that was begun there was finished"):
         restore(tmp_path / "b", tmp_path / "again")
